@@ -1,0 +1,1 @@
+"""Least-fuel schedules for parallel hybrid drivelines, with proof."""

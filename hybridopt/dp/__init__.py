@@ -1,0 +1,1 @@
+"""The optimiser: dynamic programming over state of charge, engine state and gear."""

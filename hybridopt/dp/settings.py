@@ -1,0 +1,147 @@
+"""Settings of the optimiser, with defaults that are good without tuning."""
+
+import dataclasses
+import math
+from dataclasses import dataclass
+
+from ..errors import InputError
+from ..inputs.driveline import Driveline
+from ..units import PERCENT
+
+TERMINALS = ("sustain", "target", "deplete", "free")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Settings:
+    """What to solve for and how finely; None means the driveline's own figure.
+
+    Parameters
+    ----------
+    soc_points
+        Grid points of state of charge.
+    splits
+        Motor torques per step, gear and engine class (at least; map kinks are always included).
+    soc_min, soc_max, soc_start
+        SoC window and start, 0 to 1.
+    terminal
+        "sustain": end at or above the start; "target": end at or above `soc_target`;
+        "deplete": end at the bottom of the window; "free": end anywhere in the window.
+    soc_target
+        For terminal "target", 0 to 1.
+    two_sided
+        Penalise ending above the target as much as below it.
+    start_cost, shift_cost
+        Cost of an engine start and of a gear shift, g of fuel, beyond the physical energy and
+        fuel of the start.
+    gear_start
+        Gear before the first step, 1 is first gear.
+    engine_on_start
+        Whether the engine runs before the first step.
+    penalty_factor
+        Fuel energy charged per joule missing at the end, the exact terminal penalty.
+    memory_limit
+        Bytes the optimiser may use.
+
+    Raises
+    ------
+    InputError
+        A setting is out of range; the message names it.
+    """
+
+    soc_points: int = 1001
+    splits: int = 61
+    soc_min: float | None = None
+    soc_max: float | None = None
+    soc_start: float | None = None
+    terminal: str = "sustain"
+    soc_target: float | None = None
+    two_sided: bool = False
+    start_cost: float = 0.0
+    shift_cost: float = 0.05
+    gear_start: int = 1
+    engine_on_start: bool = False
+    penalty_factor: float = 10.0
+    memory_limit: float = 4e9
+
+    def __post_init__(self) -> None:
+        """Check each setting on its own."""
+        self._need("soc_points", 2 <= self.soc_points <= 1_000_001, "2 to 1000001")
+        self._need("splits", 3 <= self.splits <= 10_001, "3 to 10001")
+        for name in ("soc_min", "soc_max", "soc_start", "soc_target"):
+            value = getattr(self, name)
+            self._need(name, value is None or 0.0 <= value <= 1.0, "0 to 1 (0 to 100 %)")
+        self._need("terminal", self.terminal in TERMINALS, " or ".join(TERMINALS))
+        for name in ("start_cost", "shift_cost"):
+            value = getattr(self, name)
+            self._need(name, 0.0 <= value <= 1e6, "0 to 1e6 g of fuel")
+        self._need("penalty_factor", 0.0 < self.penalty_factor <= 1e6, "above 0, up to 1e6")
+        self._need("memory_limit", self.memory_limit > 0, "above 0 bytes")
+
+    def _need(self, name: str, condition: bool, allowed: str) -> None:
+        if not condition:
+            value = getattr(self, name)
+            raise InputError(f"setting {name} is {value!r}; allowed is {allowed}")
+
+    def resolved(self, driveline: Driveline) -> "Settings":
+        """Return the settings with every None replaced by the driveline's figure, and checked.
+
+        Raises
+        ------
+        InputError
+            The window is empty, wider than the battery's table, or the start or target lies
+            outside it, or `gear_start` is no gear of the driveline.
+        """
+        battery = driveline.battery
+        low = battery.soc_min if self.soc_min is None else self.soc_min
+        high = battery.soc_max if self.soc_max is None else self.soc_max
+        start = battery.soc_start if self.soc_start is None else self.soc_start
+        if not low < high:
+            raise InputError(
+                f"setting soc_min: the SoC window {low / PERCENT:g} to {high / PERCENT:g} % is "
+                "empty; soc_max must be above soc_min"
+            )
+        table = battery.table["soc"].values
+        if low < table[0] - 1e-12 or high > table[-1] + 1e-12:
+            raise InputError(
+                f"setting soc_min/soc_max: the SoC window {low / PERCENT:g} to {high / PERCENT:g} %"
+                f" leaves the battery's table, {table[0] / PERCENT:g} to {table[-1] / PERCENT:g} %"
+            )
+        target = {"sustain": start, "deplete": low, "free": low}.get(self.terminal, self.soc_target)
+        if target is None:
+            raise InputError("setting soc_target is missing; terminal 'target' needs it")
+        for name, value in (("soc_start", start), ("soc_target", target)):
+            if not low - 1e-12 <= value <= high + 1e-12:
+                raise InputError(
+                    f"setting {name} is {value / PERCENT:g} %; the SoC window is "
+                    f"{low / PERCENT:g} to {high / PERCENT:g} %"
+                )
+        if not 1 <= self.gear_start <= driveline.gearbox.gears:
+            raise InputError(
+                f"setting gear_start is {self.gear_start}; this driveline has gears 1 to "
+                f"{driveline.gearbox.gears}"
+            )
+        two_sided = self.two_sided or self.terminal == "deplete"
+        return dataclasses.replace(
+            self, soc_min=low, soc_max=high, soc_start=start, soc_target=target, two_sided=two_sided
+        )
+
+    def penalty(self, driveline: Driveline) -> float:
+        """Slope of the terminal penalty, g of fuel per unit of SoC."""
+        return self.penalty_factor * driveline.battery.energy / driveline.fuel.heating_value
+
+
+def memory_needed(steps: int, gears: int, soc_points: int, split_size: int) -> float:
+    """Return the bytes of cost-to-go and operating points for a solve."""
+    cost_to_go = (steps + 1) * 2 * gears * soc_points * 8
+    points = steps * gears * 3 * split_size * (3 * 8 + 1)
+    return float(cost_to_go + points)
+
+
+def check_memory(needed: float, limit: float) -> None:
+    """Raise InputError when a solve would need more than the limit, saying how to mend it."""
+    if needed > limit:
+        factor = math.ceil(10 * needed / limit) / 10
+        raise InputError(
+            f"the solve needs {needed / 1e9:.2f} GB but memory_limit is {limit / 1e9:.2f} GB; "
+            f"use about {factor:g} times fewer SoC points, a shorter cycle, or a higher limit"
+        )

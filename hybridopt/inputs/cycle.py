@@ -1,0 +1,263 @@
+"""Driving cycles: speed and grade over time, read from a file or from the shipped catalogue."""
+
+import dataclasses
+import difflib
+import functools
+import hashlib
+import os
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from ..errors import InputError
+from ..units import KM_PER_H
+from .catalogue import cycle_names, cycles_folder, recipes
+from .csv_table import read_columns
+from .cycle_checks import TIME_STEP_MIN, Labels, check_points
+from .cycle_csv import read_points
+from .warning import InputWarning
+
+__all__ = ["Cycle", "InputWarning", "cycle_names", "read_cycle", "read_cycle_csv"]
+
+
+@dataclass(frozen=True, eq=False)
+class Cycle:
+    """A schedule of n steps between n+1 points; speed is linear in each step.
+
+    Parameters
+    ----------
+    name
+        Short name, as in the catalogue, or the stem of the file.
+    time
+        Time of each point in s, shape (n+1,), n >= 1, increasing.
+    speed
+        Speed at each point in m/s, shape (n+1,), 0 to 138.9 (500 km/h).
+    grade
+        Rise over run at each point, dimensionless, shape (n+1,), -0.4 to 0.4; one figure
+        stands for all points. Zero when not given.
+    source
+        Where the schedule is published, or the file it was read from.
+    title
+        Name for people.
+
+    Raises
+    ------
+    InputError
+        Shapes differ, there are fewer than two points, a value is not finite or out of range,
+        or time does not increase.
+
+    Notes
+    -----
+    The arrays are copied and read-only.
+    """
+
+    name: str
+    time: np.ndarray
+    speed: np.ndarray
+    grade: np.ndarray = field(default_factory=lambda: np.zeros(()))
+    source: str = ""
+    title: str = ""
+
+    def __post_init__(self) -> None:
+        """Copy, check and lock the arrays."""
+        for key in ("time", "speed", "grade"):
+            object.__setattr__(self, key, self._floats(key))
+        if self.grade.ndim == 0:
+            object.__setattr__(self, "grade", np.full(self.time.shape, self.grade))
+        self._check_shapes()
+        names = ("time (s)", "speed (m/s)", "grade (rise over run)")
+        labels = Labels(*names, 1.0, 1.0, lambda i: f"cycle {self.name}: point {i}")
+        check_points(self.time, self.speed, self.grade, labels)
+        for array in (self.time, self.speed, self.grade):
+            array.setflags(write=False)
+
+    def _floats(self, key: str) -> np.ndarray:
+        try:
+            return np.array(getattr(self, key), dtype=np.float64, order="C")
+        except (TypeError, ValueError):
+            raise InputError(f"cycle {self.name}: {key} is not an array of numbers") from None
+
+    def _check_shapes(self) -> None:
+        if self.time.ndim != 1 or self.time.size < 2:
+            raise InputError(
+                f"cycle {self.name}: time has shape {self.time.shape}; give one axis of 2 points "
+                "or more"
+            )
+        for key in ("speed", "grade"):
+            shape = getattr(self, key).shape
+            if shape != self.time.shape:
+                raise InputError(
+                    f"cycle {self.name}: {key} has shape {shape} but time {self.time.shape}; "
+                    "give one value per point"
+                )
+
+    @property
+    def dt(self) -> np.ndarray:
+        """Length of each step in s, shape (n,)."""
+        return np.diff(self.time)
+
+    @property
+    def mean_speed(self) -> np.ndarray:
+        """Mean speed over each step in m/s, shape (n,)."""
+        return _mean(self.speed)
+
+    @property
+    def acceleration(self) -> np.ndarray:
+        """Acceleration over each step in m/s2, shape (n,)."""
+        rate: np.ndarray = np.diff(self.speed) / self.dt
+        return rate
+
+    @property
+    def mean_grade(self) -> np.ndarray:
+        """Mean grade over each step as rise over run, dimensionless, shape (n,)."""
+        return _mean(self.grade)
+
+    @property
+    def duration(self) -> float:
+        """Time from the first to the last point in s."""
+        return float(self.time[-1] - self.time[0])
+
+    @property
+    def distance(self) -> float:
+        """Length of the drive in m, by the trapezoid rule (exact for speed linear in a step)."""
+        return float(self.mean_speed @ self.dt)
+
+    @property
+    def max_speed(self) -> float:
+        """Highest speed in m/s."""
+        return float(self.speed.max())
+
+    @property
+    def sha256(self) -> str:
+        """Hex digest over the bytes of time, speed and grade (little-endian float64, SI)."""
+        digest = hashlib.sha256()
+        for array in (self.time, self.speed, self.grade):
+            digest.update(array.astype("<f8").tobytes())
+        return digest.hexdigest()
+
+    def cut(self, start: float, stop: float) -> "Cycle":
+        """Return the piece from `start` to `stop`, its time starting at 0.
+
+        Parameters
+        ----------
+        start, stop
+            Times in s on this cycle's axis; between points speed and grade are interpolated.
+
+        Raises
+        ------
+        InputError
+            `start` and `stop` are not in order or not within the cycle.
+        """
+        first, last = self.time[0], self.time[-1]
+        if not first <= start < stop <= last:
+            raise InputError(
+                f"cycle {self.name}: cut from {start:g} to {stop:g} s is not possible; "
+                f"give {first:g} <= start < stop <= {last:g}"
+            )
+        inside = (self.time > start + TIME_STEP_MIN) & (self.time < stop - TIME_STEP_MIN)
+        time = np.concatenate(([start], self.time[inside], [stop]))
+        return dataclasses.replace(
+            self,
+            name=f"{self.name}_{start:g}_{stop:g}",
+            time=time - start,
+            speed=np.interp(time, self.time, self.speed),
+            grade=np.interp(time, self.time, self.grade),
+        )
+
+
+def read_cycle(name_or_path: str | os.PathLike[str]) -> Cycle:
+    """Return a shipped schedule by name, or a cycle from a CSV file.
+
+    Parameters
+    ----------
+    name_or_path
+        A name of :func:`cycle_names`, or the path of a file for :func:`read_cycle_csv`. A name
+        wins over a file of the same name; write `./name` for the file.
+
+    Raises
+    ------
+    InputError
+        There is neither such a name nor such a file, or the file is wrong.
+    """
+    text = os.fspath(name_or_path)
+    if text in cycle_names():
+        return _shipped(text)
+    if os.path.exists(text):
+        return read_cycle_csv(text)
+    near = difflib.get_close_matches(text, cycle_names(), n=3, cutoff=0.4)
+    hint = f"close names are {', '.join(near)}" if near else f"names are {', '.join(cycle_names())}"
+    raise InputError(f"cycle {text[:200]!r}: is neither a shipped schedule nor a file; {hint}")
+
+
+def read_cycle_csv(path: str | os.PathLike[str]) -> Cycle:
+    """Read a cycle from a CSV file with a header `time_s,speed_km_per_h[,grade_percent]`.
+
+    UTF-8 with or without byte-order mark; blank lines and lines that begin with `#` are passed
+    over; any increasing time base. The result is in SI.
+
+    Raises
+    ------
+    InputError
+        The file cannot be read, a column is missing, or a value is not allowed; the message
+        names file, line, column and value.
+
+    Warns
+    -----
+    InputWarning
+        A column is not read, or speeds look like a slip of units.
+    """
+    path = Path(path)
+    time, speed, grade = read_points(path)
+    return Cycle(path.stem, time, speed, grade, source=path.name, title=path.stem)
+
+
+@functools.cache
+def _shipped(name: str) -> Cycle:
+    recipe = recipes()[name]
+    made = _make(recipe)
+    return dataclasses.replace(made, name=name, source=recipe["source"], title=recipe["title"])
+
+
+def _make(recipe: dict[str, Any]) -> Cycle:
+    if "file" in recipe:
+        return read_cycle_csv(cycles_folder() / recipe["file"])
+    if "operations" in recipe:
+        return _read_operations(cycles_folder() / recipe["operations"])
+    parts = recipe["join"] if "join" in recipe else [recipe["cut"]]
+    return functools.reduce(_join, [_part(part) for part in parts])
+
+
+def _part(part: str | dict[str, Any]) -> Cycle:
+    if isinstance(part, str):
+        return _shipped(part)
+    return _shipped(part["cycle"]).cut(part["from_s"], part["to_s"])
+
+
+def _join(one: Cycle, other: Cycle) -> Cycle:
+    """Drive `other` after `one`; the first point of `other` is the last of `one`."""
+    later = other.time[1:] - other.time[0] + one.time[-1]
+    return Cycle(
+        name=one.name,
+        time=np.concatenate((one.time, later)),
+        speed=np.concatenate((one.speed, other.speed[1:])),
+        grade=np.concatenate((one.grade, other.grade[1:])),
+    )
+
+
+def _read_operations(path: Path) -> Cycle:
+    """Sample a table of operations, each linear in speed, once a second."""
+    keys = ["duration_s", "speed_start_km_per_h", "speed_end_km_per_h"]
+    columns, _ = read_columns(path, keys)
+    duration, start, end = (columns[key] for key in keys)
+    corner = np.concatenate(([0.0], np.cumsum(duration)))
+    time = np.arange(corner[-1] + 1.0)
+    speed = np.interp(time, corner, np.concatenate((start[:1], end))) * KM_PER_H
+    return Cycle(path.stem, time, speed)
+
+
+def _mean(points: np.ndarray) -> np.ndarray:
+    """Return the mean of the two ends of each step."""
+    mean: np.ndarray = 0.5 * (points[:-1] + points[1:])
+    return mean

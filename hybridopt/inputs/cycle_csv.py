@@ -1,0 +1,113 @@
+"""Reading the points of a cycle from a CSV file, units and all."""
+
+import warnings
+from pathlib import Path
+
+import numpy as np
+
+from ..errors import InputError
+from ..units import KM_PER_H, PERCENT
+from .csv_table import read_columns, read_text
+from .cycle_checks import Labels, check_points, warn_unit_slip
+from .warning import InputWarning
+
+REQUIRED = ("time_s", "speed_km_per_h")
+GRADE = "grade_percent"
+SECONDS = "if it is in seconds, rename it to time_s"
+KM_PER_HOUR = "if it is in km/h, rename it to speed_km_per_h"
+M_PER_SECOND = "multiply it by 3.6 and rename it to speed_km_per_h"
+MISNOMERS = {
+    "time_s": {
+        **dict.fromkeys(("t", "t_s", "time", "sec", "seconds"), SECONDS),
+        "time_ms": "divide it by 1000 and rename it to time_s",
+    },
+    "speed_km_per_h": {
+        **dict.fromkeys(("v", "speed", "v_kmh", "speed_kmh", "speed_kph"), KM_PER_HOUR),
+        **dict.fromkeys(("v_mps", "speed_mps", "speed_m_s", "speed_m_per_s"), M_PER_SECOND),
+        "speed_mph": "multiply it by 1.609344 and rename it to speed_km_per_h",
+    },
+}
+
+
+def read_points(path: Path) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Read `time_s,speed_km_per_h[,grade_percent]` from a CSV file.
+
+    Returns
+    -------
+    time, speed, grade : float64 arrays, shape (n+1,)
+        In s, m/s and rise over run; grade is zero where the file has none.
+
+    Raises
+    ------
+    InputError
+        The file, its layout or a value is wrong; the message names file, line and column.
+
+    Warns
+    -----
+    InputWarning
+        A column is not read, or speeds look like a slip of units.
+    """
+    if not path.is_file():
+        raise InputError(f"{path}: is not a file; give the path of a CSV file")
+    _check_layout(path, read_text(path))
+    columns, lines = read_columns(path, list(REQUIRED), (GRADE,))
+    if len(lines) < 2:
+        raise InputError(f"{path}: has {len(lines)} rows of numbers; a cycle needs at least 2")
+    time, speed = columns["time_s"], columns["speed_km_per_h"] * KM_PER_H
+    grade = columns[GRADE] * PERCENT if GRADE in columns else np.zeros_like(time)
+    labels = Labels(*REQUIRED, GRADE, KM_PER_H, PERCENT, lambda i: f"{path}: line {lines[i]}")
+    check_points(time, speed, grade, labels)
+    warn_unit_slip(str(path), time, speed)
+    return time, speed, grade
+
+
+def _check_layout(path: Path, text: str) -> None:
+    """Check the header, and that no row has more cells than it (as decimal commas would give)."""
+    header: list[str] = []
+    for number, line in enumerate(text.split("\n"), start=1):
+        if not line.strip(" \t\r,") or line.lstrip().startswith("#"):
+            continue
+        if not header:
+            header = [cell.strip().strip('"') for cell in line.split(",")]
+            _check_header(path, header)
+        elif line.count(",") >= len(header) and '"' not in line:
+            cells = line.strip().split(",")
+            if any(cell.strip() for cell in cells[len(header) :]):
+                raise InputError(
+                    f"{path}: line {number}: has {len(cells)} cells but the header names "
+                    f"{len(header)}; write decimals with a point and one cell per column"
+                )
+
+
+def _check_header(path: Path, header: list[str]) -> None:
+    for name in (*REQUIRED, GRADE):
+        if header.count(name) > 1:
+            raise InputError(f"{path}: column {name} is there {header.count(name)} times; keep one")
+    for name in REQUIRED:
+        if name not in header:
+            raise InputError(f"{path}: column {name} is missing; {_remedy(name, header)}")
+    others = [cell for cell in header if cell and cell not in (*REQUIRED, GRADE)]
+    if others:
+        warnings.warn(
+            f"{path}: columns not read: {_listed(others)}; read are time_s, speed_km_per_h "
+            "and grade_percent, so rename any of them that is meant",
+            InputWarning,
+            stacklevel=5,
+        )
+
+
+def _remedy(name: str, header: list[str]) -> str:
+    """Return how to come by a missing column, judged by the columns that are there."""
+    if len(header) == 1 and (";" in header[0] or "\t" in header[0]):
+        return f"the header is {_listed(header)}, so separate cells by commas"
+    found = f"the first line names {_listed(header)}"
+    for cell in header:
+        advice = MISNOMERS[name].get(cell.lower())
+        if advice:
+            return f"{found}; {cell} may be meant: {advice}"
+    return f"{found}; add it or rename the column that holds it"
+
+
+def _listed(cells: list[str]) -> str:
+    text = ", ".join(cells)
+    return repr(text if len(text) <= 200 else text[:200] + "...")

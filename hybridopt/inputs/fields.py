@@ -1,0 +1,127 @@
+"""Checked reading of one TOML table into a frozen dataclass.
+
+Each field of a component says its key in files (with the unit in the key), the factor to SI and
+the range allowed; :func:`read_section` does the rest, so that every component reports bad
+input in the same words.
+"""
+
+import dataclasses
+import difflib
+import math
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, TypeVar
+
+from ..errors import InputError
+
+Section = TypeVar("Section")
+
+
+@dataclass(frozen=True)
+class Place:
+    """Where a value was read: the file and the TOML table in it."""
+
+    file: Path
+    table: str
+
+    def error(self, key: str, problem: str) -> InputError:
+        """Return the error for one key: file, field, what is wrong and how to mend it."""
+        return InputError(f"{self.file}: [{self.table}] {key}: {problem}")
+
+
+def quantity(
+    key: str,
+    factor: float = 1.0,
+    *,
+    low: float = -math.inf,
+    high: float = math.inf,
+    default: Any = dataclasses.MISSING,
+) -> Any:
+    """Declare a number (or list of numbers) of a component.
+
+    Parameters
+    ----------
+    key
+        Name in TOML files, ending in the unit.
+    factor
+        Multiplies the figure of the file to give SI.
+    low, high
+        Smallest and largest figure allowed, in the unit of the file.
+    default
+        SI value when the key is absent; without it the key is required.
+    """
+    meta = {"key": key, "factor": factor, "low": low, "high": high}
+    return dataclasses.field(default=default, metadata=meta)
+
+
+def switch(key: str, default: bool) -> Any:
+    """Declare a true/false function switch of a component."""
+    return dataclasses.field(default=default, metadata={"key": key})
+
+
+def read_section(
+    cls: type[Section], table: dict[str, Any], place: Place, /, **given: Any
+) -> Section:
+    """Build the dataclass `cls` from a TOML table.
+
+    Parameters
+    ----------
+    table
+        The TOML table, keys with units.
+    place
+        Where it came from, for messages.
+    given
+        Fields read elsewhere (maps and curves), by field name.
+
+    Raises
+    ------
+    InputError
+        A key is missing, unknown, of the wrong type or out of range.
+    """
+    fields = {f.metadata["key"]: f for f in dataclasses.fields(cls) if "key" in f.metadata}  # type: ignore[arg-type]
+    refuse_unknown(table, set(fields), place)
+    values = dict(given)
+    for key, field in fields.items():
+        if key in table:
+            values[field.name] = _value(table[key], field, place, key)
+        elif field.default is dataclasses.MISSING:
+            raise place.error(key, "is missing; add it with its figure in the unit of its name")
+    return cls(**values)
+
+
+def refuse_unknown(table: dict[str, Any], known: set[str], place: Place) -> None:
+    """Raise InputError at the first key that is not `known`, naming the nearest one that is."""
+    for key in table:
+        if key not in known:
+            near = difflib.get_close_matches(key, sorted(known), n=1)
+            hint = f"did you mean {near[0]}?" if near else f"known: {', '.join(sorted(known))}"
+            raise place.error(key, f"is not known here; {hint}")
+
+
+def _value(raw: Any, field: "dataclasses.Field[Any]", place: Place, key: str) -> Any:
+    if "factor" not in field.metadata:
+        if not isinstance(raw, bool):
+            raise place.error(key, f"is {raw!r}; write true or false")
+        return raw
+    if isinstance(raw, list):
+        return tuple(_number(item, field, place, f"{key}[{i}]") for i, item in enumerate(raw))
+    if str(field.type).startswith("tuple"):
+        raise place.error(key, f"is {raw!r}; write a list of numbers, one per gear")
+    return _number(raw, field, place, key)
+
+
+def _number(raw: Any, field: "dataclasses.Field[Any]", place: Place, key: str) -> float:
+    low, high = field.metadata["low"], field.metadata["high"]
+    if isinstance(raw, bool) or not isinstance(raw, int | float) or not math.isfinite(raw):
+        raise place.error(key, f"is {raw!r}; write a finite number")
+    if not low <= raw <= high:
+        raise place.error(key, f"is {raw:g}; allowed is {_range_text(low, high)}")
+    return float(raw) * field.metadata["factor"]
+
+
+def _range_text(low: float, high: float) -> str:
+    if math.isinf(high):
+        return f"{low:g} or more"
+    if math.isinf(low):
+        return f"{high:g} or less"
+    return f"{low:g} to {high:g}"

@@ -1,0 +1,242 @@
+"""Drivelines from TOML files with CSV maps beside them.
+
+A file may name another as its `base` and give only what differs, so that a variant is a few
+lines of data.
+"""
+
+import hashlib
+import tomllib
+from pathlib import Path
+from typing import Any
+
+from xarray import DataArray
+
+from ..errors import InputError
+from .coverage import check_driveline
+from .csv_table import read_text
+from .driveline import (
+    Auxiliary,
+    Battery,
+    Clutches,
+    Driveline,
+    Engine,
+    Fuel,
+    Gearbox,
+    Motor,
+    Start,
+    Vehicle,
+)
+from .fields import Place, read_section, refuse_unknown
+from .maps import read_battery_table, read_curve, read_map
+from .models import PolynomialMotor, WillansEngine, engine_maps, motor_maps
+
+DEMO_FOLDER = Path(__file__).parents[1] / "drivelines"
+PLAIN_SECTIONS = {
+    "vehicle": Vehicle,
+    "gearbox": Gearbox,
+    "clutches": Clutches,
+    "start": Start,
+    "fuel": Fuel,
+    "auxiliary": Auxiliary,
+}
+SECTIONS = (*PLAIN_SECTIONS, "engine", "motor", "battery")
+MAX_BASES = 8
+
+
+def driveline_names() -> tuple[str, ...]:
+    """Return the names of the demo drivelines that ship with the package."""
+    return tuple(sorted(path.stem for path in DEMO_FOLDER.glob("*.toml")))
+
+
+def read_driveline(name_or_path: str | Path = "full") -> Driveline:
+    """Read a driveline from a TOML file, or a demo driveline by name.
+
+    Parameters
+    ----------
+    name_or_path
+        One of :func:`driveline_names`, or the path of a TOML file.
+
+    Returns
+    -------
+    Driveline
+        In SI units, checked for completeness and map coverage.
+
+    Raises
+    ------
+    InputError
+        The file, a field or a map is missing or wrong; the message says which and how to mend it.
+    """
+    path = _locate(name_or_path)
+    tables, origin, digest = _merged_tables(path)
+    parts = {name: _read_part(name, tables, origin) for name in PLAIN_SECTIONS}
+    fuel: Fuel = parts["fuel"]
+    parts["engine"] = _read_engine(tables, origin, fuel)
+    parts["motor"] = _read_motor(tables, origin)
+    parts["battery"] = _read_battery(tables, origin)
+    driveline = Driveline(
+        name=str(tables.get("name", path.stem)),
+        title=str(tables.get("title", "")),
+        sha256=digest.hexdigest(),
+        **parts,
+    )
+    try:
+        check_driveline(driveline)
+    except InputError as error:
+        raise InputError(f"{path}: {error}") from None
+    return driveline
+
+
+def _locate(name_or_path: str | Path) -> Path:
+    path = Path(name_or_path)
+    if str(name_or_path) in driveline_names():
+        return DEMO_FOLDER / f"{name_or_path}.toml"
+    if not path.is_file():
+        raise InputError(
+            f"driveline {str(name_or_path)!r} is neither a file nor a demo driveline; "
+            f"demo drivelines: {', '.join(driveline_names())}"
+        )
+    return path
+
+
+def _merged_tables(path: Path) -> tuple[dict[str, Any], dict[tuple[str, str], Path], Any]:
+    """Merge a file over its bases; `origin` tells for each key which file it came from."""
+    merged: dict[str, Any] = {}
+    origin: dict[tuple[str, str], Path] = {}
+    digest = hashlib.sha256()
+    for file in reversed(_base_chain(path)):
+        tables = _read_toml(file)
+        digest.update(file.read_bytes())
+        for name, table in tables.items():
+            if name in SECTIONS:
+                if not isinstance(table, dict):
+                    raise InputError(f"{file}: {name}: is no table; write [{name}] on its own line")
+                merged.setdefault(name, {}).update(table)
+                origin.update({(name, key): file for key in table})
+                _hash_maps(file, table, digest)
+            elif name in ("name", "title"):
+                merged[name] = table
+    for name in SECTIONS:
+        if name not in merged:
+            raise InputError(f"{path}: table [{name}] is missing; add it or name a base that has it")
+        origin[name, ""] = path
+    return merged, origin, digest
+
+
+def _hash_maps(file: Path, table: dict[str, Any], digest: Any) -> None:
+    for key, value in table.items():
+        if key.endswith("_csv"):
+            digest.update(_map_path(file, key, value).read_bytes())
+
+
+def _map_path(file: Path, key: str, value: Any) -> Path:
+    path = file.parent / str(value)
+    if not path.is_file():
+        raise InputError(f"{file}: {key}: the file {value!r} does not exist beside it")
+    return path
+
+
+def _base_chain(path: Path) -> list[Path]:
+    chain = [path]
+    while "base" in (tables := _read_toml(chain[-1])):
+        base = chain[-1].parent / str(tables["base"])
+        if str(tables["base"]) in driveline_names():
+            base = DEMO_FOLDER / f"{tables['base']}.toml"
+        if len(chain) > MAX_BASES or base in chain:
+            raise InputError(f"{path}: base: the files name each other in a circle; cut it")
+        if not base.is_file():
+            raise InputError(f"{chain[-1]}: base: {tables['base']!r} does not exist beside it")
+        chain.append(base)
+    return chain
+
+
+def _read_toml(path: Path) -> dict[str, Any]:
+    try:
+        tables = tomllib.loads(read_text(path))
+    except tomllib.TOMLDecodeError as error:
+        raise InputError(f"{path}: is not valid TOML: {error}") from None
+    except RecursionError:
+        raise InputError(f"{path}: is nested too deeply for a driveline; flatten it") from None
+    refuse_unknown(tables, {*SECTIONS, "name", "title", "base"}, Place(path, "top level"))
+    return tables
+
+
+class _Part:
+    """One merged TOML table with the file each key came from."""
+
+    def __init__(self, name: str, tables: dict[str, Any], origin: dict[tuple[str, str], Path]):
+        self.name, self.table, self.origin = name, dict(tables[name]), origin
+
+    def place(self, key: str = "") -> Place:
+        return Place(self.origin.get((self.name, key), self.origin[self.name, ""]), self.name)
+
+    def take(self, key: str) -> Any:
+        return self.table.pop(key, None)
+
+    def take_map(self, key: str) -> Path:
+        place, value = self.place(key), self.take(key)
+        if value is None:
+            raise place.error(key, "is missing; name the CSV file, or set model")
+        return _map_path(place.file, key, value)
+
+    def read(self, cls: type, **given: Any) -> Any:
+        return read_section(cls, self.table, self.place(), **given)
+
+    def split(self, cls: type) -> "_Part":
+        """Take the keys of `cls` (a model) out into a part of their own."""
+        keys = {f.metadata["key"] for f in cls.__dataclass_fields__.values()}  # type: ignore[attr-defined]
+        taken = {key: self.table[key] for key in keys & self.table.keys()}
+        part = _Part(self.name, {self.name: taken}, self.origin)
+        shared = ("idle_speed_rpm", "max_speed_rpm")
+        self.table = {k: v for k, v in self.table.items() if k not in keys or k in shared}
+        return part
+
+
+def _read_part(name: str, tables: dict[str, Any], origin: dict[tuple[str, str], Path]) -> Any:
+    return _Part(name, tables, origin).read(PLAIN_SECTIONS[name])
+
+
+def _read_engine(tables: dict[str, Any], origin: dict[tuple[str, str], Path], fuel: Fuel) -> Engine:
+    part = _Part("engine", tables, origin)
+    maps: dict[str, DataArray]
+    if _model(part, "willans"):
+        maps = engine_maps(part.split(WillansEngine).read(WillansEngine), fuel.heating_value)
+    else:
+        maps = {
+            "fuel_map": read_map(part.take_map("fuel_map_csv"), "fuel_g_per_s"),
+            "full_load": read_curve(part.take_map("full_load_csv")),
+            "overrun": read_curve(part.take_map("overrun_csv")),
+        }
+    engine: Engine = part.read(Engine, **maps)
+    return engine
+
+
+def _read_motor(tables: dict[str, Any], origin: dict[tuple[str, str], Path]) -> Motor:
+    part = _Part("motor", tables, origin)
+    maps: dict[str, DataArray]
+    if _model(part, "polynomial"):
+        maps = motor_maps(part.split(PolynomialMotor).read(PolynomialMotor))
+    else:
+        maps = {
+            "loss_map": read_map(part.take_map("loss_map_csv"), "loss_W"),
+            "peak_torque": read_curve(part.take_map("peak_torque_csv")),
+            "drag_torque": read_curve(part.take_map("drag_torque_csv")),
+        }
+    motor: Motor = part.read(Motor, **maps)
+    return motor
+
+
+def _read_battery(tables: dict[str, Any], origin: dict[tuple[str, str], Path]) -> Battery:
+    part = _Part("battery", tables, origin)
+    battery: Battery = part.read(Battery, table=read_battery_table(part.take_map("table_csv")))
+    return battery
+
+
+def _model(part: _Part, known: str) -> bool:
+    """Tell whether the part asks for its parametric model instead of maps."""
+    place, model = part.place("model"), part.take("model")
+    if model is not None and model not in (known, "maps"):
+        raise place.error("model", f"is {model!r}; write {known!r} or 'maps'")
+    if model == known:
+        part.table = {k: v for k, v in part.table.items() if not k.endswith("_csv")}
+        return True
+    return False

@@ -1,0 +1,215 @@
+"""Operating points: battery power and cost of every gear, engine class and torque split."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import IntEnum
+from typing import Any
+
+import numpy as np
+
+from . import step as kernels
+from .demand import Demand
+from .errors import InfeasibleError
+from .inputs.driveline import Battery, Driveline
+from .plant import pack
+from .units import KM_PER_H
+
+
+class EngineClass(IntEnum):
+    """What the engine does in a step; the last axis but one of the operating points."""
+
+    OFF = kernels.OFF
+    RUNNING = kernels.RUNNING
+    STARTING = kernels.STARTING
+
+
+class Reason(IntEnum):
+    """Why an operating point is inadmissible; FEASIBLE when it is not."""
+
+    FEASIBLE = kernels.FEASIBLE
+    GEAR_OVERSPEED = kernels.GEAR_OVERSPEED
+    ENGINE_UNDERSPEED = kernels.ENGINE_UNDERSPEED
+    MOTOR_TORQUE = kernels.MOTOR_TORQUE
+    ENGINE_TORQUE = kernels.ENGINE_TORQUE
+    NO_ELECTRIC_DRIVE = kernels.NO_ELECTRIC_DRIVE
+    CLUTCH_PRESSURE = kernels.CLUTCH_PRESSURE
+    CLUTCH_CAPACITY = kernels.CLUTCH_CAPACITY
+    BATTERY_POWER = kernels.BATTERY_POWER
+    UNPOWERED_MISFIT = kernels.UNPOWERED_MISFIT
+    NOT_USED = kernels.NOT_USED
+
+    @property
+    def text(self) -> str:
+        """The reason in words."""
+        return _REASON_TEXTS[self]
+
+
+_REASON_TEXTS = {
+    Reason.FEASIBLE: "admissible",
+    Reason.GEAR_OVERSPEED: "shaft speed above a limit in this gear",
+    Reason.ENGINE_UNDERSPEED: "engine below idle speed in this gear",
+    Reason.MOTOR_TORQUE: "motor torque limit",
+    Reason.ENGINE_TORQUE: "engine torque limit, motor helping",
+    Reason.NO_ELECTRIC_DRIVE: "no electric drive",
+    Reason.CLUTCH_PRESSURE: "no oil pressure to hold the launch clutch with the engine off",
+    Reason.CLUTCH_CAPACITY: "launch clutch torque capacity",
+    Reason.BATTERY_POWER: "battery power limit",
+    Reason.UNPOWERED_MISFIT: "an unpowered motor does not meet the demand",
+    Reason.NOT_USED: "a split more than this point needs",
+}
+
+
+@dataclass(frozen=True, eq=False)
+class OperatingPoints:
+    """All choices of every step; arrays have shape (steps, gears, classes, splits).
+
+    Attributes
+    ----------
+    dt : s, (steps,)
+    cost : g of fuel in the step, infinite where inadmissible
+    power : W at the battery terminals, positive when it discharges
+    motor_torque : N m at the gearbox input
+    count : (steps, gears, classes), splits in use; those behind are never looked at
+    reason : int8, a :class:`Reason`
+
+    Notes
+    -----
+    Classes are those of :class:`EngineClass`. Split 0 is the unpowered motor; the others span
+    the motor's range in increasing order. Every kink of the maps is one of them, so between two
+    neighbours cost and power are exactly linear in torque, and any torque between them is the
+    same mixture of the two.
+    """
+
+    dt: np.ndarray
+    cost: np.ndarray
+    power: np.ndarray
+    motor_torque: np.ndarray
+    count: np.ndarray
+    reason: np.ndarray
+
+    @property
+    def steps(self) -> int:
+        """Number of steps."""
+        return self.cost.shape[0]
+
+    @property
+    def gears(self) -> int:
+        """Number of gears."""
+        return self.cost.shape[1]
+
+    @classmethod
+    def bare(cls, dt: Any, cost: Any, power: Any) -> "OperatingPoints":
+        """Make operating points from arrays alone, for problems that have no driveline.
+
+        Parameters
+        ----------
+        dt
+            s, (steps,).
+        cost, power
+            (steps, gears, classes, splits) in g and W; infinite cost marks what is not allowed.
+        """
+        cost = np.ascontiguousarray(cost, dtype=np.float64)
+        power = np.ascontiguousarray(np.where(np.isinf(cost), 0.0, power), dtype=np.float64)
+        count = np.full(cost.shape[:3], cost.shape[3], dtype=np.int64)
+        reason = np.where(np.isinf(cost), Reason.NOT_USED, Reason.FEASIBLE).astype(np.int8)
+        dt = np.ascontiguousarray(dt, dtype=np.float64)
+        return cls(dt, cost, power, np.zeros_like(cost), count, reason)
+
+
+def demand_arrays(demand: Demand) -> Sequence[np.ndarray]:
+    """Return the arrays of a demand in the order the plant's kernels take them."""
+    columns = (
+        demand.speed,
+        demand.wheel_speed,
+        demand.wheel_acceleration,
+        demand.wheel_torque,
+        demand.dt,
+    )
+    return [np.array(column, dtype=np.float64, order="C") for column in columns]
+
+
+def power_limits(battery: Battery) -> tuple[float, float]:
+    """Return the widest charge (negative) and discharge power of the battery's table, W."""
+    table = battery.table
+    return (
+        -float(table.sel(quantity="power_charge_max").max()),
+        float(table.sel(quantity="power_discharge_max").max()),
+    )
+
+
+def split_room(driveline: Driveline, splits: int) -> int:
+    """Return the length of the splits axis: room for `splits` torques, all kinks and limits."""
+    kinks = driveline.motor.loss_map["torque"].size + driveline.engine.fuel_map["torque"].size + 3
+    return int(max(splits, kinks + 1) + 5)
+
+
+def operating_points(driveline: Driveline, demand: Demand, splits: int = 61) -> OperatingPoints:
+    """List every admissible operating point of every step, and why the others are not.
+
+    Parameters
+    ----------
+    driveline
+        The vehicle.
+    demand
+        What the wheels want, from :func:`hybridopt.demand.demand`.
+    splits
+        Motor torques per step, gear and class at least, the unpowered motor among them; the
+        torques at which the maps have a kink are always among them.
+
+    Returns
+    -------
+    OperatingPoints
+        With shape (steps, gears, 3, :func:`split_room`).
+
+    Raises
+    ------
+    InfeasibleError
+        Nothing at all can drive some step; the message says when and what limits it.
+    """
+    plant = pack(driveline)
+    size = split_room(driveline, splits)
+    shape = (demand.steps, driveline.gearbox.gears, len(EngineClass), size)
+    points = OperatingPoints(
+        dt=np.array(demand.dt, dtype=np.float64),
+        cost=np.empty(shape),
+        power=np.empty(shape),
+        motor_torque=np.empty(shape),
+        count=np.empty(shape[:3], dtype=np.int64),
+        reason=np.empty(shape, dtype=np.int8),
+    )
+    low, high = power_limits(driveline.battery)
+    kernels._fill_points(
+        plant,
+        *demand_arrays(demand),
+        low,
+        high,
+        splits,
+        points.cost,
+        points.power,
+        points.motor_torque,
+        points.count,
+        points.reason,
+    )
+    _refuse_undrivable(points, demand)
+    return points
+
+
+def _refuse_undrivable(points: OperatingPoints, demand: Demand) -> None:
+    """Raise InfeasibleError when a step has no admissible point, with the causes counted."""
+    bad = np.flatnonzero(~(points.reason == Reason.FEASIBLE).any(axis=(1, 2, 3)))
+    if bad.size == 0:
+        return
+    t = int(bad[np.argmax(demand.wheel_torque[bad])])
+    reasons, counts = np.unique(points.reason[t], return_counts=True)
+    hidden = (Reason.NOT_USED, Reason.UNPOWERED_MISFIT)
+    causes = sorted(
+        ((int(n), Reason(int(r))) for r, n in zip(reasons, counts, strict=True) if r not in hidden),
+        reverse=True,
+    )
+    raise InfeasibleError(
+        f"{bad.size} of {demand.steps} steps cannot be driven; the hardest is at "
+        f"{demand.time[t]:g} s, {demand.speed[t] / KM_PER_H:.1f} km/h, "
+        f"{demand.wheel_torque[t]:.0f} Nm at the wheels; limits: "
+        + ", ".join(f"{reason.text} ({n} points)" for n, reason in causes)
+        + "; use a milder cycle or a stronger driveline"
+    )
