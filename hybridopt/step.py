@@ -57,7 +57,7 @@ def _row(axis, table, x, out):
 
 @njit(cache=True)
 def _fuel_rate(plant, shaft, fuel_row, torque):
-    """Fuel rate (g/s): zero at overrun torque, linear up to the map's first torque, then the map."""
+    """Fuel rate (g/s): zero at overrun torque, linear up to 0 N m, then the map."""
     if torque >= 0.0:
         return _interp(plant.fuel_torque, fuel_row, torque)
     overrun = shaft[S_OVERRUN]

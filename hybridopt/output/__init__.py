@@ -1,0 +1,1 @@
+"""What goes out: files, tables and pictures."""

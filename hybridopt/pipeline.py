@@ -1,0 +1,61 @@
+"""The whole job in order: demand, operating points, solve, replay, result. Read this first."""
+
+import time
+
+from .demand import demand
+from .dp.progress import Progress, silent
+from .dp.settings import Settings, check_memory, memory_needed
+from .dp.solve import solve
+from .inputs.cycle import Cycle
+from .inputs.driveline import Driveline
+from .operating_points import operating_points, split_room
+from .replay import replay
+from .result import Result, make_result
+
+
+def solve_cycle(
+    cycle: Cycle,
+    driveline: Driveline,
+    settings: Settings | None = None,
+    progress: Progress = silent,
+) -> Result:
+    """Find the least-fuel schedule of a driveline over a cycle.
+
+    Parameters
+    ----------
+    cycle
+        From :func:`hybridopt.read_cycle`.
+    driveline
+        From :func:`hybridopt.read_driveline`.
+    settings
+        Grid, SoC window and target, event costs; the defaults are good without tuning.
+    progress
+        Called with the share done, 0 to 1.
+
+    Returns
+    -------
+    Result
+        Traces and totals; see :class:`hybridopt.Result`.
+
+    Raises
+    ------
+    InputError
+        A setting does not fit the driveline, or the solve would need too much memory.
+    InfeasibleError
+        The cycle cannot be driven, or the SoC target is out of reach.
+    """
+    settings = (settings or Settings()).resolved(driveline)
+    began = time.perf_counter()
+    gears, size = driveline.gearbox.gears, split_room(driveline, settings.splits)
+    check_memory(
+        memory_needed(cycle.dt.size, gears, settings.soc_points, size), settings.memory_limit
+    )
+    wanted = demand(driveline.vehicle, cycle)
+    points = operating_points(driveline, wanted, settings.splits)
+    penalty = settings.penalty(driveline)
+    solution = solve(points, driveline.battery, settings, penalty, progress=progress)
+    start = float(solution.soc[0])
+    trace = replay(driveline, wanted, solution.schedule, start, solution.costate)
+    spent = time.perf_counter() - began
+    extra = {"cost_g": solution.cost, "value_start_g": solution.value_start, "solve_s": spent}
+    return make_result(trace, cycle, driveline, wanted, settings, extra)
