@@ -6,7 +6,8 @@ import xarray as xr
 from . import step
 from .demand import Demand
 from .dp import kernels
-from .dp.solve import Schedule, pack_battery
+from .dp.forward import Schedule
+from .dp.problem import pack_battery
 from .errors import InfeasibleError
 from .inputs.driveline import Driveline
 from .modes import Mode, label_modes
@@ -97,9 +98,9 @@ def _add_battery(
     """Add SoC, current, voltage and the battery's powers; return the final SoC."""
     cell = pack_battery(driveline.battery)
     power = np.ascontiguousarray(columns["battery_power"])
-    path = np.empty(demand.steps + 1)
+    path, current = np.empty(demand.steps + 1), np.empty(demand.steps)
     path[0] = soc_start
-    stopped = kernels._soc_path(power, np.ascontiguousarray(demand.dt), cell, path)
+    stopped = kernels._soc_path(power, np.ascontiguousarray(demand.dt), cell, path, current)
     if stopped >= 0:
         raise InfeasibleError(
             f"the battery cannot take {power[stopped] / 1e3:.1f} kW at {demand.time[stopped]:g} s, "
@@ -113,7 +114,6 @@ def _add_battery(
         np.interp(soc, cell.soc, cell.charge),
     )
     stored = cell.capacity * (soc - path[1:]) / demand.dt * voltage
-    current = np.array([kernels._current(cell, x, p) for x, p in zip(soc, power, strict=True)])
     lost = (1.0 - cell.efficiency) * np.maximum(-current, 0.0)
     columns["soc"], columns["battery_current"] = soc, current
     columns["battery_voltage"] = voltage - resistance * current

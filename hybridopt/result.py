@@ -142,6 +142,7 @@ def make_result(
     attrs: dict[str, Any] = {
         "cycle": cycle.name,
         "driveline": driveline.name,
+        "driveline_title": driveline.title,
         **_totals(trace, driveline, demand, settings),
         **extra,
         **_mode_shares(trace),

@@ -125,6 +125,21 @@ class Settings:
             self, soc_min=low, soc_max=high, soc_start=start, soc_target=target, two_sided=two_sided
         )
 
+    @property
+    def socs(self) -> tuple[float, float, float, float]:
+        """SoC window (low, high), start and target of resolved settings.
+
+        Raises
+        ------
+        InputError
+            The settings are not resolved.
+        """
+        values = (self.soc_min, self.soc_max, self.soc_start, self.soc_target)
+        if any(value is None for value in values):
+            raise InputError("settings are not resolved; call resolved(driveline) first")
+        low, high, start, target = (float(value) for value in values if value is not None)
+        return low, high, start, target
+
     def penalty(self, driveline: Driveline) -> float:
         """Slope of the terminal penalty, g of fuel per unit of SoC."""
         return self.penalty_factor * driveline.battery.energy / driveline.fuel.heating_value

@@ -14,7 +14,7 @@ def check_driveline(driveline: Driveline) -> None:
     _check_engine(driveline.engine)
     _check_motor(driveline.motor)
     _check_battery(driveline.battery)
-    _check_clutches(driveline.clutches, driveline.engine)
+    _check_clutches(driveline.clutches, driveline.engine, driveline.motor)
 
 
 def _check_gearbox(gearbox: Gearbox) -> None:
@@ -82,13 +82,19 @@ def _check_battery(battery: Battery) -> None:
         raise InputError("[battery] table: an open-circuit voltage is above 0 V; mend that row")
 
 
-def _check_clutches(clutches: Clutches, engine: Engine) -> None:
+def _check_clutches(clutches: Clutches, engine: Engine, motor: Motor) -> None:
     if clutches.launch_speed < engine.idle_speed:
-        raise InputError("[clutches] launch_speed_rpm: must not be below the engine's idle_speed_rpm")
+        raise InputError(
+            "[clutches] launch_speed_rpm: must not be below the engine's idle_speed_rpm"
+        )
+    if clutches.launch_speed > min(engine.max_speed, motor.max_speed):
+        raise InputError(
+            "[clutches] launch_speed_rpm: must not be above max_speed_rpm of engine or motor"
+        )
     if clutches.fade_speed_high < clutches.fade_speed_low:
         raise InputError(
-            f"[clutches] fade_speed_high_km_per_h: {clutches.fade_speed_high / KM_PER_H:g} is below "
-            f"fade_speed_low_km_per_h {clutches.fade_speed_low / KM_PER_H:g}; swap them"
+            f"[clutches] fade_speed_high_km_per_h: {clutches.fade_speed_high / KM_PER_H:g} is "
+            f"below fade_speed_low_km_per_h {clutches.fade_speed_low / KM_PER_H:g}; swap them"
         )
 
 

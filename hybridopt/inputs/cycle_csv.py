@@ -7,7 +7,7 @@ import numpy as np
 
 from ..errors import InputError
 from ..units import KM_PER_H, PERCENT
-from .csv_table import read_columns, read_text
+from .csv_table import read_columns, read_header
 from .cycle_checks import Labels, check_points, warn_unit_slip
 from .warning import InputWarning
 
@@ -49,7 +49,7 @@ def read_points(path: Path) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """
     if not path.is_file():
         raise InputError(f"{path}: is not a file; give the path of a CSV file")
-    _check_layout(path, read_text(path))
+    _check_header(path, read_header(path))
     columns, lines = read_columns(path, list(REQUIRED), (GRADE,))
     if len(lines) < 2:
         raise InputError(f"{path}: has {len(lines)} rows of numbers; a cycle needs at least 2")
@@ -61,28 +61,7 @@ def read_points(path: Path) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     return time, speed, grade
 
 
-def _check_layout(path: Path, text: str) -> None:
-    """Check the header, and that no row has more cells than it (as decimal commas would give)."""
-    header: list[str] = []
-    for number, line in enumerate(text.split("\n"), start=1):
-        if not line.strip(" \t\r,") or line.lstrip().startswith("#"):
-            continue
-        if not header:
-            header = [cell.strip().strip('"') for cell in line.split(",")]
-            _check_header(path, header)
-        elif line.count(",") >= len(header) and '"' not in line:
-            cells = line.strip().split(",")
-            if any(cell.strip() for cell in cells[len(header) :]):
-                raise InputError(
-                    f"{path}: line {number}: has {len(cells)} cells but the header names "
-                    f"{len(header)}; write decimals with a point and one cell per column"
-                )
-
-
 def _check_header(path: Path, header: list[str]) -> None:
-    for name in (*REQUIRED, GRADE):
-        if header.count(name) > 1:
-            raise InputError(f"{path}: column {name} is there {header.count(name)} times; keep one")
     for name in REQUIRED:
         if name not in header:
             raise InputError(f"{path}: column {name} is missing; {_remedy(name, header)}")
@@ -92,7 +71,7 @@ def _check_header(path: Path, header: list[str]) -> None:
             f"{path}: columns not read: {_listed(others)}; read are time_s, speed_km_per_h "
             "and grade_percent, so rename any of them that is meant",
             InputWarning,
-            stacklevel=5,
+            stacklevel=4,
         )
 
 

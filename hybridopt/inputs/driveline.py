@@ -96,7 +96,8 @@ class Battery:
     def voltage(self, soc: np.ndarray | float) -> np.ndarray:
         """Open-circuit voltage, V, at the given states of charge."""
         values = self.table.sel(quantity="open_circuit_voltage").values
-        return np.interp(soc, self.table["soc"].values, values)
+        voltage: np.ndarray = np.interp(soc, self.table["soc"].values, values)
+        return voltage
 
     @property
     def energy(self) -> float:
@@ -117,8 +118,12 @@ class Clutches:
     launch_speed: float = quantity("launch_speed_rpm", RPM, low=100, high=4000)
     launch_capacity: float = quantity("launch_capacity_Nm", low=1, high=20_000)
     pump_speed: float = quantity("pump_speed_rpm", RPM, low=0, high=4000, default=0.0)
-    fade_speed_low: float = quantity("fade_speed_low_km_per_h", KM_PER_H, low=0, high=60, default=0.0)
-    fade_speed_high: float = quantity("fade_speed_high_km_per_h", KM_PER_H, low=0, high=60, default=0.0)
+    fade_speed_low: float = quantity(
+        "fade_speed_low_km_per_h", KM_PER_H, low=0, high=60, default=0.0
+    )
+    fade_speed_high: float = quantity(
+        "fade_speed_high_km_per_h", KM_PER_H, low=0, high=60, default=0.0
+    )
     launch_gears: float = quantity("launch_gears", low=1, high=20, default=1.0)
     separating_clutch: bool = switch("separating_clutch", True)
     electric_oil_pump: bool = switch("electric_oil_pump", True)

@@ -8,6 +8,7 @@ input in the same words.
 import dataclasses
 import difflib
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TypeVar
@@ -19,14 +20,19 @@ Section = TypeVar("Section")
 
 @dataclass(frozen=True)
 class Place:
-    """Where a value was read: the file and the TOML table in it."""
+    """Where a value was read: the TOML table, its file, and the files of keys from elsewhere."""
 
     file: Path
     table: str
+    origin: Mapping[str, Path] = dataclasses.field(default_factory=dict)
+
+    def file_of(self, key: str) -> Path:
+        """Return the file that gives a key, or an entry `key[i]` of it."""
+        return self.origin.get(key.partition("[")[0], self.file)
 
     def error(self, key: str, problem: str) -> InputError:
         """Return the error for one key: file, field, what is wrong and how to mend it."""
-        return InputError(f"{self.file}: [{self.table}] {key}: {problem}")
+        return InputError(f"{self.file_of(key)}: [{self.table}] {key}: {problem}")
 
 
 def quantity(
@@ -103,20 +109,26 @@ def _value(raw: Any, field: "dataclasses.Field[Any]", place: Place, key: str) ->
         if not isinstance(raw, bool):
             raise place.error(key, f"is {raw!r}; write true or false")
         return raw
-    if isinstance(raw, list):
+    is_list = str(field.type).startswith("tuple")
+    if isinstance(raw, list) and is_list:
         return tuple(_number(item, field, place, f"{key}[{i}]") for i, item in enumerate(raw))
-    if str(field.type).startswith("tuple"):
+    if is_list:
         raise place.error(key, f"is {raw!r}; write a list of numbers, one per gear")
     return _number(raw, field, place, key)
 
 
 def _number(raw: Any, field: "dataclasses.Field[Any]", place: Place, key: str) -> float:
     low, high = field.metadata["low"], field.metadata["high"]
-    if isinstance(raw, bool) or not isinstance(raw, int | float) or not math.isfinite(raw):
+    if isinstance(raw, bool) or not isinstance(raw, int | float) or not abs(raw) < math.inf:
         raise place.error(key, f"is {raw!r}; write a finite number")
     if not low <= raw <= high:
-        raise place.error(key, f"is {raw:g}; allowed is {_range_text(low, high)}")
-    return float(raw) * field.metadata["factor"]
+        raise place.error(key, f"is {_short(raw)}; allowed is {_range_text(low, high)}")
+    factor: float = field.metadata["factor"]
+    return float(raw) * factor
+
+
+def _short(raw: float) -> str:
+    return f"{raw:g}" if abs(raw) < 1e300 else "too large"  # an integer of any length may come
 
 
 def _range_text(low: float, high: float) -> str:

@@ -4,6 +4,7 @@ A file may name another as its `base` and give only what differs, so that a vari
 lines of data.
 """
 
+import dataclasses
 import hashlib
 import tomllib
 from pathlib import Path
@@ -74,8 +75,8 @@ def read_driveline(name_or_path: str | Path = "full") -> Driveline:
     parts["motor"] = _read_motor(tables, origin)
     parts["battery"] = _read_battery(tables, origin)
     driveline = Driveline(
-        name=str(tables.get("name", path.stem)),
-        title=str(tables.get("title", "")),
+        name=tables.get("name", path.stem),
+        title=tables.get("title", ""),
         sha256=digest.hexdigest(),
         **parts,
     )
@@ -90,7 +91,7 @@ def _locate(name_or_path: str | Path) -> Path:
     path = Path(name_or_path)
     if str(name_or_path) in driveline_names():
         return DEMO_FOLDER / f"{name_or_path}.toml"
-    if not path.is_file():
+    if not _is_file(path):
         raise InputError(
             f"driveline {str(name_or_path)!r} is neither a file nor a demo driveline; "
             f"demo drivelines: {', '.join(driveline_names())}"
@@ -105,7 +106,7 @@ def _merged_tables(path: Path) -> tuple[dict[str, Any], dict[tuple[str, str], Pa
     digest = hashlib.sha256()
     for file in reversed(_base_chain(path)):
         tables = _read_toml(file)
-        digest.update(file.read_bytes())
+        digest.update(read_text(file).encode())
         for name, table in tables.items():
             if name in SECTIONS:
                 if not isinstance(table, dict):
@@ -114,10 +115,14 @@ def _merged_tables(path: Path) -> tuple[dict[str, Any], dict[tuple[str, str], Pa
                 origin.update({(name, key): file for key in table})
                 _hash_maps(file, table, digest)
             elif name in ("name", "title"):
+                if not (isinstance(table, str) and table.isprintable()):
+                    raise InputError(f"{file}: {name}: is {table!r}; write one line of text")
                 merged[name] = table
     for name in SECTIONS:
         if name not in merged:
-            raise InputError(f"{path}: table [{name}] is missing; add it or name a base that has it")
+            raise InputError(
+                f"{path}: table [{name}] is missing; add it or name a base that has it"
+            )
         origin[name, ""] = path
     return merged, origin, digest
 
@@ -125,14 +130,21 @@ def _merged_tables(path: Path) -> tuple[dict[str, Any], dict[tuple[str, str], Pa
 def _hash_maps(file: Path, table: dict[str, Any], digest: Any) -> None:
     for key, value in table.items():
         if key.endswith("_csv"):
-            digest.update(_map_path(file, key, value).read_bytes())
+            digest.update(read_text(_map_path(file, key, value)).encode())
 
 
 def _map_path(file: Path, key: str, value: Any) -> Path:
     path = file.parent / str(value)
-    if not path.is_file():
+    if not _is_file(path):
         raise InputError(f"{file}: {key}: the file {value!r} does not exist beside it")
     return path
+
+
+def _is_file(path: Path) -> bool:
+    try:
+        return path.is_file()
+    except OSError:  # a name too long, a folder that may not be entered
+        return False
 
 
 def _base_chain(path: Path) -> list[Path]:
@@ -143,7 +155,7 @@ def _base_chain(path: Path) -> list[Path]:
             base = DEMO_FOLDER / f"{tables['base']}.toml"
         if len(chain) > MAX_BASES or base in chain:
             raise InputError(f"{path}: base: the files name each other in a circle; cut it")
-        if not base.is_file():
+        if not _is_file(base):
             raise InputError(f"{chain[-1]}: base: {tables['base']!r} does not exist beside it")
         chain.append(base)
     return chain
@@ -154,6 +166,8 @@ def _read_toml(path: Path) -> dict[str, Any]:
         tables = tomllib.loads(read_text(path))
     except tomllib.TOMLDecodeError as error:
         raise InputError(f"{path}: is not valid TOML: {error}") from None
+    except ValueError:
+        raise InputError(f"{path}: holds a number of thousands of digits; shorten it") from None
     except RecursionError:
         raise InputError(f"{path}: is nested too deeply for a driveline; flatten it") from None
     refuse_unknown(tables, {*SECTIONS, "name", "title", "base"}, Place(path, "top level"))
@@ -165,30 +179,36 @@ class _Part:
 
     def __init__(self, name: str, tables: dict[str, Any], origin: dict[tuple[str, str], Path]):
         self.name, self.table, self.origin = name, dict(tables[name]), origin
-
-    def place(self, key: str = "") -> Place:
-        return Place(self.origin.get((self.name, key), self.origin[self.name, ""]), self.name)
+        files = {key: file for (table, key), file in origin.items() if table == name}
+        self.place = Place(files[""], name, files)
+        self.taken: set[str] = set()
 
     def take(self, key: str) -> Any:
+        self.taken.add(key)
         return self.table.pop(key, None)
 
     def take_map(self, key: str) -> Path:
-        place, value = self.place(key), self.take(key)
+        value = self.take(key)
         if value is None:
-            raise place.error(key, "is missing; name the CSV file, or set model")
-        return _map_path(place.file, key, value)
+            raise self.place.error(key, "is missing; name the CSV file, or set model")
+        return _map_path(self.place.file_of(key), key, value)
 
     def read(self, cls: type, **given: Any) -> Any:
-        return read_section(cls, self.table, self.place(), **given)
+        refuse_unknown(self.table, _keys(cls) | self.taken, self.place)
+        return read_section(cls, self.table, self.place, **given)
 
     def split(self, cls: type) -> "_Part":
         """Take the keys of `cls` (a model) out into a part of their own."""
-        keys = {f.metadata["key"] for f in cls.__dataclass_fields__.values()}  # type: ignore[attr-defined]
+        keys = _keys(cls)
         taken = {key: self.table[key] for key in keys & self.table.keys()}
         part = _Part(self.name, {self.name: taken}, self.origin)
         shared = ("idle_speed_rpm", "max_speed_rpm")
         self.table = {k: v for k, v in self.table.items() if k not in keys or k in shared}
         return part
+
+
+def _keys(cls: type) -> set[str]:
+    return {f.metadata["key"] for f in dataclasses.fields(cls) if "key" in f.metadata}
 
 
 def _read_part(name: str, tables: dict[str, Any], origin: dict[tuple[str, str], Path]) -> Any:
@@ -233,9 +253,9 @@ def _read_battery(tables: dict[str, Any], origin: dict[tuple[str, str], Path]) -
 
 def _model(part: _Part, known: str) -> bool:
     """Tell whether the part asks for its parametric model instead of maps."""
-    place, model = part.place("model"), part.take("model")
+    model = part.take("model")
     if model is not None and model not in (known, "maps"):
-        raise place.error("model", f"is {model!r}; write {known!r} or 'maps'")
+        raise part.place.error("model", f"is {model!r}; write {known!r} or 'maps'")
     if model == known:
         part.table = {k: v for k, v in part.table.items() if not k.endswith("_csv")}
         return True

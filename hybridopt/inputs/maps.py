@@ -57,18 +57,10 @@ def read_map(path: Path, column: str) -> DataArray:
     columns = _si_columns(path, ["speed_rpm", "torque_Nm", column])
     speed, row = np.unique(columns["speed_rpm"], return_inverse=True)
     torque, col = np.unique(columns["torque_Nm"], return_inverse=True)
-    count = np.zeros((speed.size, torque.size), dtype=int)
-    np.add.at(count, (row, col), 1)
-    if (count != 1).any():
-        i, j = np.argwhere(count != 1)[0]
-        state = "is missing" if count[i, j] == 0 else f"is given {count[i, j]} times"
-        raise InputError(
-            f"{path}: the point speed_rpm {speed[i] / RPM:g}, torque_Nm {torque[j]:g} {state}; "
-            "give every pair of speed and torque exactly once"
-        )
+    _need_full_grid(path, speed, torque, row * torque.size + col)
     if speed.size < 2 or torque.size < 2:
         raise InputError(f"{path}: a map needs at least two speeds and two torques")
-    values = np.empty(count.shape)
+    values = np.empty((speed.size, torque.size))
     values[row, col] = columns[column]
     return DataArray(values, {"speed": speed, "torque": torque}, ("speed", "torque"))
 
@@ -97,6 +89,24 @@ def read_battery_table(path: Path) -> DataArray:
 def _si_columns(path: Path, names: list[str]) -> dict[str, np.ndarray]:
     columns, _ = read_columns(path, names)
     return {name: columns[name] * UNIT_FACTORS[name] for name in names}
+
+
+def _need_full_grid(path: Path, speed: np.ndarray, torque: np.ndarray, cells: np.ndarray) -> None:
+    """Need every cell of the grid once; cells are numbered row by row."""
+    given, times = np.unique(cells, return_counts=True)
+    if (times > 1).any():
+        first = int(np.argmax(times > 1))
+        cell, state = int(given[first]), f"is given {times[first]} times"
+    elif given.size < speed.size * torque.size:
+        gap = given != np.arange(given.size)
+        cell, state = int(np.argmax(gap)) if gap.any() else given.size, "is missing"
+    else:
+        return
+    i, j = divmod(cell, torque.size)
+    raise InputError(
+        f"{path}: the point speed_rpm {speed[i] / RPM:g}, torque_Nm {torque[j]:g} {state}; "
+        "give every pair of speed and torque exactly once"
+    )
 
 
 def _need_increasing(path: Path, name: str, values: np.ndarray) -> None:

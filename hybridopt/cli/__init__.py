@@ -1,0 +1,1 @@
+"""The command line: each command reads its input, calls the library and prints the answer."""

@@ -1,0 +1,105 @@
+"""The command `hybridopt`: its commands, and how errors and warnings reach the user."""
+
+import contextlib
+import os
+import sys
+import traceback
+import warnings
+from collections.abc import Iterator
+from typing import Any, NoReturn
+
+import click
+
+from ..errors import HybridoptError
+from ..inputs.warning import InputWarning
+from .check import check
+from .cycles import cycles, drivelines
+from .solve import solve
+
+INTERRUPTED = 130
+
+
+class Program(click.Group):
+    """A group of commands that ends every failure with one line and a fitting exit code."""
+
+    def main(self, *args: Any, **extra: Any) -> NoReturn:
+        """Run a command and leave with 0 (done), 1 (failed), 2 (wrong usage or input) or 130."""
+        extra["standalone_mode"] = False
+        try:
+            with _warnings_as_lines():
+                outcome = super().main(*args, **extra)
+        except Exception as error:  # the border of the program: no traceback goes beyond it
+            if os.environ.get("HYBRIDOPT_DEBUG"):
+                traceback.print_exc()
+            sentence, code = _explain(error)
+            click.echo(f"error: {sentence}".replace("\n", " "), err=True)
+            sys.exit(code)
+        sys.exit(outcome if isinstance(outcome, int) else 0)
+
+
+def _explain(error: Exception) -> tuple[str, int]:
+    """Return the sentence and the exit code for an exception."""
+    match error:
+        case HybridoptError():
+            return str(error), error.exit_code
+        case click.Abort():
+            return "interrupted", INTERRUPTED
+        case click.UsageError():
+            command = error.ctx.command_path if error.ctx else "hybridopt"
+            return f"{error.format_message().rstrip('.')}; see {command} --help", error.exit_code
+        case click.ClickException():
+            return error.format_message(), error.exit_code
+        case MemoryError():
+            return "the memory of this machine ran out; use fewer SoC points or splits", 1
+        case OSError():
+            _give_up_stdout()
+            return f"reading or writing failed ({error.strerror or error})", 1
+    return (
+        f"unexpected {type(error).__name__}: {' '.join(str(error).split())}; "
+        "this is a fault of the program, set HYBRIDOPT_DEBUG=1 to see where",
+        1,
+    )
+
+
+def _give_up_stdout() -> None:
+    """Close standard output, so that what it could not take is not tried again at exit."""
+    with contextlib.suppress(OSError, ValueError):
+        sys.stdout.close()
+
+
+@contextlib.contextmanager
+def _warnings_as_lines() -> Iterator[None]:
+    """Show each InputWarning once, as a line on stderr; leave other warnings alone."""
+    seen: set[str] = set()
+    with warnings.catch_warnings():
+        warnings.simplefilter("always", InputWarning)
+        usual = warnings.showwarning
+
+        def show(message: Any, category: Any, *rest: Any, **more: Any) -> None:
+            if not issubclass(category, InputWarning):
+                usual(message, category, *rest, **more)
+            elif str(message) not in seen:
+                seen.add(str(message))
+                click.echo(f"warning: {message}", err=True)
+
+        warnings.showwarning = show
+        yield
+
+
+@click.group(
+    name="hybridopt",
+    cls=Program,
+    epilog="\b\nExample:\n  hybridopt solve wltc_class3b --driveline full --out results",
+    invoke_without_command=True,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+@click.version_option(package_name="hybridopt", message="%(package)s %(version)s")
+@click.pass_context
+def main(context: click.Context) -> None:
+    """Find the least-fuel schedule of a parallel hybrid over a driving cycle."""
+    if context.invoked_subcommand is None:
+        click.echo(context.get_help())
+
+
+for _command in (solve, cycles, drivelines, check):
+    main.add_command(_command)

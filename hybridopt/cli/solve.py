@@ -1,0 +1,164 @@
+"""`hybridopt solve`: the least-fuel schedule of one driveline over one cycle."""
+
+import contextlib
+import json
+import math
+import re
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from ..errors import FailedError, InputError
+from ..output.files import check_target
+from .settings_options import make_settings, settings_options
+
+if TYPE_CHECKING:
+    from ..dp.progress import Progress
+    from ..dp.settings import Settings
+    from ..inputs.cycle import Cycle
+    from ..inputs.driveline import Driveline
+    from ..result import Result
+
+LONG_WORK = 3e8  # bytes of cost-to-go and operating points, about a second of work
+EXAMPLES = """\b
+Examples:
+  hybridopt solve
+  hybridopt solve udds --driveline mild --out results
+  hybridopt solve drive.csv --terminal target --soc-target-percent 55 --json
+"""
+SUFFIXES = (".nc", ".csv", ".png")
+
+
+@click.command(short_help="Find the least-fuel schedule over a cycle.", epilog=EXAMPLES)
+@click.argument("cycle", default="wltc_class3b")
+@click.option("--driveline", default="full", metavar="NAME|FILE",
+              help="Demo driveline or TOML file (default full).")  # fmt: skip
+@click.option("--out", type=click.Path(path_type=Path), metavar="FOLDER",
+              help="Write traces (.nc, .csv) and a plot (.png) there.")  # fmt: skip
+@click.option("--overwrite", is_flag=True, help="Replace files that are there already.")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object, nothing else.")
+@click.option("--quiet", is_flag=True, help="Print no notes and no progress on stderr.")
+@settings_options
+def solve(
+    cycle: str,
+    driveline: str,
+    out: Path | None,
+    overwrite: bool,
+    as_json: bool,
+    quiet: bool,
+    **given: Any,
+) -> None:
+    """Find the least-fuel schedule over CYCLE, a schedule's name or a CSV file.
+
+    CYCLE is wltc_class3b when left out. Settings not given come from the driveline or are good
+    without tuning.
+    """
+    from ..inputs.cycle import read_cycle
+    from ..inputs.files import read_driveline
+
+    settings = make_settings(given)
+    track, vehicle = read_cycle(cycle), read_driveline(driveline)
+    files = _targets(out, f"{_plain(track.name)}_{_plain(vehicle.name)}", overwrite)
+    result = _solve(track, vehicle, settings.resolved(vehicle), quiet or as_json)
+    _write(result, files, overwrite)
+    if as_json:
+        click.echo(json.dumps(_record(result, files), allow_nan=False))
+        return
+    from ..output.summary import summary
+
+    click.echo(summary(result))
+    for path in files:
+        click.echo(f"wrote {path}")
+
+
+def _plain(name: str) -> str:
+    """Return a name that is safe as part of a file name."""
+    return re.sub(r"[^\w.-]+", "_", name)[:40].lstrip(".") or "unnamed"
+
+
+def _targets(out: Path | None, stem: str, overwrite: bool) -> list[Path]:
+    """Return the files to write, or refuse before any work is done."""
+    if out is None:
+        return []
+    files = [out / f"{stem}{suffix}" for suffix in SUFFIXES]
+    if out.is_dir():
+        for path in files:
+            check_target(path, overwrite)
+    elif out.exists():
+        raise InputError(f"--out {out}: is a file; give a folder")
+    elif not out.parent.is_dir():
+        raise InputError(f"--out {out}: the folder {out.parent} does not exist; make it first")
+    return files
+
+
+def _solve(cycle: "Cycle", driveline: "Driveline", settings: "Settings", quiet: bool) -> "Result":
+    from ..dp.settings import memory_needed
+    from ..operating_points import split_room
+    from ..pipeline import solve_cycle
+
+    steps, gears = cycle.dt.size, driveline.gearbox.gears
+    room = split_room(driveline, settings.splits)
+    needed = memory_needed(steps, gears, settings.soc_points, room)
+    if not quiet:
+        click.echo(
+            f"solving {cycle.name} with {driveline.name}: {steps} steps, {gears} gears, "
+            f"{settings.soc_points} SoC points, {_size(needed)} of memory",
+            err=True,
+        )
+    with _progress(hidden=quiet or needed < LONG_WORK) as progress:
+        return solve_cycle(cycle, driveline, settings, progress)
+
+
+def _size(count: float) -> str:
+    """Return a number of bytes in words."""
+    return f"{count / 1e9:.2f} GB" if count >= 1e9 else f"{count / 1e6:.0f} MB"
+
+
+@contextlib.contextmanager
+def _progress(hidden: bool) -> Iterator["Progress"]:
+    """Give a function that moves a bar on stderr, if that is a terminal and it is not hidden."""
+    from ..dp.progress import silent
+
+    if hidden or not sys.stderr.isatty():
+        yield silent
+        return
+    with click.progressbar(length=1000, file=sys.stderr, label="solving") as bar:
+        yield lambda share: bar.update(round(1000 * share) - bar.pos)
+
+
+def _write(result: "Result", files: list[Path], overwrite: bool) -> None:
+    if not files:
+        return
+    from ..output.plots import save_png
+
+    try:
+        files[0].parent.mkdir(exist_ok=True)
+    except OSError as error:
+        raise FailedError(
+            f"{files[0].parent}: the folder could not be made ({error.strerror})"
+        ) from None
+    traces, table, plot = files
+    result.to_netcdf(traces, overwrite=overwrite)
+    result.to_csv(table, overwrite=overwrite)
+    save_png(result, plot, overwrite=overwrite)
+
+
+def _record(result: "Result", files: list[Path]) -> dict[str, Any]:
+    """Return totals, inputs and settings of a result as one flat JSON object."""
+    from ..nomenclature import TOTALS
+
+    attrs = result.dataset.attrs
+    ordered = {name: attrs[name] for name in ("cycle", "driveline", *TOTALS, "solve_s")} | attrs
+    record = {key: _finite(value) for key, value in ordered.items()}
+    return record | {
+        "settings": json.loads(attrs["settings"], parse_constant=lambda _: None),
+        "files": [str(path) for path in files],
+    }
+
+
+def _finite(value: Any) -> Any:
+    """Return None for a float that JSON has no word for."""
+    return None if isinstance(value, float) and not math.isfinite(value) else value

@@ -1,0 +1,363 @@
+"""`hybridopt solve`: output, files, settings, and one clear sentence for every bad input."""
+
+import dataclasses
+import json
+import os
+import re
+import shutil
+import signal
+import subprocess
+import sys
+from pathlib import Path
+
+import click
+import pytest
+from click.testing import CliRunner, Result
+
+from hybridopt.cli import solve as solve_module
+from hybridopt.cli.main import main
+from hybridopt.cli.settings_options import FACTORS, OPTIONS
+from hybridopt.dp.settings import TERMINALS, Settings
+from hybridopt.inputs.files import DEMO_FOLDER
+from hybridopt.nomenclature import TOTALS
+from hybridopt.result import Result as Schedule
+
+SMALL = ("ece15", "--soc-points", "101", "--splits", "9")
+GOOD_CYCLE = "time_s,speed_km_per_h\n0,0\n10,30\n20,30\n30,0\n40,0\n"
+
+
+def run(*args: object) -> Result:
+    return CliRunner().invoke(main, [str(arg) for arg in args])
+
+
+def solve(*args: object) -> Result:
+    return run("solve", *SMALL, *args)
+
+
+def real(*args: object, **extra: object) -> subprocess.CompletedProcess[str]:
+    command = [sys.executable, "-m", "hybridopt", *map(str, args)]
+    return subprocess.run(command, capture_output=True, text=True, timeout=120, **extra)  # type: ignore[call-overload]
+
+
+def assert_one_sentence(outcome: Result, *words: str, code: int = 2) -> None:
+    errors = [line for line in outcome.stderr.splitlines() if not line.startswith("solving ")]
+    assert outcome.exit_code == code, outcome.output
+    assert len(errors) == 1 and errors[0].startswith("error: "), errors
+    assert "Traceback" not in outcome.output
+    assert outcome.stdout == ""
+    for word in words:
+        assert word in errors[0]
+
+
+# the answer
+
+
+def test_summary_goes_to_stdout_and_the_note_to_stderr():
+    outcome = solve()
+    assert outcome.exit_code == 0
+    assert outcome.stdout.startswith("Cycle      ece15")
+    assert re.fullmatch(r"solving ece15 with full: 195 steps.*8 gears.* MB of memory\n",
+                        outcome.stderr)  # fmt: skip
+
+
+def test_quiet_keeps_stderr_empty():
+    assert solve("--quiet").stderr == ""
+
+
+def test_json_is_one_object_with_totals_settings_and_no_note():
+    outcome = solve("--json")
+    record = json.loads(outcome.stdout)
+    assert outcome.stdout.count("\n") == 1 and outcome.stderr == ""
+    needed = {"cycle", "driveline", *TOTALS, "solve_s", "settings", "caution", "driveline_sha256"}
+    assert needed <= record.keys()
+    assert (record["cycle"], record["driveline"], record["files"]) == ("ece15", "full", [])
+    assert record["settings"]["soc_points"] == 101
+
+
+def test_json_carries_the_bound_once_the_result_has_one(monkeypatch):
+    add_attrs(monkeypatch, bound_g=20.0, gap_percent=0.5)
+    record = json.loads(solve("--json").stdout)
+    assert (record["bound_g"], record["gap_percent"]) == (20.0, 0.5)
+
+
+def test_json_has_null_for_what_is_no_number(monkeypatch):
+    add_attrs(monkeypatch, fuel_l_per_100km=float("nan"))
+    assert json.loads(solve("--json").stdout)["fuel_l_per_100km"] is None
+
+
+def add_attrs(monkeypatch, **attrs: float) -> None:
+    usual = solve_module._solve
+
+    def changed(*args):
+        return Schedule(usual(*args).dataset.assign_attrs(attrs))
+
+    monkeypatch.setattr(solve_module, "_solve", changed)
+
+
+# files
+
+
+def test_out_makes_the_folder_and_writes_three_files(tmp_path):
+    folder = tmp_path / "results"
+    outcome = solve("--out", folder)
+    names = {"ece15_full.nc", "ece15_full.csv", "ece15_full.png"}
+    assert outcome.exit_code == 0
+    assert {path.name for path in folder.iterdir()} == names
+    assert all(f"wrote {folder / name}\n" in outcome.stdout for name in names)
+    assert Schedule.read(folder / "ece15_full.nc").dataset.attrs["cycle"] == "ece15"
+
+
+@pytest.mark.parametrize("suffix", [".nc", ".csv", ".png"])
+def test_an_existing_file_stays_and_nothing_is_solved(tmp_path, suffix, monkeypatch):
+    monkeypatch.setattr(solve_module, "_solve", lambda *_: pytest.fail("solved"))
+    mine = tmp_path / f"ece15_full{suffix}"
+    mine.write_text("mine")
+    assert_one_sentence(solve("--out", tmp_path), mine.name, "exists already")
+    assert [path.name for path in tmp_path.iterdir()] == [mine.name]
+    assert mine.read_text() == "mine"
+
+
+def test_overwrite_replaces_and_json_lists_the_files(tmp_path):
+    (tmp_path / "ece15_full.csv").write_text("mine")
+    outcome = solve("--out", tmp_path, "--overwrite", "--json")
+    files = json.loads(outcome.stdout)["files"]
+    assert [Path(name).suffix for name in files] == [".nc", ".csv", ".png"]
+    assert (tmp_path / "ece15_full.csv").read_text().startswith("# ")
+
+
+def test_out_needs_a_folder_with_a_parent(tmp_path):
+    assert_one_sentence(solve("--out", tmp_path / "a" / "b"), "does not exist", "make it first")
+    (tmp_path / "file").write_text("mine")
+    assert_one_sentence(solve("--out", tmp_path / "file"), "is a file", "give a folder")
+
+
+def test_a_name_cannot_lead_out_of_the_folder(tmp_path):
+    source = tmp_path / "odd.toml"
+    source.write_text('base = "full"\nname = "../../up and away"\n')
+    folder = tmp_path / "results"
+    assert solve("--driveline", source, "--out", folder).exit_code == 0
+    assert (folder / "ece15__.._up_and_away.nc").is_file()
+    assert {path.name for path in tmp_path.iterdir()} == {"odd.toml", "results"}
+
+
+# settings
+
+
+def test_every_setting_has_an_option_with_the_same_default():
+    parameters = {option.name: option for option in solve_module.solve.params}
+    for field in dataclasses.fields(Settings):
+        option = parameters[field.name]
+        assert isinstance(option, click.Option) and option.help
+        told = re.search(r"\(default ([^)]+)\)", option.help)
+        if field.default is None or field.default is False:
+            assert told is None
+        elif field.name == "terminal":
+            assert told is not None and told[1] == field.default
+        else:
+            assert told is not None
+            assert float(told[1]) * FACTORS.get(field.name, 1.0) == field.default
+    assert len(OPTIONS) == len(dataclasses.fields(Settings))
+
+
+def test_terminals_offered_are_those_of_the_settings():
+    option = next(p for p in solve_module.solve.params if p.name == "terminal")
+    assert isinstance(option.type, click.Choice)
+    assert tuple(option.type.choices) == TERMINALS
+
+
+def test_options_arrive_as_settings_in_si():
+    outcome = solve(
+        "--soc-min-percent", 35, "--soc-max-percent", 75, "--soc-start-percent", 55,
+        "--terminal", "target", "--soc-target-percent", 57, "--two-sided", "--start-cost-g", 0.5,
+        "--shift-cost-g", 0.1, "--gear-start", 2, "--engine-on-start", "--penalty-factor", 8,
+        "--memory-limit-gb", 2, "--json",
+    )  # fmt: skip
+    assert json.loads(outcome.stdout)["settings"] == pytest.approx({
+        "soc_points": 101, "splits": 9, "soc_min": 0.35, "soc_max": 0.75, "soc_start": 0.55,
+        "terminal": "target", "soc_target": 0.57, "two_sided": True, "start_cost": 0.5,
+        "shift_cost": 0.1, "gear_start": 2, "engine_on_start": True, "penalty_factor": 8.0,
+        "memory_limit": 2e9,
+    })  # fmt: skip
+
+
+# bad input
+
+
+@pytest.mark.parametrize(
+    ("rows", "words"),
+    [
+        ("time_s\n0\n1\n", ("column speed_km_per_h is missing",)),
+        ("time_s,speed_km_per_h\n0,0\n1,nan\n", ("line 3", "speed_km_per_h", "nan")),
+        ("time_s,speed_km_per_h\n0,0\n2,1\n1,2\n", ("line 4", "time_s", "exceed")),
+        ("", ("is empty",)),
+    ],
+)
+def test_a_bad_cycle_is_one_sentence(tmp_path, rows, words):
+    path = tmp_path / "drive.csv"
+    path.write_text(rows)
+    outcome = run("solve", path, "--out", tmp_path / "results")
+    assert_one_sentence(outcome, str(path), *words)
+    assert [entry.name for entry in tmp_path.iterdir()] == ["drive.csv"]
+
+
+def test_a_slip_of_units_is_warned_once_and_solved(tmp_path):
+    path = tmp_path / "drive.csv"
+    metres = [0, 2, 4, 6, 8, 8, 8, 8, 8, 6, 4, 2, 0, 0, 0]  # m/s under a km/h name
+    path.write_text(
+        "time_s,speed_km_per_h\n"
+        + "".join(f"{2 * t + k},{v}\n" for t, v in enumerate(metres * 3) for k in (0, 1))
+    )
+    outcome = run("solve", path, *SMALL[1:])
+    warned = [line for line in outcome.stderr.splitlines() if "warning" in line.lower()]
+    assert outcome.exit_code == 0
+    assert len(warned) == 1 and warned[0].startswith(f"warning: {path}: speed_km_per_h")
+    assert "m/s" in warned[0]
+
+
+def test_a_map_that_does_not_cover_the_speeds_is_one_sentence(tmp_path):
+    folder = tmp_path / "car"
+    shutil.copytree(DEMO_FOLDER, folder)
+    fuel_map = folder / "petrol_1600_full_load.csv"
+    lines = fuel_map.read_text().splitlines()
+    fuel_map.write_text("\n".join(lines[:-3]) + "\n")
+    outcome = solve("--driveline", folder / "full.toml", "--out", tmp_path / "results")
+    assert_one_sentence(outcome, "full.toml", "full_load", "rpm", "extend it")
+    assert not (tmp_path / "results").exists()
+
+
+@pytest.mark.parametrize(
+    ("options", "words"),
+    [
+        (("--soc-min-percent", 70, "--soc-max-percent", 60), ("soc_min", "empty")),
+        (("--soc-min-percent", 140), ("--soc-min-percent", "140")),
+        (("--soc-start-percent", 90), ("soc_start", "90 %", "40 to 80 %")),
+        (("--terminal", "target"), ("soc_target", "missing")),
+        (("--terminal", "sometime"), ("--terminal", "sustain")),
+        (("--driveline", "fool"), ("'fool'", "full, micro, mild")),
+        (("--memory-limit-gb", 0.001), ("GB", "memory_limit")),
+        (("--soc-points", "many"), ("--soc-points", "many")),
+        (("--start-cost-g", "nan"), ("start_cost", "nan")),
+        (("--gear-start", 12), ("gear_start", "gears 1 to 8")),
+        (("--sock-points", 5), ("--sock-points", "hybridopt solve --help")),
+    ],
+)
+def test_a_bad_setting_is_one_sentence(tmp_path, options, words):
+    assert_one_sentence(solve("--out", tmp_path / "results", *options), *words)
+    assert not (tmp_path / "results").exists()
+
+
+def test_a_target_out_of_reach_is_one_sentence(tmp_path):
+    path = tmp_path / "drive.csv"
+    path.write_text(GOOD_CYCLE)
+    options = ("--soc-start-percent", 41, "--terminal", "target", "--soc-target-percent", 80)
+    outcome = run("solve", path, *SMALL[1:], *options, "--out", tmp_path / "results")
+    assert_one_sentence(outcome, "80 %", "out of reach", "best reachable is")
+    assert not (tmp_path / "results").exists()
+
+
+def test_unknown_names_are_one_sentence():
+    assert_one_sentence(run("solve", "wltc"), "'wltc'", "wltc_class3b")
+    assert_one_sentence(run("sovle"), "sovle")
+    assert_one_sentence(run("check"), "FILE", "hybridopt check --help")
+
+
+# how failures end
+
+
+@pytest.mark.parametrize(
+    ("failure", "code", "words"),
+    [
+        (KeyboardInterrupt(), 130, "interrupted"),
+        (ValueError("odd\nthing"), 1, "unexpected ValueError: odd thing"),
+        (MemoryError(), 1, "fewer SoC points"),
+        (OSError(28, "No space left on device"), 1, "No space left on device"),
+    ],
+)
+def test_any_failure_ends_in_a_line(monkeypatch, failure, code, words):
+    def fail(*_):
+        raise failure
+
+    monkeypatch.setattr(solve_module, "_solve", fail)
+    outcome = solve()
+    lines = [line for line in outcome.stderr.splitlines() if line]
+    assert outcome.exit_code == code
+    assert len(lines) == 1 and lines[0].startswith("error: ") and words in lines[0]
+
+
+def test_the_traceback_is_there_for_those_who_ask(monkeypatch):
+    monkeypatch.setenv("HYBRIDOPT_DEBUG", "1")
+    outcome = run("solve", "no_such_cycle")
+    assert outcome.exit_code == 2
+    assert "Traceback" in outcome.stderr and "error: cycle 'no_such_cycle'" in outcome.stderr
+
+
+# help and start-up, in processes of their own
+
+
+def test_help_lists_every_command_with_an_example_each():
+    text = run("--help").stdout
+    for name, command in main.commands.items():
+        assert re.search(rf"^  {name} ", text, re.MULTILINE)
+        described = run(name, "--help").stdout
+        assert re.search(rf"Examples?:\n  +hybridopt {name}", described)
+        assert (
+            command.get_short_help_str(60).endswith(".")
+            and "...\n" not in text.partition("Commands:")[2]
+        )
+    assert "Example:" in text
+    assert run().stdout == text
+
+
+def test_version_is_that_of_the_package():
+    assert re.fullmatch(r"hybridopt \d+\.\d+\.\d+\S*\n", run("--version").stdout)
+
+
+def test_help_imports_nothing_slow():
+    code = (
+        "import sys\nfrom hybridopt.cli.main import main\n"
+        "try: main(['--help'])\nexcept SystemExit: pass\n"
+        "print([m for m in ('numba', 'xarray', 'matplotlib', 'numpy') if m in sys.modules])"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.splitlines()[-1] == "[]"
+
+
+def test_module_runs_from_any_folder(tmp_path):
+    done = real("solve", *SMALL, "--json", cwd=tmp_path)
+    assert (done.returncode, done.stderr) == (0, "")
+    assert json.loads(done.stdout)["cycle"] == "ece15"
+
+
+def test_module_ends_with_2_on_bad_input(tmp_path):
+    done = real("solve", "nowhere.csv", cwd=tmp_path)
+    assert (done.returncode, done.stdout) == (2, "")
+    assert done.stderr.startswith("error: ") and done.stderr.count("\n") == 1
+
+
+def test_a_reader_that_leaves_early_is_no_error(tmp_path):
+    command = f"{sys.executable} -m hybridopt cycles | true"
+    done = subprocess.run(["sh", "-c", command], capture_output=True, text=True, cwd=tmp_path)
+    assert done.stderr == ""
+
+
+@pytest.mark.skipif(not os.path.exists("/dev/full"), reason="needs a device that is always full")
+def test_a_full_disk_is_one_sentence():
+    with open("/dev/full", "w") as full:
+        command = [sys.executable, "-m", "hybridopt", "cycles"]
+        done = subprocess.run(command, stdout=full, stderr=subprocess.PIPE, text=True)
+    assert done.returncode == 1
+    assert done.stderr == "error: reading or writing failed (No space left on device)\n"
+
+
+def test_interrupting_a_solve_ends_with_130(tmp_path):
+    command = [sys.executable, "-m", "hybridopt", "solve", "--out", str(tmp_path / "results")]
+    with subprocess.Popen(
+        command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+    ) as job:
+        assert job.stderr is not None
+        job.stderr.readline()  # the note: the solve begins
+        job.send_signal(signal.SIGINT)
+        rest = job.stderr.read()
+    assert job.returncode == 130
+    assert rest.split() == ["error:", "interrupted"]
+    assert not (tmp_path / "results").exists()

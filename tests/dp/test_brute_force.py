@@ -1,0 +1,152 @@
+"""Tiny random instances against the enumeration of every sequence of decisions in oracle.py.
+
+Splits are kept apart by inadmissible ones, so that the package has no freedom to mix two of them
+that the enumeration lacks. Two families:
+
+* lattice: a battery without resistance and SoC moves of whole grid cells. Interpolation then adds
+  nothing and the answer must be exact. The penalty is so steep that one cell below the window or
+  the target costs more than anything else, so a schedule must be found exactly when one exists.
+* lossy: voltage over SoC, resistance, any move. With N steps, spacing h and slopes of the
+  cost-to-go in [-K', 0], cost - optimum <= N K' h / 2, as derived in test_milp.py. There slopes
+  lie in [-K, 0]; here SoC after a step changes with SoC before it by a factor up to 1 + r, so
+  K' = K (1 + r)^N, where r bounds |d fall / d SoC| and is computed from the instance.
+"""
+
+import numpy as np
+import oracle
+import pytest
+from hypothesis import HealthCheck, given
+from hypothesis import settings as examples
+from hypothesis import strategies as st
+
+from hybridopt.dp.solve import solve
+from hybridopt.errors import InfeasibleError
+from hybridopt.operating_points import OperatingPoints
+
+ROUNDING = 1e-9  # relative; a few thousand roundings of 1e-16 and margin
+SIZES = [(5, 1, 2), (5, 1, 3), (4, 1, 4), (4, 2, 2), (4, 2, 3), (3, 3, 2), (3, 3, 3), (3, 2, 4)]
+QUICK = {"deadline": None, "suppress_health_check": [HealthCheck.too_slow]}
+CELLS = 64  # grid cells of the lattice; one is 1 / 64 of SoC
+STEEP = 1e6  # g per unit of SoC: one cell costs 16 kg, all else below 0.2 kg
+
+
+@st.composite
+def instances(draw):
+    """Arrays and settings of a tiny instance; powers in cells a step, positive discharges."""
+    steps, gears, splits = draw(st.sampled_from(SIZES))
+    random = np.random.default_rng(draw(st.integers(0, 2**32 - 1)))
+    shape = (steps, gears, 3, splits)
+    moves = random.integers(-4, 6, shape).astype(float)
+    cost = random.choice([0.0, 0.5, 1.0, 2.0, 5.0], shape) + random.uniform(0, 1, shape)
+    if draw(st.booleans()):  # ties
+        cost = np.round(cost)
+    if draw(st.booleans()):  # as in a driveline: engine off costs nothing and discharges
+        cost[:, :, 0], moves[:, :, 0] = 0.0, np.abs(moves[:, :, 0])
+    cost[random.uniform(size=shape) < draw(st.sampled_from([0.0, 0.2, 0.5]))] = np.inf
+    shift = random.uniform(0, 2, (gears, gears)) * (1 - np.eye(gears)) * draw(st.integers(0, 1))
+    dt = random.choice([0.5, 1.0, 2.0], steps)
+    options = {
+        "start_cost": draw(st.sampled_from([0.0, 0.3, 3.0])),
+        "gear_start": draw(st.integers(1, gears)),
+        "engine_on_start": draw(st.booleans()),
+        "terminal": draw(st.sampled_from(["target", "sustain", "free"])),
+        "two_sided": draw(st.booleans()),
+    }
+    # where too much SoC is penalised as well, the floor is kept out of reach (5 x 5 cells)
+    below = 25 if options["two_sided"] else draw(st.integers(0, 8))
+    aim = draw(st.integers(-6, 3))
+    return dt, cost, moves, shift, options, below, max(aim, -below)
+
+
+@examples(max_examples=300, **QUICK)
+@given(instances(), st.sampled_from([1.0, 0.8, 0.5]))
+def test_exact_on_a_lattice(instance, efficiency):
+    dt, cost, moves, shift, options, below, aim = instance
+    power = np.where(moves < 0.0, moves / efficiency, moves) / dt[:, None, None, None]
+    points = oracle.numbered(OperatingPoints.bare(dt, *oracle.gapped(cost, power)))
+    # the window begins `below` cells under the start; its top is out of reach of 5 x 4 cells
+    settings = oracle.settings(
+        CELLS + 1 - 10, 10 / CELLS, 1.0, (10 + below) / CELLS,
+        soc_target=(10 + below + aim) / CELLS, **options,
+    )  # fmt: skip
+    battery = oracle.linear_battery(1.0, CELLS, efficiency)
+    best = oracle.brute_force(points, battery, settings, STEEP, shift)
+    missed = settings.terminal != "free" and best.soc_end < settings.soc_target - 1e-9
+    if not np.isfinite(best.cost) or missed:
+        with pytest.raises(InfeasibleError):
+            solve(points, battery, settings, STEEP, shift)
+        return
+    solution = solve(points, battery, settings, STEEP, shift)
+    # rounding of SoC by 1e-15 costs STEEP x 1e-15 in every step
+    scale = 1.0 + best.cost
+    assert solution.cost == pytest.approx(best.cost, abs=ROUNDING * scale + 1e-7)
+    assert solution.value_start == pytest.approx(best.cost, abs=ROUNDING * scale + 1e-7)
+    check, path = oracle.rerun(points, battery, settings, STEEP, shift, solution)
+    assert check == pytest.approx(solution.cost, abs=ROUNDING * scale)
+    np.testing.assert_allclose(solution.soc, path, rtol=0, atol=1e-12)
+    assert path.min() >= settings.soc_min - 1e-12
+
+
+WIDE = 0.3  # the lossy window; 25 x 0.5 % below the start, and charge of 5 x 4 x 0.6 % above
+FINE = 20_001
+SLOPE = 2e4  # g per unit of SoC; see test
+
+
+@examples(max_examples=200, **QUICK)
+@given(instances(), st.sampled_from([1.0, 0.9]), st.sampled_from([40.0, 80.0]))
+def test_within_the_grid_error_with_a_lossy_battery(instance, efficiency, rise):
+    """The penalty is so steep that no dip or miss beyond the package's tolerance pays.
+
+    Running costs, start and shifts are below 5 x 0.3 x (6 + 3 + 2) g = 16.5 g, and 1e-3 of SoC
+    below the floor or the target costs SLOPE x 1e-3 = 20 g. So where the enumeration keeps the
+    window and meets the target the package must find a schedule; it may lie in the window
+    lowered by 1e-3, where the enumeration gives the lower limit of the cost.
+    """
+    dt, cost, moves, shift, options, below, aim = instance
+    cost, shift = 0.3 * cost, 0.3 * shift
+    options["start_cost"] *= 0.3
+    battery = oracle.resistive_battery((220.0, 220.0 + rise), 2e4, (0.2, 0.15), efficiency)
+    jitter = np.random.default_rng(int(1e6 * shift.sum())).uniform(0.8, 1.2, moves.shape)
+    # a move of one is about 0.5 % of SoC: 240 V x 2e4 C x 0.005 = 24 kJ
+    power = 24e3 * moves * jitter / dt[:, None, None, None]
+    points = oracle.numbered(OperatingPoints.bare(dt, *oracle.gapped(cost, power)))
+    low, start = 0.3, 0.3 + 0.006 * below + 1e-4
+    settings = oracle.settings(
+        FINE, low, low + WIDE, start, soc_target=max(low, start + 0.006 * aim), **options
+    )
+    best = oracle.brute_force(points, battery, settings, SLOPE, shift)
+    met = settings.terminal == "free" or best.soc_end >= settings.soc_target
+    if not np.isfinite(best.cost) or not met:
+        return  # the lattice says when schedules must exist
+    solution = solve(points, battery, settings, SLOPE, shift)
+    check, path = oracle.rerun(points, battery, settings, SLOPE, shift, solution)
+    assert check == pytest.approx(solution.cost, abs=1e-8)
+    np.testing.assert_allclose(solution.soc, path, rtol=0, atol=1e-12)
+    loose = oracle.brute_force(points, battery, settings, SLOPE, shift, slack=1e-3)
+    assert solution.cost >= loose.cost - 1e-8
+    assert solution.cost - best.cost <= grid_error(points, battery, settings)
+
+
+def grid_error(points, battery, settings):
+    """N K' h / 2, with r from the falls at the ends of small intervals over the whole window."""
+    soc = np.linspace(settings.soc_min - 1e-3, settings.soc_max, 12)
+    power = points.power[np.isfinite(points.cost)]
+    rate = 0.0
+    for dt in set(points.dt.tolist()):
+        falls = oracle.soc_fall(battery, soc[:, None], power[None, :], dt)
+        rate = max(rate, float(np.nanmax(np.abs(np.diff(falls, axis=0)))) / (soc[1] - soc[0]))
+    spacing = (settings.soc_max - settings.soc_min) / (settings.soc_points - 1)
+    return points.steps * SLOPE * (1.0 + rate) ** points.steps * spacing / 2.0
+
+
+def test_battery_limits_are_kept():
+    """A split beyond the power limit at low SoC is passed over, whatever it saves."""
+    cost = np.full((1, 1, 3, 4), np.inf)
+    cost[0, 0, 0, 1], cost[0, 0, 0, 3] = 5.0, 1.0
+    power = np.zeros(cost.shape)
+    power[0, 0, 0, 3] = 1001.0
+    settings = oracle.settings(101, 0.0, 1.0, 0.5, terminal="free")
+    for limit, expected in ((1000.0, 5.0), (1002.0, 1.0)):
+        battery = oracle.resistive_battery((100.0, 100.0), 3600.0, (0.1, 0.1), power=limit)
+        points = OperatingPoints.bare([1.0], cost, power)
+        assert solve(points, battery, settings, 10.0, np.zeros((1, 1))).cost == expected

@@ -1,0 +1,249 @@
+"""Batteries for tests, and solvers that share no code with the package's kernels.
+
+The problem all of them solve: in each step choose a gear, an engine class (off, running, being
+started) and a split; pay the split's cost, the start cost of a started engine and the shift cost
+of a change of gear; state of charge (SoC) falls by what the battery gives; at the end pay the
+penalty per unit of SoC below the target (above it too, if two-sided). SoC stays in the window.
+"""
+
+import dataclasses
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.optimize import Bounds, LinearConstraint, milp
+from scipy.sparse import coo_array
+from xarray import DataArray
+
+from hybridopt.dp.settings import Settings
+from hybridopt.dp.solve import Solution
+from hybridopt.inputs.driveline import Battery
+from hybridopt.operating_points import OperatingPoints
+
+OFF, RUNNING, STARTING = 0, 1, 2
+NAMES = (
+    "open_circuit_voltage",
+    "resistance_discharge",
+    "resistance_charge",
+    "power_discharge_max",
+    "power_charge_max",
+)
+
+
+def _battery(soc, voltage, resistance, power, capacity, efficiency) -> Battery:
+    columns = [np.broadcast_to(v, len(soc)) for v in (voltage, *resistance, *power)]
+    table = DataArray(
+        np.array(columns, dtype=float), {"quantity": list(NAMES), "soc": soc}, ("quantity", "soc")
+    )
+    return Battery(
+        table=table,
+        capacity=float(capacity),
+        coulombic_efficiency=float(efficiency),
+        soc_min=0.0,
+        soc_max=1.0,
+        soc_start=0.5,
+    )
+
+
+def linear_battery(voltage: float, capacity: float, efficiency: float = 1.0) -> Battery:
+    """Battery without resistance: SoC falls by power x time / (voltage x capacity), V and C."""
+    return _battery([0.0, 1.0], voltage, (0.0, 0.0), (1e9, 1e9), capacity, efficiency)
+
+
+def resistive_battery(
+    voltage: tuple[float, float],
+    capacity: float,
+    resistance: tuple[float, float],
+    efficiency: float = 1.0,
+    power: float = 1e9,
+) -> Battery:
+    """Battery with voltage linear from SoC 0 to 1 and resistances (discharge, charge)."""
+    return _battery([0.0, 1.0], voltage, resistance, (power, power), capacity, efficiency)
+
+
+def soc_fall(battery: Battery, soc, power, dt):
+    """Fall of SoC in a step by I = (U - sqrt(U^2 - 4 R P)) / (2 R); NaN beyond a limit."""
+    soc, power = np.broadcast_arrays(np.asarray(soc, float), np.asarray(power, float))
+    axis = battery.table["soc"].values
+    u, r_out, r_in, most, least = (
+        np.interp(soc, axis, battery.table.sel(quantity=name).values) for name in NAMES
+    )
+    r = np.where(power > 0.0, r_out, r_in)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        lossy = (u - np.sqrt(u * u - 4.0 * r * power)) / (2.0 * r)
+        current = np.where(r > 0.0, lossy, power / u)
+    current = np.where((power > most) | (power < -least), np.nan, current)
+    current = np.where(current < 0.0, current * battery.coulombic_efficiency, current)
+    return current * dt / battery.capacity
+
+
+def settings(points: int, low: float, high: float, start: float, **more) -> Settings:
+    """Resolved settings; the target is the start and shifts are free unless given."""
+    return Settings(
+        **{"terminal": "target", "soc_target": start, "shift_cost": 0.0, **more},
+        **{"soc_points": points, "soc_min": low, "soc_max": high, "soc_start": start},
+    )
+
+
+def gapped(cost, power):
+    """Put an inadmissible split between any two, so that no two neighbours can be mixed."""
+    shape = (*np.shape(cost)[:3], 2 * np.shape(cost)[3])
+    wide_cost, wide_power = np.full(shape, np.inf), np.zeros(shape)
+    wide_cost[..., ::2], wide_power[..., ::2] = cost, power
+    return wide_cost, wide_power
+
+
+def numbered(points: OperatingPoints) -> OperatingPoints:
+    """Return the points with the split's number as torque, so that schedules tell it."""
+    number = np.broadcast_to(np.arange(points.cost.shape[3], dtype=float), points.cost.shape)
+    return dataclasses.replace(points, motor_torque=np.ascontiguousarray(number))
+
+
+def terminal(settings: Settings, penalty: float, soc):
+    """Cost of the final SoC."""
+    if settings.terminal == "free":
+        return 0.0 * soc
+    miss = settings.soc_target - soc
+    return penalty * np.where(settings.two_sided, np.abs(miss), np.maximum(miss, 0.0))
+
+
+def rerun(points, battery, settings, penalty, shift_costs, solution: Solution):
+    """Run a schedule of :func:`numbered` points again; return its cost and SoC path."""
+    soc, gear, on = [settings.soc_start], settings.gear_start - 1, settings.engine_on_start
+    cost = 0.0
+    plan = solution.schedule
+    for t in range(points.steps):
+        g, c, number = plan.gear[t], plan.engine_class[t], plan.motor_torque[t]
+        assert (c == STARTING) == (c != OFF and not on), f"step {t}: class {c} with engine {on}"
+        k = int(number)
+        share = number - k
+        cells = [(points.cost[t, g, c, k], points.power[t, g, c, k])]
+        if share > 0.0:
+            assert k >= 1
+            cells.append((points.cost[t, g, c, k + 1], points.power[t, g, c, k + 1]))
+        weights = (1.0 - share, share)
+        cost += sum(w * m for w, (m, _) in zip(weights, cells, strict=False))
+        power = sum(w * p for w, (_, p) in zip(weights, cells, strict=False))
+        cost += shift_costs[gear, g] + settings.start_cost * (c == STARTING)
+        soc.append(soc[-1] - float(soc_fall(battery, soc[-1], power, points.dt[t])))
+        gear, on = g, c != OFF
+    return cost + float(terminal(settings, penalty, soc[-1])), np.array(soc)
+
+
+@dataclass(frozen=True)
+class Best:
+    """An optimum; infinite cost when nothing keeps the window."""
+
+    cost: float
+    soc_end: float
+
+
+def brute_force(points, battery, settings, penalty, shift_costs, slack: float = 0.0) -> Best:
+    """Enumerate every sequence of decisions with continuous SoC.
+
+    No two sequences are merged and no SoC is rounded. `slack` lowers the bottom of the window.
+    """
+    soc = np.array([settings.soc_start])
+    paid, gear = np.zeros(1), np.array([settings.gear_start - 1])
+    on = np.array([settings.engine_on_start])
+    low, high = settings.soc_min - slack - 1e-12, settings.soc_max + 1e-12
+    for t in range(points.steps):
+        grown = [[soc[:0], paid[:0], gear[:0], on[:0]]]
+        for g, c, k in np.argwhere(np.isfinite(points.cost[t])):
+            may = np.full(soc.shape, True) if c == OFF else on == (c == RUNNING)
+            after = soc - soc_fall(battery, soc, points.power[t, g, c, k], points.dt[t])
+            may &= (after >= low) & (after <= high)
+            more = points.cost[t, g, c, k] + settings.start_cost * (c == STARTING)
+            total = paid + more + shift_costs[gear, g]
+            here = np.full(soc.shape, g), np.full(soc.shape, c != OFF)
+            grown.append([array[may] for array in (after, total, *here)])
+        soc, paid, gear, on = (np.concatenate(parts) for parts in zip(*grown, strict=True))
+        if not soc.size:
+            return Best(np.inf, np.nan)
+    total = paid + terminal(settings, penalty, soc)
+    best = int(np.argmin(total))
+    return Best(float(total[best]), float(soc[best]))
+
+
+class _Rows:
+    """Collects sparse linear constraints."""
+
+    def __init__(self):
+        self.entries, self.low, self.high = [], [], []
+
+    def add(self, terms, low, high):
+        self.entries += [(len(self.low), column, factor) for column, factor in terms]
+        self.low.append(low)
+        self.high.append(high)
+
+    def constraint(self, columns):
+        row, column, factor = zip(*self.entries, strict=True)
+        matrix = coo_array((factor, (row, column)), shape=(len(self.low), columns)).tocsr()
+        return LinearConstraint(matrix, self.low, self.high)
+
+
+def mixed_integer(
+    points, battery, settings, penalty, shift_costs, mixed=False, slack=0.0, time_limit=300.0
+) -> Best:
+    """Solve the instance as a mixed-integer program to proven optimality (HiGHS).
+
+    One unit flows through the nodes (engine, gear) of successive steps; an arc into (gear, class)
+    carries shift and start cost. Each (gear, class) hands its flow on to its splits, and the SoC
+    falls linearly by the splits used. With `mixed`, splits of one gear and class may be mixed in
+    any proportion, which is a relaxation of mixing neighbours only. Battery: linear.
+    """
+    steps, gears = points.steps, points.gears
+    cost, upper, whole = [], [], []
+
+    def column(price, high=np.inf, integer=False):
+        cost.append(price)
+        upper.append(high)
+        whole.append(integer)
+        return len(cost) - 1
+
+    rows = _Rows()
+    at = {(int(settings.engine_on_start), settings.gear_start - 1): None}  # node -> arcs into it
+    low, high, start = settings.soc_min - slack, settings.soc_max, settings.soc_start
+    fall = []  # (column, fall of SoC) of all splits so far
+    for t in range(steps):
+        drop = soc_fall(battery, 0.5, points.power[t], points.dt[t])
+        into = {(g, c): [] for g in range(gears) for c in (OFF, RUNNING, STARTING)}
+        for (engine, gear), arrivals in at.items():
+            away = []
+            for g, c in into:
+                if c != OFF and engine != (c == RUNNING):
+                    continue
+                price = shift_costs[gear, g] + settings.start_cost * (c == STARTING)
+                away.append(column(price, 1.0))
+                into[g, c].append(away[-1])
+            flow = 1.0 if arrivals is None else 0.0
+            rows.add([(a, 1.0) for a in away] + [(b, -1.0) for b in arrivals or []], flow, flow)
+        at = {(e, g): [] for e in (0, 1) for g in range(gears)}
+        for (g, c), arcs in into.items():
+            allowed = np.flatnonzero(np.isfinite(points.cost[t, g, c]))
+            used = [column(points.cost[t, g, c, k], 1.0, not mixed) for k in allowed]
+            terms = [(w, 1.0) for w in used]
+            if mixed:  # then the choice of gear and class is what has to be whole
+                taken = column(0.0, 1.0, True)
+                rows.add([*terms, (taken, -1.0)], 0.0, 0.0)
+                terms = [(taken, 1.0)]
+            rows.add([*terms, *((a, -1.0) for a in arcs)], 0.0, 0.0)
+            fall += [(w, drop[g, c, k]) for w, k in zip(used, allowed, strict=True)]
+            at[int(c != OFF), g] += arcs
+        rows.add(list(fall), start - high, start - low)
+    if settings.terminal != "free":
+        miss = settings.soc_target - start
+        below, above = column(penalty), column(penalty if settings.two_sided else 0.0)
+        rows.add([*fall, (below, -1.0), (above, 1.0)], -miss, -miss)
+    solved = milp(
+        np.array(cost),
+        integrality=np.array(whole, dtype=int),
+        bounds=Bounds(0.0, np.array(upper)),
+        constraints=rows.constraint(len(cost)),
+        options={"mip_rel_gap": 0.0, "time_limit": time_limit},
+    )
+    if solved.status == 2:  # infeasible
+        return Best(np.inf, np.nan)
+    assert solved.status == 0, solved.message
+    assert solved.mip_gap is None or solved.mip_gap <= 1e-9, f"gap {solved.mip_gap}"
+    end = start - sum(factor * solved.x[column] for column, factor in fall)
+    return Best(float(solved.fun), float(end))

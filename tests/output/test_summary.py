@@ -1,0 +1,86 @@
+"""The readable summary: what it tells, and that it stays readable."""
+
+import re
+
+import pytest
+
+from hybridopt import Settings, read_cycle, read_driveline, solve_cycle
+from hybridopt.modes import Mode
+from hybridopt.nomenclature import SINKS as ALL_SINKS
+from hybridopt.nomenclature import SOURCES as ALL_SOURCES
+from hybridopt.output.summary import CAUTION_LINE, SINKS, SOURCES, summary
+from hybridopt.result import Result
+
+
+@pytest.fixture(scope="module")
+def result():
+    settings = Settings(soc_points=101, splits=9)
+    return solve_cycle(read_cycle("ece15"), read_driveline("full"), settings)
+
+
+def with_attrs(result, **attrs):
+    return Result(result.dataset.assign_attrs(attrs))
+
+
+def rows(text):
+    """Return name and rest of each line that has both."""
+    pairs = (re.split(r"  +", line, maxsplit=1) for line in text.splitlines())
+    return {pair[0]: pair[1] for pair in pairs if len(pair) == 2}
+
+
+def test_totals_are_told(result):
+    told = rows(summary(result))
+    assert told["Fuel"].startswith(f"{result.fuel_g:.1f} g ")
+    assert f"{result.fuel_l_per_100km:.3f} l/100 km" in told["Fuel"]
+    assert f"{result.co2_g_per_km:.1f} g CO2/km" in told["Fuel"]
+    assert told["State of charge"].startswith("60.00 % -> ")
+    assert told["Engine starts"] == str(result.starts)
+    assert told["Gear shifts"] == str(result.shifts)
+    assert told["Cycle"] == "ece15, 1.018 km in 195 s"
+
+
+def test_every_mode_has_a_share_and_they_add_up(result):
+    told = rows(summary(result))
+    shares = [float(told[mode.text].split()[0]) for mode in Mode]
+    assert sum(shares) == pytest.approx(100.0, abs=0.05 * len(Mode))
+
+
+def test_every_source_and_sink_is_in_one_row_and_they_add_up(result):
+    named = [name for group in (SOURCES, SINKS) for names in group.values() for name in names]
+    wanted = [name.removesuffix("_power") for name in (*ALL_SOURCES, *ALL_SINKS)]
+    assert sorted(named) == sorted(wanted)
+    told = rows(summary(result))
+    into = sum(float(told[name].split()[0]) for name in SOURCES)
+    out = sum(float(told[name].split()[0]) for name in SINKS)
+    assert out == pytest.approx(into, abs=0.05 * (len(SOURCES) + len(SINKS)))
+
+
+def test_it_ends_with_time_and_caution_and_fits_80_columns(result):
+    long = with_attrs(result, driveline_title="title " * 40, cycle="c" * 200, distance_km=12345.678)
+    for text in (summary(result), summary(long)):
+        assert max(map(len, text.splitlines())) <= 80
+        assert text.isascii()
+        assert text.splitlines()[-1] == CAUTION_LINE
+        assert "Solved in " in text.splitlines()[-2]
+
+
+def test_the_bound_appears_when_there_is_one(result):
+    assert "bound" not in summary(result)
+    told = rows(summary(with_attrs(result, bound_g=26.5, gap_percent=0.25)))
+    assert told["Proven lower bound"] == "26.5 g"
+    assert told["Gap to the bound"] == "0.250 %"
+
+
+def test_the_title_of_the_driveline_is_used_when_there_is_one(result):
+    told = rows(summary(with_attrs(result, driveline_title="a car\nof two lines")))
+    assert told["Driveline"] == "a car of two lines"
+
+
+def test_tiny_negative_figures_have_no_sign(result):
+    text = summary(with_attrs(result, energy_grade_kJ=-1e-9, energy_stored_kJ=-0.01))
+    assert not re.search(r"-0\.0+(?!\d)", text)
+
+
+def test_shares_of_nothing_are_left_blank(result):
+    nothing = with_attrs(result, energy_fuel_kJ=0.0, energy_stored_kJ=0.0)
+    assert rows(summary(nothing))["fuel"].split() == ["0.0", "-"]
