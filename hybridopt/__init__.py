@@ -4,16 +4,16 @@ import importlib
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from .demand import Demand, demand
+    from .demand import Demand, wheel_demand
     from .dp.settings import Settings
     from .errors import FailedError, HybridoptError, InfeasibleError, InputError
     from .inputs.cycle import Cycle, cycle_names, read_cycle
     from .inputs.driveline import Driveline
     from .inputs.files import driveline_names, read_driveline
     from .modes import Mode
-    from .operating_points import OperatingPoints, operating_points
+    from .operating_points import OperatingPoints, list_operating_points
     from .pipeline import solve_cycle
-    from .replay import replay
+    from .replay import replay_schedule
     from .result import Result
 
 _HOMES = {
@@ -29,13 +29,13 @@ _HOMES = {
     "Result": "result",
     "Settings": "dp.settings",
     "cycle_names": "inputs.cycle",
-    "demand": "demand",
     "driveline_names": "inputs.files",
-    "operating_points": "operating_points",
+    "list_operating_points": "operating_points",
     "read_cycle": "inputs.cycle",
     "read_driveline": "inputs.files",
-    "replay": "replay",
+    "replay_schedule": "replay",
     "solve_cycle": "pipeline",
+    "wheel_demand": "demand",
 }
 __all__ = [
     "Cycle",
@@ -50,13 +50,13 @@ __all__ = [
     "Result",
     "Settings",
     "cycle_names",
-    "demand",
     "driveline_names",
-    "operating_points",
+    "list_operating_points",
     "read_cycle",
     "read_driveline",
-    "replay",
+    "replay_schedule",
     "solve_cycle",
+    "wheel_demand",
 ]
 
 

@@ -18,6 +18,7 @@ class Demand:
     time : s, at the start of the step
     dt : s, length of the step
     speed : m/s, mean over the step
+    speed_start : m/s, at the start of the step
     acceleration : m/s2, of the vehicle
     wheel_speed : rad/s
     wheel_acceleration : rad/s2
@@ -28,6 +29,7 @@ class Demand:
     time: np.ndarray
     dt: np.ndarray
     speed: np.ndarray
+    speed_start: np.ndarray
     acceleration: np.ndarray
     wheel_speed: np.ndarray
     wheel_acceleration: np.ndarray
@@ -52,7 +54,7 @@ class Demand:
         return Demand(**{name: value[start:stop] for name, value in vars(self).items()})
 
 
-def demand(vehicle: Vehicle, cycle: Cycle) -> Demand:
+def wheel_demand(vehicle: Vehicle, cycle: Cycle) -> Demand:
     """Work out the torque and speed wanted at the wheels for each step of a cycle.
 
     Parameters
@@ -87,6 +89,7 @@ def demand(vehicle: Vehicle, cycle: Cycle) -> Demand:
         time=cycle.time[:-1],
         dt=cycle.dt,
         speed=speed,
+        speed_start=cycle.speed[:-1],
         acceleration=acceleration,
         wheel_speed=speed / vehicle.wheel_radius,
         wheel_acceleration=acceleration / vehicle.wheel_radius,

@@ -9,10 +9,13 @@ import numpy as np
 
 from . import step as kernels
 from .demand import Demand
-from .errors import InfeasibleError
+from .errors import InfeasibleError, InputError
 from .inputs.driveline import Battery, Driveline
 from .plant import pack
 from .units import KM_PER_H
+
+
+SPARE = 5  # room for torques at which the power meets a battery limit
 
 
 class EngineClass(IntEnum):
@@ -140,10 +143,10 @@ def power_limits(battery: Battery) -> tuple[float, float]:
 def split_room(driveline: Driveline, splits: int) -> int:
     """Return the length of the splits axis: room for `splits` torques, all kinks and limits."""
     kinks = driveline.motor.loss_map["torque"].size + driveline.engine.fuel_map["torque"].size + 3
-    return int(max(splits, kinks + 1) + 5)
+    return int(max(splits, kinks + 1) + SPARE)
 
 
-def operating_points(driveline: Driveline, demand: Demand, splits: int = 61) -> OperatingPoints:
+def list_operating_points(driveline: Driveline, demand: Demand, splits: int = 61) -> OperatingPoints:
     """List every admissible operating point of every step, and why the others are not.
 
     Parameters
@@ -151,10 +154,10 @@ def operating_points(driveline: Driveline, demand: Demand, splits: int = 61) -> 
     driveline
         The vehicle.
     demand
-        What the wheels want, from :func:`hybridopt.demand.demand`.
+        What the wheels want, from :func:`hybridopt.demand.wheel_demand`.
     splits
-        Motor torques per step, gear and class at least, the unpowered motor among them; the
-        torques at which the maps have a kink are always among them.
+        How many motor torques to aim at per step, gear and class, the unpowered motor among them.
+        The torques at which the maps have a kink are always listed, so there may be more.
 
     Returns
     -------
@@ -163,6 +166,8 @@ def operating_points(driveline: Driveline, demand: Demand, splits: int = 61) -> 
 
     Raises
     ------
+    InputError
+        The motor's loss map is too rough.
     InfeasibleError
         Nothing at all can drive some step; the message says when and what limits it.
     """
@@ -190,6 +195,11 @@ def operating_points(driveline: Driveline, demand: Demand, splits: int = 61) -> 
         points.count,
         points.reason,
     )
+    if (points.count < 0).any():
+        raise InputError(
+            f"[motor] loss_map: the motor's power crosses a battery limit more than {SPARE} times "
+            "over torque; smooth the map"
+        )
     _refuse_undrivable(points, demand)
     return points
 

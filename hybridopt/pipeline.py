@@ -2,15 +2,16 @@
 
 import time
 
-from .demand import demand
+from .demand import wheel_demand
 from .dp.progress import Progress, silent
 from .dp.settings import Settings, check_memory, memory_needed
 from .dp.solve import solve
 from .inputs.cycle import Cycle
 from .inputs.driveline import Driveline
-from .operating_points import operating_points, split_room
-from .replay import replay
+from .operating_points import list_operating_points, split_room
+from .replay import replay_schedule
 from .result import Result, make_result
+from .shifts import shift_costs
 
 
 def solve_cycle(
@@ -50,12 +51,13 @@ def solve_cycle(
     check_memory(
         memory_needed(cycle.dt.size, gears, settings.soc_points, size), settings.memory_limit
     )
-    wanted = demand(driveline.vehicle, cycle)
-    points = operating_points(driveline, wanted, settings.splits)
+    wanted = wheel_demand(driveline.vehicle, cycle)
+    points = list_operating_points(driveline, wanted, settings.splits)
     penalty = settings.penalty(driveline)
-    solution = solve(points, driveline.battery, settings, penalty, progress=progress)
-    start = float(solution.soc[0])
-    trace = replay(driveline, wanted, solution.schedule, start, solution.costate)
+    shifts = shift_costs(driveline, wanted, settings)
+    solution = solve(points, driveline.battery, settings, penalty, shifts, progress)
+    trace = replay_schedule(driveline, wanted, solution.schedule, settings.socs[2],
+                            settings.gear_start, solution.costate)  # fmt: skip
     spent = time.perf_counter() - began
     extra = {"cost_g": solution.cost, "value_start_g": solution.value_start, "solve_s": spent}
     return make_result(trace, cycle, driveline, wanted, settings, extra)

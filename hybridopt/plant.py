@@ -52,7 +52,7 @@ def pack(driveline: Driveline) -> Plant:
     """Flatten a driveline for the kernels."""
     d, engine, motor, clutches = driveline, driveline.engine, driveline.motor, driveline.clutches
     pumped = clutches.electric_oil_pump
-    return Plant(
+    plant = Plant(
         ratio=_array(d.gearbox.ratios) * d.gearbox.final_drive,
         efficiency=_array(d.gearbox.efficiencies),
         gear_drag=_array(d.gearbox.drag_torques),
@@ -90,6 +90,7 @@ def pack(driveline: Driveline) -> Plant:
         reserve=d.start.torque_reserve,
         auxiliary=d.auxiliary.power,
     )
+    return Plant(*(x if isinstance(x, np.ndarray) else float(x) for x in plant))
 
 
 def _array(values: Any) -> np.ndarray:

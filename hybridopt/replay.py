@@ -14,13 +14,15 @@ from .modes import Mode, label_modes
 from .nomenclature import STEP_VARIABLES
 from .operating_points import EngineClass, Reason, demand_arrays
 from .plant import pack
+from .shifts import shift_fuel
 
 
-def replay(
+def replay_schedule(
     driveline: Driveline,
     demand: Demand,
     schedule: Schedule,
     soc_start: float,
+    gear_start: int = 1,
     costate: np.ndarray | None = None,
 ) -> xr.Dataset:
     """Run a schedule forward from a start SoC.
@@ -35,6 +37,8 @@ def replay(
         Gear, engine class and motor torque of each step.
     soc_start
         State of charge at the start, 0 to 1.
+    gear_start
+        Gear before the first step, 1 is first gear.
     costate
         Carried into the result, g per unit of SoC, (steps,); NaN when not given.
 
@@ -56,7 +60,7 @@ def replay(
         columns[name] = getattr(demand, name)
     _add_events(columns, schedule)
     soc_end = _add_battery(columns, driveline, demand, soc_start)
-    _add_powers(columns, driveline, demand, schedule)
+    _add_powers(columns, driveline, demand, schedule, gear_start)
     unknown = np.full(demand.steps, np.nan)
     columns["costate"] = unknown if costate is None else costate
     return _dataset(columns, demand.time, soc_end)
@@ -123,13 +127,21 @@ def _add_battery(
 
 
 def _add_powers(
-    columns: dict[str, np.ndarray], driveline: Driveline, demand: Demand, schedule: Schedule
+    columns: dict[str, np.ndarray],
+    driveline: Driveline,
+    demand: Demand,
+    schedule: Schedule,
+    gear_start: int,
 ) -> None:
-    start_fuel = driveline.start.fuel * columns["engine_start"] / demand.dt
-    columns["fuel_rate"] = columns["fuel_rate"] + start_fuel
+    start_fuel = driveline.start.fuel * columns["engine_start"]
+    before = np.concatenate(([gear_start - 1], schedule.gear[:-1]))
+    steps = np.arange(demand.steps)
+    shifts = shift_fuel(driveline, demand)[steps, schedule.engine_class, before, schedule.gear]
+    columns["fuel_rate"] = columns["fuel_rate"] + (start_fuel + shifts) / demand.dt
+    columns["shift_power"] = shifts / demand.dt * driveline.fuel.heating_value
     columns["fuel_power"] = columns["fuel_rate"] * driveline.fuel.heating_value
     shaft_power = columns["engine_torque"] * columns["engine_speed"]
-    columns["engine_loss"] = columns["fuel_power"] - shaft_power
+    columns["engine_loss"] = columns["fuel_power"] - columns["shift_power"] - shaft_power
     columns["auxiliary_power"] = np.full(demand.steps, driveline.auxiliary.power)
     columns["brake_power"] = -columns["brake_torque"] * demand.wheel_speed
     for name in ("rolling_power", "drag_power", "grade_power", "inertia_power"):

@@ -76,9 +76,9 @@ def _input_torque(plant, gear, wheel_torque):
 
 
 @njit(cache=True)
-def _fade(plant, speed):
-    """Share of braking that recuperation may keep at low speed."""
-    if plant.fade_high <= 0.0 or speed >= plant.fade_high:
+def _fade(plant, speed, engine):
+    """Share of braking that recuperation may keep at low speed; a running engine drives the pump."""
+    if engine != OFF or plant.fade_high <= 0.0 or speed >= plant.fade_high:
         return 1.0
     if speed <= plant.fade_low:
         return 0.0
@@ -147,7 +147,12 @@ def _shaft(plant, speed, wheel_speed, wheel_acceleration, wheel_torque, dt, gear
 
 @njit(cache=True)
 def _start_energy(plant, shaft):
-    """Electric energy of an engine-pull start, J: rotor, equal slip loss, and friction work."""
+    """Electric energy of an engine-pull start, J: rotor, equal slip loss, and friction work.
+
+    Without a separating clutch the rolling vehicle turns the engine already.
+    """
+    if plant.separating == 0.0 and shaft[S_CLUTCH] == LOCKED:
+        return 0.0
     speed = shaft[S_ENGINE]
     rotor = 0.5 * plant.engine_inertia * speed**2
     friction = 0.5 * speed * -shaft[S_OVERRUN] * plant.start_duration
@@ -164,13 +169,13 @@ def _torque_range(plant, speed, wheel_torque, gear, engine, peak, shaft):
         required = _input_torque(plant, gear, wheel_torque) + shaft[S_INERTIA]
         total = required
         if wheel_torque < 0.0:
-            kept = plant.share * _fade(plant, speed) * wheel_torque
+            kept = plant.share * _fade(plant, speed, engine) * wheel_torque
             total = _input_torque(plant, gear, kept) + shaft[S_INERTIA]
             total = max(required, min(total, overrun))
     if clutch == SLIPPING and required > plant.launch_capacity:
         return CLUTCH_CAPACITY
     shaft[S_TOTAL] = total
-    highest = peak if engine == RUNNING else peak - plant.reserve
+    highest = peak if engine == RUNNING else max(peak - plant.reserve, 0.0)
     if engine == OFF and clutch == OPEN:
         shaft[S_LOW], shaft[S_HIGH] = 0.0, 0.0
         return FEASIBLE
@@ -283,7 +288,7 @@ def _limit_crossings(powers, torques, count, limit, extra, used):
     """Append to `extra` the torques where power crosses a limit between two split torques."""
     for i in range(count - 1):
         a, b = powers[i] - limit, powers[i + 1] - limit
-        if a * b < 0.0:
+        if a * b < 0.0 and used < extra.size:
             extra[used] = torques[i] + (torques[i + 1] - torques[i]) * a / (a - b)
             used += 1
     return used
@@ -317,6 +322,9 @@ def _fill_points(plant, speed, wheel_speed, wheel_acceleration, wheel_torque, dt
                     more = _limit_crossings(powers, torques, used, power_max, torques, used)
                     used = _limit_crossings(powers, torques, used, power_min, torques, more)
                     torques[:used].sort()
+                if used + 1 > size:
+                    count[t, g, c] = -1
+                    continue
                 for k in range(used + 1):
                     torque = torques[k - 1] if k > 0 else 0.0
                     if not _point(plant, shaft, fuel_row, loss_row, g, wheel_torque[t], torque,
@@ -346,7 +354,13 @@ def _evaluate(plant, speed, wheel_speed, wheel_acceleration, wheel_torque, dt, g
         reason[t] = _shaft(plant, speed[t], wheel_speed[t], wheel_acceleration[t],
                            wheel_torque[t], dt[t], gear[t], engine[t], shaft, fuel_row,
                            loss_row)  # fmt: skip
-        if reason[t] == FEASIBLE and not _point(
+        if reason[t] != FEASIBLE:
+            continue
+        slack = 1e-9 * (1.0 + abs(shaft[S_LOW]) + abs(shaft[S_HIGH]))
+        inside = shaft[S_LOW] - slack <= motor_torque[t] <= shaft[S_HIGH] + slack
+        if powered[t] and not inside:
+            reason[t] = MOTOR_TORQUE
+        elif not _point(
             plant, shaft, fuel_row, loss_row, gear[t], wheel_torque[t], motor_torque[t],
             powered[t], out[t]):  # fmt: skip
             reason[t] = MOTOR_TORQUE if powered[t] else UNPOWERED_MISFIT

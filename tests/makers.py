@@ -22,7 +22,7 @@ from hybridopt.inputs.driveline import (
 from hybridopt.inputs.maps import BATTERY_COLUMNS
 from hybridopt.inputs.models import PolynomialMotor, WillansEngine, engine_maps, motor_maps
 from hybridopt.operating_points import EngineClass
-from hybridopt.replay import replay
+from hybridopt.replay import replay_schedule
 from hybridopt.units import RPM
 
 OFF, RUNNING, STARTING = EngineClass
@@ -101,6 +101,7 @@ def wanted(speed, wheel_torque, acceleration=0.0, dt=1.0):
         time=np.cumsum(dt) - dt,
         dt=dt,
         speed=speed,
+        speed_start=np.maximum(speed - 0.5 * acceleration * dt, 0.0),
         acceleration=acceleration,
         wheel_speed=speed / RADIUS,
         wheel_acceleration=acceleration / RADIUS,
@@ -131,4 +132,4 @@ def replayed(driveline, demand, gear, engine_class, motor_torque=None):
     if plan.gear.size != demand.steps:
         repeated = {k: np.repeat(v, demand.steps) for k, v in vars(plan).items()}
         plan = Schedule(**repeated)
-    return replay(driveline, demand, plan, 0.5)
+    return replay_schedule(driveline, demand, plan, 0.5)

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from hybridopt.demand import demand
+from hybridopt.demand import wheel_demand
 from hybridopt.inputs.cycle import Cycle
 from hybridopt.inputs.driveline import Vehicle
 
@@ -34,7 +34,7 @@ def steady(speed, grade=0.0, seconds=10.0):
     [(50, 3.105), (80, 7.616), (100, 12.575), (130, 23.961)],
 )
 def test_road_load_power(km_per_h, kilowatts):
-    want = demand(VEHICLE, steady(km_per_h * KM_H))
+    want = wheel_demand(VEHICLE, steady(km_per_h * KM_H))
     assert want.wheel_torque * want.wheel_speed == pytest.approx(kilowatts * 1e3, abs=0.6)
     parts = want.rolling_power + want.drag_power + want.grade_power + want.inertia_power
     assert parts == pytest.approx(want.wheel_torque * want.wheel_speed, rel=1e-14)
@@ -42,7 +42,7 @@ def test_road_load_power(km_per_h, kilowatts):
 
 def test_parts_by_hand():
     """v = 20 m/s on a 5 % grade; sin = 0.05 / sqrt(1.0025), cos = 1 / sqrt(1.0025)."""
-    want = demand(VEHICLE, steady(20.0, 0.05))
+    want = wheel_demand(VEHICLE, steady(20.0, 0.05))
     cosine = 1 / math.sqrt(1.0025)
     assert want.rolling_power == pytest.approx(1500 * 9.81 * 0.01 * cosine * 20)
     assert want.grade_power == pytest.approx(1500 * 9.81 * 0.05 * cosine * 20)
@@ -52,7 +52,7 @@ def test_parts_by_hand():
 
 def test_acceleration_by_hand():
     """0 to 10 m/s in 4 s: mean 5 m/s, 2.5 m/s2; wheels of 3 kg m2 add 3 / 0.3^2 kg."""
-    want = demand(FREE, Cycle("pull", [0, 4], [0, 10]))
+    want = wheel_demand(FREE, Cycle("pull", [0, 4], [0, 10]))
     assert (want.steps, want.distance, want.dt[0], want.time[0]) == (1, 20, 4, 0)
     assert want.wheel_speed == pytest.approx(5 / 0.3)
     assert want.wheel_acceleration == pytest.approx(2.5 / 0.3)
@@ -72,7 +72,7 @@ def test_kinetic_energy_telescopes(points):
     dt, speed, grade = (np.array(column) for column in zip(*points, strict=True))
     speed[-1] = speed[0]
     cycle = Cycle("any", np.cumsum(dt), speed, grade)
-    work = demand(FREE, cycle).inertia_power * cycle.dt
+    work = wheel_demand(FREE, cycle).inertia_power * cycle.dt
     kinetic = 0.5 * (1500 + 3 / 0.09) * speed**2
     assert work.sum() == pytest.approx(0, abs=1e-9 * (1 + kinetic.max()))
     assert work == pytest.approx(np.diff(kinetic), abs=1e-9 * (1 + kinetic.max()))
@@ -82,7 +82,7 @@ def test_kinetic_energy_telescopes(points):
 def test_climb_costs_potential_energy(speed, grade):
     """m g h at constant speed, h = path times sin(atan(grade))."""
     cycle = steady(speed, grade, 60.0)
-    want = demand(FREE, cycle)
+    want = wheel_demand(FREE, cycle)
     height = speed * 60.0 * math.sin(math.atan(grade))
     work = (want.wheel_torque * want.wheel_speed * want.dt).sum()
     assert work == pytest.approx(1500 * 9.81 * height, rel=1e-12, abs=1e-9)
@@ -90,20 +90,20 @@ def test_climb_costs_potential_energy(speed, grade):
 
 @pytest.mark.parametrize("grade", [-0.2, 0.0, 0.2])
 def test_rest_wants_nothing(grade):
-    want = demand(VEHICLE, steady(0.0, grade))
+    want = wheel_demand(VEHICLE, steady(0.0, grade))
     assert want.wheel_torque == 0 and want.grade_power == 0 and want.rolling_power == 0
 
 
 def test_moving_off_uphill_wants_the_whole_climb():
     """The brakes hold at rest only: the first step that moves carries the grade in full."""
-    want = demand(FREE, Cycle("hill", [0, 5, 10], [0, 0, 1e-3], 0.1))
+    want = wheel_demand(FREE, Cycle("hill", [0, 5, 10], [0, 0, 1e-3], 0.1))
     climb = 1500 * 9.81 * math.sin(math.atan(0.1)) * 0.3
     inertia = (1500 + 3 / 0.09) * 2e-4 * 0.3
     assert want.wheel_torque == pytest.approx([0, climb + inertia])
 
 
 def test_part_cuts_every_array():
-    want = demand(VEHICLE, Cycle("three", [0, 1, 3, 6], [0, 5, 7, 0]))
+    want = wheel_demand(VEHICLE, Cycle("three", [0, 1, 3, 6], [0, 5, 7, 0]))
     part = want.part(1, 3)
     assert part.steps == 2
     for name, values in vars(want).items():

@@ -58,11 +58,7 @@ def test_public_names_are_listed_once():
         _ = hybridopt.nothing
 
 
-@pytest.mark.parametrize("first", ["", "import hybridopt.pipeline", "hybridopt.demand"])
-@pytest.mark.xfail(
-    reason="modules demand, operating_points and replay hide the functions of the same name",
-    strict=True,
-)
+@pytest.mark.parametrize("first", ["", "import hybridopt.pipeline", "import hybridopt.demand"])
 def test_public_names_are_no_modules_whatever_was_imported_before(first):
     code = (
         f"import hybridopt\n{first}\nimport types\n"

@@ -23,7 +23,7 @@ from scipy.interpolate import RegularGridInterpolator, interp1d
 
 from hybridopt import read_driveline
 from hybridopt.errors import InfeasibleError
-from hybridopt.operating_points import Reason, operating_points
+from hybridopt.operating_points import Reason, list_operating_points
 from hybridopt.units import RPM
 
 PLAIN = plain_driveline()
@@ -37,7 +37,7 @@ PUMPED_BY_INPUT = {
 
 def splits(driveline, demand, gear, engine_class):
     """Return motor torque, power, cost and reason of the splits in use at the first step."""
-    points = operating_points(driveline, demand, 21)
+    points = list_operating_points(driveline, demand, 21)
     at = (0, gear - 1, engine_class)
     used = slice(points.count[at])
     fields = (points.motor_torque, points.power, points.cost, points.reason)
@@ -225,7 +225,7 @@ def test_reserve_for_a_start_limits_electric_torque():
     """Peak 160 less 40 N m leaves 120 N m, so 118 x 5.76 N m at the wheels."""
     inside, outside = wanted(15, 118 * 5.76 - 1e-6), wanted(15, 118 * 5.76 + 1e-3)
     assert limits(PLAIN, inside, 2, OFF)[1] == pytest.approx(120)
-    reason = operating_points(PLAIN, outside, 5).reason[0, 1]
+    reason = list_operating_points(PLAIN, outside, 5).reason[0, 1]
     assert (reason[OFF] == Reason.MOTOR_TORQUE).all()
     assert limits(PLAIN, outside, 2, RUNNING)[1] == pytest.approx(140, abs=1e-3)  # + overrun
     assert limits(PLAIN, outside, 2, STARTING)[1] == pytest.approx(120)
@@ -290,11 +290,6 @@ def test_coasting_leaves_braking_to_drag_and_friction():
 # --- what replay must refuse ---
 
 
-@pytest.mark.xfail(
-    reason="replay does not look at the motor's torque range",
-    raises=pytest.fail.Exception,
-    strict=True,
-)
 @pytest.mark.parametrize(
     ("parts", "demand", "engine_class", "torque"),
     [

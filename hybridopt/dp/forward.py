@@ -126,7 +126,8 @@ def event_cost(problem: Problem, gears: np.ndarray, classes: np.ndarray) -> floa
     """Return the cost of all shifts and starts of a schedule, g."""
     before = np.concatenate(([problem.gear], gears[:-1]))
     starts = np.count_nonzero(classes == EngineClass.STARTING)
-    return float(problem.shift[before, gears].sum() + problem.start_cost * starts)
+    shifts = problem.shift[np.arange(gears.size), classes, before, gears]
+    return float(shifts.sum() + problem.start_cost * starts)
 
 
 def _dead_end(problem: Problem, value: np.ndarray) -> InfeasibleError:

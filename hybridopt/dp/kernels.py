@@ -118,14 +118,13 @@ def _outcome(costs, powers, k, share, dt, cell, state, grid, row, final, aim, so
 
     `aim` shifts the value's SoC axis: a positive aim makes the run end that much higher.
     """
-    after = _next_soc(cell, state, soc, _between(powers, k, share), dt) - aim
+    after = _next_soc(cell, state, soc, _between(powers, k, share), dt)
     if np.isnan(after):
         return np.inf
-    grams = _between(costs, k, share)
+    grams = _between(costs, k, share) + grid.floor_penalty * max(grid.low - after, 0.0)
     if final:
-        below = grid.floor_penalty * max(grid.low - after, 0.0)
-        return grams + _terminal(grid, after) + below
-    return grams + _value(grid, row, after)
+        return grams + _terminal(grid, after - aim)
+    return grams + _value(grid, row, after - aim)
 
 
 @njit(cache=True)
@@ -166,7 +165,7 @@ def _choose(cost, power, count, dt, cell, grid, shift, start_cost, row, final, a
     best, pick = np.inf, (-1, -1, -1)
     for g in range(cost.shape[0]):
         for c in (OFF, STARTING if engine == 0 else RUNNING):
-            event = shift[gear, g] + (start_cost if c == STARTING else 0.0)
+            event = shift[c, gear, g] + (start_cost if c == STARTING else 0.0)
             after = row[min(c, 1), g]
             for k in range(count[g, c]):
                 if cost[g, c, k] == np.inf:
@@ -178,7 +177,7 @@ def _choose(cost, power, count, dt, cell, grid, shift, start_cost, row, final, a
     g, c, k = pick
     if k < 0:
         return -1, -1, -1, 0.0, np.inf
-    event = shift[gear, g] + (start_cost if c == STARTING else 0.0)
+    event = shift[c, gear, g] + (start_cost if c == STARTING else 0.0)
     split, share, total = _refine(cost[g, c], power[g, c], count[g, c], k, best - event, dt, cell,
                                   state, grid, row[min(c, 1), g], final, aim, soc)  # fmt: skip
     return g, c, split, share, event + total
@@ -216,7 +215,7 @@ def _forward(cost, power, count, dt, cell, grid, shift, start_cost, value, aim, 
     path[0] = soc
     steps = cost.shape[0]
     for t in range(steps):
-        g, c, k, share, best = _choose(cost[t], power[t], count[t], dt[t], cell, grid, shift,
+        g, c, k, share, best = _choose(cost[t], power[t], count[t], dt[t], cell, grid, shift[t],
                                        start_cost, value[t + 1], t == steps - 1, aim, soc, engine,
                                        gear)  # fmt: skip
         if best == np.inf:

@@ -8,9 +8,12 @@ from typing import Any
 import numpy as np
 
 from ..inputs.driveline import Battery
-from ..operating_points import OperatingPoints
+from ..operating_points import EngineClass, OperatingPoints
 from . import kernels
 from .settings import Settings
+
+
+FLOOR_FACTOR = 30.0  # penalty below the window over the terminal one: even idling is cheaper
 
 
 @dataclass(frozen=True, eq=False)
@@ -21,7 +24,7 @@ class Problem:
     ----------
     points : choices of every step
     cell, grid : battery and SoC grid as kernel tuples
-    shift : g, cost of going from gear (row) to gear (column), (gears, gears)
+    shift : g, cost of going from gear to gear, (steps, 3 engine classes, gears, gears)
     start_cost : g, cost of an engine start
     soc, engine, gear : where the run begins: SoC, engine state 0 or 1, gear from 0
     settings : the resolved settings
@@ -48,15 +51,6 @@ class Problem:
         cell, soc = self.cell, self.soc_grid
         states = np.array([kernels._state(cell, x) for x in soc]).T
         return tuple(np.ascontiguousarray(row) for row in states)
-
-    @cached_property
-    def uniform_shift(self) -> float:
-        """The one cost of every shift, or -1 when shifts differ."""
-        others = self.shift[~np.eye(self.points.gears, dtype=bool)]
-        if others.size == 0:
-            return 0.0
-        plain = np.all(others == others[0]) and np.all(np.diag(self.shift) == 0.0)
-        return float(others[0]) if plain and math.isfinite(others[0]) else -1.0
 
     @cached_property
     def largest_fall(self) -> float:
@@ -91,14 +85,22 @@ def pack_battery(battery: Battery) -> kernels.Cell:
 
 
 def make_grid(settings: Settings, penalty: float) -> kernels.Grid:
-    """Return the SoC grid of resolved settings; `penalty` is in g per unit of SoC."""
+    """Return the SoC grid of resolved settings; `penalty` is in g per unit of SoC.
+
+    The target is a grid point, so that the kink of the terminal penalty is not blurred; the
+    spacing is stretched for it, and the top of the grid may lie up to one cell below the window's.
+    """
     low, high, _, target = settings.socs
+    spacing = (high - low) / (settings.soc_points - 1)
+    cells = max(round((target - low) / spacing), 1)
+    if target - low > 0.5 * spacing:
+        spacing = (target - low) / cells
     return kernels.Grid(
         low=low,
-        spacing=(high - low) / (settings.soc_points - 1),
-        points=settings.soc_points,
+        spacing=spacing,
+        points=int((high - low) / spacing + 1e-6) + 1,
         penalty=0.0 if settings.terminal == "free" else float(penalty),
-        floor_penalty=float(penalty),
+        floor_penalty=FLOOR_FACTOR * float(penalty),
         target=target,
         two_sided=float(settings.two_sided),
     )
@@ -114,11 +116,12 @@ def make_problem(
     """Put a problem together; see :func:`hybridopt.dp.solve.solve` for the parameters."""
     if shift_costs is None:
         shift_costs = settings.shift_cost * (1.0 - np.eye(points.gears))
+    shape = (points.steps, len(EngineClass), points.gears, points.gears)
     return Problem(
         points=points,
         cell=pack_battery(battery),
         grid=make_grid(settings, penalty),
-        shift=np.array(shift_costs, dtype=np.float64, order="C"),
+        shift=np.array(np.broadcast_to(shift_costs, shape), dtype=np.float64, order="C"),
         start_cost=float(settings.start_cost),
         soc=settings.socs[2],
         engine=int(settings.engine_on_start),

@@ -64,8 +64,9 @@ def solve(
     penalty
         Slope of the terminal and window penalty, g per unit of SoC.
     shift_costs
-        g of fuel from gear (row) to gear (column), (gears, gears); default is
-        `settings.shift_cost` for every change of gear.
+        g of fuel from gear (last axis but one) to gear (last axis), (gears, gears) or
+        (steps, 3 engine classes, gears, gears); default is `settings.shift_cost` for every change
+        of gear.
     progress
         Called with the share done, 0 to 1.
 
@@ -131,7 +132,7 @@ def cost_to_go(problem: Problem, prune: bool = True, progress: Progress = silent
         first = max(last - SWEEP_STEPS, 0)
         sweep._sweep(points.cost, points.power, points.count, points.dt, cell.capacity,
                      cell.efficiency, grid.spacing, grid.floor_penalty, problem.nodes, pad,
-                     problem.shift, problem.uniform_shift, problem.start_cost, prune, value,
+                     problem.shift, problem.start_cost, prune, value,
                      first, last)  # fmt: skip
         progress(1.0 - first / steps)
     return value

@@ -195,19 +195,18 @@ def _split_values(powers, costs, kept, count, falls, nodes, a, b, info, step, ch
 
 
 @njit(cache=True, error_model="numpy")
-def _detours(shift):
-    """Most that going through gear g2 instead of g1 can cost in shifts, (g1, g2)."""
-    gears = shift.shape[0]
-    out = np.zeros((gears, gears))
-    for g1 in range(gears):
-        for g2 in range(gears):
-            into, away = 0.0, 0.0
-            for h in range(gears):
-                if shift[h, g1] < np.inf:
-                    into = max(into, shift[h, g2] - shift[h, g1])
-                if shift[g1, h] < np.inf:
-                    away = max(away, shift[g2, h] - shift[g1, h])
-            out[g1, g2] = into + away
+def _excess(shift):
+    """Most that shifts to (first) or from (second) gear g2 cost beyond those of g1, (2, g1, g2)."""
+    classes, gears, _ = shift.shape
+    out = np.zeros((2, gears, gears))
+    for c in range(classes):
+        for g1 in range(gears):
+            for g2 in range(gears):
+                for h in range(gears):
+                    if shift[c, h, g1] < np.inf:
+                        out[0, g1, g2] = max(out[0, g1, g2], shift[c, h, g2] - shift[c, h, g1])
+                    if shift[c, g1, h] < np.inf:
+                        out[1, g1, g2] = max(out[1, g1, g2], shift[c, g2, h] - shift[c, g1, h])
     return out
 
 
@@ -265,28 +264,23 @@ def _block_values(list_power, list_cost, list_count, nodes, a, b, info, step, ch
 
 
 @njit(cache=True, error_model="numpy")
-def _combine(best, shift, uniform, start_cost, value, a, b):
+def _combine(best, list_count, shift, start_cost, value, a, b):
     """Minimum over next gear and engine state: V of a block from its W, best[class, gear, x]."""
-    gears, width = shift.shape[0], b - a
-    lowest, through = np.empty(width), np.empty((gears, width))
+    gears = shift.shape[1]
     for e in range(2):
-        on = RUNNING if e == 1 else STARTING
-        extra = 0.0 if e == 1 else start_cost
-        lowest[:] = np.inf
-        for g in range(gears):
-            for x in range(width):
-                through[g, x] = min(best[OFF, g, x], best[on, g, x] + extra)
-                lowest[x] = min(lowest[x], through[g, x])
-        for g in range(gears):
-            out = value[e, g]
-            if uniform >= 0.0:
-                for x in range(width):
-                    out[a + x] = min(through[g, x], lowest[x] + uniform)
-                continue
-            out[a:b] = np.inf
+        value[e, :, a:b] = np.inf
+        for c in (OFF, RUNNING if e == 1 else STARTING):
+            extra = start_cost if c == STARTING else 0.0
             for g2 in range(gears):
-                for x in range(width):
-                    out[a + x] = min(out[a + x], through[g2, x] + shift[g, g2])
+                if list_count[c, g2] == 0:
+                    continue
+                source = best[c, g2]
+                for g in range(gears):
+                    event = shift[c, g, g2] + extra
+                    out = value[e, g, a:b]
+                    for x in range(b - a):
+                        total = source[x] + event
+                        out[x] = total if total < out[x] else out[x]
 
 
 @njit(cache=True, error_model="numpy")
@@ -317,7 +311,7 @@ def _blocks(points, pad):
 
 @njit(cache=True, parallel=True, error_model="numpy")
 def _sweep(cost, power, count, dt, capacity, efficiency, spacing, floor_penalty, nodes, pad,
-           shift, uniform, start_cost, prune, value, first, last):  # fmt: skip
+           shift, start_cost, prune, value, first, last):  # fmt: skip
     """Backward sweep from step last - 1 to first; `value[last]` is given.
 
     V_t(x,e,g) = min over e', g' of shift(g,g') + start(e,e') + W_t(x; g', class(e,e')),
@@ -328,8 +322,13 @@ def _sweep(cost, power, count, dt, capacity, efficiency, spacing, floor_penalty,
     """
     gears, points, size = cost.shape[1], value.shape[3], cost.shape[3]
     floor_slope = floor_penalty * spacing
-    detours = _detours(shift)
+    away = np.zeros((gears, gears))
+    if last < cost.shape[0]:
+        away = _excess(shift[last])[1]
     bounds = _blocks(points, pad)
+    widest = 0
+    for block in range(bounds.size - 1):
+        widest = max(widest, bounds[block + 1] - bounds[block])
     chunks = np.empty((2, gears, 2, (points + 2 * pad + CHUNK - 2) // CHUNK))
     after = np.empty((2, gears, points + 2 * pad))
     list_power, list_cost = np.empty((3, gears, size)), np.empty((3, gears, size))
@@ -352,13 +351,16 @@ def _sweep(cost, power, count, dt, capacity, efficiency, spacing, floor_penalty,
                         lowest, highest = min(lowest, watts), max(highest, watts)
                         n += 1
                 list_count[c, g] = n
+        excess = _excess(shift[t])
+        detours = excess[0] + away
         for block in prange(bounds.size - 1):
             a, b = bounds[block], bounds[block + 1]
             info = np.empty(INFO)
             _block_info(nodes, a, b, lowest, highest, info)
-            best = np.empty((3, gears, BLOCK))
+            best = np.empty((3, gears, widest))
             for c in range(3):
                 _block_values(list_power[c], list_cost[c], list_count[c], nodes, a, b, info, step,
                               charge_step, after[min(c, 1)], chunks[min(c, 1)], pad, detours, prune,
                               best[c])  # fmt: skip
-            _combine(best, shift, uniform, start_cost, value[t], a, b)
+            _combine(best, list_count, shift[t], start_cost, value[t], a, b)
+        away = excess[1]

@@ -91,6 +91,11 @@ def _check_clutches(clutches: Clutches, engine: Engine, motor: Motor) -> None:
         raise InputError(
             "[clutches] launch_speed_rpm: must not be above max_speed_rpm of engine or motor"
         )
+    if not clutches.electric_oil_pump and clutches.pump_speed <= 0.0:
+        raise InputError(
+            "[clutches] pump_speed_rpm: is 0; without an electric oil pump give the input speed "
+            "from which the engine-driven pump holds the clutches"
+        )
     if clutches.fade_speed_high < clutches.fade_speed_low:
         raise InputError(
             f"[clutches] fade_speed_high_km_per_h: {clutches.fade_speed_high / KM_PER_H:g} is "

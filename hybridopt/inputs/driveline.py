@@ -31,12 +31,17 @@ class Vehicle:
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Gearbox:
-    """Stepped gearbox with final drive; the lists have one entry per gear, first gear first."""
+    """Stepped gearbox with final drive; the lists have one entry per gear, first gear first.
+
+    `shift_efficiency` is the fuel efficiency at which the energy that speeds the input shaft up
+    at a shift is paid.
+    """
 
     ratios: tuple[float, ...] = quantity("ratios", low=0.05, high=100)
     efficiencies: tuple[float, ...] = quantity("efficiencies", low=0.5, high=1)
     drag_torques: tuple[float, ...] = quantity("drag_torques_Nm", low=0, high=1000)
     final_drive: float = quantity("final_drive", low=0.1, high=50)
+    shift_efficiency: float = quantity("shift_efficiency", low=0.05, high=1, default=0.35)
 
     @property
     def gears(self) -> int:

@@ -16,6 +16,8 @@ def check_target(path: Path, overwrite: bool) -> None:
     InputError
         The file exists and `overwrite` is not set, or its folder does not exist.
     """
+    if len(path.name.encode()) > 200:
+        raise InputError(f"{path.name[:40]}...: the file name is longer than 200 bytes; shorten it")
     if not path.parent.is_dir():
         raise InputError(f"{path}: the folder {path.parent} does not exist; make it first")
     if path.is_dir():

@@ -17,6 +17,7 @@ SINKS = {
     "clutch loss": ("clutch_loss",),
     "gearbox loss": ("gearbox_loss",),
     "engine starts": ("start",),
+    "gear shifts": ("shift",),
     "auxiliary load": ("auxiliary",),
     "friction brakes": ("brake",),
     "rolling resistance": ("rolling",),

@@ -29,9 +29,9 @@ import oracle
 import pytest
 
 from hybridopt import read_cycle, read_driveline
-from hybridopt.demand import demand
+from hybridopt.demand import wheel_demand
 from hybridopt.dp.solve import solve
-from hybridopt.operating_points import OperatingPoints, operating_points
+from hybridopt.operating_points import OperatingPoints, list_operating_points
 
 SPLITS = 7
 GEARS = (1, 3, 5)  # second, fourth and sixth of the demo's gears
@@ -65,7 +65,7 @@ def penalty(factor=4.0):
 def instance(start, stop):
     """Cost and power of the unpowered motor and of six torques spread over its range."""
     cycle = read_cycle("wltc_class3b").cut(start, stop)
-    points = operating_points(driveline(), demand(driveline().vehicle, cycle), SPLITS)
+    points = list_operating_points(driveline(), wheel_demand(driveline().vehicle, cycle), SPLITS)
     shape = (*points.cost.shape[:3], SPLITS)
     cost, power = np.full(shape, np.inf), np.zeros(shape)
     for cell in np.ndindex(shape[:3]):

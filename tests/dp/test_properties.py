@@ -8,10 +8,10 @@ import oracle
 import pytest
 
 from hybridopt import Cycle, Settings, read_cycle, read_driveline, solve_cycle
-from hybridopt.demand import demand
+from hybridopt.demand import wheel_demand
 from hybridopt.dp.solve import solve
 from hybridopt.errors import InfeasibleError, InputError
-from hybridopt.operating_points import operating_points
+from hybridopt.operating_points import list_operating_points
 
 DRIVELINES = ("full", "mild", "micro")
 GRIDS = (126, 251, 501, 1001, 2001)
@@ -85,9 +85,9 @@ def test_final_soc_is_on_target(name, cycle):
 def test_more_charge_never_costs_more(name):
     """Cost-to-go falls with SoC in every step, engine state and gear (one-sided target)."""
     driveline = read_driveline(name)
-    wanted = demand(driveline.vehicle, read_cycle("ece15"))
+    wanted = wheel_demand(driveline.vehicle, read_cycle("ece15"))
     settings = Settings(soc_points=201, splits=21).resolved(driveline)
-    points = operating_points(driveline, wanted, settings.splits)
+    points = list_operating_points(driveline, wanted, settings.splits)
     solution = solve(points, driveline.battery, settings, settings.penalty(driveline))
     value = solution.value
     finite = np.isfinite(value[..., 1:]) & np.isfinite(value[..., :-1])
@@ -155,12 +155,12 @@ def test_a_wider_window_never_costs_more():
 
 def test_two_solves_are_the_same_to_the_last_bit():
     driveline = read_driveline("full")
-    wanted = demand(driveline.vehicle, read_cycle("ece15"))
+    wanted = wheel_demand(driveline.vehicle, read_cycle("ece15"))
     settings = Settings(soc_points=301, splits=21).resolved(driveline)
     penalty = settings.penalty(driveline)
     runs = []
     for _ in range(2):
-        points = operating_points(driveline, wanted, settings.splits)
+        points = list_operating_points(driveline, wanted, settings.splits)
         runs.append(solve(points, driveline.battery, settings, penalty))
     first, second = runs
     assert (first.cost, first.value_start) == (second.cost, second.value_start)
