@@ -119,9 +119,9 @@ def _trellis(value, drain, level, shift, start_cost, engine, gear, path_drain, p
             for g in range(gears):
                 best, pick = np.inf, 0
                 for g2 in range(gears):
-                    off = value[t, g2, OFF] + ahead[0, g2] + shift[g, g2]
                     c = RUNNING if e == 1 else STARTING
-                    on = value[t, g2, c] + ahead[1, g2] + shift[g, g2]
+                    off = value[t, g2, OFF] + ahead[0, g2] + shift[t, OFF, g, g2]
+                    on = value[t, g2, c] + ahead[1, g2] + shift[t, c, g, g2]
                     if e == 0:
                         on += start_cost
                     if off < best:

@@ -36,7 +36,10 @@ class Schedule:
 
 @dataclass(frozen=True, eq=False)
 class Run:
-    """A forward run: its schedule, SoC path (steps + 1,) and cost in g with events and penalty."""
+    """A forward run: schedule, SoC path (steps + 1,) and cost, g, with events and penalties.
+
+    The penalties are those of a missed target and of the deepest dip below the window.
+    """
 
     schedule: Schedule
     soc: np.ndarray
@@ -52,7 +55,7 @@ def best_run(problem: Problem, value: np.ndarray) -> Run:
     Raises
     ------
     InfeasibleError
-        No schedule keeps the SoC window or reaches the target; the message says the best SoC.
+        No schedule gets to the end within the battery's limits.
     """
     aims, misses = [0.0], []
     best = _run(problem, value, 0.0)
@@ -67,7 +70,6 @@ def best_run(problem: Problem, value: np.ndarray) -> Run:
         aims.append(aim)
         misses.append(run.soc[-1] - problem.grid.target)
         best = min(best, run, key=lambda r: r.cost)
-    _refuse_missed(best.soc, problem)
     return best
 
 
@@ -102,8 +104,7 @@ def _run(problem: Problem, value: np.ndarray, aim: float) -> Run | None:
     fuel = _mix(points.cost, gears, classes, splits, shares).sum()
     torque = _mix(points.motor_torque, gears, classes, splits, shares)
     cost = fuel + event_cost(problem, gears, classes) + kernels._terminal(problem.grid, path[-1])
-    below = max(problem.grid.low - path[-1], 0.0)
-    cost += problem.grid.floor_penalty * below
+    cost += problem.grid.floor_penalty * max(problem.grid.low - path.min(), 0.0)
     return Run(Schedule(gears, classes, torque, splits > 0), path, float(cost))
 
 
@@ -141,14 +142,21 @@ def _dead_end(problem: Problem, value: np.ndarray) -> InfeasibleError:
     )
 
 
-def _refuse_missed(path: np.ndarray, problem: Problem) -> None:
-    grid = problem.grid
+def missed_target(run: Run, problem: Problem) -> bool:
+    """Tell whether a run ends below the target by more than the tolerance."""
+    low = problem.grid.target - SOC_TOLERANCE
+    return problem.grid.penalty > 0.0 and bool(run.soc[-1] < low)
+
+
+def refuse_missed(run: Run, problem: Problem) -> None:
+    """Raise InfeasibleError when a run leaves the window or misses the target."""
+    grid, path = problem.grid, run.soc
     if path.min() < grid.low - SOC_TOLERANCE:
         raise InfeasibleError(
             f"no schedule keeps the SoC above {grid.low / PERCENT:g} %; the best falls to "
             f"{path.min() / PERCENT:.1f} %; widen the window, start higher or lower the load"
         )
-    if grid.penalty > 0.0 and path[-1] < grid.target - SOC_TOLERANCE:
+    if missed_target(run, problem):
         raise InfeasibleError(
             f"the final SoC of {grid.target / PERCENT:g} % is out of reach; the best reachable is "
             f"{path[-1] / PERCENT:.1f} %; set a lower target or a longer cycle"

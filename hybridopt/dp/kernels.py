@@ -154,48 +154,19 @@ def _refine(costs, powers, count, split, best, dt, cell, state, grid, row, final
 
 
 @njit(cache=True)
-def _choose(cost, power, count, dt, cell, grid, shift, start_cost, row, final, aim, soc, engine,
-            gear):  # fmt: skip
-    """Best decision of one step from a continuous SoC: gear, class, split, share and value.
-
-    The split may lie a share of the way to the next one. The value is infinite when nothing is
-    admissible. `row` is the cost-to-go after the step.
-    """
-    state = _state(cell, soc)
-    best, pick = np.inf, (-1, -1, -1)
-    for g in range(cost.shape[0]):
-        for c in (OFF, STARTING if engine == 0 else RUNNING):
-            event = shift[c, gear, g] + (start_cost if c == STARTING else 0.0)
-            after = row[min(c, 1), g]
-            for k in range(count[g, c]):
-                if cost[g, c, k] == np.inf:
-                    continue
-                total = event + _outcome(cost[g, c], power[g, c], k, 0.0, dt, cell, state, grid,
-                                         after, final, aim, soc)  # fmt: skip
-                if total < best:
-                    best, pick = total, (g, c, k)
-    g, c, k = pick
-    if k < 0:
-        return -1, -1, -1, 0.0, np.inf
-    event = shift[c, gear, g] + (start_cost if c == STARTING else 0.0)
-    split, share, total = _refine(cost[g, c], power[g, c], count[g, c], k, best - event, dt, cell,
-                                  state, grid, row[min(c, 1), g], final, aim, soc)  # fmt: skip
-    return g, c, split, share, event + total
-
-
-@njit(cache=True)
-def _trim(powers, costs, count, dt, cell, top, soc, k, share):
+def _trim(powers, costs, count, dt, cell, state, top, soc, k, share):
     """Charge no more than the SoC window takes: raise the split until the step ends in it.
 
     The sweep values charge beyond the window like a full battery; here the motor gives way
     (and the brakes or a lower engine torque take over). Returns split -1 if that is impossible.
     """
-    state = _state(cell, soc)
     if not _next_soc(cell, state, soc, _between(powers, k, share), dt) > top:
         return k, share
+    if k == 0:
+        return -1, 0.0
     while k + 1 < count and _next_soc(cell, state, soc, powers[k + 1], dt) > top:
         k, share = k + 1, 0.0
-    if k + 1 >= count or costs[k + 1] == np.inf:
+    if k + 1 >= count or costs[k] == np.inf or costs[k + 1] == np.inf:
         return -1, 0.0
     low, high = share, 1.0
     for _ in range(60):
@@ -208,10 +179,46 @@ def _trim(powers, costs, count, dt, cell, top, soc, k, share):
 
 
 @njit(cache=True)
+def _choose(cost, power, count, dt, cell, grid, shift, start_cost, row, final, aim, soc, engine,
+            gear):  # fmt: skip
+    """Best decision of one step from a continuous SoC: gear, class, split, share and value.
+
+    The split may lie a share of the way to the next one. The value is infinite when nothing is
+    admissible. `row` is the cost-to-go after the step.
+    """
+    state = _state(cell, soc)
+    top = grid.low + grid.spacing * (grid.points - 1)
+    best, pick = np.inf, (-1, -1, -1, 0.0)
+    for g in range(cost.shape[0]):
+        for c in (OFF, STARTING if engine == 0 else RUNNING):
+            event = shift[c, gear, g] + (start_cost if c == STARTING else 0.0)
+            after = row[min(c, 1), g]
+            for k in range(count[g, c]):
+                if cost[g, c, k] == np.inf:
+                    continue
+                j, share = _trim(power[g, c], cost[g, c], count[g, c], dt, cell, state, top, soc,
+                                 k, 0.0)  # fmt: skip
+                if j < 0:
+                    continue
+                total = event + _outcome(cost[g, c], power[g, c], j, share, dt, cell, state, grid,
+                                         after, final, aim, soc)  # fmt: skip
+                if total < best:
+                    best, pick = total, (g, c, j, share)
+    g, c, k, share = pick
+    if k < 0 or share > 0.0:
+        return g, c, k, share, best
+    event = shift[c, gear, g] + (start_cost if c == STARTING else 0.0)
+    split, share, total = _refine(cost[g, c], power[g, c], count[g, c], k, best - event, dt, cell,
+                                  state, grid, row[min(c, 1), g], final, aim, soc)  # fmt: skip
+    split, share = _trim(power[g, c], cost[g, c], count[g, c], dt, cell, state, top, soc, split,
+                         share)  # fmt: skip
+    return g, c, split, share, event + total
+
+
+@njit(cache=True)
 def _forward(cost, power, count, dt, cell, grid, shift, start_cost, value, aim, soc, engine, gear,
              gears, classes, splits, shares, path):  # fmt: skip
     """Forward run of the optimal policy; return the number of steps done."""
-    top = grid.low + grid.spacing * (grid.points - 1)
     path[0] = soc
     steps = cost.shape[0]
     for t in range(steps):
@@ -219,10 +226,6 @@ def _forward(cost, power, count, dt, cell, grid, shift, start_cost, value, aim, 
                                        start_cost, value[t + 1], t == steps - 1, aim, soc, engine,
                                        gear)  # fmt: skip
         if best == np.inf:
-            return t
-        k, share = _trim(power[t, g, c], cost[t, g, c], count[t, g, c], dt[t], cell, top, soc, k,
-                         share)  # fmt: skip
-        if k < 0:
             return t
         gears[t], classes[t], splits[t], shares[t] = g, c, k, share
         watts = _between(power[t, g, c], k, share)

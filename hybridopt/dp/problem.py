@@ -13,7 +13,7 @@ from . import kernels
 from .settings import Settings
 
 
-FLOOR_FACTOR = 30.0  # penalty below the window over the terminal one: even idling is cheaper
+FLOOR_FACTOR = 100.0  # penalty below the window over the terminal one: even idling is cheaper
 
 
 @dataclass(frozen=True, eq=False)

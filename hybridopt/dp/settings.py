@@ -38,7 +38,8 @@ class Settings:
     engine_on_start
         Whether the engine runs before the first step.
     penalty_factor
-        Fuel energy charged per joule missing at the end, the exact terminal penalty.
+        Fuel energy charged per joule missing at the end, the slope of the terminal penalty; it is
+        raised by itself where the target would be missed.
     memory_limit
         Bytes the optimiser may use.
 
@@ -60,7 +61,7 @@ class Settings:
     shift_cost: float = 0.05
     gear_start: int = 1
     engine_on_start: bool = False
-    penalty_factor: float = 10.0
+    penalty_factor: float = 4.0
     memory_limit: float = 4e9
 
     def __post_init__(self) -> None:

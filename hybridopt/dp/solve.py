@@ -9,11 +9,12 @@ import numpy as np
 from ..inputs.driveline import Battery
 from ..operating_points import EngineClass, OperatingPoints
 from . import kernels, sweep
-from .forward import Schedule, best_run
+from .forward import Run, Schedule, best_run, missed_target, refuse_missed
 from .problem import Problem, make_problem
 from .progress import Progress, silent
 from .settings import Settings
 
+PENALTY_STEPS = (1.0, 10.0, 100.0)  # times the given penalty, until the target is met
 SWEEP_STEPS = 100  # steps between two progress reports
 
 
@@ -88,9 +89,7 @@ def solve(
     decision from the continuous SoC, refines the torque split between two listed ones, and lands
     on the target.
     """
-    problem = make_problem(points, battery, settings, penalty, shift_costs)
-    value = cost_to_go(problem, progress=progress)
-    run = best_run(problem, value)
+    problem, value, run = _solve(points, battery, settings, penalty, shift_costs, progress)
     return Solution(
         problem=problem,
         schedule=run.schedule,
@@ -103,6 +102,30 @@ def solve(
         value=value,
         soc_grid=problem.soc_grid,
     )
+
+
+def _solve(
+    points: OperatingPoints,
+    battery: Battery,
+    settings: Settings,
+    penalty: float,
+    shift_costs: Any,
+    progress: Progress,
+) -> tuple[Problem, np.ndarray, Run]:
+    """Sweep and run forward; where the target is missed, again with steeper penalties.
+
+    A penalty just above the marginal fuel value keeps the kink it makes in the cost-to-go small,
+    and with it the grid error; where the last charge before the target is dearer than that (idling
+    to charge), the steeper ones take over.
+    """
+    for steeper in PENALTY_STEPS:
+        problem = make_problem(points, battery, settings, steeper * penalty, shift_costs)
+        value = cost_to_go(problem, progress=progress)
+        run = best_run(problem, value)
+        if not missed_target(run, problem):
+            break
+    refuse_missed(run, problem)
+    return problem, value, run
 
 
 def cost_to_go(problem: Problem, prune: bool = True, progress: Progress = silent) -> np.ndarray:
