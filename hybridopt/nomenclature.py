@@ -76,7 +76,7 @@ TOTALS = {
     "fuel_g": Quantity("g", "fuel used"),
     "fuel_l_per_100km": Quantity("l/100 km", "fuel used per distance"),
     "co2_g_per_km": Quantity("g/km", "carbon dioxide, by the driveline's factor"),
-    "cost_g": Quantity("g", "fuel plus event costs and terminal penalty: what was minimised"),
+    "cost_g": Quantity("g", "fuel plus event costs: what was minimised"),
     "soc_start": Quantity("1", "state of charge at the start"),
     "soc_end": Quantity("1", "state of charge at the end"),
     "starts": Quantity("1", "engine starts"),
@@ -84,4 +84,11 @@ TOTALS = {
     "distance_km": Quantity("km", "distance driven"),
     "duration_s": Quantity("s", "duration"),
     "energy_residual": Quantity("1", "misfit of the energy balance over its throughput"),
+}
+
+BOUND_TOTALS = {
+    "bound_g": Quantity("g", "proved lower limit of the cost: no schedule costs less"),
+    "gap_percent": Quantity("%", "how far the schedule's cost lies above the bound"),
+    "gap_cause": Quantity("1", "what dominates a gap above 0.1 %; empty below"),
+    "bound_s": Quantity("s", "time the bound took"),
 }

@@ -14,7 +14,6 @@ from .inputs.driveline import Battery, Driveline
 from .plant import pack
 from .units import KM_PER_H
 
-
 SPARE = 5  # room for torques at which the power meets a battery limit
 
 
@@ -93,12 +92,12 @@ class OperatingPoints:
     @property
     def steps(self) -> int:
         """Number of steps."""
-        return self.cost.shape[0]
+        return int(self.cost.shape[0])
 
     @property
     def gears(self) -> int:
         """Number of gears."""
-        return self.cost.shape[1]
+        return int(self.cost.shape[1])
 
     @classmethod
     def bare(cls, dt: Any, cost: Any, power: Any) -> "OperatingPoints":
@@ -146,7 +145,9 @@ def split_room(driveline: Driveline, splits: int) -> int:
     return int(max(splits, kinks + 1) + SPARE)
 
 
-def list_operating_points(driveline: Driveline, demand: Demand, splits: int = 61) -> OperatingPoints:
+def list_operating_points(
+    driveline: Driveline, demand: Demand, splits: int = 61
+) -> OperatingPoints:
     """List every admissible operating point of every step, and why the others are not.
 
     Parameters

@@ -3,6 +3,7 @@
 import time
 
 from .demand import wheel_demand
+from .dp.bound import bound_attrs, lower_bound
 from .dp.progress import Progress, silent
 from .dp.settings import Settings, check_memory, memory_needed
 from .dp.solve import solve
@@ -19,6 +20,7 @@ def solve_cycle(
     driveline: Driveline,
     settings: Settings | None = None,
     progress: Progress = silent,
+    bound: bool = True,
 ) -> Result:
     """Find the least-fuel schedule of a driveline over a cycle.
 
@@ -32,6 +34,8 @@ def solve_cycle(
         Grid, SoC window and target, event costs; the defaults are good without tuning.
     progress
         Called with the share done, 0 to 1.
+    bound
+        Also prove a lower limit of the cost (attrs `bound_g`, `gap_percent`).
 
     Returns
     -------
@@ -59,5 +63,11 @@ def solve_cycle(
     trace = replay_schedule(driveline, wanted, solution.schedule, settings.socs[2],
                             settings.gear_start, solution.costate)  # fmt: skip
     spent = time.perf_counter() - began
-    extra = {"cost_g": solution.cost, "value_start_g": solution.value_start, "solve_s": spent}
+    extra: dict[str, float | str] = {
+        "cost_g": solution.cost,
+        "value_start_g": solution.value_start,
+        "solve_s": spent,
+    }
+    if bound:
+        extra |= bound_attrs(lower_bound(solution.problem, solution.run, solution.costate))
     return make_result(trace, cycle, driveline, wanted, settings, extra)

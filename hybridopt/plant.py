@@ -90,7 +90,7 @@ def pack(driveline: Driveline) -> Plant:
         reserve=d.start.torque_reserve,
         auxiliary=d.auxiliary.power,
     )
-    return Plant(*(x if isinstance(x, np.ndarray) else float(x) for x in plant))
+    return Plant(*[x if isinstance(x, np.ndarray) else float(x) for x in plant])  # type: ignore[arg-type]
 
 
 def _array(values: Any) -> np.ndarray:

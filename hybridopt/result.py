@@ -121,7 +121,7 @@ def make_result(
     driveline: Driveline,
     demand: Demand,
     settings: Settings,
-    extra: dict[str, float],
+    extra: dict[str, float | str],
 ) -> Result:
     """Add totals, inputs, settings and versions to a replayed trace.
 

@@ -39,7 +39,7 @@ def shift_fuel(driveline: Driveline, demand: Demand) -> np.ndarray:
     rise = np.maximum(ratios[None, :] ** 2 - ratios[:, None] ** 2, 0.0)
     wheel_speed = demand.speed_start / driveline.vehicle.wheel_radius
     energy = 0.5 * np.multiply.outer(np.multiply.outer(wheel_speed**2, inertia), rise)
-    return energy / (driveline.gearbox.shift_efficiency * driveline.fuel.heating_value)
+    return np.asarray(energy) / (driveline.gearbox.shift_efficiency * driveline.fuel.heating_value)
 
 
 def shift_costs(driveline: Driveline, demand: Demand, settings: Settings) -> np.ndarray:
@@ -51,4 +51,5 @@ def shift_costs(driveline: Driveline, demand: Demand, settings: Settings) -> np.
         g of fuel, zero for staying in gear.
     """
     gears = driveline.gearbox.gears
-    return shift_fuel(driveline, demand) + settings.shift_cost * (1.0 - np.eye(gears))
+    events = settings.shift_cost * (1.0 - np.eye(gears))
+    return np.asarray(shift_fuel(driveline, demand) + events)

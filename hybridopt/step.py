@@ -77,7 +77,7 @@ def _input_torque(plant, gear, wheel_torque):
 
 @njit(cache=True)
 def _fade(plant, speed, engine):
-    """Share of braking that recuperation may keep at low speed; a running engine drives the pump."""
+    """Share of braking recuperation may keep at low speed; a running engine drives the pump."""
     if engine != OFF or plant.fade_high <= 0.0 or speed >= plant.fade_high:
         return 1.0
     if speed <= plant.fade_low:
@@ -317,8 +317,9 @@ def _fill_points(plant, speed, wheel_speed, wheel_acceleration, wheel_torque, dt
                 if not (c == OFF and shaft[S_MOTOR] == 0.0):
                     used = _split_torques(plant, shaft, splits - 1, nodes, torques)
                     for i in range(used):
-                        powers[i] = (torques[i] * shaft[S_MOTOR] + shaft[S_START] + plant.auxiliary
-                                     + _interp(plant.loss_torque, loss_row, torques[i]))  # fmt: skip
+                        powers[i] = torques[i] * shaft[S_MOTOR] + shaft[S_START]
+                        powers[i] += plant.auxiliary
+                        powers[i] += _interp(plant.loss_torque, loss_row, torques[i])
                     more = _limit_crossings(powers, torques, used, power_max, torques, used)
                     used = _limit_crossings(powers, torques, used, power_min, torques, more)
                     torques[:used].sort()

@@ -182,14 +182,15 @@ class _Rows:
 
 
 def mixed_integer(
-    points, battery, settings, penalty, shift_costs, mixed=False, slack=0.0, time_limit=300.0
+    points, battery, settings, penalty, shift_costs, mixed=False, slack=0.0, relaxed=False
 ) -> Best:
     """Solve the instance as a mixed-integer program to proven optimality (HiGHS).
 
     One unit flows through the nodes (engine, gear) of successive steps; an arc into (gear, class)
     carries shift and start cost. Each (gear, class) hands its flow on to its splits, and the SoC
     falls linearly by the splits used. With `mixed`, splits of one gear and class may be mixed in
-    any proportion, which is a relaxation of mixing neighbours only. Battery: linear.
+    any proportion, which is a relaxation of mixing neighbours only. With `relaxed`, nothing has to
+    be whole: the linear relaxation. Battery: linear.
     """
     steps, gears = points.steps, points.gears
     cost, upper, whole = [], [], []
@@ -236,10 +237,10 @@ def mixed_integer(
         rows.add([*fall, (below, -1.0), (above, 1.0)], -miss, -miss)
     solved = milp(
         np.array(cost),
-        integrality=np.array(whole, dtype=int),
+        integrality=np.array(whole, dtype=int) * (not relaxed),
         bounds=Bounds(0.0, np.array(upper)),
         constraints=rows.constraint(len(cost)),
-        options={"mip_rel_gap": 0.0, "time_limit": time_limit},
+        options={"mip_rel_gap": 0.0, "time_limit": 300.0},
     )
     if solved.status == 2:  # infeasible
         return Best(np.inf, np.nan)

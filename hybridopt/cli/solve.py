@@ -41,6 +41,7 @@ SUFFIXES = (".nc", ".csv", ".png")
 @click.option("--overwrite", is_flag=True, help="Replace files that are there already.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object, nothing else.")
 @click.option("--quiet", is_flag=True, help="Print no notes and no progress on stderr.")
+@click.option("--no-bound", is_flag=True, help="Skip the proved lower limit of the cost.")
 @settings_options
 def solve(
     cycle: str,
@@ -49,6 +50,7 @@ def solve(
     overwrite: bool,
     as_json: bool,
     quiet: bool,
+    no_bound: bool,
     **given: Any,
 ) -> None:
     """Find the least-fuel schedule over CYCLE, a schedule's name or a CSV file.
@@ -62,7 +64,7 @@ def solve(
     settings = make_settings(given)
     track, vehicle = read_cycle(cycle), read_driveline(driveline)
     files = _targets(out, f"{_plain(track.name)}_{_plain(vehicle.name)}", overwrite)
-    result = _solve(track, vehicle, settings.resolved(vehicle), quiet or as_json)
+    result = _solve(track, vehicle, settings.resolved(vehicle), quiet or as_json, not no_bound)
     _write(result, files, overwrite)
     if as_json:
         click.echo(json.dumps(_record(result, files), allow_nan=False))
@@ -94,7 +96,9 @@ def _targets(out: Path | None, stem: str, overwrite: bool) -> list[Path]:
     return files
 
 
-def _solve(cycle: "Cycle", driveline: "Driveline", settings: "Settings", quiet: bool) -> "Result":
+def _solve(
+    cycle: "Cycle", driveline: "Driveline", settings: "Settings", quiet: bool, bound: bool
+) -> "Result":
     from ..dp.settings import memory_needed
     from ..operating_points import split_room
     from ..pipeline import solve_cycle
@@ -109,7 +113,7 @@ def _solve(cycle: "Cycle", driveline: "Driveline", settings: "Settings", quiet: 
             err=True,
         )
     with _progress(hidden=quiet or needed < LONG_WORK) as progress:
-        return solve_cycle(cycle, driveline, settings, progress)
+        return solve_cycle(cycle, driveline, settings, progress, bound)
 
 
 def _size(count: float) -> str:
@@ -148,10 +152,11 @@ def _write(result: "Result", files: list[Path], overwrite: bool) -> None:
 
 def _record(result: "Result", files: list[Path]) -> dict[str, Any]:
     """Return totals, inputs and settings of a result as one flat JSON object."""
-    from ..nomenclature import TOTALS
+    from ..nomenclature import BOUND_TOTALS, TOTALS
 
     attrs = result.dataset.attrs
-    ordered = {name: attrs[name] for name in ("cycle", "driveline", *TOTALS, "solve_s")} | attrs
+    first = ("cycle", "driveline", *TOTALS, "solve_s", *(n for n in BOUND_TOTALS if n in attrs))
+    ordered = {name: attrs[name] for name in first} | attrs
     record = {key: _finite(value) for key, value in ordered.items()}
     return record | {
         "settings": json.loads(attrs["settings"], parse_constant=lambda _: None),

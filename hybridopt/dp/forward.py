@@ -120,7 +120,7 @@ def _mix(
     here = values[t, gears, classes, splits]
     there = values[t, gears, classes, np.minimum(splits + 1, values.shape[3] - 1)]
     mixed = shares > 0.0
-    return here + shares * np.where(mixed, np.where(mixed, there, here) - here, 0.0)
+    return np.asarray(here + shares * (np.where(mixed, there, here) - here))
 
 
 def event_cost(problem: Problem, gears: np.ndarray, classes: np.ndarray) -> float:

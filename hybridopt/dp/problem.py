@@ -12,7 +12,6 @@ from ..operating_points import EngineClass, OperatingPoints
 from . import kernels
 from .settings import Settings
 
-
 FLOOR_FACTOR = 100.0  # penalty below the window over the terminal one: even idling is cheaper
 
 

@@ -147,9 +147,9 @@ class Settings:
 
 
 def memory_needed(steps: int, gears: int, soc_points: int, split_size: int) -> float:
-    """Return the bytes of cost-to-go and operating points for a solve."""
+    """Return the bytes of cost-to-go, operating points and the bound's hulls for a solve."""
     cost_to_go = (steps + 1) * 2 * gears * soc_points * 8
-    points = steps * gears * 3 * split_size * (3 * 8 + 1)
+    points = steps * gears * 3 * split_size * (5 * 8 + 1)
     return float(cost_to_go + points)
 
 

@@ -25,9 +25,7 @@ class Solution:
     Attributes
     ----------
     problem : what was solved
-    schedule : the optimal schedule
-    soc : state of charge, (steps + 1,)
-    cost : g of fuel, of the schedule with events and terminal penalty
+    run : the optimal schedule, its SoC path and cost
     value_start : g of fuel, the cost-to-go at the start; equals `cost` within grid error
     costate : (steps,), g of fuel per unit of SoC after each step, -dV/dSoC along the path
     value : g of fuel, (steps + 1, 2 engine states, gears, SoC points)
@@ -35,13 +33,26 @@ class Solution:
     """
 
     problem: Problem
-    schedule: Schedule
-    soc: np.ndarray
-    cost: float
+    run: Run
     value_start: float
     costate: np.ndarray
     value: np.ndarray
     soc_grid: np.ndarray
+
+    @property
+    def schedule(self) -> Schedule:
+        """The optimal schedule."""
+        return self.run.schedule
+
+    @property
+    def soc(self) -> np.ndarray:
+        """State of charge along the run, (steps + 1,)."""
+        return self.run.soc
+
+    @property
+    def cost(self) -> float:
+        """Cost of the run, g of fuel, with events and penalties."""
+        return self.run.cost
 
 
 def solve(
@@ -92,9 +103,7 @@ def solve(
     problem, value, run = _solve(points, battery, settings, penalty, shift_costs, progress)
     return Solution(
         problem=problem,
-        schedule=run.schedule,
-        soc=run.soc,
-        cost=run.cost,
+        run=run,
         value_start=float(
             kernels._value(problem.grid, value[0, problem.engine, problem.gear], problem.soc)
         ),

@@ -17,7 +17,7 @@ WIDTH, U_MID, D_MID, C_MID, SPREAD, ALL_MIN, ALL_MAX, ANY_MIN, ANY_MAX, INFO = r
 
 @njit(cache=True, error_model="numpy")
 def _fall(voltage, resistance, power, step, charge_step):
-    """Cells that SoC falls for a battery power: I = 2 P / (U + sqrt(U^2 - 4 R P)) times the step."""
+    """Cells SoC falls for a battery power: I = 2 P / (U + sqrt(U^2 - 4 R P)) times the step."""
     root = np.sqrt(max(voltage * voltage - 4.0 * resistance * power, 0.0))
     return 2.0 * power * (step if power > 0.0 else charge_step) / (voltage + root)
 
@@ -145,7 +145,7 @@ def _prune(powers, costs, n, row, chunks, start, info, step, charge_step, falls,
 
 @njit(cache=True, error_model="numpy")
 def _shifted_min(cost, power, scale, offset, voltage, resistance, row, start, best):
-    """best[x] = min(best[x], cost + value where point x falls to), all over a block.
+    """Lower best[x] to cost + value where point x falls to, all over a block.
 
     Every fall lies within one cell of `-offset`, so the loop reads neighbours of one shifted
     row, needs no gather and runs in vector registers.
@@ -176,7 +176,7 @@ def _checked_min(cost, power, scale, voltage, resistance, power_min, power_max, 
 @njit(cache=True, error_model="numpy")
 def _split_values(powers, costs, kept, count, falls, nodes, a, b, info, step, charge_step, row,
                   start, best):  # fmt: skip
-    """best = min over the kept splits of cost + value after the split, for points a to b - 1."""
+    """Least over the kept splits of cost + value after the split, for points a to b - 1."""
     best[:] = np.inf
     for j in range(count):
         k = kept[j]
@@ -211,8 +211,8 @@ def _excess(shift):
 
 
 @njit(cache=True, error_model="numpy")
-def _drop_beaten(powers, costs, kept, count, falls, row, chunks, start, info, ref_cost, ref_fall, best,
-                 detour):  # fmt: skip
+def _drop_beaten(powers, costs, kept, count, falls, row, chunks, start, info, ref_cost, ref_fall,
+                 best, detour):  # fmt: skip
     """Drop splits that another gear's reference beats by more than a detour through that gear.
 
     `row`, `ref_cost` and `ref_fall` belong to the other gear; V(gear) >= V(other) less the shifts.

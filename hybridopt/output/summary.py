@@ -61,10 +61,17 @@ def _totals(attrs: dict[str, Any]) -> list[str]:
         f"{_figure(attrs['co2_g_per_km'], 1)} g CO2/km"
     )
     rows = {"Fuel": fuel}
+    events = attrs["cost_g"] - attrs["fuel_g"]
+    rows["Cost minimised"] = (
+        f"{_figure(attrs['cost_g'], 2)} g   (fuel, and {_figure(events, 2)} g for events)"
+    )
     if "bound_g" in attrs:
-        rows["Proven lower bound"] = f"{_figure(attrs['bound_g'], 1)} g"
-    if "gap_percent" in attrs:
-        rows["Gap to the bound"] = f"{_figure(attrs['gap_percent'], 3)} %"
+        rows["Proved bound"] = (
+            f"{_figure(attrs['bound_g'], 2)} g   no schedule costs less; "
+            f"gap {_figure(attrs['gap_percent'], 3)} %"
+        )
+    if attrs.get("gap_cause"):
+        rows["Gap mostly from"] = _line(attrs["gap_cause"], 58)
     start, end = (_figure(attrs[name] / PERCENT, 2) for name in ("soc_start", "soc_end"))
     rows["State of charge"] = f"{start} % -> {end} %"
     rows["Engine starts"], rows["Gear shifts"] = str(attrs["starts"]), str(attrs["shifts"])

@@ -1,0 +1,193 @@
+"""The proved lower bound: sound against exact answers, tight on real cycles, free of the grid."""
+
+import dataclasses
+import functools
+
+import numpy as np
+import oracle
+import pytest
+import test_milp
+from hypothesis import HealthCheck, assume, given
+from hypothesis import settings as examples
+from test_brute_force import instances
+from test_closed_forms import E, willans
+
+from hybridopt import Settings, read_cycle, read_driveline, solve_cycle
+from hybridopt.dp.bound import lower_bound, stored_energy
+from hybridopt.dp.problem import pack_battery
+from hybridopt.dp.solve import solve
+from hybridopt.errors import InfeasibleError
+from hybridopt.inputs.cycle import cycle_names
+from hybridopt.operating_points import OperatingPoints
+
+QUICK = {"deadline": None, "suppress_health_check": [HealthCheck.too_slow]}
+ROUNDING = 1e-9
+
+
+def bound_of(solution, costate=None):
+    costate = solution.costate if costate is None else costate
+    return lower_bound(solution.problem, solution.run, costate)
+
+
+# --- closed forms ---
+
+
+def test_willans_example_with_a_known_gap():
+    """90 kJ cost 250 kJ with whole on-steps; mixing steps costs 2.75 x 90 = 247.5 kJ: 1.0 %.
+
+    Closed form: the relaxed engine makes energy at the break-even (1 + P0/Pmax)/e = 2.75.
+    """
+    solution, _ = willans(90)
+    bound = bound_of(solution)
+    assert solution.cost == pytest.approx(250.0, rel=1e-9)
+    assert bound.bound <= 247.5 * (1 + ROUNDING)
+    assert bound.bound == pytest.approx(247.5, rel=1e-3)
+    assert bound.gap_percent == pytest.approx(1.0, abs=0.1)
+    assert "whole starts" in bound.cause
+
+
+def test_willans_example_without_a_gap():
+    """100 kJ need two whole steps at full power: 275 kJ, and the bound is the same."""
+    solution, _ = willans(100)
+    bound = bound_of(solution)
+    assert bound.bound == pytest.approx(275.0, rel=2e-4)
+    assert bound.bound <= 275.0 * (1 + ROUNDING)
+    # fuel per energy, between what the next kJ costs within a step and the break-even of a step
+    assert 1.0 / E * 0.999 <= bound.multipliers[1] * 1e3 <= 2.75 * 1.001
+
+
+def test_stored_energy_is_the_integral_of_the_voltage():
+    """Closed form of a linear voltage: Q (U0 x + U' x^2 / 2)."""
+    battery = oracle.resistive_battery((220.0, 260.0), 2e4, (0.2, 0.15), 1.0)
+    soc = np.linspace(0, 1, 13)
+    expected = 2e4 * (220.0 * soc + 20.0 * soc**2)
+    np.testing.assert_allclose(stored_energy(pack_battery(battery), soc), expected, rtol=1e-12)
+
+
+# --- soundness ---
+
+
+@examples(max_examples=2000, **QUICK)
+@given(instances())
+def test_never_above_the_enumerated_optimum(instance):
+    """Any costate must give a sound bound, so a wrong one is tried as well."""
+    dt, cost, moves, shift, options, below, aim = instance
+    cost, shift = 0.3 * cost, 0.3 * shift  # so that no dip or miss beyond the slack pays
+    options["start_cost"] *= 0.3
+    battery = oracle.resistive_battery((220.0, 280.0), 2e4, (0.2, 0.15), 0.95)
+    power = 24e3 * moves / dt[:, None, None, None]
+    points = oracle.numbered(OperatingPoints.bare(dt, *oracle.gapped(cost, power)))
+    start = 0.3 + 0.006 * below + 1e-4
+    settings = oracle.settings(
+        501, 0.3, 0.6, start, soc_target=max(0.3, start + 0.006 * aim), **options
+    )
+    try:
+        solution = solve(points, battery, settings, 2e4, shift)
+    except InfeasibleError:
+        assume(False)
+    best = oracle.brute_force(points, battery, settings, 2e4, shift, slack=1e-3)
+    tolerance = ROUNDING * (1.0 + abs(best.cost))
+    for costate in (solution.costate, np.full(dt.size, 300.0), 0.0 * solution.costate):
+        bound = bound_of(solution, costate)
+        assert bound.bound <= best.cost + tolerance
+        assert bound.bound <= solution.cost + tolerance
+
+
+@pytest.mark.parametrize(("start", "stop"), test_milp.PIECES)
+def test_never_above_the_optimum_of_the_integer_program(start, stop):
+    """HiGHS proves the optimum of the same instance, with mixtures of splits allowed."""
+    _, _, solution = test_milp.solved(start, stop, 2001, mixed=True)
+    best = test_milp.optimum(start, stop, mixed=True)
+    assert bound_of(solution).bound <= best.cost + test_milp.EXACT
+
+
+@pytest.mark.parametrize(("start", "stop"), test_milp.PIECES)
+def test_equal_to_the_linear_relaxation_of_the_integer_program(start, stop):
+    """Strong duality: paths form an integral polytope, so the best multiplier gives the LP's value.
+
+    Geoffrion, Lagrangean relaxation for integer programming, Math. Prog. Study 2 (1974), from
+    memory. The window is out of reach here, so one multiplier is enough. HiGHS solves the LP.
+    """
+    points, settings, solution = test_milp.solved(start, stop, 2001, mixed=True)
+    relaxed = oracle.mixed_integer(
+        points, test_milp.battery(), settings, test_milp.penalty(), test_milp.SHIFT, True,
+        relaxed=True,
+    )  # fmt: skip
+    bound = bound_of(solution).bound
+    assert bound <= relaxed.cost * (1 + 1e-7)
+    assert bound >= relaxed.cost * (1 - 2e-3)
+
+
+# --- real cycles ---
+
+
+@functools.cache
+def solved(name, cycle, soc_points=1001):
+    result = solve_cycle(read_cycle(cycle), read_driveline(name), Settings(soc_points=soc_points))
+    return result.dataset.attrs
+
+
+WANTED = {"full": 0.1, "mild": 0.3, "micro": 0.3}  # %, the project's own aim
+
+
+@pytest.mark.parametrize("cycle", ["ece15", "eudc", "wltc_class3b_low"])
+@pytest.mark.parametrize("name", WANTED)
+def test_gap_on_short_cycles(name, cycle):
+    attrs = solved(name, cycle)
+    assert 0.0 <= attrs["gap_percent"] <= WANTED[name]
+    assert attrs["bound_g"] <= attrs["cost_g"]
+    assert attrs["gap_cause"] == "" or attrs["gap_percent"] > 0.1
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("cycle", cycle_names())
+@pytest.mark.parametrize("name", WANTED)
+def test_gap_on_every_shipped_cycle(name, cycle):
+    attrs = solved(name, cycle)
+    assert 0.0 <= attrs["gap_percent"] <= WANTED[name]
+
+
+def test_bound_does_not_depend_on_the_grid_and_the_gap_falls_with_it():
+    """The grid only guides the multipliers: bounds of all grids agree within the last gap."""
+    runs = [solved("full", "wltc_class3b_low", n) for n in (126, 501, 2001)]
+    bounds = [run["bound_g"] for run in runs]
+    gaps = [run["gap_percent"] for run in runs]
+    least = min(run["cost_g"] for run in runs)
+    assert max(bounds) <= least
+    assert max(bounds) - min(bounds) <= 5e-4 * least
+    assert gaps[0] > gaps[1] > gaps[2]
+
+
+def test_a_wider_split_set_stays_above_the_bound():
+    """The bound holds for any motor torque: four times the splits cannot undercut it."""
+    cycle, driveline = read_cycle("ece15"), read_driveline("full")
+    coarse = solve_cycle(cycle, driveline, Settings(splits=11)).dataset.attrs
+    fine = solve_cycle(cycle, driveline, Settings(splits=241, soc_points=2001)).dataset.attrs
+    assert coarse["bound_g"] <= fine["cost_g"]
+    assert fine["bound_g"] == pytest.approx(coarse["bound_g"], rel=2e-4)
+
+
+def test_no_bound_on_request():
+    result = solve_cycle(
+        read_cycle("ece15"), read_driveline("full"), Settings(soc_points=101), bound=False
+    )
+    assert "bound_g" not in result.dataset.attrs
+
+
+def test_a_worse_schedule_widens_the_gap_not_the_bound():
+    """A schedule made worse by a start cost of 2 g keeps the bound of the problem without it."""
+    cycle, driveline = read_cycle("ece15"), read_driveline("full")
+    free = solve_cycle(cycle, driveline, Settings(soc_points=501)).dataset.attrs
+    dear = solve_cycle(cycle, driveline, Settings(soc_points=501, start_cost=2.0)).dataset.attrs
+    assert free["bound_g"] <= dear["fuel_g"] + 0.05 * dear["shifts"]
+    assert free["bound_g"] < dear["bound_g"]
+
+
+def test_settings_of_the_window_are_those_of_the_bound():
+    """A narrower window cannot lower the bound."""
+    cycle, driveline = read_cycle("wltc_class3b_low"), read_driveline("full")
+    narrow = dataclasses.replace(Settings(), soc_min=0.595, soc_max=0.63)
+    wide = solved("full", "wltc_class3b_low")
+    tight = solve_cycle(cycle, driveline, narrow).dataset.attrs
+    assert tight["cost_g"] >= wide["bound_g"]
+    assert tight["bound_g"] <= tight["cost_g"]
