@@ -60,7 +60,7 @@ OPTIONS = [
         "--penalty-factor",
         "penalty_factor",
         "X",
-        "Fuel energy charged per energy missing at the end (default 10).",
+        "Fuel energy charged per energy missing at the end (default 4).",
         float,
     ),
     _option(

@@ -43,6 +43,7 @@ from .problem import Problem
 BOXES = 16  # sub-boxes of the SoC window
 WANTED_PERCENT = 0.01  # gap at which the ascent stops
 ITERATIONS = 16
+RANGES = 12  # times the range of multipliers may move on
 WEIGHT_RANGE = 1.15  # multipliers stay within this factor of the least and largest first ones
 CONTACT = 2e-4  # SoC this close to a limit counts as touching it
 
@@ -95,8 +96,16 @@ def lower_bound(problem: Problem, run: Run, costate: np.ndarray) -> Bound:
     scale = np.maximum(costate / voltage_slope(problem.cell, run.soc[1:]) / shape[1:], 0.0)
     arcs = limit_arcs(problem, run)
     factors = np.array([np.median(scale[arcs == a]) for a in range(arcs.max() + 1)])
-    dual = Dual(problem, run, shape, arcs, factors, BOXES)
-    best, factors, iterations = ascend(dual, factors, run.cost)
+    best, iterations = -np.inf, 0
+    for _ in range(RANGES):
+        dual = Dual(problem, run, shape, arcs, factors, BOXES)
+        found, moved, steps = ascend(dual, factors, run.cost)
+        iterations += steps
+        if not found > best:
+            break
+        best, factors = found, moved
+        if not dual.at_edge(factors):
+            break
     multipliers = dual.multipliers(factors)
     gap = run.cost - best
     percent = 100.0 * gap / max(abs(run.cost), 1e-12)
@@ -161,7 +170,13 @@ class Dual:
         np.minimum.at(least, self.arcs, self.shape[1:])
         np.maximum.at(largest, self.arcs, self.shape[1:])
         low, high = self.weights[0] / least, self.weights[1] / largest
-        return np.minimum(np.maximum(factors, low), np.maximum(high, low))
+        return np.asarray(np.minimum(np.maximum(factors, low), np.maximum(high, low)))
+
+    def at_edge(self, factors: np.ndarray) -> bool:
+        """Tell whether a multiplier lies at an edge of the range the hulls are made for."""
+        used = self.multipliers(factors)[1:]
+        low, high = self.weights
+        return bool(used.min() <= low * (1 + 1e-9) or used.max() >= high * (1 - 1e-9))
 
     def value(self, factors: np.ndarray) -> tuple[float, np.ndarray]:
         """Return the bound at factors, g, and its supergradient, (arcs,)."""
@@ -253,7 +268,7 @@ def run_power(problem: Problem, run: Run) -> np.ndarray:
 
 def _resistance(cell: Cell, soc: np.ndarray, sign: np.ndarray) -> np.ndarray:
     discharge = np.interp(soc, cell.soc, cell.discharge)
-    return np.where(sign > 0.0, discharge, np.interp(soc, cell.soc, cell.charge))
+    return np.asarray(np.where(sign > 0.0, discharge, np.interp(soc, cell.soc, cell.charge)))
 
 
 def _inner_energy(cell: Cell, soc: np.ndarray, power: np.ndarray, dt: np.ndarray) -> np.ndarray:
@@ -262,7 +277,7 @@ def _inner_energy(cell: Cell, soc: np.ndarray, power: np.ndarray, dt: np.ndarray
     root = np.sqrt(np.maximum(voltage**2 - 4.0 * resistance * power, 0.0))
     current = 2.0 * power / (voltage + root)
     share = np.where(power > 0.0, 1.0, cell.efficiency)
-    return np.asarray(share * voltage * current * dt, dtype=np.float64)
+    return np.asarray(share * voltage * current * dt)
 
 
 def make_boxes(

@@ -90,6 +90,8 @@ def make_grid(settings: Settings, penalty: float) -> kernels.Grid:
     spacing is stretched for it, and the top of the grid may lie up to one cell below the window's.
     """
     low, high, _, target = settings.socs
+    if settings.terminal == "free":
+        target = low
     spacing = (high - low) / (settings.soc_points - 1)
     cells = max(round((target - low) / spacing), 1)
     if target - low > 0.5 * spacing:

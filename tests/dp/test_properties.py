@@ -242,7 +242,6 @@ def test_two_sided_finds_what_one_sided_finds():
     assert both.soc_end == pytest.approx(0.6, abs=0.001)
 
 
-@pytest.mark.xfail(strict=True, raises=InfeasibleError, reason="no other gear or class is tried")
 def test_a_full_battery_leaves_other_choices():
     """Gear 1 can only charge, beyond the window; gear 2 is dearer and feasible."""
     cost, power = np.full((1, 2, 3, 2), np.inf), np.zeros((1, 2, 3, 2))

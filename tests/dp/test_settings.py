@@ -115,8 +115,10 @@ def test_penalty_is_fuel_that_holds_the_energy(driveline):
 
 
 def test_memory_needed_counts_the_arrays():
-    """Cost-to-go (11, 2, 3, 50) float64; points (10, 3, 3, 20): three float64 and one int8."""
-    assert memory_needed(10, 3, 50, 20) == 11 * 2 * 3 * 50 * 8 + 10 * 3 * 3 * 20 * 25
+    """Cost-to-go (11, 2, 3, 50) float64; points (10, 3, 3, 20): three float64 and one
+    int8, and the bound's hulls two float64 more.
+    """
+    assert memory_needed(10, 3, 50, 20) == 11 * 2 * 3 * 50 * 8 + 10 * 3 * 3 * 20 * 41
 
 
 def test_memory_refusal_says_how_to_mend_it():
