@@ -67,7 +67,33 @@ def wheel_demand(vehicle: Vehicle, cycle: Cycle) -> Demand:
     Returns
     -------
     Demand
-        One entry per step of the cycle.
+        One entry per step of the cycle, from :func:`step_demand`.
+    """
+    return step_demand(
+        vehicle, cycle.time[:-1], cycle.dt, cycle.speed[:-1], cycle.speed[1:], cycle.mean_grade
+    )
+
+
+def step_demand(
+    vehicle: Vehicle,
+    time: np.ndarray,
+    dt: np.ndarray,
+    speed_start: np.ndarray,
+    speed_end: np.ndarray,
+    grade: np.ndarray,
+) -> Demand:
+    """Work out what the wheels want in steps that need not follow each other.
+
+    Parameters
+    ----------
+    vehicle
+        Mass, road load and wheels.
+    time, dt
+        Start and length of each step, s, shape (steps,), as all that follow.
+    speed_start, speed_end
+        m/s; speed is linear in the step.
+    grade
+        Mean of the step, rise over run.
 
     Notes
     -----
@@ -76,9 +102,10 @@ def wheel_demand(vehicle: Vehicle, cycle: Cycle) -> Demand:
     At rest the brakes hold the vehicle and the demand is zero.
     Source: Guzzella, Sciarretta, *Vehicle Propulsion Systems*, ch. 2, from memory.
     """
-    speed, acceleration = cycle.mean_speed, cycle.acceleration
+    speed = 0.5 * (speed_start + speed_end)
+    acceleration = (speed_end - speed_start) / dt
     moving = speed > 0.0
-    angle = np.arctan(cycle.mean_grade)
+    angle = np.arctan(grade)
     weight = vehicle.mass * GRAVITY * moving
     mass = vehicle.mass + vehicle.wheel_inertia / vehicle.wheel_radius**2
     rolling = vehicle.rolling_resistance * weight * np.cos(angle)
@@ -86,10 +113,10 @@ def wheel_demand(vehicle: Vehicle, cycle: Cycle) -> Demand:
     drag = 0.5 * vehicle.air_density * vehicle.drag_area * speed**2
     force = mass * acceleration + rolling + climb + drag
     return Demand(
-        time=cycle.time[:-1],
-        dt=cycle.dt,
+        time=time,
+        dt=dt,
         speed=speed,
-        speed_start=cycle.speed[:-1],
+        speed_start=speed_start,
         acceleration=acceleration,
         wheel_speed=speed / vehicle.wheel_radius,
         wheel_acceleration=acceleration / vehicle.wheel_radius,

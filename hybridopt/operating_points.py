@@ -14,6 +14,8 @@ from .inputs.driveline import Battery, Driveline
 from .plant import pack
 from .units import KM_PER_H
 
+BLOCK = 2048  # steps looked at together where only drivability is asked
+STRETCHES = 12  # shown in a message
 SPARE = 5  # room for torques at which the power meets a battery limit
 
 
@@ -99,6 +101,27 @@ class OperatingPoints:
         """Number of gears."""
         return int(self.cost.shape[1])
 
+    @property
+    def splits(self) -> int:
+        """Length of the splits axis."""
+        return int(self.cost.shape[3])
+
+    def part(self, first: int, last: int) -> "OperatingPoints":
+        """Return the steps first to last - 1."""
+        arrays = (self.dt, self.cost, self.power, self.motor_torque, self.count, self.reason)
+        return OperatingPoints(*(array[first:last] for array in arrays))
+
+    def power_limits(self) -> tuple[float, float]:
+        """Return limits of battery power over all steps, W: 0 or less, and 0 or more."""
+        lowest, highest = self.power_ranges()
+        return float(lowest.min()), float(highest.max())
+
+    def power_ranges(self) -> tuple[np.ndarray, np.ndarray]:
+        """Return lowest and highest admissible battery power of every step, W, (steps,) each."""
+        lowest, highest = np.zeros(self.steps), np.zeros(self.steps)
+        kernels._power_ranges(self.cost, self.power, self.count, lowest, highest)
+        return lowest, highest
+
     @classmethod
     def bare(cls, dt: Any, cost: Any, power: Any) -> "OperatingPoints":
         """Make operating points from arrays alone, for problems that have no driveline.
@@ -172,6 +195,33 @@ def list_operating_points(
     InfeasibleError
         Nothing at all can drive some step; the message says when and what limits it.
     """
+    points = _all_points(driveline, demand, splits)
+    _refuse_undrivable(points, demand)
+    return points
+
+
+def drivable_steps(driveline: Driveline, demand: Demand) -> np.ndarray:
+    """Tell for each step whether any gear, engine class and split can drive it, shape (steps,).
+
+    Raises
+    ------
+    InputError
+        The motor's loss map is too rough.
+    """
+    drivable = np.empty(demand.steps, dtype=bool)
+    for first in range(0, demand.steps, BLOCK):
+        part = slice(first, min(first + BLOCK, demand.steps))
+        points = _all_points(driveline, demand.part(part.start, part.stop), 3)
+        drivable[part] = _drivable(points)
+    return drivable
+
+
+def _drivable(points: OperatingPoints) -> np.ndarray:
+    some: np.ndarray = (points.reason == Reason.FEASIBLE).any(axis=(1, 2, 3))
+    return some
+
+
+def _all_points(driveline: Driveline, demand: Demand, splits: int) -> OperatingPoints:
     plant = pack(driveline)
     size = split_room(driveline, splits)
     shape = (demand.steps, driveline.gearbox.gears, len(EngineClass), size)
@@ -201,13 +251,12 @@ def list_operating_points(
             f"[motor] loss_map: the motor's power crosses a battery limit more than {SPARE} times "
             "over torque; smooth the map"
         )
-    _refuse_undrivable(points, demand)
     return points
 
 
 def _refuse_undrivable(points: OperatingPoints, demand: Demand) -> None:
     """Raise InfeasibleError when a step has no admissible point, with the causes counted."""
-    bad = np.flatnonzero(~(points.reason == Reason.FEASIBLE).any(axis=(1, 2, 3)))
+    bad = np.flatnonzero(~_drivable(points))
     if bad.size == 0:
         return
     t = int(bad[np.argmax(demand.wheel_torque[bad])])
@@ -222,5 +271,25 @@ def _refuse_undrivable(points: OperatingPoints, demand: Demand) -> None:
         f"{demand.time[t]:g} s, {demand.speed[t] / KM_PER_H:.1f} km/h, "
         f"{demand.wheel_torque[t]:.0f} Nm at the wheels; limits: "
         + ", ".join(f"{reason.text} ({n} points)" for n, reason in causes)
-        + "; use a milder cycle or a stronger driveline"
+        + f"; undrivable are the seconds {seconds_text(demand.time[bad], demand.dt[bad])}; use a "
+        "milder cycle or a stronger driveline, or drive the speed it can reach (--achievable)"
     )
+
+
+def seconds_text(start: np.ndarray, length: np.ndarray) -> str:
+    """Return stretches of time in words, neighbours joined: `3-5, 20-21`.
+
+    Parameters
+    ----------
+    start, length
+        s, shape (n,) each, in order.
+    """
+    stretches: list[list[float]] = []
+    for first, last in zip(start, start + length, strict=True):
+        if stretches and first <= stretches[-1][1] + 1e-6:
+            stretches[-1][1] = last
+        else:
+            stretches.append([first, last])
+    shown = ", ".join(f"{first:.6g}-{last:.6g}" for first, last in stretches[:STRETCHES])
+    more = len(stretches) - STRETCHES
+    return shown + (f" and {more} more stretches" if more > 0 else "")

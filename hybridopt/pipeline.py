@@ -1,18 +1,97 @@
-"""The whole job in order: demand, operating points, solve, replay, result. Read this first."""
+"""The whole job in order: demand, operating points, solve, replay, bound. Read this first."""
 
 import time
+from dataclasses import dataclass
 
-from .demand import wheel_demand
-from .dp.bound import bound_attrs, lower_bound
+import xarray as xr
+
+from .choices import Choices, list_choices
+from .demand import Demand, wheel_demand
+from .dp.bound import Bound, bound_attrs, lower_bound
+from .dp.memory import Memory
 from .dp.progress import Progress, silent
-from .dp.settings import Settings, check_memory, memory_needed
-from .dp.solve import solve
+from .dp.settings import Settings
+from .dp.solve import Solution, solve
 from .inputs.cycle import Cycle
 from .inputs.driveline import Driveline
-from .operating_points import list_operating_points, split_room
+from .operating_points import split_room
 from .replay import replay_schedule
 from .result import Result, make_result
 from .shifts import shift_costs
+
+
+@dataclass(frozen=True, eq=False)
+class Benchmark:
+    """Everything a solve knows: what others are measured against.
+
+    Attributes
+    ----------
+    cycle, driveline, settings : what was solved; the settings are resolved
+    demand : what the wheels want
+    points : all choices
+    solution : schedule and cost-to-go
+    trace : the replayed schedule, see :func:`hybridopt.replay_schedule`
+    bound : the proved lower limit, None when it was not wanted
+    seconds : time of the solve without the bound
+    """
+
+    cycle: Cycle
+    driveline: Driveline
+    settings: Settings
+    demand: Demand
+    points: Choices
+    solution: Solution
+    trace: xr.Dataset
+    bound: Bound | None
+    seconds: float
+
+    def result(self) -> Result:
+        """Return traces and totals for files and reports."""
+        extra: dict[str, float | str] = {
+            "cost_g": self.solution.cost,
+            "value_start_g": self.solution.value_start,
+            "solve_s": self.seconds,
+        }
+        if self.bound is not None:
+            extra |= bound_attrs(self.bound)
+        return make_result(
+            self.trace, self.cycle, self.driveline, self.demand, self.settings, extra
+        )
+
+
+def solve_benchmark(
+    cycle: Cycle,
+    driveline: Driveline,
+    settings: Settings | None = None,
+    progress: Progress = silent,
+    bound: bool = True,
+) -> Benchmark:
+    """Find the least-fuel schedule and keep all that leads to it.
+
+    Parameters and errors are those of :func:`solve_cycle`.
+    """
+    settings = (settings or Settings()).resolved(driveline)
+    began = time.perf_counter()
+    plan_memory(cycle, driveline, settings).check()
+    wanted = wheel_demand(driveline.vehicle, cycle)
+    points = list_choices(driveline, wanted, settings.splits, settings.memory_limit)
+    penalty = settings.penalty(driveline)
+    shifts = shift_costs(driveline, wanted, settings)
+    solution = solve(points, driveline.battery, settings, penalty, shifts, progress)
+    trace = replay_schedule(driveline, wanted, solution.schedule, settings.socs[2],
+                            settings.gear_start, solution.costate)  # fmt: skip
+    spent = time.perf_counter() - began
+    proved = None
+    if bound:
+        proved = lower_bound(solution.problem, solution.run, solution.costate)
+    return Benchmark(cycle, driveline, settings, wanted, points, solution, trace, proved, spent)
+
+
+def plan_memory(cycle: Cycle, driveline: Driveline, settings: Settings) -> Memory:
+    """Return what a solve would keep in memory."""
+    room = split_room(driveline, settings.splits)
+    steps, gears = cycle.dt.size, driveline.gearbox.gears
+    return Memory(steps, gears, settings.soc_points, room, settings.memory_limit)
 
 
 def solve_cycle(
@@ -49,25 +128,4 @@ def solve_cycle(
     InfeasibleError
         The cycle cannot be driven, or the SoC target is out of reach.
     """
-    settings = (settings or Settings()).resolved(driveline)
-    began = time.perf_counter()
-    gears, size = driveline.gearbox.gears, split_room(driveline, settings.splits)
-    check_memory(
-        memory_needed(cycle.dt.size, gears, settings.soc_points, size), settings.memory_limit
-    )
-    wanted = wheel_demand(driveline.vehicle, cycle)
-    points = list_operating_points(driveline, wanted, settings.splits)
-    penalty = settings.penalty(driveline)
-    shifts = shift_costs(driveline, wanted, settings)
-    solution = solve(points, driveline.battery, settings, penalty, shifts, progress)
-    trace = replay_schedule(driveline, wanted, solution.schedule, settings.socs[2],
-                            settings.gear_start, solution.costate)  # fmt: skip
-    spent = time.perf_counter() - began
-    extra: dict[str, float | str] = {
-        "cost_g": solution.cost,
-        "value_start_g": solution.value_start,
-        "solve_s": spent,
-    }
-    if bound:
-        extra |= bound_attrs(lower_bound(solution.problem, solution.run, solution.costate))
-    return make_result(trace, cycle, driveline, wanted, settings, extra)
+    return solve_benchmark(cycle, driveline, settings, progress, bound).result()

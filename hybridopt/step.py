@@ -16,7 +16,8 @@ UNPOWERED_MISFIT, NOT_USED = 9, 10
 
 # entries of a shaft
 (S_ON, S_ENGINE, S_MOTOR, S_INPUT, S_TOTAL, S_LOW, S_HIGH, S_INERTIA, S_FULL, S_OVERRUN, S_DRAG,
- S_CLUTCH, S_START, S_SIZE) = range(14)  # fmt: skip
+ S_CLUTCH, S_START, S_RATIO, S_EFFICIENCY, S_GEAR_DRAG, S_AUXILIARY,
+ S_SIZE) = range(18)  # fmt: skip
 # entries of a point
 (P_ENGINE_TORQUE, P_MOTOR_TORQUE, P_BRAKE_TORQUE, P_FUEL_RATE, P_BATTERY_POWER, P_ENGINE_SPEED,
  P_MOTOR_SPEED, P_CLUTCH, P_MOTOR_LOSS, P_SLIP_LOSS, P_GEARBOX_LOSS, P_SHAFT_INERTIA,
@@ -28,15 +29,11 @@ POINT_NAMES = ("engine_torque", "motor_torque", "brake_torque", "fuel_rate", "ba
 
 @njit(cache=True)
 def _cell(axis, x):
-    """Index of the cell of `axis` that holds x, clamped to the axis."""
-    low, high = 0, axis.size - 1
-    while high - low > 1:
-        middle = (low + high) // 2
-        if axis[middle] <= x:
-            low = middle
-        else:
-            high = middle
-    return low
+    """Index of the cell of `axis` that holds x, clamped to the axis (counting needs no branch)."""
+    i = 0
+    for j in range(1, axis.size - 1):
+        i += axis[j] <= x
+    return i
 
 
 @njit(cache=True)
@@ -56,10 +53,10 @@ def _row(axis, table, x, out):
 
 
 @njit(cache=True)
-def _fuel_rate(plant, shaft, fuel_row, torque):
+def _fuel_rate(fuel_torque, shaft, fuel_row, torque):
     """Fuel rate (g/s): zero at overrun torque, linear up to 0 N m, then the map."""
     if torque >= 0.0:
-        return _interp(plant.fuel_torque, fuel_row, torque)
+        return _interp(fuel_torque, fuel_row, torque)
     overrun = shaft[S_OVERRUN]
     if torque <= overrun + 1e-9:
         return 0.0
@@ -128,7 +125,9 @@ def _shaft(plant, speed, wheel_speed, wheel_acceleration, wheel_torque, dt, gear
         inertia *= wheel_acceleration * plant.ratio[gear]
     shaft[S_ENGINE] = motor_speed if on or dragged else 0.0
     shaft[S_MOTOR], shaft[S_INPUT], shaft[S_INERTIA] = motor_speed, input_speed, inertia
-    shaft[S_CLUTCH] = clutch
+    shaft[S_CLUTCH], shaft[S_AUXILIARY] = clutch, plant.auxiliary
+    shaft[S_RATIO], shaft[S_EFFICIENCY] = plant.ratio[gear], plant.efficiency[gear]
+    shaft[S_GEAR_DRAG] = plant.gear_drag[gear]
     shaft[S_ON], shaft[S_OVERRUN] = (1.0 if on else 0.0), 0.0
     if on or dragged:
         shaft[S_OVERRUN] = _interp(plant.overrun_speed, plant.overrun, motor_speed)
@@ -195,12 +194,19 @@ def _torque_range(plant, speed, wheel_torque, gear, engine, peak, shaft):
 
 
 @njit(cache=True)
-def _point(plant, shaft, fuel_row, loss_row, gear, wheel_torque, motor_torque, powered,
-           point):  # fmt: skip
+def _point(plant, shaft, fuel_row, loss_row, wheel_torque, motor_torque, powered, point):
     """Fill `point` for a motor torque on a shaft; return whether it is admissible."""
+    return _torque_point(plant.fuel_torque, plant.loss_torque, shaft, fuel_row, loss_row,
+                         wheel_torque, motor_torque, powered, point)  # fmt: skip
+
+
+@njit(cache=True)
+def _torque_point(fuel_torque, loss_torque, shaft, fuel_row, loss_row, wheel_torque, motor_torque,
+                  powered, point):  # fmt: skip
+    """As `_point`, for inner loops: passing the whole plant would count references each time."""
     loss = 0.0
     if powered:
-        loss = _interp(plant.loss_torque, loss_row, motor_torque)
+        loss = _interp(loss_torque, loss_row, motor_torque)
         motor_power = motor_torque * shaft[S_MOTOR] + loss
     else:
         motor_torque = -shaft[S_DRAG] if shaft[S_MOTOR] > 0.0 else 0.0
@@ -211,11 +217,11 @@ def _point(plant, shaft, fuel_row, loss_row, gear, wheel_torque, motor_torque, p
     point[P_ENGINE_SPEED], point[P_MOTOR_SPEED] = shaft[S_ENGINE], shaft[S_MOTOR]
     point[P_FUEL_RATE] = 0.0
     if shaft[S_ON] > 0.0:
-        point[P_FUEL_RATE] = _fuel_rate(plant, shaft, fuel_row, engine_torque)
-    point[P_BATTERY_POWER] = motor_power + shaft[S_START] + plant.auxiliary
+        point[P_FUEL_RATE] = _fuel_rate(fuel_torque, shaft, fuel_row, engine_torque)
+    point[P_BATTERY_POWER] = motor_power + shaft[S_START] + shaft[S_AUXILIARY]
     point[P_CLUTCH], point[P_MOTOR_LOSS] = shaft[S_CLUTCH], loss
     point[P_START_POWER] = shaft[S_START]
-    driveline = _wheel_side(plant, shaft, gear, engine_torque + motor_torque, point)
+    driveline = _wheel_side(shaft, engine_torque + motor_torque, point)
     brake = wheel_torque - driveline
     tolerance = 1e-9 * (1.0 + abs(wheel_torque))
     point[P_BRAKE_TORQUE] = brake if brake < -tolerance else 0.0
@@ -223,22 +229,22 @@ def _point(plant, shaft, fuel_row, loss_row, gear, wheel_torque, motor_torque, p
 
 
 @njit(cache=True)
-def _wheel_side(plant, shaft, gear, torque, point):
+def _wheel_side(shaft, torque, point):
     """Return the driveline's torque at the wheels; fill clutch and gearbox loss and inertia."""
     point[P_SLIP_LOSS], point[P_GEARBOX_LOSS], point[P_SHAFT_INERTIA] = 0.0, 0.0, 0.0
     if shaft[S_CLUTCH] == OPEN:
         return 0.0
     speed = shaft[S_INPUT]
-    net = torque - shaft[S_INERTIA] - plant.gear_drag[gear]
-    efficiency = plant.efficiency[gear]
+    net = torque - shaft[S_INERTIA] - shaft[S_GEAR_DRAG]
+    efficiency = shaft[S_EFFICIENCY]
     point[P_SLIP_LOSS] = torque * (shaft[S_MOTOR] - speed)
     point[P_SHAFT_INERTIA] = shaft[S_INERTIA] * speed
-    point[P_GEARBOX_LOSS] = plant.gear_drag[gear] * speed
+    point[P_GEARBOX_LOSS] = shaft[S_GEAR_DRAG] * speed
     if net >= 0.0:
         point[P_GEARBOX_LOSS] += net * speed * (1.0 - efficiency)
-        return net * plant.ratio[gear] * efficiency
+        return net * shaft[S_RATIO] * efficiency
     point[P_GEARBOX_LOSS] += net * speed * (1.0 - 1.0 / efficiency)
-    return net * plant.ratio[gear] / efficiency
+    return net * shaft[S_RATIO] / efficiency
 
 
 @njit(cache=True)
@@ -299,6 +305,7 @@ def _fill_points(plant, speed, wheel_speed, wheel_acceleration, wheel_torque, dt
                  power_max, splits, cost, power, motor_torque, count, reason):  # fmt: skip
     """All operating points; split 0 is the unpowered motor, the rest span the motor's range."""
     steps, gears, classes, size = cost.shape
+    fuel_torque, loss_torque = plant.fuel_torque, plant.loss_torque
     for t in prange(steps):
         shaft, point = np.empty(S_SIZE), np.empty(P_SIZE)
         fuel_row, loss_row = np.empty(plant.fuel_torque.size), np.empty(plant.loss_torque.size)
@@ -319,7 +326,7 @@ def _fill_points(plant, speed, wheel_speed, wheel_acceleration, wheel_torque, dt
                     for i in range(used):
                         powers[i] = torques[i] * shaft[S_MOTOR] + shaft[S_START]
                         powers[i] += plant.auxiliary
-                        powers[i] += _interp(plant.loss_torque, loss_row, torques[i])
+                        powers[i] += _interp(loss_torque, loss_row, torques[i])
                     more = _limit_crossings(powers, torques, used, power_max, torques, used)
                     used = _limit_crossings(powers, torques, used, power_min, torques, more)
                     torques[:used].sort()
@@ -328,8 +335,8 @@ def _fill_points(plant, speed, wheel_speed, wheel_acceleration, wheel_torque, dt
                     continue
                 for k in range(used + 1):
                     torque = torques[k - 1] if k > 0 else 0.0
-                    if not _point(plant, shaft, fuel_row, loss_row, g, wheel_torque[t], torque,
-                                  k > 0, point):  # fmt: skip
+                    if not _torque_point(fuel_torque, loss_torque, shaft, fuel_row, loss_row,
+                                         wheel_torque[t], torque, k > 0, point):  # fmt: skip
                         reason[t, g, c, k] = MOTOR_TORQUE if k > 0 else UNPOWERED_MISFIT
                         continue
                     motor_torque[t, g, c, k] = point[P_MOTOR_TORQUE]
@@ -362,6 +369,18 @@ def _evaluate(plant, speed, wheel_speed, wheel_acceleration, wheel_torque, dt, g
         if powered[t] and not inside:
             reason[t] = MOTOR_TORQUE
         elif not _point(
-            plant, shaft, fuel_row, loss_row, gear[t], wheel_torque[t], motor_torque[t],
-            powered[t], out[t]):  # fmt: skip
+            plant, shaft, fuel_row, loss_row, wheel_torque[t], motor_torque[t], powered[t],
+            out[t]):  # fmt: skip
             reason[t] = MOTOR_TORQUE if powered[t] else UNPOWERED_MISFIT
+
+
+@njit(cache=True)
+def _power_ranges(cost, power, count, lowest, highest):
+    """Widen the ranges of battery power of every step to its admissible points."""
+    for t in range(cost.shape[0]):
+        for g in range(cost.shape[1]):
+            for c in range(cost.shape[2]):
+                for k in range(count[t, g, c]):
+                    if cost[t, g, c, k] < np.inf:
+                        lowest[t] = min(lowest[t], power[t, g, c, k])
+                        highest[t] = max(highest[t], power[t, g, c, k])

@@ -3,7 +3,6 @@
 import contextlib
 import json
 import math
-import re
 import sys
 from collections.abc import Iterator
 from pathlib import Path
@@ -12,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from ..errors import FailedError, InputError
-from ..output.files import check_target
+from ..output.files import check_target, file_stem
 from .settings_options import make_settings, settings_options
 
 if TYPE_CHECKING:
@@ -41,6 +40,8 @@ SUFFIXES = (".nc", ".csv", ".png")
 @click.option("--overwrite", is_flag=True, help="Replace files that are there already.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object, nothing else.")
 @click.option("--quiet", is_flag=True, help="Print no notes and no progress on stderr.")
+@click.option("--achievable", is_flag=True,
+              help="Where the driveline cannot follow, drive the speed it can reach.")  # fmt: skip
 @click.option("--no-bound", is_flag=True, help="Skip the proved lower limit of the cost.")
 @settings_options
 def solve(
@@ -50,6 +51,7 @@ def solve(
     overwrite: bool,
     as_json: bool,
     quiet: bool,
+    achievable: bool,
     no_bound: bool,
     **given: Any,
 ) -> None:
@@ -63,7 +65,9 @@ def solve(
 
     settings = make_settings(given)
     track, vehicle = read_cycle(cycle), read_driveline(driveline)
-    files = _targets(out, f"{_plain(track.name)}_{_plain(vehicle.name)}", overwrite)
+    if achievable:
+        track = _achievable(track, vehicle, quiet or as_json)
+    files = _targets(out, f"{file_stem(track.name)}_{file_stem(vehicle.name)}", overwrite)
     result = _solve(track, vehicle, settings.resolved(vehicle), quiet or as_json, not no_bound)
     _write(result, files, overwrite)
     if as_json:
@@ -76,9 +80,14 @@ def solve(
         click.echo(f"wrote {path}")
 
 
-def _plain(name: str) -> str:
-    """Return a name that is safe as part of a file name."""
-    return re.sub(r"[^\w.-]+", "_", name)[:40].lstrip(".") or "unnamed"
+def _achievable(track: "Cycle", vehicle: "Driveline", quiet: bool) -> "Cycle":
+    """Return the cycle as the driveline can drive it, and say how far that is from it."""
+    from ..measurements.followability import follow
+
+    following = follow(vehicle, track)
+    if not quiet:
+        click.echo(f"{track.name} {following.text}", err=True)
+    return following.cycle
 
 
 def _targets(out: Path | None, stem: str, overwrite: bool) -> list[Path]:
@@ -99,13 +108,10 @@ def _targets(out: Path | None, stem: str, overwrite: bool) -> list[Path]:
 def _solve(
     cycle: "Cycle", driveline: "Driveline", settings: "Settings", quiet: bool, bound: bool
 ) -> "Result":
-    from ..dp.settings import memory_needed
-    from ..operating_points import split_room
-    from ..pipeline import solve_cycle
+    from ..pipeline import plan_memory, solve_cycle
 
-    steps, gears = cycle.dt.size, driveline.gearbox.gears
-    room = split_room(driveline, settings.splits)
-    needed = memory_needed(steps, gears, settings.soc_points, room)
+    memory = plan_memory(cycle, driveline, settings)
+    steps, gears, needed = memory.steps, memory.gears, memory.needed
     if not quiet:
         click.echo(
             f"solving {cycle.name} with {driveline.name}: {steps} steps, {gears} gears, "
@@ -136,7 +142,8 @@ def _progress(hidden: bool) -> Iterator["Progress"]:
 def _write(result: "Result", files: list[Path], overwrite: bool) -> None:
     if not files:
         return
-    from ..output.plots import save_png
+    from ..output.files import write_together
+    from ..output.plots import plot_schedule, png_writer
 
     try:
         files[0].parent.mkdir(exist_ok=True)
@@ -144,10 +151,8 @@ def _write(result: "Result", files: list[Path], overwrite: bool) -> None:
         raise FailedError(
             f"{files[0].parent}: the folder could not be made ({error.strerror})"
         ) from None
-    traces, table, plot = files
-    result.to_netcdf(traces, overwrite=overwrite)
-    result.to_csv(table, overwrite=overwrite)
-    save_png(result, plot, overwrite=overwrite)
+    writers = (result.write_netcdf, result.write_csv, png_writer(plot_schedule(result)))
+    write_together(list(zip(files, writers, strict=True)), overwrite)
 
 
 def _record(result: "Result", files: list[Path]) -> dict[str, Any]:

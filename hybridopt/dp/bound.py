@@ -34,17 +34,20 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ..choices import Choices
 from ..operating_points import EngineClass
 from . import bound_kernels as kernels
+from .boxes import Boxes, make_boxes, stored_energy, voltage_slope
 from .forward import Run
 from .kernels import Cell
-from .problem import Problem
+from .memory import PART
+from .problem import FLOOR_FACTOR, Problem
 
 BOXES = 16  # sub-boxes of the SoC window
 WANTED_PERCENT = 0.01  # gap at which the ascent stops
 ITERATIONS = 16
-RANGES = 12  # times the range of multipliers may move on
-WEIGHT_RANGE = 1.15  # multipliers stay within this factor of the least and largest first ones
+GAIN = 1e-7  # of the cost: the ascent goes on while more than this may be gained
+LARGEST_SCALE = 1e3
 CONTACT = 2e-4  # SoC this close to a limit counts as touching it
 
 
@@ -58,6 +61,8 @@ class Bound:
     gap_percent : how far the schedule's cost lies above it, in % of the cost
     cause : what dominates the gap
     multipliers : g/J, (steps + 1,), fuel value of stored energy; the first one is unused
+    free : g, as `bound` for schedules that may end anywhere in the window
+    problem : what was solved
     iterations : supergradient steps taken
     seconds : time spent
     """
@@ -66,8 +71,20 @@ class Bound:
     gap_percent: float
     cause: str
     multipliers: np.ndarray
+    free: float
+    problem: Problem
     iterations: int
     seconds: float
+
+    def at(self, soc_end: float) -> float:
+        """Return the lower limit, g, of schedules that end at a SoC or above it.
+
+        The theorem holds for any final SoC with the same multipliers; only the boxes in reach are
+        not cut by the target here. An event cost counts as in the problem.
+        """
+        cell, low = self.problem.cell, self.problem.settings.socs[0]
+        above = stored_energy(cell, soc_end) - stored_energy(cell, low)
+        return float(self.free + self.multipliers[-1] * above)
 
 
 def lower_bound(problem: Problem, run: Run, costate: np.ndarray) -> Bound:
@@ -92,28 +109,29 @@ def lower_bound(problem: Problem, run: Run, costate: np.ndarray) -> Bound:
     See the module's docstring for theorem, proof and assumptions.
     """
     began = time.perf_counter()
-    shape = dynamics(problem, run)
+    shape, arcs = dynamics(problem, run), limit_arcs(problem, run)
     scale = np.maximum(costate / voltage_slope(problem.cell, run.soc[1:]) / shape[1:], 0.0)
-    arcs = limit_arcs(problem, run)
     factors = np.array([np.median(scale[arcs == a]) for a in range(arcs.max() + 1)])
-    best, iterations = -np.inf, 0
-    for _ in range(RANGES):
-        dual = Dual(problem, run, shape, arcs, factors, BOXES)
-        found, moved, steps = ascend(dual, factors, run.cost)
-        iterations += steps
-        if not found > best:
-            break
-        best, factors = found, moved
-        if not dual.at_edge(factors):
-            break
-    multipliers = dual.multipliers(factors)
-    gap = run.cost - best
+    if not factors.any():
+        factors[:] = (
+            0.25
+            * problem.grid.floor_penalty
+            / FLOOR_FACTOR
+            / np.median(voltage_slope(problem.cell, run.soc))
+        )
+    hulls, end = Hulls(problem.points), min(problem.grid.target, float(run.soc[-1]))
+    dual = Dual(problem, hulls, make_boxes(problem, BOXES, end), shape, arcs)
+    best, factors, iterations = ascend(dual, factors, run.cost)
+    free = Dual(problem, hulls, make_boxes(problem, BOXES, None), shape, arcs)
+    multipliers, gap = dual.multipliers(factors), run.cost - best
     percent = 100.0 * gap / max(abs(run.cost), 1e-12)
     return Bound(
         bound=best,
         gap_percent=percent,
-        cause=_cause(problem, run, shape, arcs, factors, best, gap) if percent > 0.1 else "",
+        cause=_cause(dual, run, factors, gap) if percent > 0.1 else "",
         multipliers=multipliers,
+        free=free.value(factors)[0],
+        problem=problem,
         iterations=iterations,
         seconds=time.perf_counter() - began,
     )
@@ -129,32 +147,33 @@ def bound_attrs(bound: Bound) -> dict[str, float | str]:
     }
 
 
+class Hulls:
+    """Lower convex hulls of (power, cost) of every step, gear and class, one behind the other."""
+
+    def __init__(self, points: Choices) -> None:
+        powers, costs, counts = [], [], []
+        for first in range(0, points.steps, PART):
+            part = points.part(first, min(first + PART, points.steps))
+            power, cost = np.empty_like(part.cost), np.empty_like(part.cost)
+            count = np.empty_like(part.count)
+            kernels._hulls(part.cost, part.power, part.count, power, cost, count)
+            used = np.arange(cost.shape[3]) < count[..., None]
+            powers.append(power[used])
+            costs.append(cost[used])
+            counts.append(count.ravel())
+        self.power, self.cost = np.concatenate(powers), np.concatenate(costs)
+        self.first = np.concatenate(([0], np.cumsum(np.concatenate(counts))))
+
+
 class Dual:
     """The dual function of a problem over one factor per arc of the multipliers."""
 
     def __init__(
-        self,
-        problem: Problem,
-        run: Run,
-        shape: np.ndarray,
-        arcs: np.ndarray,
-        factors: np.ndarray,
-        boxes: int,
+        self, problem: Problem, hulls: Hulls, boxes: Boxes, shape: np.ndarray, arcs: np.ndarray
     ) -> None:
-        points = problem.points
-        self.problem, self.shape, self.arcs = problem, shape, arcs
-        self.boxes, self.first, self.last = make_boxes(problem, run, boxes)
-        used = self.multipliers(factors)[1:]
-        dear = problem.grid.floor_penalty / voltage_slope(problem.cell, np.array([problem.soc]))[0]
-        highest = used.max() * WEIGHT_RANGE if used.max() > 0.0 else 0.1 * dear
-        self.weights = np.array([used.min() / WEIGHT_RANGE, highest])
-        self.hull_power, self.hull_cost = np.empty_like(points.cost), np.empty_like(points.cost)
-        self.hull_count = np.empty_like(points.count)
-        kernels._hulls(points.cost, points.power, points.count, points.dt, self.boxes,
-                       problem.cell.efficiency, self.weights, self.hull_power, self.hull_cost,
-                       self.hull_count)  # fmt: skip
-        self.z_start = stored_energy(problem.cell, problem.soc)
-        self.z_end = stored_energy(problem.cell, min(problem.grid.target, run.soc[-1]))
+        self.problem, self.hulls, self.boxes = problem, hulls, boxes
+        self.shape, self.arcs = shape, arcs
+        self.corners = np.zeros(hulls.first.size - 1, dtype=np.int64)
 
     def multipliers(self, factors: np.ndarray) -> np.ndarray:
         """Multipliers of every step from one factor per arc, (steps + 1,), g/J."""
@@ -163,75 +182,88 @@ class Dual:
         values[0] = values[1]
         return values
 
-    def clip(self, factors: np.ndarray) -> np.ndarray:
-        """Return factors whose multipliers stay in the range the hulls are made for (0 or more)."""
-        least = np.full(factors.size, np.inf)
-        largest = np.zeros(factors.size)
-        np.minimum.at(least, self.arcs, self.shape[1:])
-        np.maximum.at(largest, self.arcs, self.shape[1:])
-        low, high = self.weights[0] / least, self.weights[1] / largest
-        return np.asarray(np.minimum(np.maximum(factors, low), np.maximum(high, low)))
-
-    def at_edge(self, factors: np.ndarray) -> bool:
-        """Tell whether a multiplier lies at an edge of the range the hulls are made for."""
-        used = self.multipliers(factors)[1:]
-        low, high = self.weights
-        return bool(used.min() <= low * (1 + 1e-9) or used.max() >= high * (1 - 1e-9))
-
     def value(self, factors: np.ndarray) -> tuple[float, np.ndarray]:
         """Return the bound at factors, g, and its supergradient, (arcs,)."""
-        points, lam = self.problem.points, self.multipliers(factors)
-        shape = points.cost.shape[:3]
-        stage, drain, level = np.empty(shape), np.empty(shape), np.empty(shape)
-        kernels._stages(self.hull_power, self.hull_cost, self.hull_count, points.dt, lam,
-                        self.first, self.last, self.boxes, self.problem.cell.efficiency, stage,
+        problem, points, hulls = self.problem, self.problem.points, self.hulls
+        boxes, lam = self.boxes, self.multipliers(factors)
+        stage, drain, level = np.empty((3, points.steps, points.gears, len(EngineClass)))
+        kernels._stages(hulls.power, hulls.cost, hulls.first, points.dt, lam, boxes.first,
+                        boxes.last, boxes.rows, problem.cell.efficiency, self.corners, stage,
                         drain, level)  # fmt: skip
-        path_drain, path_level = np.empty(points.steps), np.empty(points.steps)
-        length = kernels._trellis(stage, drain, level, self.problem.shift, self.problem.start_cost,
-                                  self.problem.engine, self.problem.gear, path_drain,
+        path_drain, path_level = np.empty((2, points.steps))
+        length = kernels._trellis(stage, drain, level, problem.shift, problem.start_cost,
+                                  problem.engine, problem.gear, path_drain,
                                   path_level)  # fmt: skip
-        bound = length - lam[1] * self.z_start + lam[-1] * self.z_end
-        bound -= 1e-12 * (abs(length) + (lam[1] + lam[-1]) * max(self.z_start, self.z_end))
-        z = np.concatenate(([self.z_start], path_level[1:], [self.z_end]))
+        bound = length - lam[1] * boxes.z_start + lam[-1] * boxes.z_end
+        bound -= 1e-12 * (abs(length) + (lam[1] + lam[-1]) * max(boxes.z_start, boxes.z_end))
+        z = np.concatenate(([boxes.z_start], path_level[1:], [boxes.z_end]))
         slope = (z[1:] - z[:-1] + path_drain) * self.shape[1:]
         return float(bound), np.bincount(self.arcs, slope, minlength=factors.size)
 
 
 def ascend(dual: Dual, factors: np.ndarray, upper: float) -> tuple[float, np.ndarray, int]:
-    """Improve the factors by Polyak steps towards the schedule's cost; return the best.
+    """Improve the factors towards the schedule's cost; return the best bound, factors, evaluations.
 
-    A step aims at the best bound plus a share of what is left to `upper`; the share is cut when
-    a step brings nothing. Factors stay where the hulls are valid.
+    First all factors are scaled together, then, where there are several arcs, each moves on its
+    own by Polyak steps: a step aims at the best bound plus a share of what is left to `upper`; the
+    share is cut when a step brings nothing.
     """
-    best, best_gradient = dual.value(factors)
-    best_factors, aim, iteration = factors, 1.0, 0
-    while iteration < ITERATIONS and upper - best > 1e-2 * WANTED_PERCENT * abs(upper):
-        iteration += 1
-        norm = float(best_gradient @ best_gradient)
+    best, factors, gradient, used = scale_together(dual, factors, upper)
+    aim, idle = 1.0, 0
+    while factors.size > 1 and used < ITERATIONS and idle < 3 and _wanted(best, upper):
+        used += 1
+        norm = float(gradient @ gradient)
         if norm == 0.0:
             break
-        trial = dual.clip(best_factors + aim * (upper - best) / norm * best_gradient)
-        value, gradient = dual.value(trial)
+        trial = np.maximum(factors + aim * (upper - best) / norm * gradient, 0.0)
+        value, new = dual.value(trial)
+        idle = 0 if value > best + GAIN * abs(upper) else idle + 1
         if value > best:
-            best, best_factors, best_gradient = value, trial, gradient
+            best, factors, gradient = value, trial, new
         else:
             aim *= 0.4
-    return best, best_factors, iteration
+    return best, factors, used
 
 
-def stored_energy(cell: Cell, soc: float | np.ndarray) -> np.ndarray:
-    """Energy stored up to a SoC, J: charge times the integral of the piecewise linear voltage."""
-    steps = 0.5 * np.diff(cell.soc) * (cell.voltage[1:] + cell.voltage[:-1])
-    at_nodes = np.concatenate(([0.0], np.cumsum(steps)))
-    i = np.clip(np.searchsorted(cell.soc, soc, side="right") - 1, 0, cell.soc.size - 2)
-    past = np.asarray(soc) - cell.soc[i]
-    slope = (cell.voltage[i + 1] - cell.voltage[i]) / (cell.soc[i + 1] - cell.soc[i])
-    return np.asarray(cell.capacity * (at_nodes[i] + past * (cell.voltage[i] + 0.5 * slope * past)))
+def scale_together(
+    dual: Dual, factors: np.ndarray, upper: float
+) -> tuple[float, np.ndarray, np.ndarray, int]:
+    """Maximise the bound over one common scale of the factors by cutting planes.
+
+    The bound is concave in the scale, so its tangents lie above it: the next scale is where the
+    tangents on the two sides of the top meet, and their value there tells what is left to gain.
+    Source: Kelley's method, Bertsekas, *Nonlinear Programming*, ch. 6, from memory.
+    """
+    best, gradient = dual.value(factors)
+    chosen, used, scale = factors, 1, 1.0
+    sides: list[tuple[float, float, float] | None] = [None, None]
+    sides[int(factors @ gradient < 0.0)] = scale, best, float(factors @ gradient)
+    stride = 3e-4
+    while used < ITERATIONS and _wanted(best, upper):
+        left, right = sides
+        if left and right:
+            scale = (right[1] - left[1] + left[2] * left[0] - right[2] * right[0]) / (
+                left[2] - right[2]
+            )
+            if left[1] + left[2] * (scale - left[0]) < best + GAIN * abs(upper):
+                break
+        else:
+            scale *= 1.0 + stride if left else 1.0 / (1.0 + stride)
+            stride *= 4.0
+        used += 1
+        value, new = dual.value(scale * factors)
+        slope = float(factors @ new)
+        sides[int(slope < 0.0)] = scale, value, slope
+        if value > best:
+            best, chosen, gradient = value, scale * factors, new
+        if slope == 0.0 or scale > LARGEST_SCALE:
+            break
+    return best, chosen, gradient, used
 
 
-def voltage_slope(cell: Cell, soc: np.ndarray) -> np.ndarray:
-    """Return dz/dx at states of charge: capacity times open-circuit voltage, J."""
-    return np.asarray(cell.capacity * np.interp(soc, cell.soc, cell.voltage))
+def _wanted(best: float, upper: float) -> bool:
+    """Tell whether the gap is still above what is wanted."""
+    return upper - best > 1e-2 * WANTED_PERCENT * abs(upper)
 
 
 def limit_arcs(problem: Problem, run: Run) -> np.ndarray:
@@ -280,90 +312,15 @@ def _inner_energy(cell: Cell, soc: np.ndarray, power: np.ndarray, dt: np.ndarray
     return np.asarray(share * voltage * current * dt)
 
 
-def make_boxes(
-    problem: Problem, run: Run, count: int
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Cut the SoC window into boxes, and find which of them each step can reach.
-
-    Returns
-    -------
-    boxes : ndarray, (count, 6)
-        Rows as in bound_kernels.
-    first, last : ndarray of int, (steps,)
-        Range of boxes of each step.
-    """
-    grid = problem.grid
-    low = min(grid.low, float(run.soc.min()))
-    edges = np.linspace(low, problem.settings.socs[1], count + 1)
-    step = problem.largest_fall * grid.spacing
-    pairs = zip(edges[:-1], edges[1:], strict=True)
-    boxes = np.array([_box(problem, a, b, step) for a, b in pairs])
-    rise, fall = _reach(problem)
-    lowest = problem.soc - np.concatenate(([0.0], np.cumsum(fall)[:-1]))
-    highest = problem.soc + np.concatenate(([0.0], np.cumsum(rise)[:-1]))
-    if grid.penalty > 0.0:
-        needed = min(grid.target, float(run.soc[-1]))
-        lowest = np.maximum(lowest, needed - np.cumsum(rise[::-1])[::-1])
-    slack = 1e-9
-    first = np.searchsorted(edges, lowest - slack, side="right") - 1
-    last = np.searchsorted(edges, highest + slack, side="left") - 1
-    first, last = np.clip(first, 0, count - 1), np.clip(last, 0, count - 1)
-    return boxes, first.astype(np.int64), np.maximum(last, first).astype(np.int64)
-
-
-def _box(problem: Problem, low: float, high: float, step: float) -> list[float]:
-    """Box of one SoC range; `step` is the farthest SoC can move in a step."""
-    cell = problem.cell
-    inside = cell.soc[(cell.soc > low) & (cell.soc < high)]
-    soc = np.concatenate(([low], inside, [high]))
-    voltage = np.interp(soc, cell.soc, cell.voltage)
-    discharge = np.interp(soc, cell.soc, cell.discharge)
-    charge = np.interp(soc, cell.soc, cell.charge)
-    near = (cell.soc[1:] > low - step) & (cell.soc[:-1] < high + step)
-    rise = float(np.max((np.diff(cell.voltage) / np.diff(cell.soc))[near], initial=0.0))
-    power = max(float(problem.points.power[np.isfinite(problem.points.cost)].max()), 0.0)
-    ratio = _current_ratio(voltage, discharge, power)
-    bend = 0.5 * rise / cell.capacity * ratio**2
-    z_low, z_high = stored_energy(cell, np.array([low, high]))
-    return [z_low, z_high, voltage.max(), discharge.min(), charge.min(), bend]
-
-
-def _current_ratio(voltage: np.ndarray, resistance: np.ndarray, power: float) -> float:
-    """Most that a current in a box can exceed the one at highest voltage, lowest resistance."""
-    worst = voltage.min() ** 2 - 4.0 * resistance.max() * power
-    plain = float(voltage.max() / voltage.min())
-    if worst <= 0.0:
-        return 2.0 * plain
-    best = voltage.max() ** 2 - 4.0 * resistance.min() * power
-    return max(plain, float((voltage.max() + best**0.5) / (voltage.min() + worst**0.5)))
-
-
-def _reach(problem: Problem) -> tuple[np.ndarray, np.ndarray]:
-    """Bounds on how far SoC can rise and fall in each step, (steps,)."""
-    points, cell = problem.points, problem.cell
-    used = np.isfinite(points.cost)
-    voltage, discharge = problem.nodes[0].min(), problem.nodes[1].max()
-    highest = np.max(points.power, axis=(1, 2, 3), where=used, initial=0.0)
-    lowest = np.min(points.power, axis=(1, 2, 3), where=used, initial=0.0)
-    root = np.sqrt(np.maximum(voltage**2 - 4.0 * discharge * highest, 0.0))
-    fall = 2.0 * highest / (voltage + root) * points.dt / cell.capacity
-    return -lowest / voltage * points.dt / cell.capacity, fall
-
-
-def _cause(
-    problem: Problem,
-    run: Run,
-    shape: np.ndarray,
-    arcs: np.ndarray,
-    factors: np.ndarray,
-    best: float,
-    gap: float,
-) -> str:
+def _cause(dual: Dual, run: Run, factors: np.ndarray, gap: float) -> str:
     """Say what dominates a gap: battery spread, SoC limits, or starts, shifts and grid."""
-    finer, _ = Dual(problem, run, shape, arcs, factors, 8 * BOXES).value(factors)
-    if finer - best > 0.5 * gap:
-        return "spread of battery voltage and resistance over SoC"
-    starts = np.count_nonzero(run.schedule.engine_class == EngineClass.STARTING)
-    if arcs.max() > 0 or run.soc.min() < problem.grid.low + CONTACT:
+    problem = dual.problem
+    end = min(problem.grid.target, float(run.soc[-1]))
+    boxes = make_boxes(problem, 8 * BOXES, end)
+    finer = Dual(problem, dual.hulls, boxes, dual.shape, dual.arcs)
+    if run.cost - finer.value(factors)[0] < 0.5 * gap:
+        return "battery voltage and resistance over SoC"
+    if dual.arcs.max() > 0 or run.soc.min() < problem.grid.low + CONTACT:
         return "SoC limits that the schedule touches"
-    return f"whole starts ({starts}) and shifts, which the bound may mix, and the SoC grid"
+    starts = np.count_nonzero(run.schedule.engine_class == EngineClass.STARTING)
+    return f"whole starts ({starts}), shifts and the SoC grid"

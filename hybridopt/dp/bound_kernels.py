@@ -46,44 +46,18 @@ def _lower_hull(costs, powers, order, n, hull_power, hull_cost):
     return used
 
 
-@njit(cache=True)
-def _useful(hull_power, hull_cost, n, boxes, dt, efficiency, weight_low, weight_high):
-    """First and last hull point that can be best for a weight in a range and any box."""
-    first, last = 0, n - 1
-    for i in range(n - 1):
-        slope = (hull_cost[i] - hull_cost[i + 1]) / (hull_power[i + 1] - hull_power[i])
-        least, largest = np.inf, -np.inf
-        for b in range(boxes.shape[0]):
-            least = min(least, _drain_slope(hull_power[i], dt, boxes[b], efficiency))
-            largest = max(largest, _drain_slope(hull_power[i + 1], dt, boxes[b], efficiency))
-        if slope > weight_high * largest:
-            first = i + 1
-        if slope < weight_low * least:
-            return first, max(i, first)
-    return first, last
-
-
-@njit(cache=True)
-def _hulls(cost, power, count, dt, boxes, efficiency, weights, hull_power, hull_cost, hull_count):
-    """Hulls of every step, gear and class, cut to the points that count for weights in a range.
-
-    `weights` holds the least and largest weight, g/J, for which the hulls are used.
-    """
+@njit(cache=True, parallel=True)
+def _hulls(cost, power, count, hull_power, hull_cost, hull_count):
+    """Lower hulls of every step, gear and class of a part."""
     steps, gears, classes, size = cost.shape
-    order = np.empty(size, dtype=np.int64)
-    for t in range(steps):
+    for t in prange(steps):
+        order = np.empty(size, dtype=np.int64)
         for g in range(gears):
             for c in range(classes):
                 n = _sorted_points(cost[t, g, c], power[t, g, c], count[t, g, c], order)
-                hp, hc = hull_power[t, g, c], hull_cost[t, g, c]
-                n = _lower_hull(cost[t, g, c], power[t, g, c], order, n, hp, hc)
-                first, last = 0, n - 1
-                if n > 1:
-                    first, last = _useful(hp, hc, n, boxes, dt[t], efficiency, weights[0],
-                                          weights[1])  # fmt: skip
-                for i in range(last - first + 1):
-                    hp[i], hc[i] = hp[first + i], hc[first + i]
-                hull_count[t, g, c] = last - first + 1
+                hull_count[t, g, c] = _lower_hull(cost[t, g, c], power[t, g, c], order, n,
+                                                  hull_power[t, g, c],
+                                                  hull_cost[t, g, c])  # fmt: skip
 
 
 @njit(cache=True)
@@ -96,17 +70,6 @@ def _drain(power, dt, box, efficiency):
     current = 2.0 * power / (box[B_VOLTAGE] + root)
     bend = resistance - share * box[B_BEND] * dt
     return dt * share * (power + bend * current * current)
-
-
-@njit(cache=True)
-def _drain_slope(power, dt, box, efficiency):
-    """Return the drain's derivative with respect to power, from the right."""
-    charging = power < 0.0
-    resistance = box[B_CHARGE] if charging else box[B_DISCHARGE]
-    share = efficiency if charging else 1.0
-    root = np.sqrt(max(box[B_VOLTAGE] ** 2 - 4.0 * resistance * power, 1e-12))
-    current = 2.0 * power / (box[B_VOLTAGE] + root)
-    return dt * share * (1.0 + 2.0 * (resistance - share * box[B_BEND] * dt) * current / root)
 
 
 @njit(cache=True)
@@ -126,58 +89,108 @@ def _turning_power(slope, weight, dt, box, efficiency, charging):
 
 
 @njit(cache=True)
-def _stage(hull_power, hull_cost, n, dt, weight, box, efficiency):
-    """Least cost + weight * drain over a hull; returns it and the power.
+def _lowest_corner(hull_power, hull_cost, begin, weight, dt, box, efficiency):
+    """Hull point with the least cost + weight * drain, walking downhill from one to begin with.
 
-    On an edge both are convex in power, so the least is at a corner, at zero power (where the
-    drain has its kink) or where the derivative vanishes.
+    Both are convex in power, so the first point without a lower neighbour is the lowest.
+    """
+    i, n = begin, hull_power.size
+    best = hull_cost[i] + weight * _drain(hull_power[i], dt, box, efficiency)
+    for way in (1, -1):
+        while 0 <= i + way < n:
+            total = hull_cost[i + way] + weight * _drain(hull_power[i + way], dt, box, efficiency)
+            if total >= best:
+                break
+            i, best = i + way, total
+    return i, best
+
+
+@njit(cache=True)
+def _lowest_on_edge(hull_power, hull_cost, i, weight, dt, box, efficiency):
+    """Least of cost + weight * drain inside the edge from hull point i to the next; and the power.
+
+    It lies where the derivative vanishes, or at zero power, where the drain has its kink.
     """
     best, best_power = np.inf, 0.0
-    for i in range(n):
-        total = hull_cost[i] + weight * _drain(hull_power[i], dt, box, efficiency)
-        if total < best:
-            best, best_power = total, hull_power[i]
-        if i + 1 == n:
-            break
-        low, high = hull_power[i], hull_power[i + 1]
-        slope = (hull_cost[i] - hull_cost[i + 1]) / (high - low)
-        for kind in range(3):
-            power = 0.0
-            if kind < 2:
-                power = _turning_power(slope, weight, dt, box, efficiency, kind == 1)
-                if (power < 0.0) != (kind == 1):
-                    continue
-            if low < power < high:
-                total = hull_cost[i] - slope * (power - low)
-                total += weight * _drain(power, dt, box, efficiency)
-                if total < best:
-                    best, best_power = total, power
+    low, high = hull_power[i], hull_power[i + 1]
+    slope = (hull_cost[i] - hull_cost[i + 1]) / (high - low)
+    for kind in range(3):
+        power = 0.0
+        if kind < 2:
+            power = _turning_power(slope, weight, dt, box, efficiency, kind == 1)
+            if (power < 0.0) != (kind == 1):
+                continue
+        if low < power < high:
+            total = hull_cost[i] - slope * (power - low)
+            total += weight * _drain(power, dt, box, efficiency)
+            if total < best:
+                best, best_power = total, power
     return best, best_power
 
 
+@njit(cache=True)
+def _stage(hull_power, hull_cost, begin, dt, weight, box, efficiency):
+    """Least cost + weight * drain over a hull; returns it, its power and the nearest hull point."""
+    if not _convex(dt, box, efficiency):
+        return _stage_of_all(hull_power, hull_cost, dt, weight, box, efficiency)
+    corner, best = _lowest_corner(hull_power, hull_cost, begin, weight, dt, box, efficiency)
+    best_power = hull_power[corner]
+    for i in range(max(corner - 1, 0), min(corner + 1, hull_power.size - 1)):
+        total, power = _lowest_on_edge(hull_power, hull_cost, i, weight, dt, box, efficiency)
+        if total < best:
+            best, best_power = total, power
+    return best, best_power, corner
+
+
+@njit(cache=True)
+def _convex(dt, box, efficiency):
+    """Whether the drain is convex in power: the bend must not outweigh the resistance."""
+    bend = box[B_BEND] * dt
+    return box[B_DISCHARGE] >= bend and box[B_CHARGE] >= efficiency * bend
+
+
+@njit(cache=True)
+def _stage_of_all(hull_power, hull_cost, dt, weight, box, efficiency):
+    """As `_stage` for a drain that is not convex: a concave piece has its least at an end."""
+    best, best_power, corner = np.inf, 0.0, 0
+    for i in range(hull_power.size):
+        total = hull_cost[i] + weight * _drain(hull_power[i], dt, box, efficiency)
+        if total < best:
+            best, best_power, corner = total, hull_power[i], i
+        if i + 1 < hull_power.size:
+            total, power = _lowest_on_edge(hull_power, hull_cost, i, weight, dt, box, efficiency)
+            if total < best:
+                best, best_power = total, power
+    return best, best_power, corner
+
+
 @njit(cache=True, parallel=True)
-def _stages(hull_power, hull_cost, hull_count, dt, multiplier, first, last, boxes, efficiency,
-            value, drain, level):  # fmt: skip
+def _stages(hull_power, hull_cost, hull_first, dt, multiplier, first, last, boxes, efficiency,
+            corners, value, drain, level):  # fmt: skip
     """Least of cost + l_{t+1} drain + (l_t - l_{t+1}) z over splits and boxes, per gear and class.
 
-    Also fills the drain and z of the least, for the supergradient.
+    Hull points of a list are hull_first[list] to hull_first[list + 1] - 1. Also fills the drain
+    and z of the least, for the supergradient; `corners` remembers where to begin next time.
     """
-    steps, gears, classes, _ = hull_power.shape
+    steps, gears, classes = value.shape
     for t in prange(steps):
         weight = multiplier[t + 1]
         change = multiplier[t] - weight if t > 0 else 0.0
         for g in range(gears):
             for c in range(classes):
                 best, best_drain, best_level = np.inf, 0.0, 0.0
-                n = hull_count[t, g, c]
-                for j in range(first[t], last[t] + 1 if n > 0 else first[t]):
-                    total, power = _stage(hull_power[t, g, c], hull_cost[t, g, c], n, dt[t],
-                                          weight, boxes[j], efficiency)  # fmt: skip
+                row = (t * gears + g) * classes + c
+                a, b = hull_first[row], hull_first[row + 1]
+                corner = corners[row]
+                for j in range(first[t], last[t] + 1 if b > a else first[t]):
+                    total, power, corner = _stage(hull_power[a:b], hull_cost[a:b], corner, dt[t],
+                                                  weight, boxes[j], efficiency)  # fmt: skip
                     z = boxes[j, B_LOW] if change >= 0.0 else boxes[j, B_HIGH]
                     total += change * z
                     if total < best:
                         best, best_level = total, z
                         best_drain = _drain(power, dt[t], boxes[j], efficiency)
+                corners[row] = corner
                 value[t, g, c], drain[t, g, c], level[t, g, c] = best, best_drain, best_level
 
 

@@ -9,6 +9,7 @@ from ..errors import InfeasibleError
 from ..operating_points import EngineClass
 from ..units import PERCENT
 from . import kernels
+from .cost_to_go import CostToGo, Part
 from .problem import Problem
 
 SOC_TOLERANCE = 1e-3  # how far beyond a window or below a target an answer may lie
@@ -38,34 +39,36 @@ class Schedule:
 class Run:
     """A forward run: schedule, SoC path (steps + 1,) and cost, g, with events and penalties.
 
-    The penalties are those of a missed target and of the deepest dip below the window.
+    The penalties are those of a missed target and of the deepest dip below the window. `costate`
+    (steps,) is the fall of the cost-to-go along the path after each step, g per unit of SoC.
     """
 
     schedule: Schedule
     soc: np.ndarray
     cost: float
+    costate: np.ndarray
 
 
-def best_run(problem: Problem, value: np.ndarray) -> Run:
+def best_run(problem: Problem, value: CostToGo) -> Run:
     """Run forward, aiming again until the run lands on the target SoC; return the cheapest run.
 
     The grid blurs the target's kink by a fraction of a cell; aiming that much higher or lower
-    makes the continuous run end on it.
+    makes the continuous run end on it. Only the parts whose cost-to-go is kept are run again.
 
     Raises
     ------
     InfeasibleError
         No schedule gets to the end within the battery's limits.
     """
-    aims, misses = [0.0], []
-    best = _run(problem, value, 0.0)
+    walk = Walk(problem, value)
+    best = walk.run(0, 0.0)
     if best is None:
         raise _dead_end(problem, value)
-    misses.append(best.soc[-1] - problem.grid.target)
+    aims, misses = [0.0], [best.soc[-1] - problem.grid.target]
     while len(aims) < LANDING_RUNS and not _landed(problem, misses[-1]):
         aim = _next_aim(aims, misses)
-        run = _run(problem, value, aim)
-        if run is None or not math.isfinite(aim):
+        run = walk.run(value.kept_from, aim) if math.isfinite(aim) else None
+        if run is None:
             break
         aims.append(aim)
         misses.append(run.soc[-1] - problem.grid.target)
@@ -90,22 +93,47 @@ def _next_aim(aims: list[float], misses: list[float]) -> float:
     return float(aims[-1] - (misses[-1] - 0.5 * LANDING_TOLERANCE) / slope)
 
 
-def _run(problem: Problem, value: np.ndarray, aim: float) -> Run | None:
-    """Run forward once; None when the run meets a dead end."""
-    points, steps = problem.points, problem.points.steps
-    gears, classes, splits = (np.empty(steps, dtype=np.int64) for _ in range(3))
-    shares, path = np.zeros(steps), np.empty(steps + 1)
-    done = kernels._forward(points.cost, points.power, points.count, points.dt, problem.cell,
-                            problem.grid, problem.shift, problem.start_cost, value, float(aim),
-                            problem.soc, problem.engine, problem.gear, gears, classes, splits,
-                            shares, path)  # fmt: skip
-    if done < steps:
-        return None
-    fuel = _mix(points.cost, gears, classes, splits, shares).sum()
-    torque = _mix(points.motor_torque, gears, classes, splits, shares)
-    cost = fuel + event_cost(problem, gears, classes) + kernels._terminal(problem.grid, path[-1])
-    cost += problem.grid.floor_penalty * max(problem.grid.low - path.min(), 0.0)
-    return Run(Schedule(gears, classes, torque, splits > 0), path, float(cost))
+class Walk:
+    """Forward runs of one problem; a later run may keep the first steps of the one before it."""
+
+    def __init__(self, problem: Problem, value: CostToGo) -> None:
+        steps = problem.points.steps
+        self.problem, self.value = problem, value
+        self.gears, self.classes, self.splits = (np.empty(steps, dtype=np.int64) for _ in range(3))
+        self.shares, self.path, self.costate = np.empty(steps), np.empty(steps + 1), np.empty(steps)
+        self.fuel, self.torque = np.empty(steps), np.empty(steps)
+        self.path[0] = problem.soc
+
+    def run(self, begin: int, aim: float) -> Run | None:
+        """Run forward from part number `begin`; None when the run meets a dead end."""
+        for part in self.value.parts_from(begin):
+            if not self._run_part(part, aim):
+                return None
+        problem, path = self.problem, self.path.copy()
+        cost = self.fuel.sum() + event_cost(problem, self.gears, self.classes)
+        cost += kernels._terminal(problem.grid, path[-1])
+        cost += problem.grid.floor_penalty * max(problem.grid.low - path.min(), 0.0)
+        schedule = Schedule(
+            self.gears.copy(), self.classes.copy(), self.torque.copy(), self.splits > 0
+        )
+        return Run(schedule, path, float(cost), self.costate.copy())
+
+    def _run_part(self, part: Part, aim: float) -> bool:
+        problem, first, last = self.problem, part.first, part.last
+        points = problem.points.part(first, last)
+        engine = problem.engine if first == 0 else int(self.classes[first - 1] > 0)
+        gear = problem.gear if first == 0 else int(self.gears[first - 1])
+        chosen = [a[first:last] for a in (self.gears, self.classes, self.splits, self.shares)]
+        done = kernels._forward(points.cost, points.power, points.count, points.dt, problem.cell,
+                                problem.grid, problem.shift[first:last], problem.start_cost,
+                                part.value, last == problem.points.steps, float(aim), engine, gear,
+                                *chosen, self.path[first : last + 1],
+                                self.costate[first:last])  # fmt: skip
+        if done < last - first:
+            return False
+        self.fuel[first:last] = _mix(points.cost, *chosen)
+        self.torque[first:last] = _mix(points.motor_torque, *chosen)
+        return True
 
 
 def _mix(
@@ -131,10 +159,11 @@ def event_cost(problem: Problem, gears: np.ndarray, classes: np.ndarray) -> floa
     return float(shifts.sum() + problem.start_cost * starts)
 
 
-def _dead_end(problem: Problem, value: np.ndarray) -> InfeasibleError:
-    first = value[:, problem.engine, problem.gear, :]
-    dead = np.flatnonzero(np.isinf(first).all(axis=1))
-    where = f"step {int(dead[0]) + 1}" if dead.size else "some step"
+def _dead_end(problem: Problem, value: CostToGo) -> InfeasibleError:
+    state = problem.engine, problem.gear
+    dead = (t for t in range(len(value)) if np.isinf(value[t][state]).all())
+    first = next(dead, None)
+    where = "some step" if first is None else f"step {first + 1}"
     return InfeasibleError(
         f"no schedule gets past {where} of {problem.points.steps} from SoC "
         f"{problem.soc / PERCENT:.1f} % within the battery's limits; widen the SoC window, start "

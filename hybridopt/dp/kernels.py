@@ -1,7 +1,7 @@
 """Numba kernels of the optimiser's forward run: battery step, cost-to-go, choice of a step.
 
 They live together because numba's cache does not notice edits across files.
-Arrays: cost-to-go `value` has shape (steps + 1, 2 engine states, gears, SoC points).
+Arrays: cost-to-go `value` has shape (steps + 1, 2 engine states, gears, SoC points), any float.
 """
 
 from typing import Any, NamedTuple
@@ -86,12 +86,22 @@ def _current(state, power):
 
 
 @njit(cache=True)
+def _rates(cell, dt):
+    """Charge per ampere in a step when discharging and when charging, s, and the capacity, C."""
+    return dt, dt * cell.efficiency, cell.capacity
+
+
+@njit(cache=True)
+def _landing(state, rates, soc, power):
+    """SoC after a step of given rates; NaN beyond a battery limit."""
+    current = _current(state, power)
+    return soc - current * (rates[1] if current < 0.0 else rates[0]) / rates[2]
+
+
+@njit(cache=True)
 def _next_soc(cell, state, soc, power, dt):
     """SoC after a step; NaN beyond a battery limit."""
-    current = _current(state, power)
-    if current < 0.0:
-        current *= cell.efficiency
-    return soc - current * dt / cell.capacity
+    return _landing(state, _rates(cell, dt), soc, power)
 
 
 @njit(cache=True)
@@ -102,8 +112,15 @@ def _value(grid, row, soc):
         return row[0] - grid.floor_penalty * grid.spacing * y
     i = int(y)
     if i >= grid.points - 1:
-        return row[grid.points - 1]
-    return row[i] + (y - i) * (row[i + 1] - row[i])
+        return np.float64(row[grid.points - 1])
+    return row[i] + (y - i) * (np.float64(row[i + 1]) - row[i])
+
+
+@njit(cache=True)
+def _slope(grid, row, soc):
+    """Fall of the cost-to-go per unit of SoC in the grid cell a SoC lies in."""
+    i = min(max(int((soc - grid.low) / grid.spacing), 0), grid.points - 2)
+    return (np.float64(row[i]) - row[i + 1]) / grid.spacing
 
 
 @njit(cache=True)
@@ -113,22 +130,28 @@ def _between(values, k, share):
 
 
 @njit(cache=True)
-def _outcome(costs, powers, k, share, dt, cell, state, grid, row, final, aim, soc):
-    """Cost plus value after a split between k and k + 1; infinite beyond a battery limit.
+def _total(grams, after, grid, row, final, aim):
+    """Cost plus value of landing at a SoC; infinite when the landing is beyond a limit.
 
     `aim` shifts the value's SoC axis: a positive aim makes the run end that much higher.
     """
-    after = _next_soc(cell, state, soc, _between(powers, k, share), dt)
     if np.isnan(after):
         return np.inf
-    grams = _between(costs, k, share) + grid.floor_penalty * max(grid.low - after, 0.0)
+    grams += grid.floor_penalty * max(grid.low - after, 0.0)
     if final:
         return grams + _terminal(grid, after - aim)
     return grams + _value(grid, row, after - aim)
 
 
 @njit(cache=True)
-def _refine(costs, powers, count, split, best, dt, cell, state, grid, row, final, aim, soc):
+def _mixed(costs, powers, k, share, rates, state, grid, row, final, aim, soc):
+    """Cost plus value after a split between k and k + 1."""
+    after = _landing(state, rates, soc, _between(powers, k, share))
+    return _total(_between(costs, k, share), after, grid, row, final, aim)
+
+
+@njit(cache=True)
+def _refine(costs, powers, count, split, best, rates, state, grid, row, final, aim, soc):
     """Golden-section search between a split and its neighbours; never worse than the split."""
     best_split, best_share = split, 0.0
     for k in (split - 1, split):
@@ -136,17 +159,17 @@ def _refine(costs, powers, count, split, best, dt, cell, state, grid, row, final
             continue
         low, high = 0.0, 1.0
         a, b = 1.0 - GOLDEN, GOLDEN
-        fa = _outcome(costs, powers, k, a, dt, cell, state, grid, row, final, aim, soc)
-        fb = _outcome(costs, powers, k, b, dt, cell, state, grid, row, final, aim, soc)
+        fa = _mixed(costs, powers, k, a, rates, state, grid, row, final, aim, soc)
+        fb = _mixed(costs, powers, k, b, rates, state, grid, row, final, aim, soc)
         for _ in range(26):
             if fa <= fb:
                 high, b, fb = b, a, fa
                 a = high - GOLDEN * (high - low)
-                fa = _outcome(costs, powers, k, a, dt, cell, state, grid, row, final, aim, soc)
+                fa = _mixed(costs, powers, k, a, rates, state, grid, row, final, aim, soc)
             else:
                 low, a, fa = a, b, fb
                 b = low + GOLDEN * (high - low)
-                fb = _outcome(costs, powers, k, b, dt, cell, state, grid, row, final, aim, soc)
+                fb = _mixed(costs, powers, k, b, rates, state, grid, row, final, aim, soc)
         share, total = (a, fa) if fa <= fb else (b, fb)
         if total < best:
             best, best_split, best_share = total, k, share
@@ -154,24 +177,24 @@ def _refine(costs, powers, count, split, best, dt, cell, state, grid, row, final
 
 
 @njit(cache=True)
-def _trim(powers, costs, count, dt, cell, state, top, soc, k, share):
+def _trim(powers, costs, count, rates, state, top, soc, k, share):
     """Charge no more than the SoC window takes: raise the split until the step ends in it.
 
     The sweep values charge beyond the window like a full battery; here the motor gives way
     (and the brakes or a lower engine torque take over). Returns split -1 if that is impossible.
     """
-    if not _next_soc(cell, state, soc, _between(powers, k, share), dt) > top:
+    if not _landing(state, rates, soc, _between(powers, k, share)) > top:
         return k, share
     if k == 0:
         return -1, 0.0
-    while k + 1 < count and _next_soc(cell, state, soc, powers[k + 1], dt) > top:
+    while k + 1 < count and _landing(state, rates, soc, powers[k + 1]) > top:
         k, share = k + 1, 0.0
     if k + 1 >= count or costs[k] == np.inf or costs[k + 1] == np.inf:
         return -1, 0.0
     low, high = share, 1.0
     for _ in range(60):
         middle = 0.5 * (low + high)
-        if _next_soc(cell, state, soc, _between(powers, k, middle), dt) > top:
+        if _landing(state, rates, soc, _between(powers, k, middle)) > top:
             low = middle
         else:
             high = middle
@@ -186,53 +209,66 @@ def _choose(cost, power, count, dt, cell, grid, shift, start_cost, row, final, a
     The split may lie a share of the way to the next one. The value is infinite when nothing is
     admissible. `row` is the cost-to-go after the step.
     """
-    state = _state(cell, soc)
+    state, rates = _state(cell, soc), _rates(cell, dt)
     top = grid.low + grid.spacing * (grid.points - 1)
     best, pick = np.inf, (-1, -1, -1, 0.0)
     for g in range(cost.shape[0]):
         for c in (OFF, STARTING if engine == 0 else RUNNING):
             event = shift[c, gear, g] + (start_cost if c == STARTING else 0.0)
-            after = row[min(c, 1), g]
+            costs, powers, ahead = cost[g, c], power[g, c], row[min(c, 1), g]
             for k in range(count[g, c]):
-                if cost[g, c, k] == np.inf:
+                if costs[k] == np.inf:
                     continue
-                j, share = _trim(power[g, c], cost[g, c], count[g, c], dt, cell, state, top, soc,
-                                 k, 0.0)  # fmt: skip
-                if j < 0:
-                    continue
-                total = event + _outcome(cost[g, c], power[g, c], j, share, dt, cell, state, grid,
-                                         after, final, aim, soc)  # fmt: skip
+                j, share = k, 0.0
+                after = _landing(state, rates, soc, powers[k])
+                if after > top:
+                    j, share = _trim(powers, costs, count[g, c], rates, state, top, soc, k, 0.0)
+                    if j < 0:
+                        continue
+                    after = _landing(state, rates, soc, _between(powers, j, share))
+                total = event + _total(_between(costs, j, share), after, grid, ahead, final, aim)
                 if total < best:
                     best, pick = total, (g, c, j, share)
     g, c, k, share = pick
     if k < 0 or share > 0.0:
         return g, c, k, share, best
     event = shift[c, gear, g] + (start_cost if c == STARTING else 0.0)
-    split, share, total = _refine(cost[g, c], power[g, c], count[g, c], k, best - event, dt, cell,
+    split, share, total = _refine(cost[g, c], power[g, c], count[g, c], k, best - event, rates,
                                   state, grid, row[min(c, 1), g], final, aim, soc)  # fmt: skip
-    split, share = _trim(power[g, c], cost[g, c], count[g, c], dt, cell, state, top, soc, split,
+    split, share = _trim(power[g, c], cost[g, c], count[g, c], rates, state, top, soc, split,
                          share)  # fmt: skip
     return g, c, split, share, event + total
 
 
 @njit(cache=True)
-def _forward(cost, power, count, dt, cell, grid, shift, start_cost, value, aim, soc, engine, gear,
-             gears, classes, splits, shares, path):  # fmt: skip
-    """Forward run of the optimal policy; return the number of steps done."""
-    path[0] = soc
+def _forward(cost, power, count, dt, cell, grid, shift, start_cost, value, final, aim, engine,
+             gear, gears, classes, splits, shares, path, costate):  # fmt: skip
+    """Forward run of the optimal policy over a part of the steps; return the number of steps done.
+
+    `value` (steps + 1, 2, gears, points) may have an offset of its own in every step: it does not
+    change a choice. `final` tells whether the part ends where the problem does; path[0] is given.
+    """
     steps = cost.shape[0]
     for t in range(steps):
+        last = final and t == steps - 1
         g, c, k, share, best = _choose(cost[t], power[t], count[t], dt[t], cell, grid, shift[t],
-                                       start_cost, value[t + 1], t == steps - 1, aim, soc, engine,
+                                       start_cost, value[t + 1], last, aim, path[t], engine,
                                        gear)  # fmt: skip
         if best == np.inf:
             return t
         gears[t], classes[t], splits[t], shares[t] = g, c, k, share
         watts = _between(power[t, g, c], k, share)
-        soc = _next_soc(cell, _state(cell, soc), soc, watts, dt[t])
+        path[t + 1] = _next_soc(cell, _state(cell, path[t]), path[t], watts, dt[t])
         engine, gear = min(c, 1), g
-        path[t + 1] = soc
+        costate[t] = _slope(grid, value[t + 1, engine, gear], path[t + 1])
     return steps
+
+
+@njit(cache=True)
+def _states(cell, soc, out):
+    """States of the battery at many SoCs, (5, SoCs)."""
+    for i in range(soc.size):
+        out[:, i] = _state(cell, soc[i])
 
 
 @njit(cache=True)

@@ -1,15 +1,16 @@
 """The problem of one solve as the kernels see it: choices, battery, grid, event costs, start."""
 
-import math
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
 
 import numpy as np
 
+from ..choices import Choices
 from ..inputs.driveline import Battery
-from ..operating_points import EngineClass, OperatingPoints
+from ..operating_points import EngineClass
 from . import kernels
+from .memory import Memory
 from .settings import Settings
 
 FLOOR_FACTOR = 100.0  # penalty below the window over the terminal one: even idling is cheaper
@@ -29,7 +30,7 @@ class Problem:
     settings : the resolved settings
     """
 
-    points: OperatingPoints
+    points: Choices
     cell: kernels.Cell
     grid: kernels.Grid
     shift: np.ndarray
@@ -47,22 +48,45 @@ class Problem:
     @cached_property
     def nodes(self) -> tuple[np.ndarray, ...]:
         """Voltage, resistances (discharge, charge), highest and lowest power at the grid points."""
-        cell, soc = self.cell, self.soc_grid
-        states = np.array([kernels._state(cell, x) for x in soc]).T
-        return tuple(np.ascontiguousarray(row) for row in states)
+        states = np.empty((5, self.grid.points))
+        kernels._states(self.cell, self.soc_grid, states)
+        return tuple(states)
 
     @cached_property
     def largest_fall(self) -> float:
         """Bound on how many grid cells SoC can move in one step."""
-        used = np.isfinite(self.points.cost)
-        if not used.any():
-            return 0.0
-        power = self.points.power[used]
+        lowest, highest = self.points.power_limits()
+        rise, fall = self.reach(np.array([lowest]), np.array([highest]), self.points.dt.max())
+        return float(max(rise[0], fall[0]) / self.grid.spacing)
+
+    @cached_property
+    def power_ranges(self) -> tuple[np.ndarray, np.ndarray]:
+        """Lowest and highest admissible battery power of every step, W, (steps,) each."""
+        return self.points.power_ranges()
+
+    def reach(
+        self, lowest: np.ndarray, highest: np.ndarray, dt: np.ndarray | float
+    ) -> tuple[np.ndarray, np.ndarray]:
+        """Bounds on how far SoC can rise and fall in steps whose battery powers lie in ranges.
+
+        Parameters
+        ----------
+        lowest, highest
+            W, 0 or less and 0 or more.
+        dt
+            s.
+        """
         voltage, discharge = self.nodes[0].min(), self.nodes[1].max()
-        highest, lowest = max(float(power.max()), 0.0), max(-float(power.min()), 0.0)
-        root = math.sqrt(max(voltage**2 - 4.0 * discharge * highest, 0.0))
-        current = max(2.0 * highest / (voltage + root), lowest / voltage)
-        return float(current * self.points.dt.max() / (self.cell.capacity * self.grid.spacing))
+        root = np.sqrt(np.maximum(voltage**2 - 4.0 * discharge * highest, 0.0))
+        scale = dt / self.cell.capacity
+        return -lowest / voltage * scale, 2.0 * highest / (voltage + root) * scale
+
+    @property
+    def memory(self) -> Memory:
+        """What is kept in memory."""
+        points = self.points
+        return Memory(points.steps, points.gears, self.grid.points, points.splits,
+                      self.settings.memory_limit)  # fmt: skip
 
 
 def pack_battery(battery: Battery) -> kernels.Cell:
@@ -108,7 +132,7 @@ def make_grid(settings: Settings, penalty: float) -> kernels.Grid:
 
 
 def make_problem(
-    points: OperatingPoints,
+    points: Choices,
     battery: Battery,
     settings: Settings,
     penalty: float,

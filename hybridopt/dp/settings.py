@@ -1,7 +1,6 @@
 """Settings of the optimiser, with defaults that are good without tuning."""
 
 import dataclasses
-import math
 from dataclasses import dataclass
 
 from ..errors import InputError
@@ -41,7 +40,7 @@ class Settings:
         Fuel energy charged per joule missing at the end, the slope of the terminal penalty; it is
         raised by itself where the target would be missed.
     memory_limit
-        Bytes the optimiser may use.
+        Bytes of arrays the optimiser may keep; what does not fit is made again when needed.
 
     Raises
     ------
@@ -62,7 +61,7 @@ class Settings:
     gear_start: int = 1
     engine_on_start: bool = False
     penalty_factor: float = 4.0
-    memory_limit: float = 4e9
+    memory_limit: float = 1e9
 
     def __post_init__(self) -> None:
         """Check each setting on its own."""
@@ -144,20 +143,3 @@ class Settings:
     def penalty(self, driveline: Driveline) -> float:
         """Slope of the terminal penalty, g of fuel per unit of SoC."""
         return self.penalty_factor * driveline.battery.energy / driveline.fuel.heating_value
-
-
-def memory_needed(steps: int, gears: int, soc_points: int, split_size: int) -> float:
-    """Return the bytes of cost-to-go, operating points and the bound's hulls for a solve."""
-    cost_to_go = (steps + 1) * 2 * gears * soc_points * 8
-    points = steps * gears * 3 * split_size * (5 * 8 + 1)
-    return float(cost_to_go + points)
-
-
-def check_memory(needed: float, limit: float) -> None:
-    """Raise InputError when a solve would need more than the limit, saying how to mend it."""
-    if needed > limit:
-        factor = math.ceil(10 * needed / limit) / 10
-        raise InputError(
-            f"the solve needs {needed / 1e9:.2f} GB but memory_limit is {limit / 1e9:.2f} GB; "
-            f"use about {factor:g} times fewer SoC points, a shorter cycle, or a higher limit"
-        )

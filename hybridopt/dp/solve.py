@@ -1,21 +1,20 @@
 """Dynamic programming: the cost-to-go over the whole cycle, and the least-fuel schedule."""
 
-import math
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
+from ..choices import Choices
 from ..inputs.driveline import Battery
-from ..operating_points import EngineClass, OperatingPoints
-from . import kernels, sweep
+from . import kernels
+from .cost_to_go import CostToGo
 from .forward import Run, Schedule, best_run, missed_target, refuse_missed
 from .problem import Problem, make_problem
 from .progress import Progress, silent
 from .settings import Settings
 
 PENALTY_STEPS = (1.0, 10.0, 100.0)  # times the given penalty, until the target is met
-SWEEP_STEPS = 100  # steps between two progress reports
 
 
 @dataclass(frozen=True, eq=False)
@@ -27,16 +26,14 @@ class Solution:
     problem : what was solved
     run : the optimal schedule, its SoC path and cost
     value_start : g of fuel, the cost-to-go at the start; equals `cost` within grid error
-    costate : (steps,), g of fuel per unit of SoC after each step, -dV/dSoC along the path
-    value : g of fuel, (steps + 1, 2 engine states, gears, SoC points)
+    value : the cost-to-go; value[t] is in g of fuel, (2 engine states, gears, SoC points)
     soc_grid : (SoC points,)
     """
 
     problem: Problem
     run: Run
     value_start: float
-    costate: np.ndarray
-    value: np.ndarray
+    value: CostToGo
     soc_grid: np.ndarray
 
     @property
@@ -50,13 +47,18 @@ class Solution:
         return self.run.soc
 
     @property
+    def costate(self) -> np.ndarray:
+        """Fall of the cost-to-go, g per unit of SoC, after each step along the run, (steps,)."""
+        return self.run.costate
+
+    @property
     def cost(self) -> float:
         """Cost of the run, g of fuel, with events and penalties."""
         return self.run.cost
 
 
 def solve(
-    points: OperatingPoints,
+    points: Choices,
     battery: Battery,
     settings: Settings,
     penalty: float,
@@ -105,22 +107,21 @@ def solve(
         problem=problem,
         run=run,
         value_start=float(
-            kernels._value(problem.grid, value[0, problem.engine, problem.gear], problem.soc)
+            kernels._value(problem.grid, value[0][problem.engine, problem.gear], problem.soc)
         ),
-        costate=_costate(problem, value, run.soc, run.schedule),
         value=value,
         soc_grid=problem.soc_grid,
     )
 
 
 def _solve(
-    points: OperatingPoints,
+    points: Choices,
     battery: Battery,
     settings: Settings,
     penalty: float,
     shift_costs: Any,
     progress: Progress,
-) -> tuple[Problem, np.ndarray, Run]:
+) -> tuple[Problem, CostToGo, Run]:
     """Sweep and run forward; where the target is missed, again with steeper penalties.
 
     A penalty just above the marginal fuel value keeps the kink it makes in the cost-to-go small,
@@ -129,55 +130,9 @@ def _solve(
     """
     for steeper in PENALTY_STEPS:
         problem = make_problem(points, battery, settings, steeper * penalty, shift_costs)
-        value = cost_to_go(problem, progress=progress)
+        value = CostToGo(problem, progress=progress)
         run = best_run(problem, value)
         if not missed_target(run, problem):
             break
     refuse_missed(run, problem)
     return problem, value, run
-
-
-def cost_to_go(problem: Problem, prune: bool = True, progress: Progress = silent) -> np.ndarray:
-    """Sweep backward over all steps.
-
-    Parameters
-    ----------
-    problem
-        From :func:`hybridopt.dp.problem.make_problem`.
-    prune
-        Leave out torque splits that cannot be optimal; the answer is the same, only slower
-        without.
-    progress
-        Called with the share done, 0 to 1.
-
-    Returns
-    -------
-    ndarray, (steps + 1, 2 engine states, gears, SoC points)
-        Cost-to-go in g.
-    """
-    points, cell, grid = problem.points, problem.cell, problem.grid
-    steps = points.steps
-    value = np.empty((steps + 1, 2, points.gears, grid.points))
-    value[steps] = [kernels._terminal(grid, soc) for soc in problem.soc_grid]
-    pad = math.ceil(problem.largest_fall) + 4
-    for last in range(steps, 0, -SWEEP_STEPS):
-        first = max(last - SWEEP_STEPS, 0)
-        sweep._sweep(points.cost, points.power, points.count, points.dt, cell.capacity,
-                     cell.efficiency, grid.spacing, grid.floor_penalty, problem.nodes, pad,
-                     problem.shift, problem.start_cost, prune, value,
-                     first, last)  # fmt: skip
-        progress(1.0 - first / steps)
-    return value
-
-
-def _costate(
-    problem: Problem, value: np.ndarray, path: np.ndarray, schedule: Schedule
-) -> np.ndarray:
-    """Return -dV/dSoC after each step, by the slope of the grid cell the path is in."""
-    grid = problem.grid
-    cell = ((path[1:] - grid.low) / grid.spacing).astype(np.int64).clip(0, grid.points - 2)
-    t = np.arange(path.size - 1)
-    engine = (schedule.engine_class != EngineClass.OFF).astype(np.int64)
-    low = value[t + 1, engine, schedule.gear, cell]
-    high = value[t + 1, engine, schedule.gear, cell + 1]
-    return np.asarray((low - high) / grid.spacing)

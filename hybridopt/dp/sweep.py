@@ -10,51 +10,9 @@ import numpy as np
 from numba import njit, prange
 
 OFF, RUNNING, STARTING = 0, 1, 2
-BLOCK = 256  # most SoC points that share one pruned list of splits
-CHUNK = 16  # cells whose slopes are summed up in one least and one largest slope
-WIDTH, U_MID, D_MID, C_MID, SPREAD, ALL_MIN, ALL_MAX, ANY_MIN, ANY_MAX, INFO = range(10)
-
-
-@njit(cache=True, error_model="numpy")
-def _fall(voltage, resistance, power, step, charge_step):
-    """Cells SoC falls for a battery power: I = 2 P / (U + sqrt(U^2 - 4 R P)) times the step."""
-    root = np.sqrt(max(voltage * voltage - 4.0 * resistance * power, 0.0))
-    return 2.0 * power * (step if power > 0.0 else charge_step) / (voltage + root)
-
-
-@njit(cache=True, error_model="numpy")
-def _spread(nodes, a, b, lowest, highest):
-    """Bound on how far a fall can stray over a block from its fall at the middle, as a factor.
-
-    With I the current, dI/dU = -I / (U - 2 R I) and dI/dR = I^2 / (U - 2 R I). The difference
-    of two falls therefore changes, relatively, by at most U / (U - 2 R I)^2 per volt and by
-    2 |I| |U - R I| / (U - 2 R I)^2 per ohm, each at its largest current.
-    """
-    u_low, u_high = nodes[0][a:b].min(), nodes[0][a:b].max()
-    spread = 0.0
-    for side in range(2):
-        power = max(highest, 0.0) if side == 0 else min(lowest, 0.0)
-        r_low, r_high = nodes[1 + side][a:b].min(), nodes[1 + side][a:b].max()
-        root2 = u_low * u_low - 4.0 * r_high * max(power, 0.0)
-        if root2 <= 0.0:
-            return np.inf
-        root = np.sqrt(root2)
-        current = 2.0 * abs(power) / (u_low + root if power > 0.0 else u_low)
-        relative = (u_high / root2) * (u_high - u_low)
-        relative += 2.0 * current * (u_high + r_high * current) / root2 * (r_high - r_low)
-        spread = max(spread, relative)
-    return np.exp(spread)
-
-
-@njit(cache=True, error_model="numpy")
-def _block_info(nodes, a, b, lowest, highest, info):
-    """Fill what a block's pruning needs: middle voltage and resistances, spread, power limits."""
-    middle = (a + b) // 2
-    info[WIDTH] = b - a
-    info[U_MID], info[D_MID], info[C_MID] = nodes[0][middle], nodes[1][middle], nodes[2][middle]
-    info[SPREAD] = _spread(nodes, a, b, lowest, highest)
-    info[ALL_MIN], info[ALL_MAX] = nodes[4][a:b].max(), nodes[3][a:b].min()
-    info[ANY_MIN], info[ANY_MAX] = nodes[4][a:b].min(), nodes[3][a:b].max()
+MANY = 3  # splits left from which a second, narrower look pays
+# what is known of a block of SoC points, see dp/blocks.py
+U_LOW, U_HIGH, D_LOW, D_HIGH, C_LOW, C_HIGH, ALL_MIN, ALL_MAX, ANY_MIN, ANY_MAX = range(10)
 
 
 @njit(cache=True, error_model="numpy")
@@ -65,82 +23,101 @@ def _row_value(row, position):
 
 
 @njit(cache=True, error_model="numpy")
-def _chunk_slopes(row, least, largest):
-    """Least and largest slope of every chunk of cells; undefined slopes (inf - inf) count not."""
-    for chunk in range(least.size):
-        low, high = np.inf, -np.inf
-        for i in range(chunk * CHUNK, min(chunk * CHUNK + CHUNK, row.size - 1)):
-            slope = row[i] - row[i + 1]
-            low, high = min(low, slope), max(high, slope)
-        least[chunk], largest[chunk] = low, high
+def _slope_range(row, first, last, least, largest):
+    """Least and largest slope of the cells first to last, by folding halves (vector registers)."""
+    n = last - first + 1
+    here, ahead = row[first : first + n], row[first + 1 : first + n + 1]
+    for i in range(n):
+        slope = here[i] - ahead[i]
+        least[i], largest[i] = slope, slope
+    while n > 1:
+        half = (n + 1) // 2
+        low, low_far = least[: n - half], least[half:n]
+        high, high_far = largest[: n - half], largest[half:n]
+        for i in range(n - half):
+            low[i] = low_far[i] if low_far[i] < low[i] else low[i]
+            high[i] = high_far[i] if high_far[i] > high[i] else high[i]
+        n = half
+    return least[0], largest[0]
 
 
 @njit(cache=True, error_model="numpy")
-def _widen(chunks, low, high, covered, slopes):
-    """Let `slopes` cover all cells from position low to high; `covered` grows to their chunks."""
-    first = max(int(low) // CHUNK, 0)
-    last = min(int(high) // CHUNK, chunks.shape[1] - 1)
-    for i in range(first, min(covered[0], last + 1)):
-        slopes[0], slopes[1] = min(slopes[0], chunks[0, i]), max(slopes[1], chunks[1, i])
-    for i in range(max(covered[1] + 1, first), last + 1):
-        slopes[0], slopes[1] = min(slopes[0], chunks[0, i]), max(slopes[1], chunks[1, i])
-    covered[0], covered[1] = min(covered[0], first), max(covered[1], last)
+def _falls(powers, n, info, step, charge_step, near, far):
+    """Falls of all splits at the two extremes of a block's voltage and resistance.
 
-
-@njit(cache=True, error_model="numpy")
-def _worst(chunks, start, info, fall, ref_fall, covered, slopes):
-    """Least that the value can rise from a reference fall to another one, anywhere in a block.
-
-    V(x - d) - V(x - d_r) = s (d - d_r) for some slope s of the cells in between; s and the
-    difference are bounded over the block, the latter by the block's spread.
+    d = P step 2 / (U + sqrt(U^2 - 4 R P)) has the derivative step / sqrt(U^2 - 4 R P) with respect
+    to P. Over the block that is least for the highest U with the lowest R (highest when charging)
+    and largest for the other corner, at every P. So for any two splits the difference of
+    their falls lies between the difference of `near` and that of `far`, at every point.
     """
-    spread = info[SPREAD]
-    low_fall, high_fall = min(fall, ref_fall), max(fall, ref_fall)
-    furthest = start - (high_fall * spread if high_fall > 0.0 else high_fall / spread)
-    nearest = start - (low_fall / spread if low_fall > 0.0 else low_fall * spread)
-    _widen(chunks, furthest - 1e-6, nearest + info[WIDTH] - 1.0 + 1e-6, covered, slopes)
-    delta = fall - ref_fall
-    a, b = delta * spread, delta / spread
-    return min(min(slopes[0] * a, slopes[0] * b), min(slopes[1] * a, slopes[1] * b))
+    for k in range(n):
+        power = powers[k]
+        draws = power > 0.0
+        scale = 2.0 * power * (step if draws else charge_step)
+        u = info[U_HIGH]
+        root = u * u - 4.0 * (info[D_LOW] if draws else info[C_HIGH]) * power
+        near[k] = scale / (u + np.sqrt(max(root, 0.0)))
+        u = info[U_LOW]
+        root = u * u - 4.0 * (info[D_HIGH] if draws else info[C_LOW]) * power
+        far[k] = scale / (u + np.sqrt(root)) if root > 0.0 else np.inf
 
 
 @njit(cache=True, error_model="numpy")
-def _prune(powers, costs, n, row, chunks, start, info, step, charge_step, falls, kept):
-    """List in `kept` the splits that may be best somewhere in a block; return count and best.
-
-    `start` is the padded position of the block's first point. The reference r is the best split
-    at the block's middle point that is allowed all over the block. Split k is useless where
-    m_k - m_r plus the least rise of value (see `_worst`) is above zero.
-    """
+def _reference(powers, costs, n, slope, info, near, far):
+    """Split with the least cost + slope * fall among those allowed all over a block, or -1."""
     ref, best = -1, np.inf
-    middle = start + info[WIDTH] // 2
     for k in range(n):
-        resistance = info[D_MID] if powers[k] > 0.0 else info[C_MID]
-        falls[k] = _fall(info[U_MID], resistance, powers[k], step, charge_step)
+        total = costs[k] + slope * 0.5 * (near[k] + far[k])
+        if total < best and info[ALL_MIN] <= powers[k] <= info[ALL_MAX]:
+            ref, best = k, total
+    return ref
+
+
+@njit(cache=True, error_model="numpy")
+def _raise_gains(costs, n, near, far, base, near_base, far_base, least, largest, gains):
+    """Raise each split's proved loss against a reference: useless where it is above zero.
+
+    V(x - d) - V(x - d_r) = s (d - d_r) for some slope s of the cells between the two landings.
+    s is within [least, largest] and the difference within its two extremes, so
+    m - m_r + V(x - d) - V(x - d_r) is at least m - m_r plus the least of the four products.
+    """
     for k in range(n):
-        if info[ALL_MIN] <= powers[k] <= info[ALL_MAX]:
-            total = costs[k] + _row_value(row, middle - falls[k])
-            if total < best:
-                ref, best = k, total
+        a, b = near[k] - near_base, far[k] - far_base
+        gain = min(min(least * a, least * b), min(largest * a, largest * b)) + costs[k] - base
+        gains[k] = gain if gain > gains[k] else gains[k]
+
+
+@njit(cache=True, error_model="numpy")
+def _list_kept(powers, n, info, gains, kept):
+    """List the splits that may be best somewhere in a block; return how many."""
     count = 0
-    covered, slopes = np.empty(2, dtype=np.int64), np.empty(2)
-    for direction in range(2):
-        covered[0], covered[1] = 1 << 40, -1
-        slopes[0], slopes[1] = np.inf, -np.inf
-        k = ref if direction == 0 else ref - 1
-        if ref < 0:
-            k = 0 if direction == 0 else -1
-        while 0 <= k < n:
-            if info[ANY_MIN] <= powers[k] <= info[ANY_MAX]:
-                gain = -1.0
-                if ref >= 0 and info[SPREAD] < 2.0:
-                    gain = costs[k] - costs[ref] + _worst(chunks, start, info, falls[k],
-                                                          falls[ref], covered, slopes)  # fmt: skip
-                if not gain > 1e-12:
-                    kept[count] = k
-                    count += 1
-            k += 1 if direction == 0 else -1
-    return count, ref, best
+    for k in range(n):
+        if not gains[k] > 1e-12 and info[ANY_MIN] <= powers[k] <= info[ANY_MAX]:
+            kept[count] = k
+            count += 1
+    return count
+
+
+@njit(cache=True, error_model="numpy")
+def _look_closer(costs, near, far, kept, count, ref, row, start, width, scratch):
+    """Drop splits again, with the slopes of only those cells that the kept ones land in."""
+    low, high = min(near[ref], far[ref]), max(near[ref], far[ref])
+    for j in range(count):
+        k = kept[j]
+        low, high = min(low, near[k], far[k]), max(high, near[k], far[k])
+    if not high < row.size:
+        return count
+    first, last = int(start - high - 1e-6), int(start + width - 1 - low + 1e-6)
+    least, largest = _slope_range(row, first, min(last, row.size - 2), scratch[0], scratch[1])
+    left = 0
+    for j in range(count):
+        k = kept[j]
+        a, b = near[k] - near[ref], far[k] - far[ref]
+        gain = min(min(least * a, least * b), min(largest * a, largest * b))
+        if not gain + costs[k] - costs[ref] > 1e-12:
+            kept[left] = k
+            left += 1
+    return left
 
 
 @njit(cache=True, error_model="numpy")
@@ -174,7 +151,7 @@ def _checked_min(cost, power, scale, voltage, resistance, power_min, power_max, 
 
 
 @njit(cache=True, error_model="numpy")
-def _split_values(powers, costs, kept, count, falls, nodes, a, b, info, step, charge_step, row,
+def _split_values(powers, costs, kept, count, near, far, nodes, a, b, info, step, charge_step, row,
                   start, best):  # fmt: skip
     """Least over the kept splits of cost + value after the split, for points a to b - 1."""
     best[:] = np.inf
@@ -183,8 +160,7 @@ def _split_values(powers, costs, kept, count, falls, nodes, a, b, info, step, ch
         power = powers[k]
         resistance = nodes[1][a:b] if power > 0.0 else nodes[2][a:b]
         scale = 2.0 * power * (step if power > 0.0 else charge_step)
-        ends = falls[k] * info[SPREAD], falls[k] / info[SPREAD]
-        low, high = min(ends), max(ends)
+        low, high = min(near[k], far[k]), max(near[k], far[k])
         if info[ALL_MIN] <= power <= info[ALL_MAX] and high - low < 0.99:
             offset = int(np.floor(-low + 1e-6))
             _shifted_min(costs[k], power, scale, offset, nodes[0][a:b], resistance, row, start,
@@ -195,172 +171,221 @@ def _split_values(powers, costs, kept, count, falls, nodes, a, b, info, step, ch
 
 
 @njit(cache=True, error_model="numpy")
-def _excess(shift):
-    """Most that shifts to (first) or from (second) gear g2 cost beyond those of g1, (2, g1, g2)."""
-    classes, gears, _ = shift.shape
-    out = np.zeros((2, gears, gears))
-    for c in range(classes):
-        for g1 in range(gears):
-            for g2 in range(gears):
-                for h in range(gears):
-                    if shift[c, h, g1] < np.inf:
-                        out[0, g1, g2] = max(out[0, g1, g2], shift[c, h, g2] - shift[c, h, g1])
-                    if shift[c, g1, h] < np.inf:
-                        out[1, g1, g2] = max(out[1, g1, g2], shift[c, g2, h] - shift[c, g1, h])
-    return out
+def _least_difference(row, other, first, last, least):
+    """Least of one row less another over the points first to last, by folding halves."""
+    n = last - first + 1
+    here, there = row[first : first + n], other[first : first + n]
+    for i in range(n):
+        least[i] = here[i] - there[i]
+    while n > 1:
+        half = (n + 1) // 2
+        low, low_far = least[: n - half], least[half:n]
+        for i in range(n - half):
+            low[i] = low_far[i] if low_far[i] < low[i] else low[i]
+        n = half
+    return least[0]
 
 
 @njit(cache=True, error_model="numpy")
-def _drop_beaten(powers, costs, kept, count, falls, row, chunks, start, info, ref_cost, ref_fall,
-                 best, detour):  # fmt: skip
-    """Drop splits that another gear's reference beats by more than a detour through that gear.
-
-    `row`, `ref_cost` and `ref_fall` belong to the other gear; V(gear) >= V(other) less the shifts.
-    """
-    middle = start + info[WIDTH] // 2
-    covered, slopes = np.empty(2, dtype=np.int64), np.empty(2)
-    left = 0
-    for j in range(count):
-        k = kept[j]
-        gain = costs[k] + _row_value(row, middle - falls[k]) - best - detour
-        if gain > 1e-12:
-            covered[0], covered[1] = 1 << 40, -1
-            slopes[0], slopes[1] = np.inf, -np.inf
-            gain = costs[k] - ref_cost - detour + _worst(chunks, start, info, falls[k], ref_fall,
-                                                         covered, slopes)  # fmt: skip
-        if not gain > 1e-12:
-            kept[left] = k
-            left += 1
-    return left
+def _dearest_switch(shift, start_cost, c, g, lead_class, lead):
+    """Most that events of going to the lead's gear and class cost beyond those of going to g, c."""
+    most = -np.inf
+    for h in range(shift.shape[1]):
+        if shift[c, h, g] < np.inf:
+            most = max(most, shift[lead_class, h, lead] - shift[c, h, g])
+    starts = (1.0 if lead_class == STARTING else 0.0) - (1.0 if c == STARTING else 0.0)
+    return most + starts * start_cost
 
 
 @njit(cache=True, error_model="numpy")
-def _block_values(list_power, list_cost, list_count, nodes, a, b, info, step, charge_step, after,
-                  chunks, pad, detours, prune, best):  # fmt: skip
-    """W of one engine class over a block: best[g, x] for points a to b - 1."""
-    gears, size = list_power.shape
+def _look(lists, count, after, a, width, pad, info, near, far, gains, refs, slopes, totals,
+          scratch):  # fmt: skip
+    """First look at every list: reference, its total at the middle, slopes, proved losses."""
+    list_power, list_cost = lists
     start = pad + a
-    falls, kept = np.empty((gears, size)), np.empty((gears, size), dtype=np.int64)
-    count, ref = np.zeros(gears, dtype=np.int64), np.full(gears, -1)
-    lead, lead_best = -1, np.inf
-    for g in range(gears):
-        count[g], ref[g], value = _prune(list_power[g], list_cost[g], list_count[g], after[g],
-                                         chunks[g], start, info, step, charge_step, falls[g],
-                                         kept[g])  # fmt: skip
-        if value < lead_best:
-            lead, lead_best = g, value
-        if not prune:
-            count[g] = list_count[g]
-            for k in range(count[g]):
-                kept[g, k] = k
-    for g in range(gears):
-        if prune and lead >= 0 and g != lead and info[SPREAD] < 2.0:
-            r = ref[lead]
-            count[g] = _drop_beaten(list_power[g], list_cost[g], kept[g], count[g], falls[g],
-                                    after[lead], chunks[lead], start, info, list_cost[lead, r],
-                                    falls[lead, r], lead_best, detours[g, lead])  # fmt: skip
-        _split_values(list_power[g], list_cost[g], kept[g], count[g], falls[g], nodes, a, b, info,
-                      step, charge_step, after[g], start, best[g, : b - a])  # fmt: skip
+    middle = start + width // 2
+    cells = min(width + 2 * pad, after.shape[2] - 1 - a)
+    for c in range(3):
+        for g in range(after.shape[1]):
+            row, n = after[min(c, 1), g], count[c, g]
+            refs[c, g], totals[c, g] = -1, np.inf
+            if n == 0:
+                continue
+            low, high = _slope_range(row, a, a + cells - 1, scratch[0], scratch[1])
+            slopes[c, g, 0], slopes[c, g, 1] = low, high
+            slope = row[middle] - row[middle + 1]
+            r = _reference(list_power[c, g], list_cost[c, g], n, slope, info, near[c, g],
+                           far[c, g])  # fmt: skip
+            fall = 0.5 * (near[c, g, r] + far[c, g, r])
+            if r < 0 or not abs(fall) < pad:
+                continue
+            refs[c, g] = r
+            totals[c, g] = list_cost[c, g, r] + _row_value(row, middle - fall)
+            _raise_gains(list_cost[c, g], n, near[c, g], far[c, g], list_cost[c, g, r],
+                         near[c, g, r], far[c, g, r], low, high, gains[c, g])  # fmt: skip
 
 
 @njit(cache=True, error_model="numpy")
-def _combine(best, list_count, shift, start_cost, value, a, b):
+def _leads(totals, start_cost, leads):
+    """Best gear of every class, and of what competes with it: (class, 2, class and gear)."""
+    for c in range(3):
+        leads[c, 0, 0], leads[c, 0, 1] = c, np.argmin(totals[c])
+    off = leads[OFF, 0, 1]
+    for c in range(3):
+        extra = start_cost if c == STARTING else 0.0
+        beaten = totals[OFF, off] < totals[c, leads[c, 0, 1]] + extra
+        leads[c, 1] = leads[OFF, 0] if beaten else leads[c, 0]
+
+
+@njit(cache=True, error_model="numpy")
+def _compare_with_leads(lists, count, after, a, width, pad, shift, start_cost, near, far, gains,
+                        refs, slopes, leads, scratch):  # fmt: skip
+    """Raise proved losses against the best gear of the class, and against the engine off.
+
+    With V the value in the split's own gear and engine state and V_r in the lead's,
+    V(x - d) >= V_r(x - d) + D, D the least difference of the two rows over all cells in reach.
+    """
+    list_cost = lists[1]
+    last = min(a + width + 2 * pad, after.shape[2] - 1)
+    for c in range(3):
+        for g in range(after.shape[1]):
+            for which in range(2):
+                lead_class, lead = leads[c, which]
+                r = refs[lead_class, lead]
+                own = lead_class == c and lead == g
+                if count[c, g] == 0 or r < 0 or own or (which == 1 and lead_class == c):
+                    continue
+                row, lead_row = after[min(c, 1), g], after[min(lead_class, 1), lead]
+                base = _dearest_switch(shift, start_cost, c, g, lead_class, lead)
+                base += list_cost[lead_class, lead, r]
+                base -= _least_difference(row, lead_row, a, last, scratch[0])
+                low, high = slopes[lead_class, lead]
+                _raise_gains(list_cost[c, g], count[c, g], near[c, g], far[c, g], base,
+                             near[lead_class, lead, r], far[lead_class, lead, r], low, high,
+                             gains[c, g])  # fmt: skip
+
+
+@njit(cache=True, error_model="numpy")
+def _block_values(lists, count, nodes, a, b, info, step, charge_step, after, pad, shift,
+                  start_cost, prune, best, used):  # fmt: skip
+    """W of every class and gear over a block, best[c, g, x] for points a to b - 1, where used."""
+    list_power, list_cost = lists
+    classes, gears, size = list_power.shape
+    start, width = pad + a, b - a
+    near, far = np.empty((3, gears, size)), np.empty((3, gears, size))
+    gains, kept = np.zeros((3, gears, size)), np.empty(size, dtype=np.int64)
+    refs, leads = np.full((3, gears), -1), np.empty((3, 2, 2), dtype=np.int64)
+    slopes, totals = np.empty((3, gears, 2)), np.empty((3, gears))
+    scratch = np.empty((2, width + 2 * pad + 1))
+    for c in range(classes):
+        for g in range(gears):
+            _falls(list_power[c, g], count[c, g], info, step, charge_step, near[c, g], far[c, g])
+    if prune:
+        _look(lists, count, after, a, width, pad, info, near, far, gains, refs, slopes, totals,
+              scratch)  # fmt: skip
+        _leads(totals, start_cost, leads)
+        _compare_with_leads(lists, count, after, a, width, pad, shift, start_cost, near, far,
+                            gains, refs, slopes, leads, scratch)  # fmt: skip
+    for c in range(classes):
+        for g in range(gears):
+            n = _list_kept(list_power[c, g], count[c, g], info, gains[c, g], kept)
+            row = after[min(c, 1), g]
+            if refs[c, g] >= 0 and n > MANY:
+                n = _look_closer(list_cost[c, g], near[c, g], far[c, g], kept, n, refs[c, g], row,
+                                 start, width, scratch)  # fmt: skip
+            used[c, g] = n > 0
+            if n > 0:
+                _split_values(list_power[c, g], list_cost[c, g], kept, n, near[c, g], far[c, g],
+                              nodes, a, b, info, step, charge_step, row, start,
+                              best[c, g])  # fmt: skip
+
+
+@njit(cache=True, error_model="numpy")
+def _combine(best, used, shift, start_cost, out):
     """Minimum over next gear and engine state: V of a block from its W, best[class, gear, x]."""
-    gears = shift.shape[1]
+    gears, width = out.shape[1], out.shape[2]
     for e in range(2):
-        value[e, :, a:b] = np.inf
+        out[e] = np.inf
         for c in (OFF, RUNNING if e == 1 else STARTING):
             extra = start_cost if c == STARTING else 0.0
             for g2 in range(gears):
-                if list_count[c, g2] == 0:
+                if not used[c, g2]:
                     continue
                 source = best[c, g2]
                 for g in range(gears):
                     event = shift[c, g, g2] + extra
-                    out = value[e, g, a:b]
-                    for x in range(b - a):
+                    least = out[e, g]
+                    for x in range(width):
                         total = source[x] + event
-                        out[x] = total if total < out[x] else out[x]
+                        least[x] = total if total < least[x] else least[x]
 
 
 @njit(cache=True, error_model="numpy")
-def _pad_row(source, pad, floor_slope, row):
-    """Copy a row of the value between its paddings."""
-    points = source.size
-    row[pad : pad + points] = source
-    for i in range(pad):
-        row[pad - 1 - i] = source[0] + floor_slope * (i + 1)
-        row[pad + points + i] = source[points - 1]
+def _pad_rows(rows, pad, floor_slope):
+    """Fill the paddings of all rows: by the penalty below the window, flat above."""
+    points = rows.shape[2] - 2 * pad
+    for e in range(rows.shape[0]):
+        for g in range(rows.shape[1]):
+            row = rows[e, g]
+            for i in range(pad):
+                row[pad - 1 - i] = row[pad] + floor_slope * (i + 1)
+                row[pad + points + i] = row[pad + points - 1]
+
+
+@njit(cache=True, error_model="numpy")
+def _list_splits(cost, power, count, list_cost, list_power, list_count):
+    """Gather the admissible splits of a step by engine class and gear."""
+    for c in range(3):
+        for g in range(cost.shape[0]):
+            n = 0
+            for k in range(count[g, c]):
+                if cost[g, c, k] < np.inf:
+                    list_power[c, g, n], list_cost[c, g, n] = power[g, c, k], cost[g, c, k]
+                    n += 1
+            list_count[c, g] = n
 
 
 @njit(cache=True)
-def _blocks(points, pad):
-    """Bounds of the blocks of SoC points; the edges of the window get narrow ones of their own.
-
-    Near an edge the value's slope jumps to the penalty's (or to zero), which spoils pruning.
-    """
-    edge = min(pad, points // 2)
-    inner = points - 2 * edge
-    parts = (inner + BLOCK - 1) // BLOCK
-    bounds = np.empty(parts + 3, dtype=np.int64)
-    bounds[0], bounds[-1] = 0, points
-    for i in range(parts + 1):
-        bounds[1 + i] = edge + inner * i // max(parts, 1)
-    return bounds
+def _level(rows, pad, points):
+    """Return a value to count others from, so that their rounding is small."""
+    middle = rows[0, 0, pad + points // 2]
+    return middle if middle < np.inf else 0.0
 
 
 @njit(cache=True, parallel=True, error_model="numpy")
-def _sweep(cost, power, count, dt, capacity, efficiency, spacing, floor_penalty, nodes, pad,
-           shift, start_cost, prune, value, first, last):  # fmt: skip
-    """Backward sweep from step last - 1 to first; `value[last]` is given.
+def _sweep(cost, power, count, dt, battery_step, efficiency, floor_slope, nodes, pad, bounds,
+           facts, shift, start_cost, prune, rows, value, offset):  # fmt: skip
+    """Backward sweep over a part of the steps.
 
     V_t(x,e,g) = min over e', g' of shift(g,g') + start(e,e') + W_t(x; g', class(e,e')),
     W_t(x; g', class) = min over splits u of cost_u + V_{t+1}(x - d_u(x), e', g').
 
+    `rows` (2, 2, gears, padded points) holds V after the part in rows[0] and gets V before it
+    there; `value` (steps + 1, 2, gears, points) gets V less `offset` (steps + 1,), rounded to its
+    type.
     With `prune`, splits that cannot be optimal anywhere in a block of SoC points are left out:
-    within a gear (`_prune`) and against the best gear (`_drop_beaten`). Both are exact.
+    within a gear and class, against the best gear, and against the engine off. All are exact.
     """
-    gears, points, size = cost.shape[1], value.shape[3], cost.shape[3]
-    floor_slope = floor_penalty * spacing
-    away = np.zeros((gears, gears))
-    if last < cost.shape[0]:
-        away = _excess(shift[last])[1]
-    bounds = _blocks(points, pad)
-    widest = 0
-    for block in range(bounds.size - 1):
-        widest = max(widest, bounds[block + 1] - bounds[block])
-    chunks = np.empty((2, gears, 2, (points + 2 * pad + CHUNK - 2) // CHUNK))
-    after = np.empty((2, gears, points + 2 * pad))
+    steps, gears, size, points = cost.shape[0], cost.shape[1], cost.shape[3], value.shape[3]
     list_power, list_cost = np.empty((3, gears, size)), np.empty((3, gears, size))
     list_count = np.zeros((3, gears), dtype=np.int64)
-    for t in range(last - 1, first - 1, -1):
-        step = dt[t] / (capacity * spacing)
-        charge_step = step * efficiency
-        lowest, highest = 0.0, 0.0
-        for e in range(2):
-            for g in range(gears):
-                _pad_row(value[t + 1, e, g], pad, floor_slope, after[e, g])
-                _chunk_slopes(after[e, g], chunks[e, g, 0], chunks[e, g, 1])
-        for c in range(3):
-            for g in range(gears):
-                n = 0
-                for k in range(count[t, g, c]):
-                    if cost[t, g, c, k] < np.inf:
-                        watts = power[t, g, c, k]
-                        list_power[c, g, n], list_cost[c, g, n] = watts, cost[t, g, c, k]
-                        lowest, highest = min(lowest, watts), max(highest, watts)
-                        n += 1
-                list_count[c, g] = n
-        excess = _excess(shift[t])
-        detours = excess[0] + away
+    _pad_rows(rows[0], pad, floor_slope)
+    offset[steps] = _level(rows[0], pad, points)
+    value[steps] = rows[0, :, :, pad : pad + points] - offset[steps]
+    for back in range(steps):
+        t, after, now = steps - 1 - back, rows[back % 2], rows[(back + 1) % 2]
+        step = dt[t] * battery_step
+        _list_splits(cost[t], power[t], count[t], list_cost, list_power, list_count)
+        offset[t] = _level(after, pad, points)
         for block in prange(bounds.size - 1):
             a, b = bounds[block], bounds[block + 1]
-            info = np.empty(INFO)
-            _block_info(nodes, a, b, lowest, highest, info)
-            best = np.empty((3, gears, widest))
-            for c in range(3):
-                _block_values(list_power[c], list_cost[c], list_count[c], nodes, a, b, info, step,
-                              charge_step, after[min(c, 1)], chunks[min(c, 1)], pad, detours, prune,
-                              best[c])  # fmt: skip
-            _combine(best, list_count, shift[t], start_cost, value[t], a, b)
-        away = excess[1]
+            best, used = np.empty((3, gears, b - a)), np.empty((3, gears), dtype=np.bool_)
+            _block_values((list_power, list_cost), list_count, nodes, a, b, facts[block], step,
+                          step * efficiency, after, pad, shift[t], start_cost, prune, best,
+                          used)  # fmt: skip
+            out = now[:, :, pad + a : pad + b]
+            _combine(best, used, shift[t], start_cost, out)
+            value[t, :, :, a:b] = out - offset[t]
+        _pad_rows(now, pad, floor_slope)
+    if steps % 2 == 1:
+        rows[0] = rows[1]

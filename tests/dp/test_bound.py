@@ -13,7 +13,8 @@ from test_brute_force import instances
 from test_closed_forms import E, willans
 
 from hybridopt import Settings, read_cycle, read_driveline, solve_cycle
-from hybridopt.dp.bound import lower_bound, stored_energy
+from hybridopt.dp.bound import lower_bound
+from hybridopt.dp.boxes import stored_energy
 from hybridopt.dp.problem import pack_battery
 from hybridopt.dp.solve import solve
 from hybridopt.errors import InfeasibleError

@@ -199,7 +199,7 @@ def test_minimum_energy_control(steps, need):
     for t in range(steps):
         n = steps - t
         exact = [best(max(30 - x, 0), n) for x in range(cells + 1) if 30 - x <= 10 * n]
-        known = solution.value[t, 0, 0, cells + 1 - len(exact) :]
+        known = solution.value[t][0, 0, cells + 1 - len(exact) :]
         np.testing.assert_allclose(known, exact, rtol=1e-9, atol=1e-6)
     charged = np.diff(solution.soc) * cells
     assert np.all(charged > np.floor(need / steps) - 1e-3)

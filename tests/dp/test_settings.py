@@ -5,7 +5,8 @@ import dataclasses
 import pytest
 
 from hybridopt import Settings, read_driveline
-from hybridopt.dp.settings import TERMINALS, check_memory, memory_needed
+from hybridopt.dp.memory import Memory
+from hybridopt.dp.settings import TERMINALS
 from hybridopt.errors import InputError
 
 NAN = float("nan")
@@ -114,18 +115,32 @@ def test_penalty_is_fuel_that_holds_the_energy(driveline):
     assert Settings(penalty_factor=7.0).penalty(driveline) == 7.0 * joules / fuel.heating_value
 
 
-def test_memory_needed_counts_the_arrays():
-    """Cost-to-go (11, 2, 3, 50) float64; points (10, 3, 3, 20): three float64 and one
-    int8, and the bound's hulls two float64 more.
-    """
-    assert memory_needed(10, 3, 50, 20) == 11 * 2 * 3 * 50 * 8 + 10 * 3 * 3 * 20 * 41
+def test_memory_counts_the_arrays():
+    """Cost-to-go float32 (parts of 101 rows, 2, 3, 50), points three float64 and one int8."""
+    memory = Memory(1000, 3, 50, 20, 1e9)
+    value = 101 * 2 * 3 * 50 * 4
+    assert memory.points == 1000 * 3 * 3 * 20 * 25
+    assert (memory.parts, memory.kept_parts, memory.keeps_points) == (10, 10, True)
+    assert memory.needed == memory.least + memory.points + 8 * value
+
+
+def test_memory_keeps_what_fits():
+    """Half of the limit for points; then as many parts as fit into what is left."""
+    plenty = Memory(1000, 3, 50, 20, 1e9)
+    value = 101 * 2 * 3 * 50 * 4
+    tight = dataclasses.replace(plenty, limit=plenty.least + 4.5 * value)
+    assert (tight.keeps_points, tight.kept_parts) == (False, 4)
+    assert tight.needed <= tight.limit
+    least = dataclasses.replace(plenty, limit=plenty.least)
+    assert (least.keeps_points, least.kept_parts) == (False, 2)
+    assert least.needed == least.least
 
 
 def test_memory_refusal_says_how_to_mend_it():
-    check_memory(1e9, 1e9)
+    memory = Memory(1000, 8, 1_000_000, 66, 1e9)
     with pytest.raises(InputError) as caught:
-        check_memory(3.01e9, 1e9)
+        memory.check()
     assert str(caught.value) == (
-        "the solve needs 3.01 GB but memory_limit is 1.00 GB; use about 3.1 times fewer SoC "
+        "the solve needs 14 GB but memory_limit is 1 GB; use about 14.3 times fewer SoC "
         "points, a shorter cycle, or a higher limit"
     )

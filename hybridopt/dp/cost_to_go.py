@@ -1,0 +1,164 @@
+"""The cost-to-go over all steps, in parts: kept in memory, or swept again when it is asked for."""
+
+import math
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numba
+import numpy as np
+
+from . import kernels, sweep
+from .blocks import block_bounds, block_facts
+from .memory import PART
+from .problem import Problem
+from .progress import Progress, silent
+
+RETRY = 12  # parts between two tries of the slower number of threads
+
+
+@dataclass(frozen=True, eq=False)
+class Part:
+    """Cost-to-go of a range of steps.
+
+    Attributes
+    ----------
+    first, last : range of steps
+    value : g, float32, (last - first + 1, 2 engine states, gears, SoC points), less the offset;
+        its last row is that of the next part's first
+    offset : g, (last - first + 1,)
+    """
+
+    first: int
+    last: int
+    value: np.ndarray
+    offset: np.ndarray
+
+
+class CostToGo:
+    """Least cost from every state to the end; made by a backward sweep.
+
+    Indexing by a step, 0 to the number of steps, gives g of fuel as float64,
+    (2 engine states, gears, SoC points).
+
+    Notes
+    -----
+    The sweep itself runs in float64. What is kept is float32 less an offset per step, so that a
+    value carries a rounding of some 1e-6 g; only the choices of the forward run depend on it.
+    Where the settings' memory limit does not hold all parts, the last ones are kept, and the
+    others are swept again from the float64 row kept at each one's end (checkpointing).
+    """
+
+    def __init__(self, problem: Problem, prune: bool = True, progress: Progress = silent) -> None:
+        self.problem, self.prune = problem, prune
+        self.steps = problem.points.steps
+        self.edges = [*range(0, self.steps, PART), self.steps]
+        self.pad = math.ceil(problem.largest_fall) + 4
+        self.bounds = block_bounds(problem.grid.points, self.pad)
+        self.facts = block_facts(problem.nodes, self.bounds)
+        self.threads = Threads()
+        self.kept_from = len(self.edges) - 1 - problem.memory.kept_parts
+        self.parts: dict[int, Part] = {}
+        self.ends: dict[int, np.ndarray] = {}
+        rows = self._terminal_rows()
+        for i in range(len(self.edges) - 2, -1, -1):
+            if i < self.kept_from:
+                self.ends[i] = self._bare(rows[0]).copy()
+            part = self._sweep(i, rows)
+            if i >= self.kept_from:
+                self.parts[i] = part
+            progress(1.0 - part.first / self.steps)
+        self.start = self._bare(rows[0]).copy()
+        self._recent = -1, part
+
+    def _bare(self, rows: np.ndarray) -> np.ndarray:
+        bare: np.ndarray = rows[:, :, self.pad : rows.shape[2] - self.pad]
+        return bare
+
+    def _terminal_rows(self) -> np.ndarray:
+        grid = self.problem.grid
+        rows = np.zeros((2, 2, self.problem.points.gears, grid.points + 2 * self.pad))
+        self._bare(rows[0])[:] = [kernels._terminal(grid, soc) for soc in self.problem.soc_grid]
+        return rows
+
+    def _sweep(self, i: int, rows: np.ndarray) -> Part:
+        """Sweep one part; rows[0] holds the padded values at its end, and then at its begin."""
+        problem, first, last = self.problem, self.edges[i], self.edges[i + 1]
+        points, grid, cell = problem.points.part(first, last), problem.grid, problem.cell
+        value = np.empty((last - first + 1, 2, points.gears, grid.points), dtype=np.float32)
+        offset = np.empty(last - first + 1)
+        with self.threads.measured(last - first):
+            sweep._sweep(points.cost, points.power, points.count, points.dt,
+                         1.0 / (cell.capacity * grid.spacing), cell.efficiency,
+                         grid.floor_penalty * grid.spacing, problem.nodes, self.pad, self.bounds,
+                         self.facts, problem.shift[first:last], problem.start_cost, self.prune,
+                         rows, value, offset)  # fmt: skip
+        return Part(first, last, value, offset)
+
+    def part(self, i: int) -> Part:
+        """Return a part, swept again if it was not kept."""
+        if i in self.parts:
+            return self.parts[i]
+        if self._recent[0] != i:
+            rows = np.zeros((2, *self.ends[i].shape[:2], self.ends[i].shape[2] + 2 * self.pad))
+            self._bare(rows[0])[:] = self.ends[i]
+            self._recent = i, self._sweep(i, rows)
+        return self._recent[1]
+
+    def parts_from(self, i: int) -> Iterator[Part]:
+        """Yield the parts from number i to the end."""
+        return (self.part(j) for j in range(i, len(self.edges) - 1))
+
+    def __len__(self) -> int:
+        return self.steps + 1
+
+    def __getitem__(self, t: int) -> np.ndarray:
+        if not 0 <= t <= self.steps:
+            raise IndexError(f"step {t} of 0 to {self.steps}")
+        if t == 0:
+            return self.start
+        part = self.part(min(t, self.steps - 1) // PART)
+        return np.asarray(part.value[t - part.first] + part.offset[t - part.first])
+
+
+class Threads:
+    """How many threads the sweep uses, found while it runs.
+
+    Threads meet at every step, so on a busy machine, where they wait for each other, one thread
+    can be many times faster. The first part runs on all threads, the second on one, the others
+    the faster way; the slower one gets a part now and then to see whether that has changed.
+    """
+
+    def __init__(self) -> None:
+        self.most = numba.get_num_threads()
+        self.count = self.most
+        self.seconds: dict[int, float] = {}
+        self.parts = 0
+
+    def measured(self, steps: int) -> "_Measured":
+        """Return a context that runs a part of so many steps and learns from it."""
+        return _Measured(self, steps)
+
+    def learn(self, seconds: float) -> None:
+        """Take in the time of a step, and choose for the next part."""
+        self.seconds[self.count] = seconds
+        self.parts += 1
+        if self.most > 1 and self.parts == 1:
+            self.count = 1
+        elif self.parts % RETRY == 0:
+            self.count = max(self.seconds, key=lambda n: self.seconds[n])
+        else:
+            self.count = min(self.seconds, key=lambda n: self.seconds[n])
+
+
+class _Measured:
+    def __init__(self, threads: Threads, steps: int) -> None:
+        self.threads, self.steps = threads, steps
+
+    def __enter__(self) -> None:
+        numba.set_num_threads(self.threads.count)
+        self.began = time.perf_counter()
+
+    def __exit__(self, *_: object) -> None:
+        self.threads.learn((time.perf_counter() - self.began) / self.steps)
+        numba.set_num_threads(self.threads.most)
