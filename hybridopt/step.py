@@ -248,6 +248,17 @@ def _wheel_side(shaft, torque, point):
 
 
 @njit(cache=True)
+def _sort(values, count):
+    """Sort the first values by insertion: few, and nearly in order."""
+    for i in range(1, count):
+        value, j = values[i], i
+        while j > 0 and values[j - 1] > value:
+            values[j] = values[j - 1]
+            j -= 1
+        values[j] = value
+
+
+@njit(cache=True)
 def _split_torques(plant, shaft, splits, nodes, torques):
     """Fill the motor torques of a shaft, increasing; return how many.
 
@@ -274,7 +285,7 @@ def _split_torques(plant, shaft, splits, nodes, torques):
         if low < torque < high:
             nodes[used] = torque
             used += 1
-    nodes[:used].sort()
+    _sort(nodes, used)
     gap = (high - low) / max(splits - used, 1)
     torques[0] = low
     count = 1
@@ -312,14 +323,16 @@ def _fill_points(plant, speed, wheel_speed, wheel_acceleration, wheel_torque, dt
         nodes, torques, powers = np.empty(size), np.empty(2 * size), np.empty(size)
         for g in range(gears):
             for c in range(classes):
-                cost[t, g, c], power[t, g, c], motor_torque[t, g, c] = np.inf, 0.0, 0.0
+                for k in range(size):
+                    cost[t, g, c, k], power[t, g, c, k] = np.inf, 0.0
+                    motor_torque[t, g, c, k] = 0.0
                 count[t, g, c] = 0
                 why = _shaft(plant, speed[t], wheel_speed[t], wheel_acceleration[t],
                              wheel_torque[t], dt[t], g, c, shaft, fuel_row, loss_row)  # fmt: skip
                 if why != FEASIBLE:
-                    reason[t, g, c] = why
+                    reason[t, g, c, :] = why
                     continue
-                reason[t, g, c] = NOT_USED
+                reason[t, g, c, :] = NOT_USED
                 used = 0
                 if not (c == OFF and shaft[S_MOTOR] == 0.0):
                     used = _split_torques(plant, shaft, splits - 1, nodes, torques)
@@ -329,7 +342,7 @@ def _fill_points(plant, speed, wheel_speed, wheel_acceleration, wheel_torque, dt
                         powers[i] += _interp(loss_torque, loss_row, torques[i])
                     more = _limit_crossings(powers, torques, used, power_max, torques, used)
                     used = _limit_crossings(powers, torques, used, power_min, torques, more)
-                    torques[:used].sort()
+                    _sort(torques, used)
                 if used + 1 > size:
                     count[t, g, c] = -1
                     continue

@@ -201,8 +201,8 @@ def _trellis(value, drain, level, shift, start_cost, engine, gear, path_drain, p
     ahead, now = np.zeros((2, gears)), np.empty((2, gears))
     choice = np.empty((steps, 2, gears), dtype=np.int64)
     for t in range(steps - 1, -1, -1):
-        now[:] = np.inf
         for e in range(2):
+            now[e, :] = np.inf
             for c in (OFF, RUNNING if e == 1 else STARTING):
                 extra = start_cost if c == STARTING else 0.0
                 for g2 in range(gears):
@@ -213,7 +213,7 @@ def _trellis(value, drain, level, shift, start_cost, engine, gear, path_drain, p
                         total = base + shift[t, c, g, g2]
                         if total < now[e, g]:
                             now[e, g], choice[t, e, g] = total, g2 * 3 + c
-        ahead[:] = now
+        ahead, now = now, ahead
     total = ahead[engine, gear]
     if total == np.inf:
         return total

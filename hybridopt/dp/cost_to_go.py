@@ -45,17 +45,25 @@ class CostToGo:
     -----
     The sweep itself runs in float64. What is kept is float32 less an offset per step, so that a
     value carries a rounding of some 1e-6 g; only the choices of the forward run depend on it.
+    SoC points that no run from the start can reach are NaN unless `whole`.
     Where the settings' memory limit does not hold all parts, the last ones are kept, and the
     others are swept again from the float64 row kept at each one's end (checkpointing).
     """
 
-    def __init__(self, problem: Problem, prune: bool = True, progress: Progress = silent) -> None:
+    def __init__(
+        self,
+        problem: Problem,
+        prune: bool = True,
+        whole: bool = False,
+        progress: Progress = silent,
+    ) -> None:
         self.problem, self.prune = problem, prune
         self.steps = problem.points.steps
         self.edges = [*range(0, self.steps, PART), self.steps]
         self.pad = math.ceil(problem.largest_fall) + 4
         self.bounds = block_bounds(problem.grid.points, self.pad)
         self.facts = block_facts(problem.nodes, self.bounds)
+        self.reach = _whole(problem) if whole else _reach(problem)
         self.threads = Threads()
         self.kept_from = len(self.edges) - 1 - problem.memory.kept_parts
         self.parts: dict[int, Part] = {}
@@ -68,7 +76,7 @@ class CostToGo:
             if i >= self.kept_from:
                 self.parts[i] = part
             progress(1.0 - part.first / self.steps)
-        self.start = self._bare(rows[0]).copy()
+        self.start = np.where(np.isnan(part.value[0]), np.nan, self._bare(rows[0]))
         self._recent = -1, part
 
     def _bare(self, rows: np.ndarray) -> np.ndarray:
@@ -91,8 +99,10 @@ class CostToGo:
             sweep._sweep(points.cost, points.power, points.count, points.dt,
                          1.0 / (cell.capacity * grid.spacing), cell.efficiency,
                          grid.floor_penalty * grid.spacing, problem.nodes, self.pad, self.bounds,
-                         self.facts, problem.shift[first:last], problem.start_cost, self.prune,
+                         self.facts, self.reach[first:last], problem.shift[first:last], problem.start_cost, self.prune,
                          rows, value, offset)  # fmt: skip
+        for row, (low, high) in zip(value, self.reach[first:last], strict=False):
+            row[:, :, :low], row[:, :, high + 1 :] = np.nan, np.nan
         return Part(first, last, value, offset)
 
     def part(self, i: int) -> Part:
@@ -119,6 +129,24 @@ class CostToGo:
             return self.start
         part = self.part(min(t, self.steps - 1) // PART)
         return np.asarray(part.value[t - part.first] + part.offset[t - part.first])
+
+
+def _whole(problem: Problem) -> np.ndarray:
+    return np.tile([0, problem.grid.points], (problem.points.steps, 1))
+
+
+def _reach(problem: Problem) -> np.ndarray:
+    """First and last grid point that a run from the start may use in each step, (steps, 2).
+
+    Points from which the target is out of reach are not left out as well: that saves less than
+    2 % on a real cycle, and the value beside them would be infinite and spoil interpolation.
+    """
+    grid = problem.grid
+    rise, fall = problem.reach(*problem.power_ranges, problem.points.dt)
+    lowest = problem.soc - np.concatenate(([0.0], np.cumsum(fall)[:-1])) - grid.low
+    highest = problem.soc + np.concatenate(([0.0], np.cumsum(rise)[:-1])) - grid.low
+    ends = [np.floor(lowest / grid.spacing) - 2, np.ceil(highest / grid.spacing) + 2]
+    return np.stack(ends, axis=1).clip(0, grid.points - 1).astype(np.int64)
 
 
 class Threads:

@@ -268,7 +268,7 @@ def _forward(cost, power, count, dt, cell, grid, shift, start_cost, value, final
 def _states(cell, soc, out):
     """States of the battery at many SoCs, (5, SoCs)."""
     for i in range(soc.size):
-        out[:, i] = _state(cell, soc[i])
+        out[0, i], out[1, i], out[2, i], out[3, i], out[4, i] = _state(cell, soc[i])
 
 
 @njit(cache=True)

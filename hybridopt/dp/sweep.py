@@ -229,12 +229,17 @@ def _look(lists, count, after, a, width, pad, info, near, far, gains, refs, slop
 def _leads(totals, start_cost, leads):
     """Best gear of every class, and of what competes with it: (class, 2, class and gear)."""
     for c in range(3):
-        leads[c, 0, 0], leads[c, 0, 1] = c, np.argmin(totals[c])
+        best = 0
+        for g in range(totals.shape[1]):
+            if totals[c, g] < totals[c, best]:
+                best = g
+        leads[c, 0, 0], leads[c, 0, 1] = c, best
     off = leads[OFF, 0, 1]
     for c in range(3):
         extra = start_cost if c == STARTING else 0.0
-        beaten = totals[OFF, off] < totals[c, leads[c, 0, 1]] + extra
-        leads[c, 1] = leads[OFF, 0] if beaten else leads[c, 0]
+        own = leads[c, 0, 1]
+        beaten = totals[OFF, off] < totals[c, own] + extra
+        leads[c, 1, 0], leads[c, 1, 1] = OFF if beaten else c, off if beaten else own
 
 
 @njit(cache=True, error_model="numpy")
@@ -250,7 +255,7 @@ def _compare_with_leads(lists, count, after, a, width, pad, shift, start_cost, n
     for c in range(3):
         for g in range(after.shape[1]):
             for which in range(2):
-                lead_class, lead = leads[c, which]
+                lead_class, lead = leads[c, which, 0], leads[c, which, 1]
                 r = refs[lead_class, lead]
                 own = lead_class == c and lead == g
                 if count[c, g] == 0 or r < 0 or own or (which == 1 and lead_class == c):
@@ -259,7 +264,7 @@ def _compare_with_leads(lists, count, after, a, width, pad, shift, start_cost, n
                 base = _dearest_switch(shift, start_cost, c, g, lead_class, lead)
                 base += list_cost[lead_class, lead, r]
                 base -= _least_difference(row, lead_row, a, last, scratch[0])
-                low, high = slopes[lead_class, lead]
+                low, high = slopes[lead_class, lead, 0], slopes[lead_class, lead, 1]
                 _raise_gains(list_cost[c, g], count[c, g], near[c, g], far[c, g], base,
                              near[lead_class, lead, r], far[lead_class, lead, r], low, high,
                              gains[c, g])  # fmt: skip
@@ -274,11 +279,12 @@ def _block_values(lists, count, nodes, a, b, info, step, charge_step, after, pad
     start, width = pad + a, b - a
     near, far = np.empty((3, gears, size)), np.empty((3, gears, size))
     gains, kept = np.zeros((3, gears, size)), np.empty(size, dtype=np.int64)
-    refs, leads = np.full((3, gears), -1), np.empty((3, 2, 2), dtype=np.int64)
+    refs, leads = np.empty((3, gears), dtype=np.int64), np.empty((3, 2, 2), dtype=np.int64)
     slopes, totals = np.empty((3, gears, 2)), np.empty((3, gears))
     scratch = np.empty((2, width + 2 * pad + 1))
     for c in range(classes):
         for g in range(gears):
+            refs[c, g] = -1
             _falls(list_power[c, g], count[c, g], info, step, charge_step, near[c, g], far[c, g])
     if prune:
         _look(lists, count, after, a, width, pad, info, near, far, gains, refs, slopes, totals,
@@ -305,7 +311,8 @@ def _combine(best, used, shift, start_cost, out):
     """Minimum over next gear and engine state: V of a block from its W, best[class, gear, x]."""
     gears, width = out.shape[1], out.shape[2]
     for e in range(2):
-        out[e] = np.inf
+        for g in range(gears):
+            out[e, g, :] = np.inf
         for c in (OFF, RUNNING if e == 1 else STARTING):
             extra = start_cost if c == STARTING else 0.0
             for g2 in range(gears):
@@ -345,6 +352,15 @@ def _list_splits(cost, power, count, list_cost, list_power, list_count):
             list_count[c, g] = n
 
 
+@njit(cache=True, error_model="numpy")
+def _store(values, offset, out):
+    """Copy values less an offset (plain loops: array assignment takes seconds to compile)."""
+    for e in range(values.shape[0]):
+        for g in range(values.shape[1]):
+            for x in range(values.shape[2]):
+                out[e, g, x] = values[e, g, x] - offset
+
+
 @njit(cache=True)
 def _level(rows, pad, points):
     """Return a value to count others from, so that their rounding is small."""
@@ -354,7 +370,7 @@ def _level(rows, pad, points):
 
 @njit(cache=True, parallel=True, error_model="numpy")
 def _sweep(cost, power, count, dt, battery_step, efficiency, floor_slope, nodes, pad, bounds,
-           facts, shift, start_cost, prune, rows, value, offset):  # fmt: skip
+           facts, reach, shift, start_cost, prune, rows, value, offset):  # fmt: skip
     """Backward sweep over a part of the steps.
 
     V_t(x,e,g) = min over e', g' of shift(g,g') + start(e,e') + W_t(x; g', class(e,e')),
@@ -363,7 +379,7 @@ def _sweep(cost, power, count, dt, battery_step, efficiency, floor_slope, nodes,
     `rows` (2, 2, gears, padded points) holds V after the part in rows[0] and gets V before it
     there; `value` (steps + 1, 2, gears, points) gets V less `offset` (steps + 1,), rounded to its
     type.
-    With `prune`, splits that cannot be optimal anywhere in a block of SoC points are left out:
+    Blocks of points outside `reach` (steps, 2) are left out. With `prune`, splits that cannot be optimal anywhere in a block of SoC points are left out:
     within a gear and class, against the best gear, and against the engine off. All are exact.
     """
     steps, gears, size, points = cost.shape[0], cost.shape[1], cost.shape[3], value.shape[3]
@@ -371,7 +387,7 @@ def _sweep(cost, power, count, dt, battery_step, efficiency, floor_slope, nodes,
     list_count = np.zeros((3, gears), dtype=np.int64)
     _pad_rows(rows[0], pad, floor_slope)
     offset[steps] = _level(rows[0], pad, points)
-    value[steps] = rows[0, :, :, pad : pad + points] - offset[steps]
+    _store(rows[0, :, :, pad : pad + points], offset[steps], value[steps])
     for back in range(steps):
         t, after, now = steps - 1 - back, rows[back % 2], rows[(back + 1) % 2]
         step = dt[t] * battery_step
@@ -379,13 +395,16 @@ def _sweep(cost, power, count, dt, battery_step, efficiency, floor_slope, nodes,
         offset[t] = _level(after, pad, points)
         for block in prange(bounds.size - 1):
             a, b = bounds[block], bounds[block + 1]
+            out = now[:, :, pad + a : pad + b]
+            if reach[t, 1] < a or reach[t, 0] >= b:
+                _store(after[:, :, pad + a : pad + b], 0.0, out)
+                continue
             best, used = np.empty((3, gears, b - a)), np.empty((3, gears), dtype=np.bool_)
             _block_values((list_power, list_cost), list_count, nodes, a, b, facts[block], step,
                           step * efficiency, after, pad, shift[t], start_cost, prune, best,
                           used)  # fmt: skip
-            out = now[:, :, pad + a : pad + b]
             _combine(best, used, shift[t], start_cost, out)
-            value[t, :, :, a:b] = out - offset[t]
+            _store(out, offset[t], value[t, :, :, a:b])
         _pad_rows(now, pad, floor_slope)
     if steps % 2 == 1:
-        rows[0] = rows[1]
+        _store(rows[1], 0.0, rows[0])
