@@ -25,8 +25,8 @@ and lowest resistance, less the bend term L (I dt)^2 / (2 Q) with L the steepest
 near the box. No SoC grid is involved, so there is no interpolation error.
 
 The multipliers start from the costate of the optimiser's own schedule: along an arc free of SoC
-limits l_t = l_{t+1} (1 - dD/dz); one factor per arc is then improved by Polyak's supergradient
-step. Source: Bertsekas, *Nonlinear Programming*, ch. 6 (duality, Polyak step), from memory.
+limits l_t = l_{t+1} (1 - dD/dz); one factor per arc is then improved by cutting planes and
+supergradients. Source: Bertsekas, *Nonlinear Programming*, ch. 6 (duality), from memory.
 """
 
 import time
@@ -45,7 +45,9 @@ from .problem import FLOOR_FACTOR, Problem
 
 BOXES = 16  # sub-boxes of the SoC window
 WANTED_PERCENT = 0.01  # gap at which the ascent stops
-ITERATIONS = 16
+ITERATIONS = 60  # evaluations of the dual function, at most
+PATIENCE = 8  # evaluations without gain after which the ascent stops
+STRIDE, LARGEST_STRIDE = 1e-3, 0.3  # of a factor
 GAIN = 1e-7  # of the cost: the ascent goes on while more than this may be gained
 LARGEST_SCALE = 1e3
 CONTACT = 2e-4  # SoC this close to a limit counts as touching it
@@ -204,24 +206,25 @@ class Dual:
 def ascend(dual: Dual, factors: np.ndarray, upper: float) -> tuple[float, np.ndarray, int]:
     """Improve the factors towards the schedule's cost; return the best bound, factors, evaluations.
 
-    First all factors are scaled together, then, where there are several arcs, each moves on its
-    own by Polyak steps: a step aims at the best bound plus a share of what is left to `upper`; the
-    share is cut when a step brings nothing.
+    First all factors are scaled together. Where there are several arcs, each then moves on its own
+    with the sign of its supergradient, in steps that grow while the sign stays and shrink when it
+    turns (source: Riedmiller and Braun, "RPROP", ICNN 1993, from memory; arcs hardly depend on one
+    another). Any factors give a sound bound, so the best one counts.
     """
     best, factors, gradient, used = scale_together(dual, factors, upper)
-    aim, idle = 1.0, 0
-    while factors.size > 1 and used < ITERATIONS and idle < 3 and _wanted(best, upper):
+    if factors.size == 1:
+        return best, factors, used
+    now, signs, strides, idle = factors, np.sign(gradient), np.full(factors.size, STRIDE), 0
+    while used < ITERATIONS and idle < PATIENCE and _wanted(best, upper):
         used += 1
-        norm = float(gradient @ gradient)
-        if norm == 0.0:
-            break
-        trial = np.maximum(factors + aim * (upper - best) / norm * gradient, 0.0)
-        value, new = dual.value(trial)
+        now = np.maximum(now, 1e-3 * now.max()) * np.exp(signs * strides)
+        value, gradient = dual.value(now)
+        turned = np.sign(gradient) != signs
+        strides = np.where(turned, 0.5 * strides, np.minimum(1.4 * strides, LARGEST_STRIDE))
+        signs = np.sign(gradient)
         idle = 0 if value > best + GAIN * abs(upper) else idle + 1
         if value > best:
-            best, factors, gradient = value, trial, new
-        else:
-            aim *= 0.4
+            best, factors = value, now
     return best, factors, used
 
 

@@ -26,13 +26,13 @@ class Part:
     first, last : range of steps
     value : g, float32, (last - first + 1, 2 engine states, gears, SoC points), less the offset;
         its last row is that of the next part's first
-    offset : g, (last - first + 1,)
+    offset : g
     """
 
     first: int
     last: int
     value: np.ndarray
-    offset: np.ndarray
+    offset: float
 
 
 class CostToGo:
@@ -43,7 +43,7 @@ class CostToGo:
 
     Notes
     -----
-    The sweep itself runs in float64. What is kept is float32 less an offset per step, so that a
+    The sweep itself runs in float64. What is kept is float32 less an offset per part, so that a
     value carries a rounding of some 1e-6 g; only the choices of the forward run depend on it.
     SoC points that no run from the start can reach are NaN unless `whole`.
     Where the settings' memory limit does not hold all parts, the last ones are kept, and the
@@ -65,6 +65,7 @@ class CostToGo:
         self.facts = block_facts(problem.nodes, self.bounds)
         self.reach = _whole(problem) if whole else _reach(problem)
         self.threads = Threads()
+        self._looked_at = np.zeros(self.bounds.size - 1)
         self.kept_from = len(self.edges) - 1 - problem.memory.kept_parts
         self.parts: dict[int, Part] = {}
         self.ends: dict[int, np.ndarray] = {}
@@ -78,6 +79,11 @@ class CostToGo:
             progress(1.0 - part.first / self.steps)
         self.start = np.where(np.isnan(part.value[0]), np.nan, self._bare(rows[0]))
         self._recent = -1, part
+
+    @property
+    def looked_at(self) -> float:
+        """Pairs of a split and a SoC point that the sweep has evaluated."""
+        return float(self._looked_at.sum())
 
     def _bare(self, rows: np.ndarray) -> np.ndarray:
         bare: np.ndarray = rows[:, :, self.pad : rows.shape[2] - self.pad]
@@ -94,13 +100,15 @@ class CostToGo:
         problem, first, last = self.problem, self.edges[i], self.edges[i + 1]
         points, grid, cell = problem.points.part(first, last), problem.grid, problem.cell
         value = np.empty((last - first + 1, 2, points.gears, grid.points), dtype=np.float32)
-        offset = np.empty(last - first + 1)
+        middle = float(rows[0, 0, 0, self.pad + grid.points // 2])
+        offset = middle if math.isfinite(middle) else 0.0
         with self.threads.measured(last - first):
             sweep._sweep(points.cost, points.power, points.count, points.dt,
                          1.0 / (cell.capacity * grid.spacing), cell.efficiency,
                          grid.floor_penalty * grid.spacing, problem.nodes, self.pad, self.bounds,
-                         self.facts, self.reach[first:last], problem.shift[first:last], problem.start_cost, self.prune,
-                         rows, value, offset)  # fmt: skip
+                         self.facts, self.reach[first:last], problem.shift[first:last],
+                         problem.start_cost, self.prune, rows, value, offset,
+                         self._looked_at)  # fmt: skip
         for row, (low, high) in zip(value, self.reach[first:last], strict=False):
             row[:, :, :low], row[:, :, high + 1 :] = np.nan, np.nan
         return Part(first, last, value, offset)
@@ -128,7 +136,7 @@ class CostToGo:
         if t == 0:
             return self.start
         part = self.part(min(t, self.steps - 1) // PART)
-        return np.asarray(part.value[t - part.first] + part.offset[t - part.first])
+        return np.asarray(part.value[t - part.first].astype(np.float64) + part.offset)
 
 
 def _whole(problem: Problem) -> np.ndarray:
@@ -136,17 +144,22 @@ def _whole(problem: Problem) -> np.ndarray:
 
 
 def _reach(problem: Problem) -> np.ndarray:
-    """First and last grid point that a run from the start may use in each step, (steps, 2).
+    """First and last grid point that a run from the start may need in each step, (steps, 2).
 
+    From a point in the range, all landings of a step lie between points of the next step's range.
     Points from which the target is out of reach are not left out as well: that saves less than
     2 % on a real cycle, and the value beside them would be infinite and spoil interpolation.
     """
     grid = problem.grid
     rise, fall = problem.reach(*problem.power_ranges, problem.points.dt)
-    lowest = problem.soc - np.concatenate(([0.0], np.cumsum(fall)[:-1])) - grid.low
-    highest = problem.soc + np.concatenate(([0.0], np.cumsum(rise)[:-1])) - grid.low
-    ends = [np.floor(lowest / grid.spacing) - 2, np.ceil(highest / grid.spacing) + 2]
-    return np.stack(ends, axis=1).clip(0, grid.points - 1).astype(np.int64)
+    place = (problem.soc - grid.low) / grid.spacing
+    low, high = math.floor(place) - 1, math.ceil(place) + 1  # for slopes beside the path
+    ranges = np.empty((problem.points.steps, 2), dtype=np.int64)
+    for t in range(problem.points.steps):
+        ranges[t] = low, high
+        low = max(math.floor(low - fall[t] / grid.spacing), 0)
+        high = min(math.ceil(high + rise[t] / grid.spacing), grid.points - 1)
+    return ranges.clip(0, grid.points - 1)
 
 
 class Threads:

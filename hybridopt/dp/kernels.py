@@ -113,7 +113,8 @@ def _value(grid, row, soc):
     i = int(y)
     if i >= grid.points - 1:
         return np.float64(row[grid.points - 1])
-    return row[i] + (y - i) * (np.float64(row[i + 1]) - row[i])
+    share = y - i
+    return row[i] + (share * (np.float64(row[i + 1]) - row[i]) if share > 0.0 else 0.0)
 
 
 @njit(cache=True)
@@ -245,8 +246,8 @@ def _forward(cost, power, count, dt, cell, grid, shift, start_cost, value, final
              gear, gears, classes, splits, shares, path, costate):  # fmt: skip
     """Forward run of the optimal policy over a part of the steps; return the number of steps done.
 
-    `value` (steps + 1, 2, gears, points) may have an offset of its own in every step: it does not
-    change a choice. `final` tells whether the part ends where the problem does; path[0] is given.
+    `value` (steps + 1, 2, gears, points) may have an offset: it changes no choice. `final`
+    tells whether the part ends where the problem does; path[0] is given.
     """
     steps = cost.shape[0]
     for t in range(steps):

@@ -19,17 +19,18 @@ U_LOW, U_HIGH, D_LOW, D_HIGH, C_LOW, C_HIGH, ALL_MIN, ALL_MAX, ANY_MIN, ANY_MAX 
 def _row_value(row, position):
     """Value of a padded row between its cells."""
     i = int(position)
-    return row[i] + (position - i) * (row[i + 1] - row[i])
+    share = position - i
+    return row[i] + (share * (row[i + 1] - row[i]) if share > 0.0 else 0.0)
 
 
 @njit(cache=True, error_model="numpy")
-def _slope_range(row, first, last, least, largest):
-    """Least and largest slope of the cells first to last, by folding halves (vector registers)."""
-    n = last - first + 1
-    here, ahead = row[first : first + n], row[first + 1 : first + n + 1]
+def _difference_range(here, there, scratch):
+    """Least and largest of here - there, by folding halves (in vector registers)."""
+    n = here.size
+    least, largest = scratch[0], scratch[1]
     for i in range(n):
-        slope = here[i] - ahead[i]
-        least[i], largest[i] = slope, slope
+        difference = here[i] - there[i]
+        least[i], largest[i] = difference, difference
     while n > 1:
         half = (n + 1) // 2
         low, low_far = least[: n - half], least[half:n]
@@ -39,6 +40,12 @@ def _slope_range(row, first, last, least, largest):
             high[i] = high_far[i] if high_far[i] > high[i] else high[i]
         n = half
     return least[0], largest[0]
+
+
+@njit(cache=True, error_model="numpy")
+def _slope_range(row, first, last, scratch):
+    """Least and largest slope of the cells first to last."""
+    return _difference_range(row[first : last + 1], row[first + 1 : last + 2], scratch)
 
 
 @njit(cache=True, error_model="numpy")
@@ -108,7 +115,7 @@ def _look_closer(costs, near, far, kept, count, ref, row, start, width, scratch)
     if not high < row.size:
         return count
     first, last = int(start - high - 1e-6), int(start + width - 1 - low + 1e-6)
-    least, largest = _slope_range(row, first, min(last, row.size - 2), scratch[0], scratch[1])
+    least, largest = _slope_range(row, first, min(last, row.size - 2), scratch)
     left = 0
     for j in range(count):
         k = kept[j]
@@ -135,8 +142,8 @@ def _shifted_min(cost, power, scale, offset, voltage, resistance, row, start, be
         fall = scale / (u + np.sqrt(max(u * u - four * resistance[x], 0.0)))
         share = -fall - offset
         here = ahead[x]
-        total = (cost + here + max(share, 0.0) * (ahead[x + 1] - here)
-                 + min(share, 0.0) * (here - behind[x]))  # fmt: skip
+        slope = ahead[x + 1] - here if share > 0.0 else here - behind[x]
+        total = cost + here + (share * slope if share != 0.0 else 0.0)
         best[x] = total if total < best[x] else best[x]
 
 
@@ -171,22 +178,6 @@ def _split_values(powers, costs, kept, count, near, far, nodes, a, b, info, step
 
 
 @njit(cache=True, error_model="numpy")
-def _least_difference(row, other, first, last, least):
-    """Least of one row less another over the points first to last, by folding halves."""
-    n = last - first + 1
-    here, there = row[first : first + n], other[first : first + n]
-    for i in range(n):
-        least[i] = here[i] - there[i]
-    while n > 1:
-        half = (n + 1) // 2
-        low, low_far = least[: n - half], least[half:n]
-        for i in range(n - half):
-            low[i] = low_far[i] if low_far[i] < low[i] else low[i]
-        n = half
-    return least[0]
-
-
-@njit(cache=True, error_model="numpy")
 def _dearest_switch(shift, start_cost, c, g, lead_class, lead):
     """Most that events of going to the lead's gear and class cost beyond those of going to g, c."""
     most = -np.inf
@@ -202,16 +193,15 @@ def _look(lists, count, after, a, width, pad, info, near, far, gains, refs, slop
           scratch):  # fmt: skip
     """First look at every list: reference, its total at the middle, slopes, proved losses."""
     list_power, list_cost = lists
-    start = pad + a
-    middle = start + width // 2
-    cells = min(width + 2 * pad, after.shape[2] - 1 - a)
+    middle = pad + a + width // 2
+    last = min(a + width + 2 * pad, after.shape[2] - 1)
     for c in range(3):
         for g in range(after.shape[1]):
             row, n = after[min(c, 1), g], count[c, g]
-            refs[c, g], totals[c, g] = -1, np.inf
+            totals[c, g] = np.inf
             if n == 0:
                 continue
-            low, high = _slope_range(row, a, a + cells - 1, scratch[0], scratch[1])
+            low, high = _slope_range(row, a, last - 1, scratch)
             slopes[c, g, 0], slopes[c, g, 1] = low, high
             slope = row[middle] - row[middle + 1]
             r = _reference(list_power[c, g], list_cost[c, g], n, slope, info, near[c, g],
@@ -263,7 +253,7 @@ def _compare_with_leads(lists, count, after, a, width, pad, shift, start_cost, n
                 row, lead_row = after[min(c, 1), g], after[min(lead_class, 1), lead]
                 base = _dearest_switch(shift, start_cost, c, g, lead_class, lead)
                 base += list_cost[lead_class, lead, r]
-                base -= _least_difference(row, lead_row, a, last, scratch[0])
+                base -= _difference_range(row[a : last + 1], lead_row[a : last + 1], scratch)[0]
                 low, high = slopes[lead_class, lead, 0], slopes[lead_class, lead, 1]
                 _raise_gains(list_cost[c, g], count[c, g], near[c, g], far[c, g], base,
                              near[lead_class, lead, r], far[lead_class, lead, r], low, high,
@@ -273,7 +263,10 @@ def _compare_with_leads(lists, count, after, a, width, pad, shift, start_cost, n
 @njit(cache=True, error_model="numpy")
 def _block_values(lists, count, nodes, a, b, info, step, charge_step, after, pad, shift,
                   start_cost, prune, best, used):  # fmt: skip
-    """W of every class and gear over a block, best[c, g, x] for points a to b - 1, where used."""
+    """W of every class and gear over a block, best[c, g, x] for points a to b - 1, where used.
+
+    Returns how many pairs of a split and a point were looked at.
+    """
     list_power, list_cost = lists
     classes, gears, size = list_power.shape
     start, width = pad + a, b - a
@@ -292,6 +285,7 @@ def _block_values(lists, count, nodes, a, b, info, step, charge_step, after, pad
         _leads(totals, start_cost, leads)
         _compare_with_leads(lists, count, after, a, width, pad, shift, start_cost, near, far,
                             gains, refs, slopes, leads, scratch)  # fmt: skip
+    looked_at = 0
     for c in range(classes):
         for g in range(gears):
             n = _list_kept(list_power[c, g], count[c, g], info, gains[c, g], kept)
@@ -300,10 +294,12 @@ def _block_values(lists, count, nodes, a, b, info, step, charge_step, after, pad
                 n = _look_closer(list_cost[c, g], near[c, g], far[c, g], kept, n, refs[c, g], row,
                                  start, width, scratch)  # fmt: skip
             used[c, g] = n > 0
+            looked_at += n * width
             if n > 0:
                 _split_values(list_power[c, g], list_cost[c, g], kept, n, near[c, g], far[c, g],
                               nodes, a, b, info, step, charge_step, row, start,
                               best[c, g])  # fmt: skip
+    return looked_at
 
 
 @njit(cache=True, error_model="numpy")
@@ -361,38 +357,29 @@ def _store(values, offset, out):
                 out[e, g, x] = values[e, g, x] - offset
 
 
-@njit(cache=True)
-def _level(rows, pad, points):
-    """Return a value to count others from, so that their rounding is small."""
-    middle = rows[0, 0, pad + points // 2]
-    return middle if middle < np.inf else 0.0
-
-
 @njit(cache=True, parallel=True, error_model="numpy")
 def _sweep(cost, power, count, dt, battery_step, efficiency, floor_slope, nodes, pad, bounds,
-           facts, reach, shift, start_cost, prune, rows, value, offset):  # fmt: skip
+           facts, reach, shift, start_cost, prune, rows, value, offset, looked_at):  # fmt: skip
     """Backward sweep over a part of the steps.
 
     V_t(x,e,g) = min over e', g' of shift(g,g') + start(e,e') + W_t(x; g', class(e,e')),
     W_t(x; g', class) = min over splits u of cost_u + V_{t+1}(x - d_u(x), e', g').
 
     `rows` (2, 2, gears, padded points) holds V after the part in rows[0] and gets V before it
-    there; `value` (steps + 1, 2, gears, points) gets V less `offset` (steps + 1,), rounded to its
-    type.
-    Blocks of points outside `reach` (steps, 2) are left out. With `prune`, splits that cannot be optimal anywhere in a block of SoC points are left out:
-    within a gear and class, against the best gear, and against the engine off. All are exact.
+    there; `value` (steps + 1, 2, gears, points) gets V less `offset`, rounded to its type;
+    `looked_at` (blocks,) is raised by the pairs of split and point looked at. Blocks outside
+    `reach` (steps, 2) are left out. With `prune`, so are splits that cannot be optimal anywhere in
+    a block: within a gear and class, against the best gear, against the engine off. All exact.
     """
     steps, gears, size, points = cost.shape[0], cost.shape[1], cost.shape[3], value.shape[3]
     list_power, list_cost = np.empty((3, gears, size)), np.empty((3, gears, size))
     list_count = np.zeros((3, gears), dtype=np.int64)
     _pad_rows(rows[0], pad, floor_slope)
-    offset[steps] = _level(rows[0], pad, points)
-    _store(rows[0, :, :, pad : pad + points], offset[steps], value[steps])
+    _store(rows[0, :, :, pad : pad + points], offset, value[steps])
     for back in range(steps):
         t, after, now = steps - 1 - back, rows[back % 2], rows[(back + 1) % 2]
         step = dt[t] * battery_step
         _list_splits(cost[t], power[t], count[t], list_cost, list_power, list_count)
-        offset[t] = _level(after, pad, points)
         for block in prange(bounds.size - 1):
             a, b = bounds[block], bounds[block + 1]
             out = now[:, :, pad + a : pad + b]
@@ -400,11 +387,12 @@ def _sweep(cost, power, count, dt, battery_step, efficiency, floor_slope, nodes,
                 _store(after[:, :, pad + a : pad + b], 0.0, out)
                 continue
             best, used = np.empty((3, gears, b - a)), np.empty((3, gears), dtype=np.bool_)
-            _block_values((list_power, list_cost), list_count, nodes, a, b, facts[block], step,
-                          step * efficiency, after, pad, shift[t], start_cost, prune, best,
-                          used)  # fmt: skip
+            looked_at[block] += _block_values(
+                (list_power, list_cost), list_count, nodes, a, b, facts[block], step,
+                step * efficiency, after, pad, shift[t], start_cost, prune, best,
+                used)  # fmt: skip
             _combine(best, used, shift[t], start_cost, out)
-            _store(out, offset[t], value[t, :, :, a:b])
+            _store(out, offset, value[t, :, :, a:b])
         _pad_rows(now, pad, floor_slope)
     if steps % 2 == 1:
         _store(rows[1], 0.0, rows[0])

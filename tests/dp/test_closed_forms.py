@@ -12,6 +12,7 @@ import numpy as np
 import oracle
 import pytest
 
+from hybridopt.dp.cost_to_go import CostToGo
 from hybridopt.dp.solve import solve
 from hybridopt.operating_points import OperatingPoints
 
@@ -196,10 +197,11 @@ def test_minimum_energy_control(steps, need):
     # mixing is searched to 0.618^24 = 1e-5 of a cell, where the slope jumps by 2, in every step
     assert solution.cost == pytest.approx(best(need, steps), abs=2e-5 * steps)
     assert solution.value_start == pytest.approx(best(need, steps), abs=1e-6)
+    value = CostToGo(solution.problem, whole=True)
     for t in range(steps):
         n = steps - t
         exact = [best(max(30 - x, 0), n) for x in range(cells + 1) if 30 - x <= 10 * n]
-        known = solution.value[t][0, 0, cells + 1 - len(exact) :]
+        known = value[t][0, 0, cells + 1 - len(exact) :]
         np.testing.assert_allclose(known, exact, rtol=1e-9, atol=1e-6)
     charged = np.diff(solution.soc) * cells
     assert np.all(charged > np.floor(need / steps) - 1e-3)

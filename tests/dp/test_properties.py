@@ -9,6 +9,7 @@ import pytest
 
 from hybridopt import Cycle, Settings, read_cycle, read_driveline, solve_cycle
 from hybridopt.demand import wheel_demand
+from hybridopt.dp.cost_to_go import CostToGo
 from hybridopt.dp.solve import solve
 from hybridopt.errors import InfeasibleError, InputError
 from hybridopt.operating_points import list_operating_points
@@ -89,7 +90,7 @@ def test_more_charge_never_costs_more(name):
     settings = Settings(soc_points=201, splits=21).resolved(driveline)
     points = list_operating_points(driveline, wanted, settings.splits)
     solution = solve(points, driveline.battery, settings, settings.penalty(driveline))
-    value = np.array([solution.value[t] for t in range(len(solution.value))])
+    value = np.array([*CostToGo(solution.problem, whole=True)])
     finite = np.isfinite(value[..., 1:]) & np.isfinite(value[..., :-1])
     rise = np.where(finite, value[..., 1:], 0.0) - np.where(finite, value[..., :-1], 0.0)
     assert np.mean(finite) > 0.9
