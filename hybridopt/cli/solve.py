@@ -1,21 +1,18 @@
 """`hybridopt solve`: the least-fuel schedule of one driveline over one cycle."""
 
-import contextlib
 import json
 import math
-import sys
-from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from ..errors import FailedError, InputError
-from ..output.files import check_target, file_stem
+from ..output.files import file_stem
+from .output_folder import make_folder, plan_files
+from .progress_bar import progress_bar
 from .settings_options import make_settings, settings_options
 
 if TYPE_CHECKING:
-    from ..dp.progress import Progress
     from ..dp.settings import Settings
     from ..inputs.cycle import Cycle
     from ..inputs.driveline import Driveline
@@ -67,7 +64,8 @@ def solve(
     track, vehicle = read_cycle(cycle), read_driveline(driveline)
     if achievable:
         track = _achievable(track, vehicle, quiet or as_json)
-    files = _targets(out, f"{file_stem(track.name)}_{file_stem(vehicle.name)}", overwrite)
+    stem = f"{file_stem(track.name)}_{file_stem(vehicle.name)}"
+    files = plan_files(out, stem, SUFFIXES, overwrite)
     result = _solve(track, vehicle, settings.resolved(vehicle), quiet or as_json, not no_bound)
     _write(result, files, overwrite)
     if as_json:
@@ -90,21 +88,6 @@ def _achievable(track: "Cycle", vehicle: "Driveline", quiet: bool) -> "Cycle":
     return following.cycle
 
 
-def _targets(out: Path | None, stem: str, overwrite: bool) -> list[Path]:
-    """Return the files to write, or refuse before any work is done."""
-    if out is None:
-        return []
-    files = [out / f"{stem}{suffix}" for suffix in SUFFIXES]
-    if out.is_dir():
-        for path in files:
-            check_target(path, overwrite)
-    elif out.exists():
-        raise InputError(f"--out {out}: is a file; give a folder")
-    elif not out.parent.is_dir():
-        raise InputError(f"--out {out}: the folder {out.parent} does not exist; make it first")
-    return files
-
-
 def _solve(
     cycle: "Cycle", driveline: "Driveline", settings: "Settings", quiet: bool, bound: bool
 ) -> "Result":
@@ -118,7 +101,7 @@ def _solve(
             f"{settings.soc_points} SoC points, {_size(needed)} of memory",
             err=True,
         )
-    with _progress(hidden=quiet or needed < LONG_WORK) as progress:
+    with progress_bar("solving", hidden=quiet or needed < LONG_WORK) as progress:
         return solve_cycle(cycle, driveline, settings, progress, bound)
 
 
@@ -127,30 +110,13 @@ def _size(count: float) -> str:
     return f"{count / 1e9:.2f} GB" if count >= 1e9 else f"{count / 1e6:.0f} MB"
 
 
-@contextlib.contextmanager
-def _progress(hidden: bool) -> Iterator["Progress"]:
-    """Give a function that moves a bar on stderr, if that is a terminal and it is not hidden."""
-    from ..dp.progress import silent
-
-    if hidden or not sys.stderr.isatty():
-        yield silent
-        return
-    with click.progressbar(length=1000, file=sys.stderr, label="solving") as bar:
-        yield lambda share: bar.update(round(1000 * share) - bar.pos)
-
-
 def _write(result: "Result", files: list[Path], overwrite: bool) -> None:
     if not files:
         return
     from ..output.files import write_together
     from ..output.plots import plot_schedule, png_writer
 
-    try:
-        files[0].parent.mkdir(exist_ok=True)
-    except OSError as error:
-        raise FailedError(
-            f"{files[0].parent}: the folder could not be made ({error.strerror})"
-        ) from None
+    make_folder(files[0].parent)
     writers = (result.write_netcdf, result.write_csv, png_writer(plot_schedule(result)))
     write_together(list(zip(files, writers, strict=True)), overwrite)
 

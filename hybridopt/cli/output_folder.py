@@ -1,0 +1,42 @@
+"""The folder of `--out`: which files go there, refused before any work is done."""
+
+from collections.abc import Sequence
+from pathlib import Path
+
+from ..errors import FailedError, InputError
+from ..output.files import check_target
+
+
+def plan_files(out: Path | None, stem: str, suffixes: Sequence[str], overwrite: bool) -> list[Path]:
+    """Return the files to write, none without a folder.
+
+    Raises
+    ------
+    InputError
+        A file is there already and `overwrite` is not set, or the folder cannot be made.
+    """
+    if out is None:
+        return []
+    files = [out / f"{stem}{suffix}" for suffix in suffixes]
+    if out.is_dir():
+        for path in files:
+            check_target(path, overwrite)
+    elif out.exists():
+        raise InputError(f"--out {out}: is a file; give a folder")
+    elif not out.parent.is_dir():
+        raise InputError(f"--out {out}: the folder {out.parent} does not exist; make it first")
+    return files
+
+
+def make_folder(folder: Path) -> None:
+    """Make the folder if it is not there.
+
+    Raises
+    ------
+    FailedError
+        The system refused.
+    """
+    try:
+        folder.mkdir(exist_ok=True)
+    except OSError as error:
+        raise FailedError(f"{folder}: the folder could not be made ({error.strerror})") from None

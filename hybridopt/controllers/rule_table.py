@@ -1,0 +1,102 @@
+"""Rule tables: engine, split and gear by maps."""
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import ClassVar, NamedTuple
+
+import numpy as np
+
+from ..dp.settings import Settings
+from ..inputs.driveline import Driveline
+from ..units import KM_PER_H, KW, PERCENT, RPM
+from . import kernels
+from .builtin import BuiltIn
+from .maps import pack_map
+
+FACTORS = {
+    "speed_km_per_h": KM_PER_H,
+    "soc_percent": PERCENT,
+    "power_kW": KW,
+    "input_speed_rpm": RPM,
+    "input_torque_Nm": 1.0,
+    "torque_Nm": 1.0,
+    "wheel_torque_Nm": 1.0,
+    "gear": 1.0,
+    "engine_on": 1.0,
+}
+"""Units in the keys of files for people, times which a figure is in SI."""
+LAYOUT = {
+    "engine_start": ("speed_km_per_h", "soc_percent", "power_kW"),
+    "engine_stop": ("speed_km_per_h", "soc_percent", "power_kW"),
+    "electric_limit": ("input_speed_rpm", "torque_Nm"),
+    "motor_torque": ("input_speed_rpm", "input_torque_Nm", "soc_percent", "torque_Nm"),
+    "shift_up": ("gear", "wheel_torque_Nm", "engine_on", "speed_km_per_h"),
+    "shift_down": ("gear", "wheel_torque_Nm", "engine_on", "speed_km_per_h"),
+}
+"""The tables in the order of the kernel's maps: keys of the axes, then of the values."""
+
+
+class Map(NamedTuple):
+    """Values over axes, SI."""
+
+    axes: tuple[np.ndarray, ...]
+    values: np.ndarray
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class RuleTable(BuiltIn):
+    """Engine on and off by wheel power, motor torque, and gears, each looked up in a map.
+
+    Parameters
+    ----------
+    engine_start, engine_stop
+        Wheel power at or above which the engine starts, and below which it stops, W, over vehicle
+        speed (m/s) and SoC.
+    electric_limit
+        Torque wanted at the gearbox input above which the engine starts in any case, N m, over
+        input speed, rad/s.
+    motor_torque
+        Motor torque while the engine runs, N m, over speed (rad/s) and torque (N m) wanted at the
+        gearbox input, and SoC.
+    shift_up, shift_down
+        Vehicle speed at or above which a gear is left upwards, and below which it is left
+        downwards, m/s, over gear (1 is first), wheel torque (N m) and engine state (0 or 1).
+
+    Notes
+    -----
+    Lookups are linear in between and clamped to the axes. With the engine off the motor takes the
+    demand; where it cannot, the engine is started. Torque at the gearbox input is that of the
+    wheels through ratio and losses, without the inertia of the shaft.
+    """
+
+    kind: ClassVar[int] = kernels.RULE_TABLE
+    title: ClassVar[str] = "rule table"
+
+    min_on: float = 3.0
+    min_off: float = 3.0
+    min_gear: float = 2.0
+    engine_start: Map
+    engine_stop: Map
+    electric_limit: Map
+    motor_torque: Map
+    shift_up: Map
+    shift_down: Map
+
+    def _own(self, driveline: Driveline, settings: Settings) -> tuple[list[float], np.ndarray]:
+        maps: list[tuple[str, Map]] = [(name, getattr(self, name)) for name in LAYOUT]
+        packed = [pack_map(found.axes, found.values, f"[{name}]") for name, found in maps]
+        begins = np.concatenate(([0], np.cumsum([m.size for m in packed])[:-1]))
+        return [float(begin) for begin in begins], np.concatenate(packed)
+
+
+def read_rule_table(path: str | Path) -> RuleTable:
+    """Read a rule table from a .json or .nc file, or from a folder of CSV files.
+
+    Raises
+    ------
+    InputError
+        The file, or something in it, is missing or wrong; the message says which.
+    """
+    from ..rules.files import read_rule_set
+
+    return read_rule_set(path).table

@@ -1,0 +1,175 @@
+"""A cycle with its optimum, its bound and a closed loop: what controllers are measured on."""
+
+import dataclasses
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import xarray as xr
+
+from .controllers.builtin import BuiltIn, Playback
+from .controllers.closed_loop import ClosedLoop, Drive
+from .controllers.controller import Controller, ControllerFunction
+from .dp.bound import Bound
+from .equal_soc import ChargeWorth, balance_share, charge_worth
+from .errors import InputError
+from .modes import Mode
+from .pipeline import Benchmark
+from .regret import Regret, drive_regret
+
+AnyController = BuiltIn | Controller | ControllerFunction
+
+
+@dataclass(frozen=True, eq=False)
+class Course:
+    """A solved cycle on which controllers are measured.
+
+    Parameters
+    ----------
+    benchmark
+        From :func:`hybridopt.pipeline.solve_benchmark`, with its bound.
+
+    Raises
+    ------
+    InputError
+        The benchmark has no bound.
+    """
+
+    benchmark: Benchmark
+
+    def __post_init__(self) -> None:
+        """Check that there is a bound."""
+        if self.benchmark.bound is None:
+            raise InputError("a comparison needs the bound; solve the benchmark with bound=True")
+
+    @property
+    def bound(self) -> Bound:
+        """The proved lower limit."""
+        assert self.benchmark.bound is not None  # checked above
+        return self.benchmark.bound
+
+    @cached_property
+    def loop(self) -> ClosedLoop:
+        """The closed loop of driveline and cycle."""
+        known = self.benchmark
+        return ClosedLoop(known.driveline, known.demand, known.settings, known.points)
+
+    @cached_property
+    def worth(self) -> ChargeWorth:
+        """What charge at the end is worth."""
+        return charge_worth(self.benchmark.solution, self.bound)
+
+    @cached_property
+    def optimum_cost(self) -> float:
+        """Cost of the replayed optimum, g; no penalty is counted."""
+        return self.loop.run(Playback(schedule=self.benchmark.solution.schedule)).cost
+
+    def fitted(self, controller: AnyController) -> AnyController:
+        """Return a controller with the optimum's gears, if it follows those."""
+        if isinstance(controller, BuiltIn) and controller.gears == "follow":
+            return dataclasses.replace(controller, schedule=self.benchmark.solution.schedule)
+        return controller
+
+    def drive(self, controller: AnyController) -> Drive:
+        """Drive the cycle with a controller; see :meth:`ClosedLoop.run` for errors."""
+        return self.loop.run(self.fitted(controller))
+
+    def equal_cost(self, drive: Drive) -> float:
+        """Return the cost of a drive brought to the optimum's final SoC, g."""
+        return drive.cost + self.worth.correction(drive.soc_end)
+
+    def regret(self, drive: Drive, most: int = 10) -> Regret:
+        """Tell where a drive loses; see :func:`hybridopt.regret.drive_regret`."""
+        known = self.benchmark
+        return drive_regret(known.solution, known.points, known.demand, drive, self.worth, most)
+
+
+@dataclass(frozen=True, eq=False)
+class Score:
+    """What a controller reached on a course.
+
+    Attributes
+    ----------
+    cycle, controller : names
+    fuel_g, cost_g : g, fuel; fuel and event costs
+    fuel_equal_g, cost_equal_g : g, the same at the optimum's final SoC
+    fuel_per_kWh_g : g/kWh, the correction factor: fuel that stored energy is worth
+    soc_end : final state of charge
+    balance_percent : %, energy off balance at the end, of the fuel energy
+    gap_optimum_percent : %, cost at equal final SoC above that of the replayed optimum
+    gap_bound_percent : cost above the bound at the drive's own final SoC, % of the bound at the
+        optimum's
+    bound_g : g, bound at the drive's own final SoC
+    starts, shifts : counts
+    clipped : steps of each kind of clipping
+    clipped_steps : steps with any
+    shares : share of time in each mode
+    regret : where it loses
+    trace : all traces
+    """
+
+    cycle: str
+    controller: str
+    fuel_g: float
+    fuel_equal_g: float
+    cost_g: float
+    cost_equal_g: float
+    fuel_per_kWh_g: float  # noqa: N815 - a unit
+    soc_end: float
+    balance_percent: float
+    gap_optimum_percent: float
+    gap_bound_percent: float
+    bound_g: float
+    starts: int
+    shifts: int
+    clipped: Mapping[str, int]
+    clipped_steps: int
+    shares: Mapping[Mode, float]
+    regret: Regret
+    trace: xr.Dataset
+
+
+def score(course: Course, name: str, controller: AnyController, moments: int = 10) -> Score:
+    """Measure a controller on a course.
+
+    Parameters
+    ----------
+    course
+        Where.
+    name
+        What to call the controller.
+    controller
+        What :meth:`ClosedLoop.run` takes.
+    moments
+        How many costliest moments to list.
+    """
+    known, drive = course.benchmark, course.drive(controller)
+    trace = course.loop.replay(drive)
+    fuel = float((trace.fuel_rate * trace.dt).sum())
+    correction = course.worth.correction(drive.soc_end)
+    missing = course.worth.missing_energy(drive.soc_end)
+    optimum, limit = course.optimum_cost, course.bound.at(drive.soc_end)
+    seconds = trace.dt.values
+    gears = np.concatenate(([known.settings.gear_start], trace.gear.values))
+    return Score(
+        cycle=known.cycle.name,
+        controller=name,
+        fuel_g=fuel,
+        fuel_equal_g=fuel + correction,
+        cost_g=float(drive.cost),
+        cost_equal_g=float(drive.cost + correction),
+        fuel_per_kWh_g=course.worth.fuel_per_energy * 3.6e6,
+        soc_end=drive.soc_end,
+        balance_percent=100.0 * balance_share(missing, fuel, known.driveline.fuel.heating_value),
+        gap_optimum_percent=100.0 * float((drive.cost + correction) / optimum - 1.0),
+        gap_bound_percent=100.0 * float((drive.cost - limit) / course.bound.bound),
+        bound_g=limit,
+        starts=int(trace.engine_start.sum()),
+        shifts=int(np.count_nonzero(np.diff(gears))),
+        clipped=drive.clippings(),
+        clipped_steps=int(np.count_nonzero(drive.clipped)),
+        shares={m: float(seconds[trace.mode.values == m].sum() / seconds.sum()) for m in Mode},
+        regret=course.regret(drive, moments),
+        trace=trace,
+    )

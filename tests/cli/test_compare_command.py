@@ -1,0 +1,172 @@
+"""`hybridopt compare`: the table, files, users' code, and one sentence for every bad input."""
+
+import csv
+import json
+import re
+
+import pytest
+from click.testing import CliRunner
+
+from hybridopt.cli.main import main
+
+SMALL = ("--soc-points", "101", "--splits", "9", "--evaluations", "5")
+NAMES = ("load_following", "electric_power", "equivalence", "adaptive_equivalence")
+RULE = """
+from hybridopt.controllers.controller import Command
+def rule(seen):
+    return Command(seen.wheel_power > 5e3, 1, None)
+"""
+
+
+def run(*args):
+    return CliRunner().invoke(main, ["compare", *map(str, args)])
+
+
+def compare(*args):
+    return run("ece15", *SMALL, *args)
+
+
+def assert_one_sentence(outcome, *words, code=2):
+    errors = [line for line in outcome.stderr.splitlines() if not line.startswith("note: ")]
+    assert outcome.exit_code == code, outcome.output
+    assert len(errors) == 1 and errors[0].startswith("error: "), errors
+    assert "Traceback" not in outcome.output and outcome.stdout == ""
+    for word in words:
+        assert word in errors[0]
+
+
+@pytest.fixture
+def rule(tmp_path):
+    path = tmp_path / "own.py"
+    path.write_text(RULE)
+    return f"{path}:rule"
+
+
+# the answer
+
+
+def test_table_has_all_named_controllers_in_80_columns():
+    outcome = compare("--moments")
+    assert outcome.exit_code == 0, outcome.output
+    lines = outcome.stdout.splitlines()
+    assert max(map(len, lines)) <= 80
+    assert lines[0].startswith("Cycle ece15: proved bound ")
+    for name in ("optimum", *NAMES):
+        assert sum(line.startswith(f"{name} ") for line in lines) == 3, "fuel, modes, causes"
+    assert sum(line.startswith("Costliest moments of") for line in lines) == len(NAMES)
+    assert "Benchmark result, not a released calibration" in lines[-1]
+    assert outcome.stderr == ""
+
+
+def test_rows_of_the_table_say_what_json_says():
+    record = json.loads(compare("--json", "--controller", "equivalence").stdout)
+    lines = compare("--controller", "equivalence").stdout.splitlines()
+    for score in record["scores"]:
+        row = next(line.split() for line in lines if line.startswith(score["controller"]))
+        assert row[1:4] == [
+            f"{score['fuel_g']:.1f}",
+            f"{100 * score['soc_end']:.2f}",
+            f"{score['fuel_equal_g']:.1f}",
+        ]
+        assert row[4] == f"{score['gap_optimum_percent']:.2f}"
+        assert [int(cell) for cell in row[8:10]] == [score["starts"], score["shifts"]]
+        assert score["cost_g"] >= score["bound_g"] * (1 - 1e-9)
+        assert set(score["regret_g"]) == {"engine", "gear", "split", "grid", "final_charge"}
+        assert sum(score["shares"].values()) == pytest.approx(1.0)
+    assert len(record["tuned"]) == 1 and record["tuned"][0]["parameters"]["factor"] > 1.5
+    assert all(len(score["moments"]) <= 10 for score in record["scores"])
+
+
+def test_off_balance_is_flagged(rule):
+    """A rule that hardly charges ends low."""
+    record = json.loads(compare("--json", "--controller", rule).stdout)
+    own = record["scores"][1]
+    text = compare("--controller", rule).stdout
+    flagged = own["balance_percent"] > 1.0
+    assert own["off_balance"] == flagged == ("energy off balance" in text)
+
+
+def test_users_code_is_announced_and_clippings_are_shown(rule):
+    outcome = compare("--controller", rule)
+    assert outcome.exit_code == 0
+    assert re.fullmatch(r"note: running the code of .*own\.py with your rights\n", outcome.stderr)
+    assert re.search(r"own\.py:rule: clipped in \d+ steps \(.*torque \d+.*\)", outcome.stdout)
+    assert compare("--controller", rule, "--quiet").stderr == ""
+
+
+def test_cycles_may_be_more_than_one_and_gears_followed():
+    outcome = run("ece15", "eudc", *SMALL, "--controller", "load_following", "--gears", "follow",
+                  "--tune", "each")  # fmt: skip
+    assert outcome.exit_code == 0, outcome.output
+    assert outcome.stdout.count("proved bound") == 2
+    assert "load_following on eudc" in outcome.stdout
+
+
+def test_without_tuning_nothing_is_tuned():
+    record = json.loads(compare("--tune", "none", "--json").stdout)
+    assert record["tuned"] == []
+
+
+# files
+
+
+def test_out_writes_table_moments_and_plot(tmp_path):
+    outcome = compare("--out", tmp_path / "new")
+    assert outcome.exit_code == 0
+    files = {path.name: path for path in (tmp_path / "new").iterdir()}
+    assert set(files) == {"compare_full.csv", "compare_full_moments.csv", "compare_full.png"}
+    for name, count in (("compare_full.csv", 5), ("compare_full_moments.csv", None)):
+        text = files[name].read_text().splitlines()
+        assert text[0].startswith("# Benchmark result")
+        rows = list(csv.DictReader(text[1:]))
+        assert len(rows) == count if count else len(rows) > 10
+        assert {row["cycle"] for row in rows} == {"ece15"}
+    assert files["compare_full.png"].read_bytes()[:8] == b"\x89PNG\r\n\x1a\n"
+
+
+@pytest.mark.parametrize("name", ["compare_full.csv", "compare_full_moments.csv",
+                                  "compare_full.png"])  # fmt: skip
+def test_an_existing_file_stays_unless_asked(tmp_path, name):
+    (tmp_path / name).write_text("mine")
+    assert_one_sentence(compare("--out", tmp_path), name, "exists already")
+    assert [path.name for path in tmp_path.iterdir()] == [name]
+    assert (tmp_path / name).read_text() == "mine"
+    assert compare("--out", tmp_path, "--overwrite", "--controller", "equivalence").exit_code == 0
+    assert (tmp_path / name).read_bytes() != b"mine"
+
+
+# refusals
+
+
+@pytest.mark.parametrize(
+    ("args", "words"),
+    [
+        (("ece15", "ece15"), ("ece15 is given twice",)),
+        (("ece16",), ("ece16",)),
+        (("ece15", "--controller", "equivalense"), ("did you mean equivalence",)),
+        (("ece15", "--controller", "none.py:f"), ("none.py does not exist",)),
+        (("ece15", "--controller", "load_following", "--gears", "best"), ("use 'lines'",)),
+        (("ece15", "--tune", "some"), ("--tune",)),
+        (("ece15", "--evaluations", "0"), ("--evaluations",)),
+        (("ece15", "--driveline", "none"), ("none",)),
+        ((), ("CYCLE",)),
+    ],
+)
+def test_bad_input_gets_one_sentence(args, words):
+    assert_one_sentence(run(*SMALL, *args), *words)
+
+
+def test_a_failing_controller_gets_one_sentence(tmp_path):
+    path = tmp_path / "own.py"
+    path.write_text("def rule(seen):\n    return 1 / (seen.time < 3), 2, None\n")
+    outcome = compare("--controller", f"{path}:rule")
+    assert_one_sentence(outcome, "at 3 s", "own.py, line 2", "ZeroDivisionError", code=1)
+
+
+def test_two_files_of_one_name_are_told_apart(tmp_path):
+    for folder in ("a", "b"):
+        (tmp_path / folder).mkdir()
+        (tmp_path / folder / "own.py").write_text(RULE)
+    sources = [arg for f in "ab" for arg in ("--controller", f"{tmp_path / f / 'own.py'}:rule")]
+    record = json.loads(compare("--json", *sources).stdout)
+    assert len({score["controller"] for score in record["scores"]}) == 3
