@@ -195,7 +195,7 @@ def list_operating_points(
     InfeasibleError
         Nothing at all can drive some step; the message says when and what limits it.
     """
-    points = _all_points(driveline, demand, splits)
+    points = all_points(driveline, demand, splits)
     _refuse_undrivable(points, demand)
     return points
 
@@ -211,7 +211,7 @@ def drivable_steps(driveline: Driveline, demand: Demand) -> np.ndarray:
     drivable = np.empty(demand.steps, dtype=bool)
     for first in range(0, demand.steps, BLOCK):
         part = slice(first, min(first + BLOCK, demand.steps))
-        points = _all_points(driveline, demand.part(part.start, part.stop), 3)
+        points = all_points(driveline, demand.part(part.start, part.stop), 3)
         drivable[part] = _drivable(points)
     return drivable
 
@@ -221,7 +221,8 @@ def _drivable(points: OperatingPoints) -> np.ndarray:
     return some
 
 
-def _all_points(driveline: Driveline, demand: Demand, splits: int) -> OperatingPoints:
+def all_points(driveline: Driveline, demand: Demand, splits: int) -> OperatingPoints:
+    """List operating points as :func:`list_operating_points`, also of steps nothing can drive."""
     plant = pack(driveline)
     size = split_room(driveline, splits)
     shape = (demand.steps, driveline.gearbox.gears, len(EngineClass), size)

@@ -14,12 +14,13 @@ import xarray as xr
 
 from .demand import Demand
 from .dp.settings import Settings
-from .errors import InputError
+from .errors import HybridoptError, InputError
 from .inputs.cycle import Cycle
 from .inputs.driveline import Driveline
 from .modes import Mode
 from .nomenclature import SINKS, SOURCES, STEP_VARIABLES, TOTALS
-from .output.files import write_atomically
+from .output.files import comment_line, write_atomically
+from .output.sealed_netcdf import read_sealed, sealed
 
 CAUTION = (
     "Benchmark result, not a released calibration. Verify on the bench and on a closed track "
@@ -62,9 +63,7 @@ class Result:
         InputError
             The file exists already, or its folder does not.
         """
-        write_atomically(
-            Path(path), lambda out: self.dataset.to_netcdf(out, engine="h5netcdf"), overwrite
-        )
+        write_atomically(Path(path), self.write_netcdf, overwrite)
 
     def to_csv(self, path: str | Path, *, overwrite: bool = False) -> None:
         """Write the traces as CSV: `#` lines with totals and units, then one row per step.
@@ -74,15 +73,24 @@ class Result:
         InputError
             The file exists already, or its folder does not.
         """
-        write_atomically(Path(path), self._write_csv, overwrite)
+        write_atomically(Path(path), self.write_csv, overwrite)
 
-    def _write_csv(self, path: Path) -> None:
+    def write_netcdf(self, path: Path) -> None:
+        """Write a NetCDF file over whatever is there, for :func:`.files.write_together`.
+
+        Behind the end of the NetCDF data stands a seal, the SHA-256 of all before it, which
+        other readers pass over.
+        """
+        path.write_bytes(sealed(self.dataset))
+
+    def write_csv(self, path: Path) -> None:
+        """Write a CSV file over whatever is there, for :func:`.files.write_together`."""
         names = ["time", *self.dataset.data_vars]
         units = [str(self.dataset[name].attrs["units"]) for name in names]
         rows = np.column_stack([self.dataset[name].values for name in names])
         with path.open("w", encoding="utf-8", newline="") as file:
             for key, value in self.dataset.attrs.items():
-                file.write(f"# {key}: {value}\n")
+                file.write(comment_line(f"{key}: {value}") + "\n")
             file.write("# units: " + ",".join(units) + "\n")
             file.write(",".join(names) + "\n")
             np.savetxt(file, rows, fmt="%.17g", delimiter=",")
@@ -96,19 +104,24 @@ class Result:
         InputError
             The file is absent, no NetCDF, or not a result of this package.
         """
-        try:
-            with xr.open_dataset(path, engine="h5netcdf", decode_times=False) as file:
-                dataset = file.load()
-        except FileNotFoundError:
-            raise InputError(f"{path}: does not exist; give a result written by a solve") from None
-        except Exception as error:  # the reading library raises many kinds
-            raise InputError(f"{path}: is no NetCDF result ({type(error).__name__})") from None
+        path = Path(path)
+        dataset = read_sealed(path, "NetCDF result", "solve again")
         missing = [name for name in STEP_VARIABLES if name not in dataset]
         if missing or "settings" not in dataset.attrs:
             what = ", ".join(missing[:3]) or "settings"
             raise InputError(f"{path}: is no result of this package; it lacks {what}")
+        for name in ("time", *STEP_VARIABLES):
+            if dataset[name].dims != ("time",) or dataset[name].dtype.kind not in "fiu":
+                raise InputError(
+                    f"{path}: variable {name} is no row of numbers over time; solve again"
+                )
         dataset.attrs = {key: _plain(value) for key, value in dataset.attrs.items()}
-        return cls(dataset)
+        result = cls(dataset)
+        try:
+            result.settings  # noqa: B018  they must be readable
+        except (ValueError, TypeError, RecursionError, HybridoptError):
+            raise InputError(f"{path}: its settings cannot be read; solve again") from None
+        return result
 
 
 def _plain(value: Any) -> Any:

@@ -14,13 +14,16 @@ from ..units import AH, KM_PER_H
 
 @click.command(epilog="\b\nExample:\n  hybridopt check my_car.toml commute.csv")
 @click.argument("files", nargs=-1, required=True, metavar="FILE...")
+@click.option("--driveline", metavar="NAME|FILE",
+              help="Also tell whether this driveline can follow the cycles.")  # fmt: skip
 @click.option("--json", "as_json", is_flag=True, help="Print a JSON list.")
-def check(files: tuple[str, ...], as_json: bool) -> None:
+def check(files: tuple[str, ...], driveline: str | None, as_json: bool) -> None:
     """Check driveline files (.toml) and cycle files (.csv).
 
-    Prints one line per file; the exit code is 2 when any of them is wrong.
+    Prints one line per file; the exit code is 2 when any of them is wrong, or when a cycle
+    cannot be followed within 2 km/h and 1 s by the driveline given.
     """
-    records = [_check(name) for name in files]
+    records = [_check(name, driveline) for name in files]
     if as_json:
         click.echo(json.dumps(records))
     else:
@@ -30,24 +33,24 @@ def check(files: tuple[str, ...], as_json: bool) -> None:
         raise click.exceptions.Exit(InputError.exit_code)
 
 
-def _check(name: str) -> dict[str, Any]:
+def _check(name: str, driveline: str | None) -> dict[str, Any]:
     """Return the verdict on a file, with the figures or the sentence that goes with it."""
     with warnings.catch_warnings(record=True) as caught:
         warnings.simplefilter("always", InputWarning)
         try:
-            ok, text = True, _describe(Path(name))
+            ok, text = True, _describe(Path(name), driveline)
         except InputError as error:
             ok, text = False, str(error)
     texts = dict.fromkeys(str(one.message) for one in caught)
     return {"file": name, "ok": ok, "message": text, "warnings": list(texts)}
 
 
-def _describe(path: Path) -> str:
+def _describe(path: Path, driveline: str | None) -> str:
     match path.suffix.lower():
         case ".toml":
             return _describe_driveline(path)
         case ".csv":
-            return _describe_cycle(path)
+            return _describe_cycle(path, driveline)
     raise InputError(f"{path}: is neither .toml (driveline) nor .csv (cycle); rename it")
 
 
@@ -65,14 +68,27 @@ def _describe_driveline(path: Path) -> str:
     )
 
 
-def _describe_cycle(path: Path) -> str:
+def _describe_cycle(path: Path, driveline: str | None) -> str:
     from ..inputs.cycle import read_cycle_csv
 
     cycle = read_cycle_csv(path)
-    return (
+    text = (
         f"cycle, {cycle.duration:g} s in {cycle.dt.size} steps, {cycle.distance / 1e3:.3f} km, "
         f"up to {cycle.max_speed / KM_PER_H:.1f} km/h"
     )
+    if driveline is None:
+        return text
+    from ..inputs.files import read_driveline
+    from ..measurements.followability import follow
+
+    vehicle = read_driveline(driveline)
+    following = follow(vehicle, cycle)
+    if following.outside:
+        raise InputError(
+            f"{path}: with driveline {vehicle.name} it {following.text}; take another driveline, "
+            "or solve with --achievable"
+        )
+    return f"{text}; with driveline {vehicle.name} it {following.text}"
 
 
 def _show(record: dict[str, Any]) -> None:

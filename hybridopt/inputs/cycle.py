@@ -210,7 +210,8 @@ def read_cycle_csv(path: str | os.PathLike[str]) -> Cycle:
     """
     path = Path(path)
     time, speed, grade = read_points(path)
-    return Cycle(path.stem, time, speed, grade, source=path.name, title=path.stem)
+    stem, name = (_printable(text) for text in (path.stem, path.name))
+    return Cycle(stem, time, speed, grade, source=name, title=stem)
 
 
 @functools.cache
@@ -255,6 +256,11 @@ def _read_operations(path: Path) -> Cycle:
     time = np.arange(corner[-1] + 1.0)
     speed = np.interp(time, corner, np.concatenate((start[:1], end))) * KM_PER_H
     return Cycle(path.stem, time, speed)
+
+
+def _printable(text: str) -> str:
+    """Return a file's name as it can be shown and written: one line, no control characters."""
+    return "".join(c if c.isprintable() else "?" for c in text)
 
 
 def _mean(points: np.ndarray) -> np.ndarray:

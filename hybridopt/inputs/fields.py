@@ -8,6 +8,7 @@ input in the same words.
 import dataclasses
 import difflib
 import math
+import reprlib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -16,6 +17,9 @@ from typing import Any, TypeVar
 from ..errors import InputError
 
 Section = TypeVar("Section")
+_SHORT = reprlib.Repr()
+_SHORT.maxstring = _SHORT.maxother = 80
+_SHORT.maxlevel = 2
 
 
 @dataclass(frozen=True)
@@ -101,26 +105,29 @@ def refuse_unknown(table: dict[str, Any], known: set[str], place: Place) -> None
         if key not in known:
             near = difflib.get_close_matches(key, sorted(known), n=1)
             hint = f"did you mean {near[0]}?" if near else f"known: {', '.join(sorted(known))}"
-            raise place.error(key, f"is not known here; {hint}")
+            raise place.error(
+                key if key.isprintable() and len(key) <= 80 else shown(key),
+                f"is not known here; {hint}",
+            )
 
 
 def _value(raw: Any, field: "dataclasses.Field[Any]", place: Place, key: str) -> Any:
     if "factor" not in field.metadata:
         if not isinstance(raw, bool):
-            raise place.error(key, f"is {raw!r}; write true or false")
+            raise place.error(key, f"is {shown(raw)}; write true or false")
         return raw
     is_list = str(field.type).startswith("tuple")
     if isinstance(raw, list) and is_list:
         return tuple(_number(item, field, place, f"{key}[{i}]") for i, item in enumerate(raw))
     if is_list:
-        raise place.error(key, f"is {raw!r}; write a list of numbers, one per gear")
+        raise place.error(key, f"is {shown(raw)}; write a list of numbers, one per gear")
     return _number(raw, field, place, key)
 
 
 def _number(raw: Any, field: "dataclasses.Field[Any]", place: Place, key: str) -> float:
     low, high = field.metadata["low"], field.metadata["high"]
     if isinstance(raw, bool) or not isinstance(raw, int | float) or not abs(raw) < math.inf:
-        raise place.error(key, f"is {raw!r}; write a finite number")
+        raise place.error(key, f"is {shown(raw)}; write a finite number")
     if not low <= raw <= high:
         raise place.error(key, f"is {_short(raw)}; allowed is {_range_text(low, high)}")
     factor: float = field.metadata["factor"]
@@ -137,3 +144,11 @@ def _range_text(low: float, high: float) -> str:
     if math.isinf(low):
         return f"{high:g} or less"
     return f"{low:g} to {high:g}"
+
+
+def shown(raw: Any) -> str:
+    """Return a value of a file as messages show it: short, on one line, whatever it is."""
+    try:
+        return _SHORT.repr(raw)
+    except ValueError:  # Python refuses to print integers of thousands of digits
+        return "a number of thousands of digits"

@@ -6,7 +6,6 @@ lines of data.
 
 import dataclasses
 import hashlib
-import tomllib
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +13,7 @@ from xarray import DataArray
 
 from ..errors import InputError
 from .coverage import check_driveline
-from .csv_table import read_text
+from .csv_table import MAX_TOML, read_text, read_toml
 from .driveline import (
     Auxiliary,
     Battery,
@@ -27,7 +26,7 @@ from .driveline import (
     Start,
     Vehicle,
 )
-from .fields import Place, read_section, refuse_unknown
+from .fields import Place, read_section, refuse_unknown, shown
 from .maps import read_battery_table, read_curve, read_map
 from .models import PolynomialMotor, WillansEngine, engine_maps, motor_maps
 
@@ -106,7 +105,7 @@ def _merged_tables(path: Path) -> tuple[dict[str, Any], dict[tuple[str, str], Pa
     digest = hashlib.sha256()
     for file in reversed(_base_chain(path)):
         tables = _read_toml(file)
-        digest.update(read_text(file).encode())
+        digest.update(read_text(file, MAX_TOML).encode())
         for name, table in tables.items():
             if name in SECTIONS:
                 if not isinstance(table, dict):
@@ -116,7 +115,7 @@ def _merged_tables(path: Path) -> tuple[dict[str, Any], dict[tuple[str, str], Pa
                 _hash_maps(file, table, digest)
             elif name in ("name", "title"):
                 if not (isinstance(table, str) and table.isprintable()):
-                    raise InputError(f"{file}: {name}: is {table!r}; write one line of text")
+                    raise InputError(f"{file}: {name}: is {shown(table)}; write one line of text")
                 merged[name] = table
     for name in SECTIONS:
         if name not in merged:
@@ -134,9 +133,9 @@ def _hash_maps(file: Path, table: dict[str, Any], digest: Any) -> None:
 
 
 def _map_path(file: Path, key: str, value: Any) -> Path:
-    path = file.parent / str(value)
+    path = file.parent / value if isinstance(value, str) else file.parent
     if not _is_file(path):
-        raise InputError(f"{file}: {key}: the file {value!r} does not exist beside it")
+        raise InputError(f"{file}: {key}: the file {shown(value)} does not exist beside it")
     return path
 
 
@@ -150,26 +149,20 @@ def _is_file(path: Path) -> bool:
 def _base_chain(path: Path) -> list[Path]:
     chain = [path]
     while "base" in (tables := _read_toml(chain[-1])):
-        base = chain[-1].parent / str(tables["base"])
-        if str(tables["base"]) in driveline_names():
-            base = DEMO_FOLDER / f"{tables['base']}.toml"
+        named = tables["base"] if isinstance(tables["base"], str) else ""
+        base = chain[-1].parent / named
+        if named in driveline_names():
+            base = DEMO_FOLDER / f"{named}.toml"
         if len(chain) > MAX_BASES or base in chain:
             raise InputError(f"{path}: base: the files name each other in a circle; cut it")
         if not _is_file(base):
-            raise InputError(f"{chain[-1]}: base: {tables['base']!r} does not exist beside it")
+            raise InputError(f"{chain[-1]}: base: {shown(tables['base'])} does not exist beside it")
         chain.append(base)
     return chain
 
 
 def _read_toml(path: Path) -> dict[str, Any]:
-    try:
-        tables = tomllib.loads(read_text(path))
-    except tomllib.TOMLDecodeError as error:
-        raise InputError(f"{path}: is not valid TOML: {error}") from None
-    except ValueError:
-        raise InputError(f"{path}: holds a number of thousands of digits; shorten it") from None
-    except RecursionError:
-        raise InputError(f"{path}: is nested too deeply for a driveline; flatten it") from None
+    tables = read_toml(path)
     refuse_unknown(tables, {*SECTIONS, "name", "title", "base"}, Place(path, "top level"))
     return tables
 
@@ -255,7 +248,7 @@ def _model(part: _Part, known: str) -> bool:
     """Tell whether the part asks for its parametric model instead of maps."""
     model = part.take("model")
     if model is not None and model not in (known, "maps"):
-        raise part.place.error("model", f"is {model!r}; write {known!r} or 'maps'")
+        raise part.place.error("model", f"is {shown(model)}; write {known!r} or 'maps'")
     if model == known:
         part.table = {k: v for k, v in part.table.items() if not k.endswith("_csv")}
         return True

@@ -17,7 +17,7 @@ from matplotlib.ticker import MaxNLocator, MultipleLocator
 
 from ..modes import Mode
 from ..units import KM_PER_H, PERCENT
-from .files import write_atomically
+from .files import Write, write_atomically
 
 if TYPE_CHECKING:
     from xarray import Dataset
@@ -89,12 +89,16 @@ def save_png(result: "Result", path: str | Path, *, overwrite: bool = False) -> 
     FailedError
         The system refused to write it.
     """
-    figure = plot_schedule(result)
+    write_atomically(Path(path), png_writer(plot_schedule(result)), overwrite)
+
+
+def png_writer(figure: Figure) -> Write:
+    """Return what writes a figure to a path as PNG, for :func:`.files.write_together`."""
 
     def write(out: Path) -> None:
         figure.savefig(out, format="png", dpi=DOTS_PER_INCH)
 
-    write_atomically(Path(path), write, overwrite)
+    return write
 
 
 def plot_speed(ax: Axes, dataset: "Dataset") -> None:

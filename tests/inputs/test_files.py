@@ -202,7 +202,7 @@ def test_folder_is_refused(tmp_path):
         ("name = ", "is not valid TOML: "),
         ("[vehicle]\n[vehicle]\n", "is not valid TOML: "),
         ("name = " + "9" * 5000, "holds a number of thousands of digits; shorten it"),
-        ("name = " + "[" * 100_000, "is nested too deeply for a driveline; flatten it"),
+        ("name = " + "[" * 90_000, "is nested too deeply; flatten it"),
         ("name = 'x'\n", "table [vehicle] is missing; add it or name a base that has it"),
         ("base = 'full'\nname = 5\n", "name: is 5; write one line of text"),
         ("base = 'full'\ntitle = 'a\\nb'\n".replace("'", '"'), "title: is 'a\\nb'; write one line"),

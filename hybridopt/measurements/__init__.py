@@ -1,0 +1,1 @@
+"""Recorded drives: log, channels, cleaning, resampling, grade, trips, and who can follow them."""

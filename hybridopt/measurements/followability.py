@@ -1,0 +1,168 @@
+"""Can a driveline follow a trace; which seconds it cannot; and the speed it can reach instead."""
+
+import dataclasses
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..demand import step_demand, wheel_demand
+from ..errors import InfeasibleError
+from ..inputs.cycle import Cycle
+from ..inputs.driveline import Driveline
+from ..operating_points import drivable_steps, seconds_text
+from ..units import KM_PER_H
+
+BAND_SPEED = 2.0 * KM_PER_H  # m/s
+BAND_TIME = 1.0  # s
+RASTER = 0.1  # s, on which the band is judged
+CANDIDATES = 33
+ROUNDS = 3  # of refinement: the reachable speed is found to 1/32768 of the range searched
+BRAKING = 12.0  # m/s2, how far below the present speed a step looks for one that can be driven
+STUCK = 30.0  # s at rest while the trace moves
+
+
+@dataclass(frozen=True, eq=False)
+class Following:
+    """How a driveline follows a trace.
+
+    Attributes
+    ----------
+    trace : the cycle wanted
+    cycle : the speed that can be reached, the trace itself where that can be driven throughout
+    limited : bool, shape (steps,), where the speed reached lies below the trace
+    outside : list of (first, last), s, where it lies outside the tolerance band
+    """
+
+    trace: Cycle
+    cycle: Cycle
+    limited: np.ndarray
+    outside: list[tuple[float, float]]
+
+    @property
+    def exact(self) -> bool:
+        """Whether every step of the trace can be driven."""
+        return not self.limited.any()
+
+    @property
+    def deficit(self) -> float:
+        """Largest speed missing, m/s."""
+        return float((self.trace.speed - self.cycle.speed).max())
+
+    @property
+    def text(self) -> str:
+        """The answer in words."""
+        if self.exact:
+            return "can be followed exactly"
+        lacking = (
+            f"up to {self.deficit / KM_PER_H:.1f} km/h and "
+            f"{self.trace.distance - self.cycle.distance:.0f} m are missing"
+        )
+        if not self.outside:
+            return f"can be followed within 2 km/h and 1 s, but not exactly: {lacking}"
+        first, last = np.array(self.outside).T
+        return (
+            f"cannot be followed within 2 km/h and 1 s in {(last - first).sum():.1f} s: "
+            f"{seconds_text(first, last - first)} s; {lacking}"
+        )
+
+
+def follow(driveline: Driveline, cycle: Cycle) -> Following:
+    """Find out whether a driveline can follow a cycle, and what it reaches where it cannot.
+
+    Parameters
+    ----------
+    driveline
+        The vehicle.
+    cycle
+        The trace wanted.
+
+    Returns
+    -------
+    Following
+
+    Raises
+    ------
+    InfeasibleError
+        The vehicle cannot pull away, or cannot drive the step even when it slows down.
+
+    Notes
+    -----
+    Forward in time, each step ends at the speed of the trace or, where no operating point can
+    drive that, at the highest speed below it that one can: the largest admissible torque at the
+    wheels. Steps are judged by the operating points of the solve, so what comes out can be driven;
+    only the battery's state of charge is not looked at, its widest power limits are.
+    The band is that of GTR 15, Annex 6 (from memory): 2.0 km/h above the highest and below the
+    lowest speed of the trace within 1.0 s.
+    """
+    drivable = drivable_steps(driveline, wheel_demand(driveline.vehicle, cycle))
+    speed = cycle.speed.copy()
+    stuck_since = None
+    for k in range(drivable.size):
+        if speed[k] == cycle.speed[k] and drivable[k]:
+            continue
+        speed[k + 1] = _reachable(driveline, cycle, k, float(speed[k]))
+        if speed[k + 1] > 0.0 or cycle.speed[k + 1] == 0.0:
+            stuck_since = None
+        elif stuck_since is None:
+            stuck_since = cycle.time[k]
+        elif cycle.time[k + 1] - stuck_since > STUCK:
+            raise InfeasibleError(
+                f"cycle {cycle.name}: at {stuck_since:.6g} s driveline {driveline.name} cannot "
+                "pull away; check grade, mass, launch clutch and first gear"
+            )
+    reached = cycle
+    if (speed != cycle.speed).any():
+        reached = dataclasses.replace(cycle, name=f"{cycle.name}_achievable", speed=speed)
+    limited = (speed[1:] < cycle.speed[1:]) | (speed[:-1] < cycle.speed[:-1])
+    return Following(cycle, reached, limited, outside_band(cycle, reached))
+
+
+def _reachable(driveline: Driveline, cycle: Cycle, k: int, speed: float) -> float:
+    """Return the highest speed up to the trace's at which step k can end."""
+    target, dt = float(cycle.speed[k + 1]), float(cycle.dt[k])
+    high, low = target, max(min(speed - BRAKING * dt, target - 1e-3), 0.0)
+    for _ in range(ROUNDS):
+        ends = np.linspace(low, high, CANDIDATES)
+        able = _can_end_at(driveline, cycle, k, speed, ends)
+        if able[-1]:
+            return float(ends[-1])
+        if not able.any():
+            raise InfeasibleError(
+                f"cycle {cycle.name}: at {cycle.time[k]:.6g} s and {speed / KM_PER_H:.1f} km/h "
+                f"driveline {driveline.name} can drive no step, not even a slower one; it may be "
+                "too fast for its top gear"
+            )
+        best = int(np.flatnonzero(able)[-1])
+        low, high = float(ends[best]), float(ends[best + 1])
+    return low
+
+
+def _can_end_at(
+    driveline: Driveline, cycle: Cycle, k: int, speed: float, ends: np.ndarray
+) -> np.ndarray:
+    def same(value: float) -> np.ndarray:
+        return np.full(ends.size, value)
+
+    demand = step_demand(
+        driveline.vehicle, same(cycle.time[k]), same(cycle.dt[k]), same(speed), ends,
+        same(cycle.mean_grade[k]),
+    )  # fmt: skip
+    return drivable_steps(driveline, demand)
+
+
+def outside_band(trace: Cycle, driven: Cycle) -> list[tuple[float, float]]:
+    """Return the stretches (first, last), s, in which a drive leaves the band round a trace."""
+    if driven is trace:
+        return []
+    count = max(round(trace.duration / RASTER), 1)
+    time = np.linspace(trace.time[0], trace.time[-1], count + 1)
+    reach = max(round(BAND_TIME / (time[1] - time[0])), 1)
+    wanted = np.pad(np.interp(time, trace.time, trace.speed), reach, mode="edge")
+    window = np.lib.stride_tricks.sliding_window_view(wanted, 2 * reach + 1)
+    speed = np.interp(time, driven.time, driven.speed)
+    out = (speed > window.max(axis=1) + BAND_SPEED) | (speed < window.min(axis=1) - BAND_SPEED)
+    change = np.flatnonzero(np.diff(np.concatenate(([0], out.astype(int), [0]))))
+    return [
+        (float(time[a]), float(time[min(b, count)]))
+        for a, b in zip(change[::2], change[1::2], strict=True)
+    ]

@@ -1,0 +1,100 @@
+"""ASAM MDF 3 and 4 logs, read by asammdf in a process of its own (`mdf_child.py`)."""
+
+import importlib.util
+import json
+import subprocess
+import sys
+import tempfile
+from collections.abc import Mapping
+from pathlib import Path
+
+import numpy as np
+
+from ..errors import InputError
+from .log import Column, Intervention, Samples, make_columns
+from .mdf_child import MAX_SAMPLES, TOO_LARGE
+
+CHILD = Path(__file__).with_name("mdf_child.py")
+PATIENCE = 600.0  # s
+
+
+class MdfLog:
+    """An MDF log; see :class:`hybridopt.measurements.log.Log`."""
+
+    needs_time = False
+    kind = "MDF, each channel with its own time base"
+
+    def __init__(self, path: Path):
+        if importlib.util.find_spec("asammdf") is None:
+            raise InputError(
+                f"{path}: is an MDF file, and reading it needs the package asammdf; install it "
+                "with: python -m pip install 'hybridopt[mdf]'"
+            )
+        self.path = path
+        records = json.loads(self._ask())
+        self.columns = tuple(
+            make_columns(
+                [record["name"] for record in records],
+                [record["unit"] for record in records],
+                [tuple(record["place"]) for record in records],
+            )
+        )
+
+    def read(
+        self, chosen: Mapping[str, Column], time_unit: str = ""
+    ) -> tuple[dict[str, Samples], list[Intervention]]:
+        """Read the chosen channels, each with its own time stamps.
+
+        Raises
+        ------
+        InputError
+            A channel cannot be read as numbers, or the file is damaged.
+        """
+        samples = {}
+        with tempfile.TemporaryDirectory(prefix="hybridopt-") as folder:
+            for signal, column in chosen.items():
+                place = ":".join(map(str, column.place))
+                self._ask(folder, place)
+                stem = Path(folder) / place.replace(":", "_")
+                samples[signal] = _finite_times(*(np.load(f"{stem}_{x}.npy") for x in PARTS))
+        for signal, got in samples.items():
+            if not np.isfinite(got.values).any():
+                raise InputError(f"{self.path}: channel {chosen[signal].name} holds no values")
+        return samples, [Intervention("time_unit", 0, "time: s, of each channel's time base")]
+
+    def _ask(self, *request: str) -> str:
+        """Run the child on this file and return what it prints."""
+        command = [sys.executable, "-P", str(CHILD), str(self.path.resolve()), *request]
+        try:
+            done = subprocess.run(command, capture_output=True, timeout=PATIENCE, check=False)
+        except subprocess.TimeoutExpired:
+            raise InputError(
+                f"{self.path}: reading took more than {PATIENCE:g} s; is it damaged?"
+            ) from None
+        if done.returncode == TOO_LARGE:
+            raise InputError(
+                f"{self.path}: claims more than {MAX_SAMPLES} samples in a channel, or too many "
+                "channels; cut the log, or mend it"
+            )
+        if done.returncode:
+            raise InputError(
+                f"{self.path}: cannot be read as MDF ({_reason(done)}); it is damaged, or the "
+                "channel holds no numbers"
+            )
+        return done.stdout.decode("utf-8", "replace")
+
+
+PARTS = ("time", "values")
+
+
+def _finite_times(time: np.ndarray, values: np.ndarray) -> Samples:
+    return Samples(time, values).pick(np.isfinite(time))
+
+
+def _reason(done: subprocess.CompletedProcess[bytes]) -> str:
+    if done.returncode < 0:
+        return f"the reading process ended by signal {-done.returncode}"
+    lines = done.stderr.decode("utf-8", "replace").strip().splitlines()
+    named = [line for line in lines if line[:1].isalpha() and ":" in line]
+    last = named[-1] if named else "no reason given"
+    return "".join(c if c.isprintable() else " " for c in last)[:200]

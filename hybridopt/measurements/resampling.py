@@ -1,0 +1,213 @@
+"""Resampling that keeps distance and energy, and a low-pass that keeps the phase."""
+
+import math
+
+import numpy as np
+
+from .log import Samples
+from .tractive_energy import tractive_energy
+
+FINEST = 0.01  # s, raster of the low-pass
+REACH = 5.0  # standard deviations of the kernel
+MAX_POINTS = 5_000_000
+HALVINGS = 12
+
+
+def time_grid(first: float, last: float, step: float) -> np.ndarray:
+    """Return points every `step` s from `first` on; the last one is `last`.
+
+    The last step is 0.5 to 1.5 times as long as the others, unless it is the only one.
+    """
+    whole = max(math.floor((last - first) / step + 1e-9), 1)
+    grid = first + step * np.arange(whole + 1)
+    rest = last - grid[-1]
+    if rest >= 0.5 * step:
+        return np.append(grid, last)
+    grid[-1] = last
+    return grid
+
+
+def project(samples: Samples, grid: np.ndarray) -> np.ndarray:
+    """Return the points whose polyline over `grid` is nearest to the polyline of the samples.
+
+    Parameters
+    ----------
+    samples
+        Speeds (or anything) that change linearly between time stamps.
+    grid
+        Increasing times, s, shape (n,), within the samples' span.
+
+    Returns
+    -------
+    array, shape (n,)
+
+    Notes
+    -----
+    Least squares over time: the hat functions h_i of the grid give M x = b with
+    M_ij = ∫ h_i h_j dt and b_i = ∫ h_i v dt. The integral of x is exactly that of v (a constant
+    is one of the polylines): distance is kept. The pieces of b are quadratic, so Simpson's rule
+    is exact.
+    """
+    edges = np.union1d(samples.time, grid)
+    edges = edges[(edges >= grid[0]) & (edges <= grid[-1])]
+    value = np.interp(edges, samples.time, samples.values)
+    cell = np.clip(np.searchsorted(grid, edges[:-1], side="right") - 1, 0, grid.size - 2)
+    width = np.diff(grid)[cell]
+    a, b = edges[:-1], edges[1:]
+    right_a, right_b = (a - grid[cell]) / width, (b - grid[cell]) / width
+    va, vb, dt = value[:-1], value[1:], b - a
+
+    def moment(weight_a: np.ndarray, weight_b: np.ndarray) -> np.ndarray:
+        middle = 0.25 * (weight_a + weight_b) * (va + vb)
+        result: np.ndarray = dt / 6.0 * (weight_a * va + 4.0 * middle + weight_b * vb)
+        return result
+
+    load = np.bincount(cell, moment(1.0 - right_a, 1.0 - right_b), grid.size)
+    load += np.bincount(cell + 1, moment(right_a, right_b), grid.size)
+    return _solve_hats(np.diff(grid), load)
+
+
+def interval_means(samples: Samples, grid: np.ndarray) -> np.ndarray:
+    """Return the mean around each point of `grid`, from half a step before to half a step after.
+
+    The polyline through the means has the integral of the samples: distance is kept.
+    """
+    edges = np.concatenate((grid[:1], 0.5 * (grid[1:] + grid[:-1]), grid[-1:]))
+    every = np.union1d(samples.time, edges)
+    total = np.interp(
+        edges, every, _travelled(Samples(every, np.interp(every, samples.time, samples.values)))
+    )
+    means: np.ndarray = np.diff(total) / np.diff(edges)
+    return means
+
+
+def _solve_hats(h: np.ndarray, load: np.ndarray) -> np.ndarray:
+    """Solve M x = load for the hat functions of a grid with steps h (Thomas' algorithm)."""
+    diagonal = (np.append(h, 0.0) + np.append(0.0, h)) / 3.0
+    side = (h / 6.0).tolist()
+    d, x = diagonal.tolist(), load.tolist()
+    for i in range(1, len(x)):
+        factor = side[i - 1] / d[i - 1]
+        d[i] -= factor * side[i - 1]
+        x[i] -= factor * x[i - 1]
+    x[-1] /= d[-1]
+    for i in range(len(x) - 2, -1, -1):
+        x[i] = (x[i] - side[i] * x[i + 1]) / d[i]
+    return np.array(x)
+
+
+def low_pass(samples: Samples, bandwidth: float) -> Samples:
+    """Return the samples on an even raster without what is faster than `bandwidth` (Hz).
+
+    Parameters
+    ----------
+    samples
+        In order of time.
+    bandwidth
+        Frequency at which the gain has fallen to 1 / sqrt(2).
+
+    Notes
+    -----
+    Gain 1 - (1 - g)^2 with the Gaussian g(f) = exp(-(2 π f σ)^2 / 2), σ = 1.2484 / (2 π f_b):
+    no phase shift, flat where drives have their energy (cubic trends pass unchanged). The ends
+    are continued point-symmetrically. Smoothing the residual once more is Tukey's "twicing"
+    (*Exploratory Data Analysis*, 1977, from memory).
+    """
+    span = samples.time[-1] - samples.time[0]
+    raster = max(float(np.median(np.diff(samples.time))), FINEST, span / MAX_POINTS)
+    count = max(int(round(span / raster)), 1)
+    grid = np.linspace(samples.time[0], samples.time[-1], count + 1)
+    even = grid.size == samples.time.size and np.allclose(grid, samples.time, 0.0, 1e-3 * raster)
+    values = samples.values if even else project(samples, grid)
+    sigma = 1.2484 / (2.0 * math.pi * bandwidth) / (grid[1] - grid[0])
+    return Samples(grid, smooth_evenly(values, sigma))
+
+
+def smooth_evenly(values: np.ndarray, sigma: float) -> np.ndarray:
+    """Smooth even samples with a Gaussian of `sigma` samples, then their residual once more."""
+    once = _gauss(values, sigma)
+    twice: np.ndarray = once + _gauss(values - once, sigma)
+    return twice
+
+
+def _gauss(values: np.ndarray, sigma: float) -> np.ndarray:
+    """Smooth with a Gaussian of `sigma` samples, ends continued point-symmetrically."""
+    reach = min(math.ceil(REACH * sigma), values.size - 1)
+    kernel = np.exp(-0.5 * (np.arange(-reach, reach + 1) / sigma) ** 2)
+    padded = np.pad(values, reach, mode="reflect", reflect_type="odd")
+    smooth: np.ndarray = np.convolve(padded, kernel / kernel.sum(), mode="valid")
+    return smooth
+
+
+def resample_speed(rough: Samples, smooth: Samples, step: float, still: float = 0.0) -> Samples:
+    """Resample a speed, keeping its distance and the energy it takes.
+
+    Parameters
+    ----------
+    rough
+        The cleaned speed, m/s; it says where the vehicle rests and how far it goes.
+    smooth
+        The speed to resample, of the same span.
+    step
+        s.
+    still
+        m/s; points slower than this are 0.
+
+    Returns
+    -------
+    Samples
+        Speeds of 0 or more. A point whose surroundings, a step either way, are at rest is 0;
+        every stretch between two rests keeps its distance.
+
+    Notes
+    -----
+    A mixture of :func:`project` and :func:`interval_means`. For a swing of angular frequency ω
+    the first has the gain 1 + (ω h)^2 / 12 at the points, the second 1 - (ω h)^2 / 24, and a
+    polyline over points that lie by chance misses the tops of swings by (ω h)^2 / 24 in the
+    mean. So one part of means in three gives back what is missed; the share is then set between
+    0 and 1 so that the positive tractive energy of :data:`.tractive_energy.CAR` stays the same.
+    """
+    grid = time_grid(float(rough.time[0]), float(rough.time[-1]), step)
+    sharp, blunt = project(smooth, grid), interval_means(smooth, grid)
+    blunt[[0, -1]] = sharp[[0, -1]]  # half an interval's mean is no speed at its end
+    gone = np.interp(grid, rough.time, _travelled(rough))
+    wanted = tractive_energy(smooth.time, smooth.values)
+
+    def mixture(share: float) -> np.ndarray:
+        values = sharp + share * (blunt - sharp)
+        return _keep_distance(grid, np.where(values > still, values, 0.0), gone)
+
+    low, high, share = 0.0, 1.0, 1.0 / 3.0
+    for _ in range(HALVINGS):
+        if tractive_energy(grid, mixture(share)) > wanted:
+            low = share
+        else:
+            high = share
+        share = 0.5 * (low + high)
+    return Samples(grid, mixture(share))
+
+
+def _keep_distance(grid: np.ndarray, values: np.ndarray, gone: np.ndarray) -> np.ndarray:
+    """Set points at rest to 0 and scale each stretch between rests to the distance `gone`, m."""
+    ahead, behind = np.append(gone[1:], gone[-1]), np.append(gone[0], gone[:-1])
+    moving = ahead - behind > 0.0
+    kept = np.where(moving, values, 0.0)
+    weight = 0.5 * (np.append(np.diff(grid), 0.0) + np.append(0.0, np.diff(grid)))
+    for first, stop in _stretches(moving):
+        wanted = gone[min(stop, gone.size - 1)] - gone[max(first - 1, 0)]
+        got = weight[first:stop] @ kept[first:stop]
+        kept[first:stop] *= wanted / got if got > 0.0 else 0.0
+    return kept
+
+
+def _travelled(samples: Samples) -> np.ndarray:
+    """Return the distance from the start at each sample, m."""
+    steps = 0.5 * (samples.values[1:] + samples.values[:-1]) * np.diff(samples.time)
+    travelled: np.ndarray = np.concatenate(([0.0], np.cumsum(steps)))
+    return travelled
+
+
+def _stretches(marked: np.ndarray) -> list[tuple[int, int]]:
+    """Return first and one-past-last index of each unbroken run of marks."""
+    change = np.flatnonzero(np.diff(np.concatenate(([0], marked.astype(int), [0]))))
+    return list(zip(change[::2].tolist(), change[1::2].tolist(), strict=True))

@@ -1,0 +1,130 @@
+"""Grade of the road over a drive, from a logged grade or from altitude."""
+
+import math
+
+import numpy as np
+
+from ..errors import InputError
+from ..inputs.cycle_checks import GRADE_MAX
+from ..units import PERCENT
+from .log import Intervention, Samples
+from .resampling import project, smooth_evenly
+
+OUTLIER = 15.0  # m, from the median of neighbours
+NEIGHBOURS = 7
+BINS_PER_LENGTH = 20
+
+
+def grade_from_altitude(
+    altitude: Samples, drive: Samples, length: float
+) -> tuple[np.ndarray, list[Intervention]]:
+    """Return the grade at each point of a drive, from altitude smoothed over distance.
+
+    Parameters
+    ----------
+    altitude
+        m, in order of time.
+    drive
+        Speed of the drive, m/s.
+    length
+        Full width at half maximum of the Gaussian along the road, m.
+
+    Returns
+    -------
+    grade : rise over run, shape of the drive
+    done : list of Intervention
+
+    Raises
+    ------
+    InputError
+        Fewer than two altitudes fall into the drive, or the vehicle does not move.
+
+    Notes
+    -----
+    Altitudes are averaged in bins of distance (so a long rest counts once), smoothed along the
+    road as speeds are in :func:`.resampling.low_pass`, and differentiated. A hill that repeats
+    every P metres keeps 1 - (1 - g)^2 of its height, g = exp(-(2 π σ / P)^2 / 2), σ = length /
+    2.355.
+    """
+    inside = (altitude.time >= drive.time[0]) & (altitude.time <= drive.time[-1])
+    known = altitude.pick(inside & np.isfinite(altitude.values))
+    if known.time.size < 2:
+        raise InputError("channel altitude: fewer than two values in this stretch; leave it out")
+    wild = np.abs(known.values - _running_median(known.values)) > OUTLIER
+    known = known.pick(~wild)
+    steps = 0.5 * (drive.values[1:] + drive.values[:-1]) * np.diff(drive.time)
+    travelled = np.concatenate(([0.0], np.cumsum(steps)))
+    if travelled[-1] <= 0.0:
+        return np.zeros(drive.time.size), []
+    place, height = _by_distance(known, drive, travelled, length)
+    grade = np.interp(travelled, place, _slope(height, place[1] - place[0], length))
+    steep = np.abs(grade) > GRADE_MAX
+    grade = np.clip(grade, -GRADE_MAX, GRADE_MAX)
+    told = (
+        f"grade from altitude, smoothed over {length:g} m: {grade.min() / PERCENT:.1f} to "
+        f"{grade.max() / PERCENT:.1f} %, height {height[-1] - height[0]:+.1f} m from start to end"
+    )
+    done = [Intervention("grade", known.time.size, told)]
+    if wild.any():
+        text = f"altitudes more than {OUTLIER:g} m off their neighbours dropped: {wild.sum()}"
+        done.append(Intervention("altitude_outliers", int(wild.sum()), text))
+    return grade, done + _steep_told(steep)
+
+
+def logged_grade(grade: Samples, points: np.ndarray) -> tuple[np.ndarray, list[Intervention]]:
+    """Return a logged grade (rise over run) at the points of a drive, s.
+
+    Raises
+    ------
+    InputError
+        Fewer than two values fall into the drive.
+    """
+    known = grade.pick(np.isfinite(grade.values))
+    inside = (known.time >= points[0]) & (known.time <= points[-1])
+    if inside.sum() < 2:
+        raise InputError("channel grade: fewer than two values in this stretch; leave it out")
+    first, last = np.interp(points[[0, -1]], known.time, known.values)
+    time = np.concatenate(([points[0]], known.time[inside], [points[-1]]))
+    values = np.concatenate(([first], known.values[inside], [last]))
+    fresh = np.concatenate(([True], np.diff(time) > 0.0))
+    smooth = project(Samples(time[fresh], values[fresh]), points)
+    steep = np.abs(smooth) > GRADE_MAX
+    return np.clip(smooth, -GRADE_MAX, GRADE_MAX), _steep_told(steep)
+
+
+def _steep_told(steep: np.ndarray) -> list[Intervention]:
+    if not steep.any():
+        return []
+    text = f"points steeper than {GRADE_MAX / PERCENT:g} %, limited to it: {steep.sum()}"
+    return [Intervention("grade_limited", int(steep.sum()), text)]
+
+
+def _by_distance(
+    altitude: Samples, drive: Samples, travelled: np.ndarray, length: float
+) -> tuple[np.ndarray, np.ndarray]:
+    """Average altitude in even bins of distance; return their middles and heights."""
+    count = int(np.clip(math.ceil(travelled[-1] / length * BINS_PER_LENGTH), 2, 2_000_000))
+    width = travelled[-1] / count
+    where = np.interp(altitude.time, drive.time, travelled)
+    index = np.minimum((where / width).astype(np.int64), count - 1)
+    number = np.bincount(index, minlength=count)
+    total = np.bincount(index, altitude.values, count)
+    along = np.bincount(index, where, count)
+    full = number > 0
+    middle = (np.arange(count) + 0.5) * width
+    return middle, np.interp(middle, along[full] / number[full], total[full] / number[full])
+
+
+def _slope(height: np.ndarray, width: float, length: float) -> np.ndarray:
+    """Differentiate a height after smoothing it with a Gaussian of that full width."""
+    sigma = length / (2.0 * math.sqrt(2.0 * math.log(2.0))) / width
+    slope: np.ndarray = np.gradient(smooth_evenly(height, sigma), width)
+    return slope
+
+
+def _running_median(values: np.ndarray) -> np.ndarray:
+    reach = min(NEIGHBOURS // 2, values.size - 1)
+    padded = np.pad(values, reach, mode="edge")
+    windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1)
+    median: np.ndarray = np.median(windows, axis=1)
+    return median

@@ -1,0 +1,241 @@
+"""Every reader, given damaged and random files, answers or refuses in one sentence.
+
+Cases: shipped or made-up good files with bytes changed, cut, repeated or put in, words of the
+format in any order, and plain noise. A crash becomes a test of its own at the end.
+"""
+
+import time
+import warnings
+from pathlib import Path
+
+import h5netcdf
+import numpy as np
+import pytest
+from hypothesis import HealthCheck, example, given, settings
+from hypothesis import strategies as st
+
+from hybridopt import Cycle, Driveline, InputError, Result, Settings, read_cycle, read_driveline
+from hybridopt import solve_cycle as solve
+from hybridopt.inputs import csv_table
+from hybridopt.inputs.cycle import read_cycle_csv
+from hybridopt.inputs.files import DEMO_FOLDER
+from hybridopt.inputs.maps import read_battery_table, read_curve, read_map
+from hybridopt.inputs.warning import InputWarning
+from hybridopt.measurements.channels import Channel
+from hybridopt.measurements.channels import read_map as read_mapping
+from hybridopt.measurements.drive import Cleaning, import_drive
+from hybridopt.output import sealed_netcdf
+
+FEW = settings(max_examples=100, suppress_health_check=list(HealthCheck))
+MANY = settings(max_examples=10_000, suppress_health_check=list(HealthCheck))
+
+HERE = f'_csv = "{DEMO_FOLDER}/'.encode()
+DRIVELINE = (DEMO_FOLDER / "mild.toml").read_bytes().replace(b'_csv = "', HERE)
+VARIANT = b'base = "full"\n[motor]\nmodel = "maps"\n'
+CYCLE = b"time_s,speed_km_per_h,grade_percent\n0,0,0\n4,15,0\n12,32,1.5\n20,0,0\n"
+CURVE = b"speed_rpm,torque_Nm\n0,0.5\n3000,1.5\n6500,2.5\n"
+MAP = b"speed_rpm,torque_Nm,loss_W\n" + b"".join(
+    f"{n},{t},{n * 0.1 + t * t}\n".encode() for n in (0, 3000) for t in (-50, 0, 50)
+)
+BATTERY = (DEMO_FOLDER / "battery_80Wh.csv").read_bytes()
+MAPPING = b'[speed]\nname = "v"\nunit = "km/h"\n[time]\nname = "t"\n'
+LOG = b"time [s];speed [km/h];altitude [m]\n" + b"".join(
+    f"{t},0;{30 + 20 * np.sin(t / 3):.1f};{100 + t}\n".replace(".", ",").encode() for t in range(40)
+)
+ISO_LOG = b"time,speed [mph]\n" + b"".join(
+    f"2024-02-29T23:59:{s:02}.5Z,{s}\n".encode() for s in range(60)
+)
+
+
+def import_any(path):
+    """Import with both columns named where the names are damaged, and by usual names."""
+    return import_drive(path, None, Cleaning(part="longest"))
+
+
+def import_named(path):
+    channels = {"time": Channel("column 1", "s"), "speed": Channel("column 2", "km/h")}
+    return import_drive(path, {k: (v, "option") for k, v in channels.items()})
+
+
+READERS = {
+    "driveline": (
+        read_driveline,
+        ".toml",
+        [DRIVELINE, b'base = "full"\n[motor]\nmodel = "maps"\n'],
+    ),
+    "cycle": (read_cycle_csv, ".csv", [CYCLE]),
+    "curve": (read_curve, ".csv", [CURVE]),
+    "map": (lambda path: read_map(path, "loss_W"), ".csv", [MAP]),
+    "battery": (read_battery_table, ".csv", [BATTERY]),
+    "mapping": (read_mapping, ".toml", [MAPPING]),
+    "log": (import_any, ".csv", [LOG, ISO_LOG, LOG.decode().encode("utf-16")]),
+    "bare log": (import_named, ".txt", [b"".join(b"%d\t%d\n" % (t, t % 7) for t in range(30))]),
+    "result": (Result.read, ".nc", []),
+}
+WORDS = [
+    b"time_s", b"speed_km_per_h", b"grade_percent", b"speed_rpm", b"torque_Nm", b"loss_W", b"nan",
+    b"inf", b"1e999", b"-1e-999", b"0x" + b"f" * 5000, b"9" * 5000, b"[", b"]" * 200, b"{", b"}",
+    b"=", b"\n", b"\r", b"\r\n", b",", b";", b"\t", b'"', b"'", b'"""', b"\0", b"\xef\xbb\xbf",
+    b"\xff\xfe", b"[vehicle]\n", b"[motor]\n", b"mass_kg = ", b'base = "full"\n', b"#", b" ", b".",
+    b"-", b"1", b"2024-01-01T00:00:00Z", b"12:00:00", b"23:59:59,9", b"km/h", b"[speed]\n", b"name",
+    b"unit", b"../../", b"/dev/zero", b"\xc3\xa4", b"\xe4", b"1_000", b"\xd9\xa1", b"=cmd()",
+]  # fmt: skip
+
+
+@st.composite
+def damaged(draw, seeds):
+    """Return a seed with a few edits, or none of it."""
+    content = bytearray(draw(st.sampled_from([*seeds, b""])))
+    for _ in range(draw(st.integers(0, 6))):
+        place = draw(st.integers(0, len(content)))
+        match draw(st.sampled_from("replace insert word word cut repeat noise".split())):
+            case "replace":
+                content[place : place + 1] = draw(st.binary(min_size=1, max_size=1))
+            case "insert":
+                content[place:place] = draw(st.binary(max_size=4))
+            case "word":
+                content[place:place] = draw(st.sampled_from(WORDS))
+            case "cut":
+                del content[place : place + draw(st.integers(1, 200))]
+            case "repeat":
+                content[place:place] = content[place : place + 60] * draw(st.integers(1, 5))
+            case "noise":
+                content[place:place] = draw(st.binary(max_size=60))
+    return bytes(content)
+
+
+ANY = {
+    name: damaged(seeds) if seeds else damaged([b"\x89HDF\r\n\x1a\n" + b"\0" * 100])
+    for name, (_, _, seeds) in READERS.items()
+}
+
+
+def check(name, content, folder):
+    """Read; whatever comes is either an object or an InputError of one line with the file."""
+    reader, suffix, _ = READERS[name]
+    path = Path(folder) / f"case{suffix}"
+    path.write_bytes(content)
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        warnings.simplefilter("ignore", InputWarning)
+        try:
+            answer = reader(path)
+        except InputError as error:
+            text = str(error)
+            assert text and text.isprintable(), text
+            assert len(text) < 3000
+            return
+    assert answer is not None
+    if isinstance(answer, Cycle):
+        assert np.isfinite(answer.speed).all() and (np.diff(answer.time) > 0).all()
+    elif isinstance(answer, Driveline):
+        assert answer.name.isprintable()
+
+
+@pytest.mark.parametrize("name", READERS)
+def test_seeds_are_good(name, tmp_path):
+    reader, suffix, seeds = READERS[name]
+    for number, content in enumerate(seeds):
+        path = tmp_path / f"seed{number}{suffix}"
+        path.write_bytes(content)
+        assert reader(path) is not None
+
+
+@pytest.mark.parametrize("name", READERS)
+def test_damaged_files(name, tmp_path):
+    FEW(given(ANY[name])(lambda content: check(name, content, tmp_path)))()
+
+
+FEWER = {"result": 500, "bare log": 3000, "curve": 3000, "battery": 3000}
+"""Cases where the seal stops all of them, or another reader shares the code."""
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("name", READERS)
+def test_ten_thousand_damaged_files(name, tmp_path):
+    cases = FEWER.get(name, 10_000)
+    rules = settings(MANY, max_examples=cases)
+    rules(given(ANY[name])(lambda content: check(name, content, tmp_path)))()
+
+
+@given(st.data())
+@FEW
+def test_a_result_with_any_byte_changed_is_refused(result_bytes, tmp_path_factory, data):
+    place = data.draw(st.integers(0, len(result_bytes) - 1))
+    byte = data.draw(st.integers(1, 255))
+    changed = bytearray(result_bytes)
+    changed[place] ^= byte
+    path = tmp_path_factory.getbasetemp() / "changed.nc"
+    path.write_bytes(changed)
+    with pytest.raises(InputError, match="its seal does not fit"):
+        Result.read(path)
+
+
+@given(st.integers(0, 10**9))
+@example(0)
+@FEW
+def test_a_result_cut_short_is_refused(result_bytes, tmp_path_factory, length):
+    path = tmp_path_factory.getbasetemp() / "cut.nc"
+    path.write_bytes(result_bytes[: length % len(result_bytes)])
+    with pytest.raises(InputError, match="its seal does not fit"):
+        Result.read(path)
+
+
+@pytest.fixture(scope="module")
+def result_bytes(tmp_path_factory):
+    path = tmp_path_factory.mktemp("result") / "a.nc"
+    grid = Settings(soc_points=51, splits=9)
+    solve(read_cycle("ece15"), read_driveline("full"), grid, bound=False).to_netcdf(path)
+    return path.read_bytes()
+
+
+# --- crashes and hangs found, each once ---
+
+BOMBS = {
+    "many parts of a key": b"a" + b".a" * 45_000 + b" = 1",
+    "many parts with quotes": b"a = {" + b"'a' . \"b\"." * 40 + b"c = 1}",
+    "a number without end": VARIANT + b"[engine]\nmodel = 0x" + b"f" * 90_000,
+    "nested arrays": b"a = " + b"[" * 90_000,
+    "nested tables": b"a = " + b"{b = " * 18_000,
+    "a word without end": b"x" * 99_000,
+    "quotes without end": b'"' * 99_000,
+    "more than a file of figures": b"#" * 1_000_000,
+}
+
+
+@pytest.mark.parametrize("bomb", BOMBS)
+@pytest.mark.parametrize("name", ["driveline", "mapping"])
+def test_toml_bombs_are_refused_at_once(bomb, name, tmp_path):
+    began = time.perf_counter()
+    check(name, BOMBS[bomb], tmp_path)
+    assert time.perf_counter() - began < 5.0
+
+
+def test_netcdf_bomb_is_refused_before_it_unpacks(tmp_path):
+    """A few kilobytes that claim 80 GB, under a seal that fits."""
+    path = tmp_path / "bomb.nc"
+    with h5netcdf.File(path, "w") as file:
+        file.dimensions = {"time": 10**10}
+        file.create_variable("speed", ("time",), "f8", chunks=(10**6,), compression="gzip")
+    content = path.read_bytes()
+    path.write_bytes(content + sealed_netcdf._seal(content))
+    assert path.stat().st_size < 100_000
+    with pytest.raises(InputError, match="would unpack to 80 GB; at most 1 GB is read"):
+        Result.read(path)
+
+
+def test_a_sealed_file_of_something_else_is_refused(tmp_path):
+    path = tmp_path / "a.nc"
+    path.write_bytes(b"hello" + sealed_netcdf._seal(b"hello"))
+    with pytest.raises(InputError, match="is no NetCDF result"):
+        Result.read(path)
+
+
+def test_csv_bombs_are_refused(tmp_path, monkeypatch):
+    check("cycle", CYCLE + b"1" * 200_000, tmp_path)
+    check("cycle", CYCLE + b",," * 200_000, tmp_path)
+    monkeypatch.setattr(csv_table, "MAX_ROWS", 2)
+    with pytest.raises(InputError, match="has more than 2 rows"):
+        path = tmp_path / "long.csv"
+        path.write_bytes(CYCLE)
+        read_cycle_csv(path)

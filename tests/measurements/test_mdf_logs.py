@@ -1,0 +1,199 @@
+"""ASAM MDF 3 and 4, written by asammdf (a reference library) and read back; damaged files."""
+
+import subprocess
+import sys
+
+import numpy as np
+import pytest
+from log_makers import KM_PER_H, altitude_at, assert_the_drive, grade_at, speed_at, stamps
+
+from hybridopt.errors import InputError
+from hybridopt.measurements import mdf_log
+from hybridopt.measurements.channels import Channel
+from hybridopt.measurements.drive import import_drive
+
+asammdf = pytest.importorskip("asammdf")
+
+
+def signal(name, time, values, unit="", **extra):
+    return asammdf.Signal(
+        samples=np.asarray(values), timestamps=time, name=name, unit=unit, **extra
+    )
+
+
+def save(path, version, groups, compression=0):
+    mdf = asammdf.MDF(version=version)
+    for group in groups:
+        mdf.append(group)
+    saved = mdf.save(path, overwrite=True, compression=compression)
+    mdf.close()
+    return saved.rename(path)
+
+
+def groups(fast=None, slow=None):
+    fast, slow = stamps(50) if fast is None else fast, stamps(2) if slow is None else slow
+    return [
+        [signal("Vehicle Speed", fast, speed_at(fast) / KM_PER_H, "km/h"),
+         signal("engine speed", fast, 900 + 0 * fast, "rpm")],
+        [signal("Altitude", slow, altitude_at(slow), "m")],
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("version", "name", "compression"),
+    [
+        ("4.10", "log.mf4", 0),
+        ("4.11", "log.mf4", 2),
+        ("3.30", "log.mdf", 0),
+        ("2.14", "log.dat", 0),
+    ],
+)
+def test_rasters_units_and_usual_names(tmp_path, version, name, compression):
+    path = save(tmp_path / name, version, groups(), compression)
+    drive = import_drive(path)
+    assert_the_drive(drive)
+    assert drive.log.kind.startswith("MDF") and set(drive.choices) == {"speed", "altitude"}
+    inside = slice(60, -60)  # 480 m from either end
+    assert np.abs(drive.cycle.grade - grade_at(drive.cycle.time))[inside].max() < 0.006
+
+
+def test_channels_are_named_and_units_overruled(tmp_path):
+    time = stamps()
+    path = save(tmp_path / "a.mf4", "4.10", [[signal("v_ref", time, speed_at(time))]])
+    with pytest.raises(InputError, match="no column is called vehicle speed .*columns: v_ref"):
+        import_drive(path)
+    with pytest.raises(InputError, match="has no unit"):
+        import_drive(path, {"speed": (Channel("v_ref"), "option")})
+    assert_the_drive(import_drive(path, {"speed": (Channel("v_ref", "m/s"), "option")}))
+    with pytest.raises(InputError, match="own time base"):
+        import_drive(path, {"time": (Channel("time"), "option")})
+
+
+def test_integers_with_a_conversion(tmp_path):
+    """A raw value of 0.01 km/h per bit, as buses send it."""
+    time = stamps()
+    raw = np.round(speed_at(time) / KM_PER_H * 100).astype(np.uint16)
+    linear = {"a": 0.01, "b": 0.0}
+    path = save(
+        tmp_path / "a.mf4", "4.10", [[signal("speed", time, raw, "km/h", conversion=linear)]]
+    )
+    assert_the_drive(import_drive(path))
+
+
+def test_the_same_channel_twice_is_asked_for(tmp_path):
+    time = stamps()
+    twice = [[signal("speed", time, speed_at(time), "m/s")] for _ in range(2)]
+    path = save(tmp_path / "a.mf4", "4.10", twice)
+    with pytest.raises(InputError, match="2 columns may be the speed: speed#1, speed#2"):
+        import_drive(path)
+    assert_the_drive(import_drive(path, {"speed": (Channel("speed#2"), "option")}))
+
+
+def test_text_channel_is_refused(tmp_path):
+    time = stamps(1)
+    words = np.array([b"abc"] * time.size)
+    path = save(
+        tmp_path / "a.mf4", "4.10", [[signal("speed", time, words, "m/s", encoding="utf-8")]]
+    )
+    with pytest.raises(InputError, match="cannot be read as MDF .* holds no numbers"):
+        import_drive(path)
+
+
+def test_damage_is_one_sentence(tmp_path):
+    whole = save(tmp_path / "a.mf4", "4.10", groups(), 2).read_bytes()
+    for content in (
+        whole[:100],
+        whole[:1000],
+        whole[:64] + b"\xff" * 3000,
+        b"MDF     " + b"\0" * 99,
+    ):
+        path = tmp_path / "damaged.mf4"
+        path.write_bytes(content)
+        with pytest.raises(InputError, match="cannot be read as MDF|no column") as caught:
+            import_drive(path)
+        assert "\n" not in str(caught.value)
+
+
+def test_a_crash_of_the_library_is_one_sentence(tmp_path, monkeypatch):
+    path = save(tmp_path / "a.mf4", "4.10", groups())
+    child = tmp_path / "child.py"
+    child.write_text("import os, signal\nos.kill(os.getpid(), signal.SIGSEGV)\n")
+    monkeypatch.setattr(mdf_log, "CHILD", child)
+    with pytest.raises(InputError, match="ended by signal 11"):
+        import_drive(path)
+
+
+def test_an_endless_read_is_ended(tmp_path, monkeypatch):
+    path = save(tmp_path / "a.mf4", "4.10", groups())
+    child = tmp_path / "child.py"
+    child.write_text("import time\ntime.sleep(60)\n")
+    monkeypatch.setattr(mdf_log, "CHILD", child)
+    monkeypatch.setattr(mdf_log, "PATIENCE", 0.3)
+    with pytest.raises(InputError, match="took more than 0.3 s"):
+        import_drive(path)
+
+
+def test_an_unfinished_file_is_refused(tmp_path):
+    path = tmp_path / "a.mf4"
+    path.write_bytes(b"UnFinMF 4.10    " + b"\0" * 200)
+    with pytest.raises(InputError, match="never finished"):
+        import_drive(path)
+
+
+def test_without_the_extra_the_sentence_says_how_to_install_it(tmp_path, monkeypatch):
+    path = save(tmp_path / "a.mf4", "4.10", groups())
+    monkeypatch.setattr(mdf_log.importlib.util, "find_spec", lambda name: None)
+    with pytest.raises(InputError, match=r"python -m pip install 'hybridopt\[mdf\]'"):
+        import_drive(path)
+
+
+def test_asammdf_is_never_imported_here():
+    """Neither by the package nor for a text log: only the child that reads an MDF file has it."""
+    code = (
+        "import sys, hybridopt.measurements.drive, hybridopt.measurements.mdf_log, "
+        "hybridopt.cli.main; print('asammdf' in sys.modules)"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout == "False\n"
+
+
+def damaged(content, random):
+    """Return the content cut short, or with bytes or whole words changed."""
+    changed = bytearray(content)
+    match random.integers(3):
+        case 0:
+            return bytes(changed[: random.integers(len(changed))])
+        case 1:
+            for place in random.integers(0, min(len(changed), 6000), random.integers(1, 20)):
+                changed[place] = random.integers(256)
+        case 2:
+            for place in random.integers(0, min(len(changed), 4000) // 8, random.integers(1, 4)):
+                word = (b"\xff" * 8, b"\0" * 8, b"\xff" * 7 + b"\x7f")[random.integers(3)]
+                changed[8 * place : 8 * place + 8] = word
+    return bytes(changed)
+
+
+def read_damaged(tmp_path, version, compression, cases):
+    time = stamps(5)
+    whole = save(tmp_path / "whole.mf4", version, groups(time), compression).read_bytes()
+    random = np.random.default_rng(7)
+    for _ in range(cases):
+        path = tmp_path / "damaged.mf4"
+        path.write_bytes(damaged(whole, random))
+        try:
+            drive = import_drive(path)
+        except InputError as error:
+            assert "\n" not in str(error) and len(str(error)) < 3000
+        else:
+            assert np.isfinite(drive.cycle.speed).all()
+
+
+def test_damaged_files(tmp_path):
+    read_damaged(tmp_path, "4.10", 2, 2)
+
+
+@pytest.mark.long
+@pytest.mark.parametrize(("version", "compression"), [("4.10", 0), ("4.11", 2), ("3.30", 0)])
+def test_many_damaged_files(tmp_path, version, compression):
+    """Each in a process of its own; a compressed one can crash the library outright."""
+    read_damaged(tmp_path, version, compression, 8)

@@ -1,0 +1,104 @@
+"""Grade from altitude: closed forms of a hill, noise, outliers, rests; a logged grade."""
+
+import math
+
+import numpy as np
+import pytest
+from log_makers import PITCH, altitude_at, distance_at, grade_at, rows, speed_at, stamps, text
+
+from hybridopt.errors import InputError
+from hybridopt.inputs.cycle_checks import GRADE_MAX
+from hybridopt.measurements.channels import Channel
+from hybridopt.measurements.drive import Cleaning
+from hybridopt.measurements.log import Samples
+from hybridopt.measurements.road_grade import grade_from_altitude, logged_grade
+
+DRIVE = Samples(stamps(1), speed_at(stamps(1)))
+MIDDLE = (distance_at(stamps(1)) > 250) & (distance_at(stamps(1)) < 1670)
+
+
+@pytest.mark.parametrize("length", [50.0, 200.0, 400.0])
+def test_a_hill_is_worn_down_as_stated(length):
+    """1 - (1 - g)^2 of a sine hill, g = exp(-(2 pi sigma / P)^2 / 2)."""
+    grade, _ = grade_from_altitude(Samples(stamps(), altitude_at(stamps())), DRIVE, length)
+    g = math.exp(-((2 * math.pi * length / 2.3548 / PITCH) ** 2) / 2)
+    wanted = (1 - (1 - g) ** 2) * grade_at(DRIVE.time)
+    gone = distance_at(DRIVE.time)
+    inside = (gone > 200 + length) & (gone < gone[-1] - 200 - length)
+    assert grade[inside] == pytest.approx(wanted[inside], abs=0.002)
+
+
+def test_an_even_slope_is_kept_to_the_ends():
+    height = 50 + 0.05 * distance_at(stamps())
+    grade, done = grade_from_altitude(Samples(stamps(), height), DRIVE, 200.0)
+    assert grade == pytest.approx(0.05, abs=1e-3)
+    assert "height +95" in done[0].text or "height +96" in done[0].text
+
+
+def test_noise_of_a_satellite_receiver():
+    """2 m of white noise at 10 Hz: the slope's error stays near sigma_h / (sigma_s sqrt(n))."""
+    noise = np.random.default_rng(6).normal(0.0, 2.0, stamps().size)
+    clean, _ = grade_from_altitude(Samples(stamps(), altitude_at(stamps())), DRIVE, 200.0)
+    noisy, _ = grade_from_altitude(Samples(stamps(), altitude_at(stamps()) + noise), DRIVE, 200.0)
+    assert np.abs(noisy - clean)[MIDDLE].std() < 0.006
+
+
+def test_outliers_are_dropped_and_told():
+    height = altitude_at(stamps())
+    height[700:702] = 0.0
+    height[1500] = 9999.0
+    grade, done = grade_from_altitude(Samples(stamps(), height), DRIVE, 200.0)
+    clean, _ = grade_from_altitude(Samples(stamps(), altitude_at(stamps())), DRIVE, 200.0)
+    assert grade == pytest.approx(clean, abs=2e-3)
+    assert ("altitude_outliers", 3) in [(one.name, one.count) for one in done]
+
+
+def test_a_cliff_is_limited_and_told():
+    height = np.where(distance_at(stamps()) > 900, 12.0, 0.0)
+    grade, done = grade_from_altitude(Samples(stamps(), height), DRIVE, 5.0)
+    assert np.abs(grade).max() <= GRADE_MAX
+    assert "grade_limited" in [one.name for one in done]
+
+
+def test_a_vehicle_at_rest_has_no_grade():
+    still = Samples(np.arange(10.0), np.zeros(10))
+    grade, _ = grade_from_altitude(Samples(np.arange(10.0), np.arange(10.0)), still, 200.0)
+    assert not grade.any()
+
+
+def test_too_few_values_are_refused():
+    far = Samples(np.array([1e5, 1e5 + 1]), np.zeros(2))
+    with pytest.raises(InputError, match="altitude: fewer than two values"):
+        grade_from_altitude(far, DRIVE, 200.0)
+    with pytest.raises(InputError, match="grade: fewer than two values"):
+        logged_grade(far, DRIVE.time)
+
+
+@pytest.mark.parametrize(
+    ("unit", "of"),
+    [("%", lambda g: 100 * g), ("deg", lambda g: math.degrees(math.atan(g))), ("rad", math.atan)],
+)
+def test_units_of_a_logged_grade(imported, unit, of):
+    cells = [[t, v, f"{of(0.06):.6f}"] for t, v in rows(stamps())]
+    drive = imported(text(cells, ("time [s]", "speed [km/h]", f"grade [{unit}]")))
+    assert drive.cycle.grade == pytest.approx(0.06, rel=1e-4)
+
+
+def test_a_logged_grade_wins_over_altitude(imported):
+    cells = [[t, v, "3.0", "77"] for t, v in rows(stamps())]
+    drive = imported(text(cells, ("time [s]", "speed [km/h]", "slope [%]", "altitude [m]")))
+    assert set(drive.choices) == {"time", "speed", "grade"}
+    assert drive.cycle.grade == pytest.approx(0.03)
+
+
+def test_feet_and_the_length_of_smoothing(imported):
+    """A foot is 0.3048 m by definition."""
+    cells = [
+        [f"{t:.1f}", f"{speed_at(t) * 3.6:.3f}", f"{altitude_at(t) / 0.3048:.4f}"] for t in stamps()
+    ]
+    head = ("time [s]", "speed [km/h]", "elevation [ft]")
+    drive = imported(text(cells, head), cleaning=Cleaning(grade_length=100.0))
+    middle = slice(20, -20)
+    assert drive.cycle.grade[middle] == pytest.approx(grade_at(drive.cycle.time)[middle], abs=4e-3)
+    with pytest.raises(InputError, match="altitude: column elevation .ft. has the unit 'Pa'"):
+        imported(text(cells, head), {"altitude": Channel("elevation [ft]", "Pa")})
