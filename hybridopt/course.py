@@ -15,6 +15,7 @@ from .dp.bound import Bound
 from .equal_soc import ChargeWorth, balance_share, charge_worth
 from .errors import InputError
 from .modes import Mode
+from .operating_points import EngineClass
 from .pipeline import Benchmark
 from .regret import Regret, drive_regret
 
@@ -64,6 +65,11 @@ class Course:
     def optimum_cost(self) -> float:
         """Cost of the replayed optimum, g; no penalty is counted."""
         return self.loop.run(Playback(schedule=self.benchmark.solution.schedule)).cost
+
+    @cached_property
+    def optimum_starts(self) -> int:
+        """Engine starts of the optimum."""
+        return int((self.benchmark.solution.schedule.engine_class == EngineClass.STARTING).sum())
 
     def fitted(self, controller: AnyController) -> AnyController:
         """Return a controller with the optimum's gears, if it follows those."""

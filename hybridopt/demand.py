@@ -97,8 +97,9 @@ def step_demand(
 
     Notes
     -----
-    F = (m + J_w / r^2) a + m g (sin θ + c_r cos θ) + ½ ρ c_d A v^2 with the mean speed v and
-    acceleration a of the step, so that m a v dt sums exactly to the change of kinetic energy.
+    F = (m + J_w / r^2) a + m g (sin θ + c_r cos θ) + ½ ρ c_d A u |u| with the mean speed v and
+    acceleration a of the step, so that m a v dt sums exactly to the change of kinetic energy;
+    u is v plus the headwind.
     At rest the brakes hold the vehicle and the demand is zero.
     Source: Guzzella, Sciarretta, *Vehicle Propulsion Systems*, ch. 2, from memory.
     """
@@ -110,7 +111,8 @@ def step_demand(
     mass = vehicle.mass + vehicle.wheel_inertia / vehicle.wheel_radius**2
     rolling = vehicle.rolling_resistance * weight * np.cos(angle)
     climb = weight * np.sin(angle)
-    drag = 0.5 * vehicle.air_density * vehicle.drag_area * speed**2
+    air = (speed + vehicle.headwind) * moving
+    drag = 0.5 * vehicle.air_density * vehicle.drag_area * air * np.abs(air)
     force = mass * acceleration + rolling + climb + drag
     return Demand(
         time=time,

@@ -59,22 +59,45 @@ class Benchmark:
         )
 
 
+@dataclass(frozen=True, eq=False)
+class Prepared:
+    """What a solve begins with: demand at the wheels and the choices of every step.
+
+    Drivelines and settings share it where they differ only in what the choices do not depend on:
+    the battery but for its power limits, the SoC grid and window, event costs.
+    """
+
+    demand: Demand
+    points: Choices
+
+
+def prepare(cycle: Cycle, driveline: Driveline, settings: Settings) -> Prepared:
+    """Work out demand and choices; errors are those of :func:`solve_cycle`."""
+    wanted = wheel_demand(driveline.vehicle, cycle)
+    points = list_choices(driveline, wanted, settings.splits, settings.memory_limit)
+    return Prepared(wanted, points)
+
+
 def solve_benchmark(
     cycle: Cycle,
     driveline: Driveline,
     settings: Settings | None = None,
     progress: Progress = silent,
     bound: bool = True,
+    prepared: Prepared | None = None,
+    keep_value: bool = True,
 ) -> Benchmark:
     """Find the least-fuel schedule and keep all that leads to it.
 
-    Parameters and errors are those of :func:`solve_cycle`.
+    Parameters and errors are those of :func:`solve_cycle`; `prepared` is there where many
+    drivelines share it, and worked out where it is None. Without `keep_value` the cost-to-go is
+    dropped before the bound, which saves memory.
     """
     settings = (settings or Settings()).resolved(driveline)
     began = time.perf_counter()
     plan_memory(cycle, driveline, settings).check()
-    wanted = wheel_demand(driveline.vehicle, cycle)
-    points = list_choices(driveline, wanted, settings.splits, settings.memory_limit)
+    prepared = prepared or prepare(cycle, driveline, settings)
+    wanted, points = prepared.demand, prepared.points
     penalty = settings.penalty(driveline)
     shifts = shift_costs(driveline, wanted, settings)
     solution = solve(points, driveline.battery, settings, penalty, shifts, progress)
@@ -82,6 +105,8 @@ def solve_benchmark(
                             settings.gear_start, solution.costate)  # fmt: skip
     spent = time.perf_counter() - began
     proved = None
+    if not keep_value:
+        solution.value.forget()
     if bound:
         proved = lower_bound(solution.problem, solution.run, solution.costate)
     return Benchmark(cycle, driveline, settings, wanted, points, solution, trace, proved, spent)
@@ -128,4 +153,5 @@ def solve_cycle(
     InfeasibleError
         The cycle cannot be driven, or the SoC target is out of reach.
     """
-    return solve_benchmark(cycle, driveline, settings, progress, bound).result()
+    known = solve_benchmark(cycle, driveline, settings, progress, bound, keep_value=False)
+    return known.result()

@@ -1,18 +1,19 @@
-"""Hand-made rule tables for the plain driveline, small enough to be checked by eye."""
+"""Hand-made rule tables for the plain driveline, small enough to be checked by eye; files."""
 
 import hashlib
 
 import numpy as np
 from makers import plain_driveline
 
-from hybridopt.controllers.rule_table import Map, RuleTable
+from hybridopt.controllers.rule_table import LAYOUT, Map, RuleTable
+from hybridopt.rules.files import write_csv, write_json, write_netcdf
 from hybridopt.rules.rule_set import Coverage, Origin, RuleSet, gearbox_facts
 from hybridopt.units import KM_PER_H, KW, RPM
 
 TRAINING = hashlib.sha256(b"made by hand").hexdigest()
 SOCS = np.array([0.4, 0.5, 0.6])
 SPEEDS = np.array([0.0, 50.0, 100.0]) * KM_PER_H
-INPUT_SPEEDS = np.array([800.0, 2000.0, 5000.0]) * RPM
+INPUT_SPEEDS = np.array([400.0, 2000.0, 5000.0]) * RPM
 INPUT_TORQUES = np.array([-100.0, 0.0, 60.0, 200.0])
 GEARS = np.array([1.0, 2.0, 3.0])
 WHEEL_TORQUES = np.array([-500.0, 0.0, 1000.0])
@@ -46,3 +47,36 @@ def hand_made(title="made by hand", driveline=None):
         coverage[name] = Coverage(visits, regret, draw < 3.0)
     origin = Origin(title, "plain", ("wltc_class3b", "a, b"), TRAINING, "0.1.0")
     return RuleSet(table, gearbox_facts(driveline or plain_driveline()), origin, coverage)
+
+
+def written(rule_set, folder, kind, overwrite=False):
+    """Write a rule set and return its path."""
+    match kind:
+        case "json":
+            path = folder / "rules.json"
+            write_json(rule_set, path, overwrite=overwrite)
+        case "netcdf":
+            path = folder / "rules.nc"
+            write_netcdf(rule_set, path, overwrite=overwrite)
+        case _:
+            path = folder / "tables"
+            path.mkdir(exist_ok=True)
+            write_csv(rule_set, path, overwrite=overwrite)
+    return path
+
+
+def arrays(rule_set):
+    """Return all figures by name."""
+    found = {
+        f"{name} {i}": axis for name in LAYOUT for i, axis in enumerate(rule_set.map(name).axes)
+    }
+    found |= {name: rule_set.map(name).values for name in LAYOUT}
+    for name, coverage in rule_set.coverage.items():
+        found |= {f"{name} {key}": value for key, value in vars(coverage).items()}
+    return found | rule_set.constants
+
+
+def edited(path, old, new):
+    text = path.read_text()
+    assert text.count(old) >= 1, text
+    path.write_text(text.replace(old, new, 1))

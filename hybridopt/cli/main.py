@@ -13,8 +13,13 @@ import click
 from ..errors import HybridoptError
 from ..inputs.warning import InputWarning
 from .check import check
+from .compare import compare
+from .cycle import cycle
 from .cycles import cycles, drivelines
+from .distil import distil
+from .export import export
 from .solve import solve
+from .verify import verify
 
 INTERRUPTED = 130
 
@@ -101,5 +106,5 @@ def main(context: click.Context) -> None:
         click.echo(context.get_help())
 
 
-for _command in (solve, cycles, drivelines, check):
+for _command in (solve, compare, distil, verify, cycle, cycles, drivelines, check, export):
     main.add_command(_command)

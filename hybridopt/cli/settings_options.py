@@ -64,7 +64,7 @@ OPTIONS = [
         float,
     ),
     _option(
-        "--memory-limit-gb", "memory_limit", "GB", "Memory for the solve's arrays (default 1).", float
+        "--memory-limit-gb", "memory_limit", "GB", "Memory for arrays (default 1).", float
     ),
 ]
 

@@ -78,7 +78,7 @@ class CostToGo:
                 self.parts[i] = part
             progress(1.0 - part.first / self.steps)
         self.start = np.where(np.isnan(part.value[0]), np.nan, self._bare(rows[0]))
-        self._recent = -1, part
+        self._recent: tuple[int, Part] | None = None
 
     @property
     def looked_at(self) -> float:
@@ -117,11 +117,17 @@ class CostToGo:
         """Return a part, swept again if it was not kept."""
         if i in self.parts:
             return self.parts[i]
-        if self._recent[0] != i:
+        if self._recent is None or self._recent[0] != i:
             rows = np.zeros((2, *self.ends[i].shape[:2], self.ends[i].shape[2] + 2 * self.pad))
             self._bare(rows[0])[:] = self.ends[i]
             self._recent = i, self._sweep(i, rows)
         return self._recent[1]
+
+    def forget(self) -> None:
+        """Give the memory back; after that only the values before the first step are known."""
+        self.parts.clear()
+        self.ends.clear()
+        self._recent = None
 
     def parts_from(self, i: int) -> Iterator[Part]:
         """Yield the parts from number i to the end."""

@@ -27,6 +27,7 @@ class Vehicle:
     wheel_inertia: float = quantity("wheel_inertia_kg_m2", low=0, high=500, default=0.0)
     air_density: float = quantity("air_density_kg_per_m3", low=0, high=2, default=1.2)
     recuperation_share: float = quantity("recuperation_share", low=0, high=1, default=1.0)
+    headwind: float = quantity("headwind_m_per_s", low=-30, high=30, default=0.0)
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)

@@ -6,7 +6,9 @@ lines of data.
 
 import dataclasses
 import hashlib
+from collections.abc import Mapping
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 
 from xarray import DataArray
@@ -41,6 +43,7 @@ PLAIN_SECTIONS = {
 }
 SECTIONS = (*PLAIN_SECTIONS, "engine", "motor", "battery")
 MAX_BASES = 8
+NO_CHANGES: Mapping[str, Any] = MappingProxyType({})
 
 
 def driveline_names() -> tuple[str, ...]:
@@ -48,13 +51,17 @@ def driveline_names() -> tuple[str, ...]:
     return tuple(sorted(path.stem for path in DEMO_FOLDER.glob("*.toml")))
 
 
-def read_driveline(name_or_path: str | Path = "full") -> Driveline:
+def read_driveline(
+    name_or_path: str | Path = "full", changes: Mapping[str, Any] = NO_CHANGES
+) -> Driveline:
     """Read a driveline from a TOML file, or a demo driveline by name.
 
     Parameters
     ----------
     name_or_path
         One of :func:`driveline_names`, or the path of a TOML file.
+    changes
+        Values that stand for those of the file, by table and key: `{"vehicle.mass_kg": 1500}`.
 
     Returns
     -------
@@ -68,6 +75,8 @@ def read_driveline(name_or_path: str | Path = "full") -> Driveline:
     """
     path = _locate(name_or_path)
     tables, origin, digest = _merged_tables(path)
+    if changes:
+        _change(changes, path, tables, origin, digest)
     parts = {name: _read_part(name, tables, origin) for name in PLAIN_SECTIONS}
     fuel: Fuel = parts["fuel"]
     parts["engine"] = _read_engine(tables, origin, fuel)
@@ -84,6 +93,38 @@ def read_driveline(name_or_path: str | Path = "full") -> Driveline:
     except InputError as error:
         raise InputError(f"{path}: {error}") from None
     return driveline
+
+
+def driveline_tables(name_or_path: str | Path) -> dict[str, Any]:
+    """Return the tables of a driveline as its file and the bases of it give them.
+
+    Raises
+    ------
+    InputError
+        A file is missing or is no TOML of a driveline.
+    """
+    return _merged_tables(_locate(name_or_path))[0]
+
+
+def _change(
+    changes: Mapping[str, Any],
+    path: Path,
+    tables: dict[str, Any],
+    origin: dict[tuple[str, str], Path],
+    digest: Any,
+) -> None:
+    """Put changed values into merged tables, as if `path` gave them."""
+    for dotted, value in changes.items():
+        name, _, key = dotted.partition(".")
+        if name not in SECTIONS or not key:
+            raise InputError(
+                f"{path}: {dotted}: is no table and key of a driveline; "
+                f"tables: {', '.join(SECTIONS)}"
+            )
+        tables[name][key] = value
+        origin[name, key] = path
+        _hash_maps(path, {key: value}, digest)
+    digest.update(repr(sorted(changes.items())).encode())
 
 
 def _locate(name_or_path: str | Path) -> Path:

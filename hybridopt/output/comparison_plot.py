@@ -54,7 +54,8 @@ def _parts(score: "Score") -> dict[str, float]:
     totals = score.regret.totals
     grams = {name: totals[name] for name in ("engine", "gear", "split")}
     grams["other"] = totals["grid"] + totals["final_charge"]
-    return {name: 100.0 * value / score.bound_g for name, value in grams.items()}
+    optimum = score.cost_equal_g / (1.0 + score.gap_optimum_percent / 100.0)
+    return {name: 100.0 * value / optimum for name, value in grams.items()}
 
 
 def _length(score: "Score") -> float:

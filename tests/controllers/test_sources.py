@@ -7,11 +7,14 @@ from pathlib import Path
 import numpy as np
 import pytest
 from cases import bumpy, closed_loop
+from rule_tables import hand_made
 
 from hybridopt import Settings, read_cycle, read_driveline, solve_cycle
 from hybridopt.controllers.builtin import Equivalence, LoadFollowing, Playback
-from hybridopt.controllers.sources import is_code, read_controller
+from hybridopt.controllers.rule_table import RuleTable, read_rule_table
+from hybridopt.controllers.sources import is_code, is_rule_table, read_controller, read_schedule
 from hybridopt.errors import FailedError, InputError
+from hybridopt.rules.files import write_csv, write_json, write_netcdf
 
 
 def code(tmp_path, text):
@@ -48,7 +51,7 @@ def test_a_solved_schedule_is_played_back(tmp_path):
     [
         ("equivalance", "did you mean equivalence"),
         ("nothing", "is unknown; give a name"),
-        ("none.toml", "none.toml"),
+        ("none.json", "none.json"),
         ("none.nc", "does not exist"),
         ("none.py:rule", "the file none.py does not exist"),
     ],
@@ -115,3 +118,33 @@ def test_the_rule_of_the_readme_drives(tmp_path):
 def test_a_bad_file_is_refused(tmp_path, text, name, error, words):
     with pytest.raises(error, match=words):
         read_controller(f"{code(tmp_path, text)}:{name}")
+
+
+# --- rule tables ---
+
+
+@pytest.mark.parametrize(("kind", "write"), [("rules.json", write_json), ("rules.nc", write_netcdf),
+                                             ("", write_csv)])  # fmt: skip
+def test_rule_tables_of_a_file_or_folder_drive(tmp_path, kind, write):
+    write(hand_made(), tmp_path / kind)
+    rule = read_controller(str(tmp_path / kind))
+    assert isinstance(rule, RuleTable) and rule.min_off == 3.0
+    loop = closed_loop(bumpy(300), terminal="free")
+    read, made = loop.run(rule), loop.run(hand_made().table)
+    assert (read.schedule.gear == made.schedule.gear).all()
+    assert abs(read.soc - made.soc).max() < 1e-9
+
+
+def test_bad_rule_tables_are_refused(tmp_path):
+    path = tmp_path / "rules.json"
+    write_json(hand_made(), path)
+    path.write_text(path.read_text().replace('"shift_down"', '"shift_over"'))
+    with pytest.raises(InputError, match=r"rules.json: tables: shift_down is missing"):
+        read_rule_table(path)
+
+
+def test_a_netcdf_file_is_rules_or_a_schedule(tmp_path):
+    write_netcdf(hand_made(), tmp_path / "rules.nc")
+    assert is_rule_table(str(tmp_path / "rules.nc"))
+    with pytest.raises(InputError, match="is no result of this package"):
+        read_schedule(tmp_path / "rules.nc")

@@ -1,0 +1,155 @@
+"""`hybridopt plot`: one picture of a result or of rule tables."""
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+import click
+
+from ..errors import InputError
+from ..output.files import check_target
+from .progress_bar import progress_bar
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+    from ..course import Score
+
+EXAMPLES = """\b
+Examples:
+  hybridopt plot out/wltc_class3b_full.nc --kind energy --out energy.png
+  hybridopt plot out/udds_full.nc --kind regret --controller equivalence --out regret.pdf
+  hybridopt plot rules.json --kind tables --out tables.svg
+"""
+KINDS = {
+    "schedule": "speed, gear, mode, torques and SoC over time",
+    "engine": "operating points over the engine's map",
+    "motor": "operating points over the motor's map",
+    "energy": "from tank and battery to wheels and losses",
+    "modes": "modes driven over speed and power",
+    "best-modes": "best mode over speed and power at three SoC (solves again)",
+    "gears": "time and speeds of each gear",
+    "costate": "worth of charge along the path",
+    "value": "cost-to-go and costate over time and SoC (solves again)",
+    "soc": "SoC of controllers beside the optimum (drives them)",
+    "regret": "what controllers have lost up to each time (drives them)",
+    "starts": "cost against engine starts (solves at eight prices)",
+    "shifts": "cost against gear shifts (solves at eight prices)",
+    "tables": "rule tables with their coverage",
+    "rule-modes": "mode that rule tables ask for, over speed and power",
+}
+OF_RULES = ("tables", "rule-modes")
+SUFFIXES = (".png", ".pdf", ".svg")
+STANDARD = ("load_following", "equivalence", "adaptive_equivalence")
+
+
+class _Job(NamedTuple):
+    """What the options say."""
+
+    source: str
+    kind: str
+    driveline: str | None
+    cycle: str | None
+    controllers: tuple[str, ...]
+    evaluations: int
+    quiet: bool
+
+
+@click.command(short_help="Draw one picture of a result or of rule tables.", epilog=EXAMPLES)
+@click.argument("source", metavar="RESULT|TABLES")
+@click.option("--kind", type=click.Choice(list(KINDS)), default="schedule",
+              help="What to draw (default schedule): "
+              + "; ".join(f"{name}: {text}" for name, text in KINDS.items()) + ".")  # fmt: skip
+@click.option("--out", required=True, type=click.Path(path_type=Path), metavar="FILE",
+              help="Picture to write; ends in .png, .pdf or .svg.")  # fmt: skip
+@click.option("--driveline", metavar="NAME|FILE",
+              help="Driveline of the result, where it is not a demo driveline.")  # fmt: skip
+@click.option("--cycle", metavar="NAME|FILE",
+              help="Cycle of the result, where it is not a shipped schedule.")  # fmt: skip
+@click.option("--controller", "controllers", multiple=True, metavar="WHAT",
+              help="For soc and regret, as for `hybridopt compare`; repeat for more.")  # fmt: skip
+@click.option("--evaluations", type=click.IntRange(0, 1_000_000), default=120, metavar="N",
+              help="Sets of parameters that tuning named controllers tries; 0: none "
+              "(default 120).")  # fmt: skip
+@click.option("--overwrite", is_flag=True, help="Replace the file if it is there already.")
+@click.option("--quiet", is_flag=True, help="Print no notes and no progress on stderr.")
+def plot(source: str, out: Path, overwrite: bool, **given: Any) -> None:
+    """Draw one picture of RESULT (.nc) or TABLES (rule tables).
+
+    Kinds that need the maps or a new solve take driveline and cycle by the names in the result,
+    and check that they are the same by their hashes.
+    """
+    if out.suffix.lower() not in SUFFIXES:
+        raise InputError(f"--out {out}: give a name that ends in {', '.join(SUFFIXES)}")
+    check_target(out, overwrite)
+    figure = _draw(_Job(source, **given))
+    from ..output.files import write_atomically
+    from ..output.plots import figure_writer
+
+    write_atomically(out, figure_writer(figure, out.suffix.lower()[1:]), overwrite)
+    click.echo(f"wrote {out}")
+
+
+def _draw(job: _Job) -> "Figure":
+    if job.kind in OF_RULES:
+        return _draw_rules(job)
+    from ..output.plots import figures, plot_schedule
+    from ..result import Result
+
+    result = Result.read(job.source)
+    plain: dict[str, Callable[[Any], Figure]] = {
+        "schedule": plot_schedule,
+        "energy": figures.energy_figure,
+        "gears": figures.gears_figure,
+        "costate": figures.costate_figure,
+        "modes": lambda known: figures.visited_figure([known]),
+    }
+    if job.kind in plain:
+        return plain[job.kind](result)
+    from ..recall import recall_cycle, recall_driveline, repeat_solve
+
+    driveline = recall_driveline(result, job.driveline)
+    if job.kind in ("engine", "motor"):
+        return figures.points_figure(job.kind, result, driveline)
+    cycle = recall_cycle(result, job.cycle)
+    if job.kind in ("value", "best-modes"):
+        draw = {"value": figures.value_figure, "best-modes": figures.best_modes_figure}[job.kind]
+        return draw(repeat_solve(result, cycle, driveline))
+    if job.kind in ("soc", "regret"):
+        scores = _scores(job, cycle, driveline, result.settings)
+        return figures.controllers_figure(scores, job.kind)
+    from ..trade_off import trade_off
+
+    with progress_bar("solving", hidden=job.quiet) as progress:
+        trade = trade_off(cycle, driveline, result.settings, job.kind, progress=progress)
+    return figures.trade_off_figure(result, trade)
+
+
+def _draw_rules(job: _Job) -> "Figure":
+    from ..inputs.files import read_driveline
+    from ..output.plots import figures, rule_tables_figure
+    from ..rules.files import read_rule_set
+
+    rule_set = read_rule_set(job.source)
+    if job.kind == "tables":
+        return rule_tables_figure(rule_set)
+    driveline = read_driveline(job.driveline or rule_set.origin.driveline)
+    return figures.rule_modes_figure(rule_set, driveline)
+
+
+def _scores(job: _Job, cycle: Any, driveline: Any, settings: Any) -> "list[Score]":
+    from ..compare import compare
+    from ..controllers.sources import is_code, read_controller
+
+    found: dict[str, Any] = {}
+    for source in dict.fromkeys(job.controllers or STANDARD):
+        if is_code(source) and not job.quiet:
+            place = source.rpartition(":")[0]
+            click.echo(f"note: running the code of {place} with your rights", err=True)
+        name = Path(source).name
+        found[source if name in found else name] = read_controller(source)
+    tuning = "all" if job.evaluations else "none"
+    with progress_bar("comparing", hidden=job.quiet) as progress:
+        done = compare([cycle], driveline, found, settings, tuning, max(job.evaluations, 1),
+                       progress=progress)  # fmt: skip
+    return list(done.scores)

@@ -1,0 +1,181 @@
+"""Distil optima into rule tables: lessons, fit, refinement, coverage."""
+
+import hashlib
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass
+from importlib import metadata
+
+import numpy as np
+
+from ..course import Course
+from ..dp.cost_to_go import CostToGo
+from ..dp.problem import pack_battery
+from ..dp.progress import Progress, silent
+from ..dp.settings import Settings
+from ..errors import InputError
+from ..inputs.cycle import Cycle
+from ..inputs.driveline import Driveline
+from ..pipeline import solve_benchmark
+from ..plant import pack
+from .coverage import cover
+from .draft import Draft, Sizes, falling, smooth
+from .fit import engine_cuts, gear_cuts, nodes
+from .lessons import Lessons, lessons_of, steady_lessons
+from .refine import Refined, refine
+from .rule_set import Origin, RuleSet, gearbox_facts
+from .split import electric_limit, split_map
+
+PRICES = np.geomspace(0.5, 2.0, 25)  # over the median price of the training
+STARTS = (-0.05, 0.0, 0.05)  # of SoC, where optimal paths begin, from the start
+SOC_AWAY = (0.03, 0.06, 0.1)  # of SoC, breakpoints on both sides of the reference
+DOUBT = 0.02  # weight of steady driving over that of the training
+SMOOTHING = 20.0  # s, a speed node visited so long is moved halfway to its neighbours
+
+
+@dataclass(frozen=True, eq=False)
+class Distilled:
+    """Rule tables and what they were made from.
+
+    Attributes
+    ----------
+    rules : tables with coverage and origin
+    courses : training cycles with their optima, by name
+    refined : how far refinement got
+    """
+
+    rules: RuleSet
+    courses: Mapping[str, Course]
+    refined: Refined
+
+
+def distil(
+    cycles: Sequence[Cycle],
+    driveline: Driveline,
+    settings: Settings | None = None,
+    sizes: Sizes | None = None,
+    evaluations: int = 3000,
+    seed: int = 1,
+    title: str = "",
+    progress: Progress = silent,
+) -> Distilled:
+    """Make rule tables from the optima of training cycles.
+
+    Parameters
+    ----------
+    cycles
+        Training cycles, with different names.
+    driveline
+        The vehicle.
+    settings
+        As for :func:`hybridopt.solve_cycle`.
+    sizes
+        Most breakpoints of each axis.
+    evaluations, seed
+        Sets of tables that refinement tries, and the seed of its random numbers.
+    title
+        Name of the tables, for people.
+    progress
+        Called with the share done, 0 to 1.
+
+    Raises
+    ------
+    InputError
+        There is no cycle, or two share a name.
+    InfeasibleError
+        A cycle cannot be driven.
+
+    Notes
+    -----
+    Every optimum tells what each decision of engine and gear would have cost (Q-values), at prices
+    of stored energy. Over the training these costs are least for some threshold of power or speed;
+    that is the table's entry. The SoC axis is the price axis: the less charge, the dearer. The
+    split between engine and motor needs no cycle, only the price. At last few figures that bend the
+    tables are tuned in closed loop.
+    """
+    names = [cycle.name for cycle in cycles]
+    if not cycles or len(set(names)) < len(names):
+        raise InputError("distil: give one or more training cycles with different names")
+    settings = (settings or Settings()).resolved(driveline)
+    courses = {}
+    for i, cycle in enumerate(cycles):
+        courses[cycle.name] = Course(solve_benchmark(cycle, driveline, settings))
+        progress(0.15 * (i + 1) / len(cycles))
+    draft = make_draft(list(courses.values()), sizes or Sizes())
+    progress(0.3)
+    refined = refine(draft, list(courses.values()), evaluations, seed,
+                     lambda share: progress(0.3 + 0.7 * share))  # fmt: skip
+    origin = Origin(
+        title=title or f"{driveline.name} rules",
+        driveline=driveline.name,
+        cycles=tuple(names),
+        training=training_hash(cycles, driveline, settings, evaluations, seed),
+        version=metadata.version("hybridopt"),
+    )
+    coverage = cover(refined.table, list(courses.values()))
+    rules = RuleSet(refined.table, gearbox_facts(driveline), origin, coverage)
+    return Distilled(rules, courses, refined)
+
+
+def make_draft(courses: Sequence[Course], sizes: Sizes) -> Draft:
+    """Fit tables over prices to the optima of some courses."""
+    known = courses[0].benchmark
+    driveline, settings = known.driveline, known.settings
+    multipliers = [course.bound.multipliers[1:] for course in courses]
+    prices = PRICES * float(np.median(np.concatenate(multipliers)))
+    low, high, start, _ = settings.socs
+    starts = [float(np.clip(start + away, low, high)) for away in STARTS]
+    lessons = Lessons.joined([_lessons(course, starts, prices) for course in courses])
+    steady = steady_lessons(known, prices)
+    speeds = nodes(lessons.speed, lessons.dt, sizes.speeds, (0.0,))
+    torques = nodes(lessons.torque, lessons.dt, sizes.wheel_torques, (0.0,))
+    on, off, visits = engine_cuts(lessons, steady, speeds, DOUBT)
+    up, down, _ = gear_cuts(lessons, steady, torques, DOUBT)
+    inputs, wanted = _input_axes(driveline, sizes)
+    cell = pack_battery(driveline.battery)
+    return Draft(
+        prices=PRICES,
+        speeds=speeds,
+        socs=_soc_axis(low, high, start, sizes.socs),
+        input_speeds=inputs,
+        input_torques=wanted,
+        wheel_torques=torques,
+        start=smooth(falling(on), visits, SMOOTHING),
+        stop=smooth(falling(off), visits, SMOOTHING),
+        split=split_map(driveline, cell, start, inputs, wanted, prices),
+        limit=electric_limit(driveline, inputs),
+        up=up,
+        down=down,
+        reference=start,
+    )
+
+
+def _lessons(course: Course, starts: Sequence[float], prices: np.ndarray) -> Lessons:
+    value = CostToGo(course.benchmark.solution.problem, whole=True)
+    return lessons_of(course.benchmark, value, starts, prices)
+
+
+def _soc_axis(low: float, high: float, reference: float, size: int) -> np.ndarray:
+    """Breakpoints of SoC: the window's ends, and some near the reference."""
+    away = np.array(SOC_AWAY[: max((size - 2) // 2, 0)])
+    inside = np.concatenate((reference - away, reference + away))
+    inside = inside[(inside > low + 1e-3) & (inside < high - 1e-3)]
+    return np.unique(np.concatenate(([low, high], inside)))
+
+
+def _input_axes(driveline: Driveline, sizes: Sizes) -> tuple[np.ndarray, np.ndarray]:
+    """Breakpoints of speed and torque at the gearbox input: the whole range of both machines."""
+    plant = pack(driveline)
+    top = min(plant.engine_max_speed, plant.motor_max_speed)
+    motor, engine = float(plant.peak.max()), float(plant.full.max())
+    speeds = np.linspace(0.5 * plant.idle_speed, top, sizes.input_speeds)
+    return speeds, np.linspace(-1.2 * motor, engine + 0.8 * motor, sizes.input_torques)
+
+
+def training_hash(
+    cycles: Sequence[Cycle], driveline: Driveline, settings: Settings, evaluations: int, seed: int
+) -> str:
+    """Return the SHA-256 of everything the training depends on, hexadecimal."""
+    inputs = [driveline.sha256, *(cycle.sha256 for cycle in cycles)]
+    record = [inputs, asdict(settings), evaluations, seed]
+    return hashlib.sha256(json.dumps(record, sort_keys=True).encode()).hexdigest()

@@ -1,0 +1,116 @@
+"""Rule tables in and out of files: which format a path means, and how each is written."""
+
+from pathlib import Path
+
+from ..errors import InputError
+from ..output.files import Write, check_target, write_atomically, write_together
+from .c_code import c_files
+from .fmu import fmu_bytes
+from .quantities import check_rule_set
+from .rule_set import RuleSet
+from .table_csv import csv_writers, read_csv
+from .table_json import json_text, read_json
+from .table_netcdf import netcdf_bytes, read_netcdf
+
+
+def read_rule_set(path: str | Path) -> RuleSet:
+    """Read rule tables from JSON (.json), NetCDF (.nc) or a folder of CSV files.
+
+    Returns
+    -------
+    RuleSet
+        Its origin is marked as edited where figures were changed since the file was written.
+
+    Raises
+    ------
+    InputError
+        The file, or something in it, is missing or wrong; the message says which.
+    """
+    path = Path(path)
+    if path.is_dir():
+        return read_csv(path)
+    match path.suffix.lower():
+        case ".json":
+            return read_json(path)
+        case ".nc":
+            return read_netcdf(path)
+    raise InputError(
+        f"{path}: is no file of rule tables by its name; give a .json or .nc file, or the folder "
+        "of an export as CSV"
+    )
+
+
+def write_json(rule_set: RuleSet, path: str | Path, *, overwrite: bool = False) -> None:
+    """Write rule tables as JSON; an existing file stays unless `overwrite`.
+
+    Raises
+    ------
+    InputError
+        The file exists already, its folder does not, or a figure is not fit for use.
+    FailedError
+        The system refused to write it.
+    """
+    check_rule_set(rule_set)
+    _write_file(path, json_text(rule_set).encode(), overwrite)
+
+
+def write_netcdf(rule_set: RuleSet, path: str | Path, *, overwrite: bool = False) -> None:
+    """Write rule tables as NetCDF; parameters and errors as :func:`write_json`."""
+    check_rule_set(rule_set)
+    _write_file(path, netcdf_bytes(rule_set), overwrite)
+
+
+def write_csv(rule_set: RuleSet, folder: str | Path, *, overwrite: bool = False) -> list[Path]:
+    """Write rule tables as CSV files into a folder that exists; errors as :func:`write_json`.
+
+    Returns
+    -------
+    list of Path
+        The files: one per table and coverage, and one for the constants.
+    """
+    check_rule_set(rule_set)
+    targets = [(Path(folder) / name, write) for name, write in csv_writers(rule_set).items()]
+    write_together(targets, overwrite)
+    return [path for path, _ in targets]
+
+
+def write_c(
+    rule_set: RuleSet, folder: str | Path, *, int16: bool = False, overwrite: bool = False
+) -> list[Path]:
+    """Write rule tables as C99 code into a folder that exists; errors as :func:`write_json`.
+
+    Parameters
+    ----------
+    int16
+        Keep the tables as scaled int16 instead of float32.
+
+    Returns
+    -------
+    list of Path
+        Header and source, named by the title.
+    """
+    files = {Path(folder) / name: text for name, text in c_files(rule_set, int16).items()}
+    write_together(
+        [(path, _bytes_writer(text.encode())) for path, text in files.items()], overwrite
+    )
+    return list(files)
+
+
+def write_fmu(rule_set: RuleSet, path: str | Path, *, overwrite: bool = False) -> None:
+    """Write the rule controller as a co-simulation unit (FMI 2.0); errors as :func:`write_json`.
+
+    Raises
+    ------
+    FailedError
+        No C compiler is found, or it fails.
+    """
+    check_target(Path(path), overwrite)
+    _write_file(path, fmu_bytes(rule_set), overwrite)
+
+
+def _write_file(path: str | Path, content: bytes, overwrite: bool) -> None:
+    write_atomically(Path(path), _bytes_writer(content), overwrite)
+
+
+def _bytes_writer(content: bytes) -> Write:
+    return lambda out: out.write_bytes(content)

@@ -1,0 +1,198 @@
+/*
+${comment}
+ */
+#include "${name}.h"
+
+#include <float.h>
+
+#define GEARS ${guard}_GEARS
+#define LONG_AGO 1e6F
+
+typedef ${entry} entry;
+
+typedef struct {
+    int size;
+    const entry *entries;${row_fields}
+} row;
+
+typedef struct {
+    row axes[3];
+    row values;
+} map;
+
+${arrays}
+
+static float figure(const row *from, int i)
+{
+    return ${figure};
+}
+
+static float least(float a, float b)
+{
+    return a < b ? a : b;
+}
+
+static float most(float a, float b)
+{
+    return a > b ? a : b;
+}
+
+static bool finite_number(float x)
+{
+    return x >= -FLT_MAX && x <= FLT_MAX;
+}
+
+/* Cell of an axis, and the place in it, 0 to 1. */
+static int cell(const row *axis, float x, float *place)
+{
+    int low = 0;
+    int high = axis->size - 1;
+
+    *place = 0.0F;
+    if (high == 0) {
+        return 0;
+    }
+    while (high - low > 1) {
+        const int middle = (low + high) / 2;
+        if (figure(axis, middle) <= x) {
+            low = middle;
+        } else {
+            high = middle;
+        }
+    }
+    {
+        const float a = figure(axis, low);
+        const float b = figure(axis, low + 1);
+        *place = least(most((x - a) / (b - a), 0.0F), 1.0F);
+    }
+    return low;
+}
+
+static float lookup(const map *from, float x1, float x2, float x3)
+{
+    const int n1 = from->axes[0].size;
+    const int n2 = from->axes[1].size;
+    const int n3 = from->axes[2].size;
+    float u, v, w;
+    const int i = cell(&from->axes[0], x1, &u);
+    const int j = cell(&from->axes[1], x2, &v);
+    const int k = cell(&from->axes[2], x3, &w);
+    float total = 0.0F;
+    int a, b, c;
+
+    for (a = 0; a < (n1 > 1 ? 2 : 1); ++a) {
+        for (b = 0; b < (n2 > 1 ? 2 : 1); ++b) {
+            for (c = 0; c < (n3 > 1 ? 2 : 1); ++c) {
+                const float share = (a ? u : 1.0F - u) * (b ? v : 1.0F - v) * (c ? w : 1.0F - w);
+                if (share > 0.0F) {
+                    total += share * figure(&from->values, ((i + a) * n2 + j + b) * n3 + k + c);
+                }
+            }
+        }
+    }
+    return total;
+}
+
+/* Gear by lines of vehicle speed; gears count from 0 here. */
+static int gear_by_lines(const ${name}_inputs *in, bool on, int gear, bool time_over)
+{
+    const float shaft = in->wheel_speed * ratios[gear];
+    const bool fits = shaft <= highest_speed
+        && (!on || gear == 0 || in->wheel_speed <= 0.0F || shaft >= idle_speed);
+    const float engine = on ? 1.0F : 0.0F;
+    const int before = gear;
+
+    if (fits && !time_over) {
+        return gear;
+    }
+    while (gear > 0
+           && in->speed < lookup(&shift_down, (float)(gear + 1), in->wheel_torque, engine)) {
+        --gear;
+    }
+    while (gear >= before && gear + 1 < GEARS) {
+        if (in->speed < lookup(&shift_up, (float)(gear + 1), in->wheel_torque, engine)) {
+            break;
+        }
+        ++gear;
+    }
+    return gear;
+}
+
+static int nearest_gear(int gear)
+{
+    return gear < 1 ? 1 : (gear > GEARS ? GEARS : gear);
+}
+
+void ${name}_decide(const ${name}_inputs *inputs, float engine_time, float gear_time,
+                    ${name}_command *command)
+{
+    const float power = inputs->wheel_torque * inputs->wheel_speed;
+    const int gear = nearest_gear(inputs->actual_gear) - 1;
+    bool on = inputs->actual_engine_on;
+    int chosen = gear;
+    float wanted = 0.0F;
+    int tries;
+
+    command->engine_on = on;
+    command->gear = gear + 1;
+    command->motor_torque = 0.0F;
+    command->fault = !(finite_number(inputs->speed) && finite_number(inputs->wheel_speed)
+                       && finite_number(inputs->wheel_torque) && finite_number(inputs->soc)
+                       && finite_number(engine_time) && finite_number(gear_time));
+    if (command->fault) {
+        return;
+    }
+    if (on && engine_time >= min_on) {
+        on = power >= lookup(&engine_stop, inputs->speed, inputs->soc, 0.0F);
+    } else if (!on && engine_time >= min_off) {
+        on = power >= lookup(&engine_start, inputs->speed, inputs->soc, 0.0F);
+    }
+    for (tries = 0; tries < 2; ++tries) {
+        chosen = gear_by_lines(inputs, on, gear, gear_time >= min_gear);
+        wanted = inputs->wheel_torque / (ratios[chosen] * efficiencies[chosen]);
+        if (inputs->wheel_torque < 0.0F) {
+            wanted = inputs->wheel_torque * efficiencies[chosen] / ratios[chosen];
+        }
+        wanted += drag_torques[chosen];
+        if (on || wanted <= lookup(&electric_limit, inputs->wheel_speed * ratios[chosen],
+                                   0.0F, 0.0F)) {
+            break;
+        }
+        on = true;
+    }
+    if (on) {
+        const float shaft = most(inputs->wheel_speed * ratios[chosen], idle_speed);
+        wanted = lookup(&motor_torque, shaft, wanted, inputs->soc);
+    }
+    command->engine_on = on;
+    command->gear = chosen + 1;
+    command->motor_torque = least(most(wanted, -FLT_MAX), FLT_MAX);
+}
+
+void ${name}_init(${name}_state *state, bool actual_engine_on, int actual_gear)
+{
+    state->engine_time = LONG_AGO;
+    state->gear_time = LONG_AGO;
+    state->engine_on = actual_engine_on;
+    state->gear = nearest_gear(actual_gear);
+}
+
+void ${name}_step(${name}_state *state, const ${name}_inputs *inputs, ${name}_command *command)
+{
+    const float dt = finite_number(inputs->dt) ? most(inputs->dt, 0.0F) : 0.0F;
+    const bool engine_on = inputs->actual_engine_on;
+    const int gear = nearest_gear(inputs->actual_gear);
+
+    state->engine_time = least((state->engine_on == engine_on ? state->engine_time : 0.0F) + dt,
+                               LONG_AGO);
+    state->gear_time = least((state->gear == gear ? state->gear_time : 0.0F) + dt, LONG_AGO);
+    state->engine_on = engine_on;
+    state->gear = gear;
+    ${name}_decide(inputs, state->engine_time, state->gear_time, command);
+    if (!finite_number(inputs->dt)) {
+        command->engine_on = engine_on;
+        command->gear = gear;
+        command->motor_torque = 0.0F;
+        command->fault = true;
+    }
+}

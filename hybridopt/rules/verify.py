@@ -1,0 +1,198 @@
+"""Rule tables in closed loop: on cycles they never saw, and in a vehicle that has changed."""
+
+import dataclasses
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..course import Course, Score, score
+from ..dp.progress import Progress, silent
+from ..dp.settings import Settings
+from ..errors import HybridoptError, InputError
+from ..inputs.cycle import Cycle
+from ..inputs.driveline import Driveline
+from ..pipeline import solve_benchmark
+from .rule_set import RuleSet
+
+Case = tuple[Cycle, Driveline, Settings]
+Change = Callable[[Case], Case]
+AS_TRAINED = "as given"
+
+
+@dataclass(frozen=True, eq=False)
+class Check:
+    """How tables did in one case.
+
+    Attributes
+    ----------
+    cycle : name
+    change : what was changed, a key of :data:`CHANGES`, or `AS_TRAINED`
+    seen : whether the tables were trained on the cycle
+    score : the measures, None where the case could not be driven
+    soc_lowest, soc_highest : of the drive
+    starts_per_km, optimum_starts : of the drive; count of the optimum
+    distance_km : km
+    failure : why the case could not be driven
+    """
+
+    cycle: str
+    change: str
+    seen: bool
+    score: Score | None = None
+    soc_lowest: float = np.nan
+    soc_highest: float = np.nan
+    starts_per_km: float = np.nan
+    optimum_starts: int = 0
+    distance_km: float = np.nan
+    failure: str = ""
+
+
+def _vehicle(**factors: float) -> Change:
+    def change(case: Case) -> Case:
+        cycle, driveline, settings = case
+        vehicle = driveline.vehicle
+        values = {name: getattr(vehicle, name) * factor for name, factor in factors.items()}
+        changed = dataclasses.replace(vehicle, **values)
+        return cycle, dataclasses.replace(driveline, vehicle=changed), settings
+
+    return change
+
+
+def _headwind(speed: float) -> Change:
+    def change(case: Case) -> Case:
+        cycle, driveline, settings = case
+        vehicle = dataclasses.replace(driveline.vehicle, headwind=speed)
+        return cycle, dataclasses.replace(driveline, vehicle=vehicle), settings
+
+    return change
+
+
+def _grade(rise: float) -> Change:
+    def change(case: Case) -> Case:
+        cycle, driveline, settings = case
+        return dataclasses.replace(cycle, grade=cycle.grade + rise), driveline, settings
+
+    return change
+
+
+def _auxiliary(power: float) -> Change:
+    def change(case: Case) -> Case:
+        cycle, driveline, settings = case
+        auxiliary = dataclasses.replace(driveline.auxiliary, power=power)
+        return cycle, dataclasses.replace(driveline, auxiliary=auxiliary), settings
+
+    return change
+
+
+def _resistance(factor: float) -> Change:
+    def change(case: Case) -> Case:
+        cycle, driveline, settings = case
+        table = driveline.battery.table.copy()
+        for name in ("resistance_discharge", "resistance_charge"):
+            table.loc[{"quantity": name}] *= factor
+        battery = dataclasses.replace(driveline.battery, table=table)
+        return cycle, dataclasses.replace(driveline, battery=battery), settings
+
+    return change
+
+
+def _start_soc(place: float) -> Change:
+    """Start elsewhere in the SoC window (0 to 1), and aim at the former start."""
+
+    def change(case: Case) -> Case:
+        cycle, driveline, settings = case
+        low, high, _, target = settings.socs
+        begun = dataclasses.replace(
+            settings, soc_start=low + place * (high - low), terminal="target", soc_target=target
+        )
+        return cycle, driveline, begun
+
+    return change
+
+
+CHANGES: Mapping[str, Change] = {
+    "mass -10 %": _vehicle(mass=0.9),
+    "mass +10 %": _vehicle(mass=1.1),
+    "auxiliaries 0 kW": _auxiliary(0.0),
+    "auxiliaries 1 kW": _auxiliary(1e3),
+    "auxiliaries 2 kW": _auxiliary(2e3),
+    "start SoC low": _start_soc(0.15),
+    "start SoC high": _start_soc(0.85),
+    "headwind 5 m/s": _headwind(5.0),
+    "grade +1 %": _grade(0.01),
+    "battery resistance +50 %": _resistance(1.5),
+}
+"""What verification may change, by name."""
+
+
+def verify(
+    rules: RuleSet,
+    cycles: Sequence[Cycle],
+    driveline: Driveline,
+    settings: Settings | None = None,
+    changes: Sequence[str] = (),
+    progress: Progress = silent,
+) -> list[Check]:
+    """Drive cycles with rule tables, as given and changed, against the bound of each case.
+
+    Parameters
+    ----------
+    rules
+        The tables; cycles named in their origin count as seen.
+    cycles, driveline, settings
+        Where to drive.
+    changes
+        Names of :data:`CHANGES`; each is tried on every cycle, on its own.
+    progress
+        Called with the share done, 0 to 1.
+
+    Raises
+    ------
+    InputError
+        A change is unknown, or the tables have other gears than the driveline.
+    """
+    unknown = [name for name in changes if name not in CHANGES]
+    if unknown:
+        raise InputError(f"change {unknown[0]!r} is unknown; known are {', '.join(CHANGES)}")
+    gears = rules.gearbox.ratios.size
+    if gears != driveline.gearbox.gears:
+        raise InputError(
+            f"the tables are for {gears} gears, the driveline {driveline.name} has "
+            f"{driveline.gearbox.gears}; verify with the driveline they were made for"
+        )
+    settings = (settings or Settings()).resolved(driveline)
+    cases = [(cycle, change) for change in (AS_TRAINED, *changes) for cycle in cycles]
+    checks = []
+    for i, (cycle, change) in enumerate(cases):
+        checks.append(_check(rules, (cycle, driveline, settings), change))
+        progress((i + 1) / len(cases))
+    return checks
+
+
+def _check(rules: RuleSet, case: Case, change: str) -> Check:
+    name, seen = case[0].name, case[0].name in rules.origin.cycles
+    try:
+        changed = case if change == AS_TRAINED else CHANGES[change](case)
+        course = Course(solve_benchmark(*changed))
+        return measured(rules, course, name, change, seen)
+    except HybridoptError as error:
+        return Check(name, change, seen, failure=str(error))
+
+
+def measured(rules: RuleSet, course: Course, name: str, change: str, seen: bool) -> Check:
+    """Measure tables on a course."""
+    found = score(course, "rules", rules.table)
+    distance = course.benchmark.demand.distance / 1e3
+    soc = np.append(found.trace.soc.values, found.soc_end)
+    return Check(
+        cycle=name,
+        change=change,
+        seen=seen,
+        score=found,
+        soc_lowest=float(soc.min()),
+        soc_highest=float(soc.max()),
+        starts_per_km=found.starts / distance,
+        optimum_starts=course.optimum_starts,
+        distance_km=distance,
+    )

@@ -1,0 +1,99 @@
+"""`hybridopt export`: every format from every format, refusals, nothing overwritten unasked."""
+
+import shutil
+
+import pytest
+from click.testing import CliRunner
+from rule_tables import hand_made
+
+from hybridopt.cli.main import main
+from hybridopt.rules.files import read_rule_set, write_json
+from hybridopt.rules.rule_set import CAUTION
+
+needs_compiler = pytest.mark.skipif(shutil.which("cc") is None, reason="needs a C compiler")
+OUT = {"json": "r.json", "netcdf": "r.nc", "csv": "tables", "c": "code", "c-int16": "code",
+       "fmu": "r.fmu"}  # fmt: skip
+
+
+@pytest.fixture
+def tables(tmp_path):
+    write_json(hand_made(), tmp_path / "rules.json")
+    return tmp_path / "rules.json"
+
+
+def run(*args):
+    return CliRunner().invoke(main, ["export", *map(str, args)])
+
+
+def assert_one_sentence(outcome, *words, code=2):
+    assert outcome.exit_code == code, outcome.output
+    assert outcome.stdout == "" and outcome.stderr.startswith("error: ")
+    assert outcome.stderr.count("\n") == 1
+    for word in words:
+        assert word in outcome.stderr
+
+
+@pytest.mark.parametrize(
+    "kind", [k if k != "fmu" else pytest.param(k, marks=needs_compiler) for k in OUT]
+)
+def test_every_format_is_written(tables, tmp_path, kind):
+    out = tmp_path / OUT[kind]
+    outcome = run(tables, "--format", kind, "--out", out)
+    assert outcome.exit_code == 0, outcome.output
+    *wrote, caution = outcome.stdout.splitlines()
+    files = sorted(out.iterdir()) if out.is_dir() else [out]
+    assert sorted(wrote) == [f"wrote {path}" for path in files]
+    assert caution.startswith("Benchmark result") and CAUTION.startswith("Benchmark result")
+    assert len(files) == {"csv": 9, "c": 2, "c-int16": 2}.get(kind, 1)
+    again = run(tables, "--format", kind, "--out", out)
+    assert_one_sentence(again, "exists already")
+    before = [path.read_bytes() for path in files]
+    assert run(tables, "--format", kind, "--out", out, "--overwrite").exit_code == 0
+    assert [path.read_bytes() for path in files] == before, "the same tables, the same files"
+
+
+def test_a_calibrator_edits_a_cell_and_goes_on(tables, tmp_path):
+    folder = tmp_path / "tables"
+    assert run(tables, "--format", "csv", "--out", folder).exit_code == 0
+    table = folder / "engine_start.csv"
+    table.write_text(table.read_text().replace("9.009", "11.5"))
+    outcome = run(folder, "--format", "json", "--out", tmp_path / "edited.json")
+    assert outcome.exit_code == 0
+    assert outcome.stderr == "note: these tables were edited by hand since their training\n"
+    after = read_rule_set(tmp_path / "edited.json")
+    assert after.origin.edited and after.table.engine_start.values[0, 1] == 11.5e3
+    table.write_text(table.read_text().replace("11.5", "much"))
+    refused = run(folder, "--format", "json", "--out", tmp_path / "other.json")
+    assert_one_sentence(refused, "engine_start.csv: row 10, column C: is 'much'; write a number")
+    assert not (tmp_path / "other.json").exists()
+
+
+@pytest.mark.parametrize(
+    ("args", "words"),
+    [
+        (("none.json", "--format", "csv", "--out", "x"), ("none.json: cannot be read",)),
+        (("rules.json", "--format", "csv", "--out", "rules.json"), ("is a file; give a folder",)),
+        (("rules.json", "--format", "csv", "--out", "a/b"), ("the folder a does not exist",)),
+        (("rules.json", "--format", "fmu", "--out", "x.zip"), ("name that ends in .fmu",)),
+        (("rules.json", "--format", "json", "--out", "x.txt"), ("name that ends in .json",)),
+        (("rules.json", "--format", "json", "--out", "a/b.json"), ("folder a does not exist",)),
+        (("rules.json", "--format", "pdf", "--out", "x"), ("'pdf' is not one of",)),
+        (("rules.json", "--format", "csv"), ("--out",)),
+        (("rules.json", "--out", "x"), ("--format",)),
+    ],
+)
+def test_refusals_are_one_sentence_and_write_nothing(tables, tmp_path, monkeypatch, args, words):
+    monkeypatch.chdir(tmp_path)
+    assert_one_sentence(run(*args), *words)
+    assert [path.name for path in tmp_path.iterdir()] == ["rules.json"]
+
+
+def test_no_compiler_is_exit_code_1(tables, tmp_path, monkeypatch):
+    monkeypatch.setenv("CC", "no_such_compiler")
+    outcome = run(tables, "--format", "fmu", "--out", tmp_path / "r.fmu")
+    assert_one_sentence(outcome, "no C compiler is found (tried no_such_compiler)", code=1)
+    assert not (tmp_path / "r.fmu").exists()
+
+
+def test_help_has_examples():
+    assert "hybridopt export rules.json --format csv" in run("--help").stdout

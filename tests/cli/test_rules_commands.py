@@ -1,0 +1,75 @@
+"""`hybridopt distil` and `hybridopt verify` as a user types them."""
+
+import json
+
+import pytest
+from click.testing import CliRunner
+
+from hybridopt.cli.main import main
+
+QUICK = ("--soc-points", 201, "--splits", 21)
+
+
+def run(*arguments):
+    return CliRunner().invoke(main, [str(a) for a in arguments])
+
+
+@pytest.fixture(scope="module")
+def rules(tmp_path_factory):
+    path = tmp_path_factory.mktemp("rules") / "rules.json"
+    result = run("distil", "ece15", "--out", path, "--evaluations", 20, *QUICK)
+    assert result.exit_code == 0, result.output
+    assert "Training cycles, as given" in result.output and f"wrote {path}" in result.output
+    assert max(len(line) for line in result.output.splitlines() if "wrote" not in line) <= 80
+    return path
+
+
+def test_tables_verify_on_an_unseen_cycle(rules, tmp_path):
+    result = run("verify", rules, "ece15", "eudc", "--out", tmp_path / "out", *QUICK)
+    assert result.exit_code == 0, result.output
+    assert "Unseen cycles, as given" in result.output
+    written = (tmp_path / "out" / "verify_rules.csv").read_text()
+    assert written.count("\n") == 4 and "gap_bound_percent" in written
+
+
+def test_json_is_one_object(rules):
+    result = run("verify", rules, "eudc", "--json", *QUICK)
+    record = json.loads(result.output)
+    assert record["checks"][0]["cycle"] == "eudc" and record["checks"][0]["seen"] is False
+    assert record["checks"][0]["gap_bound_percent"] >= 0.0
+
+
+def test_an_edited_table_shows_its_effect(rules, tmp_path):
+    """The engine is told to start at any power: many more seconds with the engine on."""
+    content = json.loads(rules.read_text())
+    text = json.dumps(content)
+    before = json.loads(run("verify", rules, "eudc", "--json", *QUICK).output)["checks"][0]
+    table = content["tables"]["engine_start"]
+    stop = content["tables"]["engine_stop"]
+    for one in (table, stop):
+        one["values"] = [[-1e6] * len(row) for row in one["values"]]
+    edited = tmp_path / "edited.json"
+    edited.write_text(json.dumps(content))
+    assert edited.read_text() != text
+    shown = run("verify", edited, "eudc", *QUICK)
+    assert "edited by hand" in shown.output
+    after = json.loads(run("verify", edited, "eudc", "--json", *QUICK).output)["checks"][0]
+    assert after["gap_optimum_percent"] > before["gap_optimum_percent"] + 5.0
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (("distil", "ece15", "--out", "rules.txt"), "ends in .json or .nc"),
+        (("verify", "nothing.json", "ece15"), "nothing.json"),
+    ],
+)
+def test_wrong_use_is_one_line_and_exit_code_2(arguments, words):
+    result = run(*arguments)
+    assert result.exit_code == 2 and words in result.output
+    assert len(result.output.strip().splitlines()) == 1
+
+
+def test_nothing_is_overwritten_unasked(rules):
+    result = run("distil", "ece15", "--out", rules, "--evaluations", 1, *QUICK)
+    assert result.exit_code == 2 and "exists already" in result.output
