@@ -2,7 +2,7 @@
 
 import os
 import re
-import tempfile
+import secrets
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
@@ -79,12 +79,12 @@ def write_together(targets: Sequence[tuple[Path, Write]], overwrite: bool = Fals
 
 def _stage(path: Path, write: Write, staged: list[Path]) -> None:
     """Write a file under a temporary name beside its own, safe from a loss of power."""
-    handle, name = tempfile.mkstemp(prefix=TEMPORARY, suffix=path.suffix[:20], dir=path.parent)
-    staged.append(Path(name))
-    os.close(handle)
-    write(staged[-1])
-    staged[-1].chmod(0o666 & ~_umask())
-    handle = os.open(staged[-1], os.O_RDONLY)
+    temporary = path.parent / f"{TEMPORARY}{secrets.token_hex(8)}{path.suffix[:20]}"
+    staged.append(temporary)  # before it exists, so that an interrupt leaves nothing over
+    os.close(os.open(temporary, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600))
+    write(temporary)
+    temporary.chmod(0o666 & ~_umask())
+    handle = os.open(temporary, os.O_RDONLY)
     try:
         os.fsync(handle)
     finally:

@@ -6,6 +6,7 @@ import numpy as np
 
 from ..controllers.rule_table import Map, RuleTable
 
+SLOWEST, FASTEST = 1.0, 120.0  # m/s, -SLOWEST and FASTEST are lines that no vehicle crosses
 LEAST_PRICE, MOST_PRICE = 0.55, 1.6  # times the median price of the training
 
 
@@ -122,6 +123,7 @@ class Draft:
         up = self.up * (1.0 + knobs.gap) * np.exp(bends.up)[:, None]
         down = self.down * (1.0 - knobs.gap) * np.exp(bends.down)[:, None]
         down = np.minimum(down, np.concatenate((down[:1], up[:-1])))
+        up, down = up.clip(-SLOWEST, FASTEST), down.clip(-SLOWEST, FASTEST)
         return RuleTable(
             min_on=knobs.min_on,
             min_off=knobs.min_off,
