@@ -45,8 +45,9 @@ from .problem import FLOOR_FACTOR, Problem
 
 BOXES = 16  # sub-boxes of the SoC window
 WANTED_PERCENT = 0.01  # gap at which the ascent stops
-ITERATIONS = 60  # evaluations of the dual function, at most
-PATIENCE = 8  # evaluations without gain after which the ascent stops
+NOTED_PERCENT = 0.1  # gap above which its cause is told
+ITERATIONS = 60, 20  # evaluations of the dual function, at most: above the noted gap, below it
+PATIENCE = 8, 3  # evaluations without gain after which the ascent stops, likewise
 STRIDE, LARGEST_STRIDE = 1e-3, 0.3  # of a factor
 GAIN = 1e-7  # of the cost: the ascent goes on while more than this may be gained
 LARGEST_SCALE = 1e3
@@ -130,7 +131,7 @@ def lower_bound(problem: Problem, run: Run, costate: np.ndarray) -> Bound:
     return Bound(
         bound=best,
         gap_percent=percent,
-        cause=_cause(dual, run, factors, gap) if percent > 0.1 else "",
+        cause=_cause(dual, run, factors, gap) if percent > NOTED_PERCENT else "",
         multipliers=multipliers,
         free=free.value(factors)[0],
         problem=problem,
@@ -215,7 +216,10 @@ def ascend(dual: Dual, factors: np.ndarray, upper: float) -> tuple[float, np.nda
     if factors.size == 1:
         return best, factors, used
     now, signs, strides, idle = factors, np.sign(gradient), np.full(factors.size, STRIDE), 0
-    while used < ITERATIONS and idle < PATIENCE and _wanted(best, upper):
+    while _wanted(best, upper):
+        near = int(upper - best < 1e-2 * NOTED_PERCENT * abs(upper))
+        if used >= ITERATIONS[near] or idle >= PATIENCE[near]:
+            break
         used += 1
         now = np.maximum(now, 1e-3 * now.max()) * np.exp(signs * strides)
         value, gradient = dual.value(now)
@@ -242,7 +246,7 @@ def scale_together(
     sides: list[tuple[float, float, float] | None] = [None, None]
     sides[int(factors @ gradient < 0.0)] = scale, best, float(factors @ gradient)
     stride = 3e-4
-    while used < ITERATIONS and _wanted(best, upper):
+    while used < ITERATIONS[1] and _wanted(best, upper):
         left, right = sides
         if left and right:
             scale = (right[1] - left[1] + left[2] * left[0] - right[2] * right[0]) / (
