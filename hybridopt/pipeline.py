@@ -93,7 +93,7 @@ def solve_benchmark(
     drivelines share it, and worked out where it is None. Without `keep_value` the cost-to-go is
     dropped before the bound, which saves memory.
     """
-    settings = (settings or Settings()).resolved(driveline)
+    settings = (settings or Settings()).resolved(driveline).for_steps(cycle.dt)
     began = time.perf_counter()
     plan_memory(cycle, driveline, settings).check()
     prepared = prepared or prepare(cycle, driveline, settings)
@@ -116,7 +116,8 @@ def plan_memory(cycle: Cycle, driveline: Driveline, settings: Settings) -> Memor
     """Return what a solve would keep in memory."""
     room = split_room(driveline, settings.splits)
     steps, gears = cycle.dt.size, driveline.gearbox.gears
-    return Memory(steps, gears, settings.soc_points, room, settings.memory_limit)
+    return Memory(steps, gears, settings.for_steps(cycle.dt).grid_points, room,
+                  settings.memory_limit)  # fmt: skip
 
 
 def solve_cycle(

@@ -34,7 +34,13 @@ def _switch(flag: str, setting: str, text: str) -> Callable[..., Any]:
 
 
 OPTIONS = [
-    _option("--soc-points", "soc_points", "N", "SoC grid points (default 1001).", int),
+    _option(
+        "--soc-points",
+        "soc_points",
+        "N",
+        "SoC grid points; 1001 unless given, 2001 for steps below 0.5 s.",
+        int,
+    ),
     _option("--splits", "splits", "N", "Motor torques per step and gear (default 61).", int),
     _percent("--soc-min-percent", "soc_min", "Bottom of the SoC window."),
     _percent("--soc-max-percent", "soc_max", "Top of the SoC window."),

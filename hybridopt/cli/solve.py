@@ -98,7 +98,7 @@ def _solve(
     if not quiet:
         click.echo(
             f"solving {cycle.name} with {driveline.name}: {steps} steps, {gears} gears, "
-            f"{settings.soc_points} SoC points, {_size(needed)} of memory",
+            f"{memory.soc_points} SoC points, {_size(needed)} of memory",
             err=True,
         )
     with progress_bar("solving", hidden=quiet or needed < LONG_WORK) as progress:

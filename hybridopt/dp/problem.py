@@ -116,7 +116,7 @@ def make_grid(settings: Settings, penalty: float) -> kernels.Grid:
     low, high, _, target = settings.socs
     if settings.terminal == "free":
         target = low
-    spacing = (high - low) / (settings.soc_points - 1)
+    spacing = (high - low) / (settings.grid_points - 1)
     cells = max(round((target - low) / spacing), 1)
     if target - low > 0.5 * spacing:
         spacing = (target - low) / cells

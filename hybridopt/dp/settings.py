@@ -3,10 +3,13 @@
 import dataclasses
 from dataclasses import dataclass
 
+import numpy as np
+
 from ..errors import InputError
 from ..inputs.driveline import Driveline
 from ..units import PERCENT
 
+USUAL_POINTS, FINE_POINTS, SHORT_STEP = 1001, 2001, 0.5  # SoC points, and s
 TERMINALS = ("sustain", "target", "deplete", "free")
 
 
@@ -17,7 +20,8 @@ class Settings:
     Parameters
     ----------
     soc_points
-        Grid points of state of charge.
+        Grid points of state of charge; None is 1001, or 2001 where most steps are shorter than
+        half a second (moves below one cell spread the kinks of the cost-to-go).
     splits
         Motor torques per step, gear and engine class (at least; map kinks are always included).
     soc_min, soc_max, soc_start
@@ -48,7 +52,7 @@ class Settings:
         A setting is out of range; the message names it.
     """
 
-    soc_points: int = 1001
+    soc_points: int | None = None
     splits: int = 61
     soc_min: float | None = None
     soc_max: float | None = None
@@ -65,7 +69,8 @@ class Settings:
 
     def __post_init__(self) -> None:
         """Check each setting on its own."""
-        self._need("soc_points", 2 <= self.soc_points <= 1_000_001, "2 to 1000001")
+        points = self.soc_points
+        self._need("soc_points", points is None or 2 <= points <= 1_000_001, "2 to 1000001")
         self._need("splits", 3 <= self.splits <= 10_001, "3 to 10001")
         for name in ("soc_min", "soc_max", "soc_start", "soc_target"):
             value = getattr(self, name)
@@ -124,6 +129,18 @@ class Settings:
         return dataclasses.replace(
             self, soc_min=low, soc_max=high, soc_start=start, soc_target=target, two_sided=two_sided
         )
+
+    def for_steps(self, dt: np.ndarray) -> "Settings":
+        """Return the settings with a number of SoC points that suits the length of the steps, s."""
+        if self.soc_points is not None:
+            return self
+        short = float(np.median(dt)) < SHORT_STEP
+        return dataclasses.replace(self, soc_points=FINE_POINTS if short else USUAL_POINTS)
+
+    @property
+    def grid_points(self) -> int:
+        """Grid points of state of charge."""
+        return USUAL_POINTS if self.soc_points is None else self.soc_points
 
     @property
     def socs(self) -> tuple[float, float, float, float]:
