@@ -7,17 +7,17 @@ from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
-from .plots import FAINT, INK
+from .plots.colours import CAUSE_COLOURS, FAINT, INK
 
 if TYPE_CHECKING:
     from ..compare import Comparison
     from ..course import Score
 
 CAUSES = {
-    "engine": ("engine on or off", "#8a4b12"),
-    "gear": ("gear", "#eda21f"),
-    "split": ("torque split", "#2166b5"),
-    "other": ("grid and final charge", "#b9bcc2"),
+    "engine": ("engine on or off", CAUSE_COLOURS["engine"]),
+    "gear": ("gear", CAUSE_COLOURS["gear"]),
+    "split": ("torque split", CAUSE_COLOURS["split"]),
+    "other": ("grid and final charge", CAUSE_COLOURS["other"]),
 }
 BAR = 0.62
 ROW = 0.32  # inch

@@ -54,7 +54,7 @@ def distil(
     driveline: Driveline,
     settings: Settings | None = None,
     sizes: Sizes | None = None,
-    evaluations: int = 3000,
+    evaluations: int = 6000,
     seed: int = 1,
     title: str = "",
     progress: Progress = silent,

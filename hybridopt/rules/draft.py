@@ -30,6 +30,9 @@ class Knobs:
     price : of stored energy at the reference SoC, over the median price of the training
     slope : fall of the price over the whole SoC window, over the median price
     curve : fall of the price at a tenth of SoC above the reference that grows with the cube
+    kinetic : SoC by which the reference of the engine tables falls at 30 m/s, with the square of
+        speed, since the vehicle's energy comes back when it brakes
+    split_price, split_slope : price and slope of the split between engine and motor
     start, stop : W, added to the wheel power at which the engine starts and stops
     min_on, min_off, min_gear : s
     gap : share by which the up lines are raised and the down lines lowered
@@ -38,6 +41,9 @@ class Knobs:
     price: float = 1.0
     slope: float = 1.0
     curve: float = 1.0
+    kinetic: float = 0.05
+    split_price: float = 1.0
+    split_slope: float = 0.5
     start: float = 0.0
     stop: float = 0.0
     min_on: float = 2.0
@@ -50,6 +56,9 @@ KNOB_RANGES = {
     "price": (0.8, 1.25),
     "slope": (0.0, 4.0),
     "curve": (0.0, 4.0),
+    "kinetic": (0.0, 0.2),
+    "split_price": (0.8, 1.25),
+    "split_slope": (0.0, 4.0),
     "start": (-4e3, 8e3),
     "stop": (-6e3, 4e3),
     "min_on": (0.0, 6.0),
@@ -110,15 +119,21 @@ class Draft:
         lines = np.zeros((self.up.shape[0], 2))
         return Bends(np.zeros(self.speeds.size), np.zeros(self.speeds.size), lines, lines)
 
+    def _price(self, price: float, slope: float, curve: float, soc: np.ndarray) -> np.ndarray:
+        """Price of stored energy at states of charge."""
+        away, span = soc - self.reference, self.socs[-1] - self.socs[0]
+        falling = price - slope * away / span - curve * (10.0 * away) ** 3
+        return np.asarray(np.clip(falling, LEAST_PRICE, MOST_PRICE))
+
     def table(self, knobs: Knobs, bends: Bends | None = None) -> RuleTable:
         """Draw the tables for some knobs and bends."""
         bends = bends or self.straight()
-        span = self.socs[-1] - self.socs[0]
-        away = self.socs - self.reference
-        price = knobs.price - knobs.slope * away / span - knobs.curve * (10.0 * away) ** 3
-        price = np.clip(price, LEAST_PRICE, MOST_PRICE)
+        moving = knobs.kinetic * (self.speeds / 30.0) ** 2
+        price = self._price(knobs.price, knobs.slope, knobs.curve, self.socs + moving[:, None])
         start = at_prices(self.start, self.prices, price) + knobs.start + bends.start[:, None]
         stop = at_prices(self.stop, self.prices, price) + knobs.stop + bends.stop[:, None]
+        price = self._price(knobs.split_price, knobs.split_slope, knobs.curve, self.socs)
+        split = at_prices(self.split, self.prices, price)
         numbers, states = np.arange(1.0, self.up.shape[0] + 1.0), np.array([0.0, 1.0])
         up = self.up * (1.0 + knobs.gap) * np.exp(bends.up)[:, None]
         down = self.down * (1.0 - knobs.gap) * np.exp(bends.down)[:, None]
@@ -133,7 +148,7 @@ class Draft:
             electric_limit=Map((self.input_speeds,), self.limit),
             motor_torque=Map(
                 (self.input_speeds, self.input_torques, self.socs),
-                at_prices(self.split, self.prices, price),
+                split,
             ),
             shift_up=Map((numbers, self.wheel_torques, states), up),
             shift_down=Map((numbers, self.wheel_torques, states), down),
@@ -141,10 +156,12 @@ class Draft:
 
 
 def at_prices(values: np.ndarray, prices: np.ndarray, wanted: np.ndarray) -> np.ndarray:
-    """Interpolate the last axis, over prices, at wanted prices."""
+    """Interpolate the last axis, over prices, at wanted prices; one set, or one per row."""
     i = np.clip(np.searchsorted(prices, wanted, side="right") - 1, 0, prices.size - 2)
     place = np.clip((wanted - prices[i]) / (prices[i + 1] - prices[i]), 0.0, 1.0)
-    return np.asarray(values[..., i] + place * (values[..., i + 1] - values[..., i]))
+    i = np.broadcast_to(i, (*values.shape[:-1], i.shape[-1]))
+    low, high = (np.take_along_axis(values, j, axis=-1) for j in (i, i + 1))
+    return np.asarray(low + place * (high - low))
 
 
 def falling(cuts: np.ndarray) -> np.ndarray:

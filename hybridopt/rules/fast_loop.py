@@ -1,0 +1,176 @@
+# mypy: allow-untyped-defs, allow-untyped-calls, allow-untyped-decorators
+"""Rule tables in closed loop over listed operating points, for thousands of runs.
+
+Between two listed splits cost and power are linear in torque, so this does the same as
+:class:`hybridopt.controllers.closed_loop.ClosedLoop` without working out the physics again, some
+ten times as fast. Refinement uses it; what is reported comes from the closed loop itself.
+Clear numba's cache after editing `rule_kernels.py` or `dp/kernels.py`.
+"""
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+from numba import njit
+
+from ..controllers import kernels as controllers
+from ..controllers.builtin import Packed
+from ..controllers.rule_kernels import _table_command
+from ..controllers.rule_table import RuleTable
+from ..course import Course
+from ..dp.kernels import _landing, _rates, _state
+from ..operating_points import OperatingPoints
+from .rule_set import gearbox_facts
+
+OFF, RUNNING, STARTING = 0, 1, 2
+LONG_AGO = 1e9
+
+
+@dataclass(frozen=True)
+class Run:
+    """What a run came to: cost, g; final SoC; engine starts; steps that were clipped."""
+
+    cost: float
+    soc_end: float
+    starts: int
+    clipped: int
+
+
+class FastLoop:
+    """A course made ready for many runs of rule tables.
+
+    Parameters
+    ----------
+    course
+        A solved cycle; its operating points are listed and kept.
+    """
+
+    def __init__(self, course: Course) -> None:
+        self.course = course
+
+    @cached_property
+    def _known(self) -> tuple[Any, ...]:
+        known = self.course.benchmark
+        problem, facts = known.solution.problem, gearbox_facts(known.driveline)
+        points: OperatingPoints = known.points.part(0, known.demand.steps)
+        gearbox = facts.ratios, facts.idle_speed, facts.highest_speed
+        demand, settings = known.demand, known.settings
+        road = demand.speed, demand.wheel_speed, demand.wheel_torque, demand.dt
+        arrays = points.cost, points.power, points.motor_torque, points.count
+        start = settings.socs[2], problem.engine, problem.gear
+        return (gearbox, (facts.efficiencies, facts.drag_torques), road, arrays, problem.cell,
+                settings.socs[:2], problem.shift, problem.start_cost, start)  # fmt: skip
+
+    def pack(self, table: RuleTable) -> Packed:
+        """Flatten tables for `run`; the same for all courses of a driveline and settings."""
+        known = self.course.benchmark
+        return table.pack(known.driveline, known.settings)
+
+    def run(self, packed: Packed) -> Run | None:
+        """Drive once; None where nothing can drive some step."""
+        own = packed.params[controllers.OWN :]
+        times = packed.params[controllers.MIN_ON : controllers.GEARS]
+        cost, soc, starts, clipped = _fast_loop(*self._known, own, times, packed.maps)
+        return None if np.isnan(soc) else Run(cost, soc, starts, clipped)
+
+
+@njit(cache=True)
+def _range(cost, count):
+    """First and last admissible powered split of a list; last below first where there is none."""
+    first, last = 1, count - 1
+    while first <= last and cost[first] == np.inf:
+        first += 1
+    while last >= first and cost[last] == np.inf:
+        last -= 1
+    return first, last
+
+
+@njit(cache=True)
+def _at_torque(costs, powers, torques, first, last, torque):
+    """Cost and power at a torque within a list, by interpolation between its splits."""
+    low, high = first, last
+    while high - low > 1:
+        middle = (low + high) // 2
+        if torques[middle] <= torque:
+            low = middle
+        else:
+            high = middle
+    width = torques[high] - torques[low]
+    share = (torque - torques[low]) / width if width > 0.0 else 0.0
+    return costs[low] + share * (costs[high] - costs[low]), powers[low] + share * (
+        powers[high] - powers[low]
+    )
+
+
+@njit(cache=True)
+def _settle(costs, powers, torques, count, wanted, state, rates, soc, low, high):
+    """Nearest admissible torque: its cost, SoC after (NaN where there is none), whether moved."""
+    first, last = _range(costs, count)
+    if first > last:
+        if count == 0 or costs[0] == np.inf:
+            return 0.0, np.nan, True
+        return costs[0], _landing(state, rates, soc, powers[0]), False
+    torque = min(max(wanted, torques[first]), torques[last])
+    grams, watts = _at_torque(costs, powers, torques, first, last, torque)
+    after = _landing(state, rates, soc, watts)
+    if min(low, soc) - 1e-9 <= after <= max(high, soc) + 1e-9:
+        return grams, after, False
+    too_much = watts > 0.0 and not after >= min(low, soc)
+    good, bad = (torques[first], torque) if too_much else (torques[last], torque)
+    grams, watts = _at_torque(costs, powers, torques, first, last, good)
+    after = _landing(state, rates, soc, watts)
+    if not min(low, soc) <= after <= max(high, soc):
+        return 0.0, np.nan, True
+    for _ in range(40):
+        middle = 0.5 * (good + bad)
+        some, watts = _at_torque(costs, powers, torques, first, last, middle)
+        there = _landing(state, rates, soc, watts)
+        if min(low, soc) <= there <= max(high, soc):
+            good, grams, after = middle, some, there
+        else:
+            bad = middle
+    return grams, after, True
+
+
+@njit(cache=True)
+def _fast_loop(gearbox, loss, road, arrays, cell, window, shift, start_cost, begin, lines, times,
+               maps):  # fmt: skip
+    """Cost, final SoC (NaN at a dead end), starts and clipped steps of one run."""
+    speed, wheel_speed, wheel_torque, dt = road
+    cost, power, torque, count = arrays
+    soc, engine, gear = begin
+    low, high = window
+    engine_time, gear_time = LONG_AGO, LONG_AGO
+    total, starts, clipped, gears = 0.0, 0, 0, cost.shape[1]
+    for t in range(dt.size):
+        on, chosen, wanted = _table_command(gearbox, loss, lines, maps, times, speed[t],
+                                            wheel_speed[t], wheel_torque[t], soc, engine, gear,
+                                            engine_time, gear_time)  # fmt: skip
+        state, rates = _state(cell, soc), _rates(cell, dt[t])
+        grams, after, moved, g, c = 0.0, np.nan, False, chosen, OFF
+        for other in range(2):
+            runs = on != (other == 1)
+            c = OFF if not runs else (RUNNING if engine == 1 else STARTING)
+            for step in range(2 * gears):
+                g = chosen + (step + 1) // 2 * (1 if step % 2 else -1)
+                if g < 0 or g >= gears:
+                    continue
+                aim = wanted if runs and on else -np.inf
+                grams, after, moved = _settle(cost[t, g, c], power[t, g, c], torque[t, g, c],
+                                              count[t, g, c], aim, state, rates, soc, low,
+                                              high)  # fmt: skip
+                if not np.isnan(after):
+                    break
+            if not np.isnan(after):
+                break
+        if np.isnan(after):
+            return total, np.nan, starts, clipped
+        runs = c != OFF
+        clipped += moved or g != chosen or runs != on
+        starts += c == STARTING
+        total += grams + shift[t, c, gear, g] + (start_cost if c == STARTING else 0.0)
+        engine_time = engine_time + dt[t] if runs == (engine == 1) else dt[t]
+        gear_time = gear_time + dt[t] if g == gear else dt[t]
+        soc, engine, gear = after, 1 if runs else 0, g
+    return total, soc, starts, clipped
