@@ -17,8 +17,12 @@ from .compare import compare
 from .cycle import cycle
 from .cycles import cycles, drivelines
 from .distil import distil
+from .explore import explore
 from .export import export
+from .plot import plot
+from .report import report
 from .solve import solve
+from .study import study
 from .verify import verify
 
 INTERRUPTED = 130
@@ -106,5 +110,6 @@ def main(context: click.Context) -> None:
         click.echo(context.get_help())
 
 
-for _command in (solve, compare, distil, verify, cycle, cycles, drivelines, check, export):
+for _command in (solve, compare, distil, verify, cycle, cycles, drivelines, check, export, study,
+                 plot, report, explore):  # fmt: skip
     main.add_command(_command)

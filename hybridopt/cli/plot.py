@@ -39,6 +39,8 @@ KINDS = {
     "rule-modes": "mode that rule tables ask for, over speed and power",
 }
 OF_RULES = ("tables", "rule-modes")
+TABLES = ("engine_start", "engine_stop", "electric_limit", "motor_torque", "shift_up",
+          "shift_down")  # fmt: skip
 SUFFIXES = (".png", ".pdf", ".svg")
 STANDARD = ("load_following", "equivalence", "adaptive_equivalence")
 
@@ -52,6 +54,7 @@ class _Job(NamedTuple):
     cycle: str | None
     controllers: tuple[str, ...]
     evaluations: int
+    table: str | None
     quiet: bool
 
 
@@ -71,6 +74,7 @@ class _Job(NamedTuple):
 @click.option("--evaluations", type=click.IntRange(0, 1_000_000), default=120, metavar="N",
               help="Sets of parameters that tuning named controllers tries; 0: none "
               "(default 120).")  # fmt: skip
+@click.option("--table", type=click.Choice(TABLES), help="For tables: this one alone.")
 @click.option("--overwrite", is_flag=True, help="Replace the file if it is there already.")
 @click.option("--quiet", is_flag=True, help="Print no notes and no progress on stderr.")
 def plot(source: str, out: Path, overwrite: bool, **given: Any) -> None:
@@ -127,12 +131,12 @@ def _draw(job: _Job) -> "Figure":
 
 def _draw_rules(job: _Job) -> "Figure":
     from ..inputs.files import read_driveline
-    from ..output.plots import figures, rule_tables_figure
+    from ..output.plots import figures, rule_table_figure, rule_tables_figure
     from ..rules.files import read_rule_set
 
     rule_set = read_rule_set(job.source)
     if job.kind == "tables":
-        return rule_tables_figure(rule_set)
+        return rule_table_figure(rule_set, job.table) if job.table else rule_tables_figure(rule_set)
     driveline = read_driveline(job.driveline or rule_set.origin.driveline)
     return figures.rule_modes_figure(rule_set, driveline)
 

@@ -69,9 +69,7 @@ OPTIONS = [
         "Fuel energy charged per energy missing at the end (default 4).",
         float,
     ),
-    _option(
-        "--memory-limit-gb", "memory_limit", "GB", "Memory for arrays (default 1).", float
-    ),
+    _option("--memory-limit-gb", "memory_limit", "GB", "Memory for arrays (default 1).", float),
 ]
 
 

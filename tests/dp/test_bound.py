@@ -2,6 +2,7 @@
 
 import dataclasses
 import functools
+from unittest import mock
 
 import numpy as np
 import oracle
@@ -13,6 +14,7 @@ from test_brute_force import instances
 from test_closed_forms import E, willans
 
 from hybridopt import Settings, read_cycle, read_driveline, solve_cycle
+from hybridopt.dp import bound as bound_module
 from hybridopt.dp.bound import lower_bound
 from hybridopt.dp.boxes import stored_energy
 from hybridopt.dp.problem import pack_battery
@@ -89,8 +91,10 @@ def check_against_enumeration(instance):
     met = settings.terminal == "free" or best.soc_end >= settings.soc_target - 1e-12
     assume(np.isfinite(best.cost) and met)  # a schedule within the window that meets the target
     tolerance = ROUNDING * (1.0 + abs(best.cost))
+    few = mock.patch.object(bound_module, "ITERATIONS", (6, 6))  # no number of them may matter
     for costate in (solution.costate, np.full(dt.size, 300.0), 0.0 * solution.costate):
-        bound = bound_of(solution, costate)
+        with few:
+            bound = bound_of(solution, costate)
         assert bound.bound <= best.cost + tolerance
         assert bound.bound <= solution.cost + tolerance
 
@@ -102,7 +106,7 @@ def test_never_above_the_enumerated_optimum(instance):
 
 
 @pytest.mark.long
-@examples(max_examples=2500, **QUICK)
+@examples(max_examples=2000, **QUICK)
 @given(instances())
 def test_never_above_thousands_of_enumerated_optima(instance):
     check_against_enumeration(instance)

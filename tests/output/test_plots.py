@@ -6,13 +6,11 @@ from collections import Counter
 
 import numpy as np
 import pytest
-from matplotlib.colors import to_rgb
 from matplotlib.figure import Figure
 
-from hybridopt import InputError, Settings, read_cycle, read_driveline, solve_cycle
+from hybridopt import InputError
 from hybridopt.modes import Mode
 from hybridopt.output.plots import (
-    MODE_COLOURS,
     plot_gear,
     plot_modes,
     plot_schedule,
@@ -22,12 +20,6 @@ from hybridopt.output.plots import (
     save_png,
 )
 from hybridopt.result import Result
-
-
-@pytest.fixture(scope="module")
-def result():
-    settings = Settings(soc_points=101, splits=9)
-    return solve_cycle(read_cycle("ece15"), read_driveline("full"), settings)
 
 
 @pytest.fixture
@@ -44,7 +36,7 @@ def test_one_figure_has_all_panels_with_their_units(result):
     assert {ax.get_xlim() for ax in figure.axes} == {(0.0, 195.0)}
 
 
-def test_the_title_tells_cycle_driveline_fuel_and_bound(result):
+def test_the_title_tells_cycle_driveline_fuel_cost_and_bound(result):
     title = plot_schedule(result).axes[0].get_title(loc="left")
     assert title.startswith(f"ece15, driveline full: {result.fuel_g:.1f} g fuel")
     bounded = Result(result.dataset.assign_attrs(bound_g=26.5))
@@ -105,14 +97,6 @@ def test_zero_torque_is_at_one_height_on_both_sides(result):
     left, right = figure.axes[3].get_ylim(), figure.axes[5].get_ylim()
     assert left[0] / left[1] == pytest.approx(right[0] / right[1])
     assert right[0] <= result.dataset["brake_torque"].values.min()
-
-
-def test_mode_colours_differ_from_each_other_and_from_the_page():
-    colours = np.array([to_rgb(MODE_COLOURS[mode]) for mode in Mode])
-    apart = np.abs(colours[:, None] - colours[None, :]).sum(axis=2) + 9.0 * np.eye(len(Mode))
-    assert apart.min() > 0.3
-    grey = colours @ (0.299, 0.587, 0.114)
-    assert grey.max() < 0.8
 
 
 def test_png_is_written_once_and_replaced_only_on_wish(result, tmp_path):

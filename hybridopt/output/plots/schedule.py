@@ -15,33 +15,34 @@ from matplotlib.collections import PolyCollection
 from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator, MultipleLocator
 
-from ..modes import Mode
-from ..units import KM_PER_H, PERCENT
-from .files import Write, write_atomically
+from ...modes import Mode
+from ...units import KM_PER_H, PERCENT
+from ..files import write_atomically
+from .axes import (
+    SIZE,
+    TEXT,
+    draw_steps,
+    dress_time,
+    edges,
+    figure_of,
+    legend_beside,
+    plain,
+    png_writer,
+    runs,
+)
+from .colours import (
+    BRAKE_COLOUR,
+    ENGINE_COLOUR,
+    ENGINE_FILL,
+    INK,
+    MODE_COLOURS,
+    MOTOR_COLOUR,
+)
 
 if TYPE_CHECKING:
     from xarray import Dataset
 
-    from ..result import Result
-
-SIZE = (11.69, 8.27)  # inch, A4 landscape
-DOTS_PER_INCH = 160
-MODE_COLOURS = {
-    Mode.STANDSTILL: "#b9bcc2",
-    Mode.COAST: "#7f8794",
-    Mode.ELECTRIC: "#2166b5",
-    Mode.REGEN: "#4fb9c4",
-    Mode.ENGINE_PULL_START: "#15171a",
-    Mode.ENGINE_ONLY: "#8a4b12",
-    Mode.BOOST: "#c22f5a",
-    Mode.LOAD_POINT_SHIFT: "#eda21f",
-}
-ENGINE_COLOUR = MODE_COLOURS[Mode.ENGINE_ONLY]
-MOTOR_COLOUR = "#164a8f"
-ENGINE_FILL = MODE_COLOURS[Mode.LOAD_POINT_SHIFT]
-BRAKE_COLOUR = "#a3a9b3"
-INK = "#22262c"
-FAINT = "#dfe2e6"
+    from ...result import Result
 
 
 def plot_schedule(result: "Result", axes: Sequence[Axes] | None = None) -> Figure:
@@ -72,10 +73,9 @@ def plot_schedule(result: "Result", axes: Sequence[Axes] | None = None) -> Figur
     for ax in axes[:-1]:
         ax.tick_params(labelbottom=False)
     axes[-1].set_xlabel("time (s)")
-    figure = axes[0].figure.get_figure(root=True)
-    assert figure is not None  # every Axes made by a Figure has one
+    figure = figure_of(axes[0])
     figure.align_ylabels(list(axes))
-    axes[0].set_title(_title(result.dataset.attrs), loc="left", fontsize=12, color=INK)
+    axes[0].set_title(_title(result.dataset.attrs), loc="left", fontsize=11, color=INK)
     return figure
 
 
@@ -92,49 +92,40 @@ def save_png(result: "Result", path: str | Path, *, overwrite: bool = False) -> 
     write_atomically(Path(path), png_writer(plot_schedule(result)), overwrite)
 
 
-def png_writer(figure: Figure) -> Write:
-    """Return what writes a figure to a path as PNG, for :func:`.files.write_together`."""
-
-    def write(out: Path) -> None:
-        figure.savefig(out, format="png", dpi=DOTS_PER_INCH)
-
-    return write
-
-
 def plot_speed(ax: Axes, dataset: "Dataset") -> None:
     """Draw the mean vehicle speed of each step, km/h."""
-    _steps(ax, dataset, dataset["speed"].values / KM_PER_H, color=INK, label="vehicle")
+    draw_steps(ax, dataset, dataset["speed"].values / KM_PER_H, color=INK, label="vehicle")
     ax.set_ylim(bottom=0.0)
-    _dress(ax, dataset, "speed\n(km/h)")
+    dress_time(ax, dataset, "speed\n(km/h)")
 
 
 def plot_gear(ax: Axes, dataset: "Dataset") -> None:
     """Draw the gear: a pale line throughout, a dark one while the engine runs."""
     gear = dataset["gear"].values.astype(float)
     running = np.where(dataset["engine_on"].values > 0, gear, np.nan)
-    _steps(ax, dataset, gear, color=MOTOR_COLOUR, alpha=0.45, label="engine off")
-    _steps(ax, dataset, running, color=ENGINE_COLOUR, linewidth=1.8, label="engine on")
+    draw_steps(ax, dataset, gear, color=MOTOR_COLOUR, alpha=0.45, label="engine off")
+    draw_steps(ax, dataset, running, color=ENGINE_COLOUR, linewidth=1.8, label="engine on")
     ax.set_ylim(0.4, max(gear.max(), 2.0) + 0.6)
     ax.yaxis.set_major_locator(MultipleLocator(2 if gear.max() > 4 else 1))
-    _dress(ax, dataset, "gear\n(-)")
-    _legend(ax)
+    dress_time(ax, dataset, "gear\n(-)")
+    legend_beside(ax)
 
 
 def plot_modes(ax: Axes, dataset: "Dataset") -> None:
     """Draw the mode of each step as a bar in its mode's own lane and colour."""
-    edges, codes = _edges(dataset), dataset["mode"].values
+    ends, codes = edges(dataset), dataset["mode"].values
     for lane, mode in enumerate(Mode):
         low, high = lane - 0.42, lane + 0.42
         bars = [
-            [(edges[i], low), (edges[i], high), (edges[j], high), (edges[j], low)]
-            for i, j in _runs(codes == mode)
+            [(ends[i], low), (ends[i], high), (ends[j], high), (ends[j], low)]
+            for i, j in runs(codes == mode)
         ]
         colour = MODE_COLOURS[mode]
         ax.add_collection(
             PolyCollection(bars, facecolors=colour, edgecolors=colour, linewidths=0.3)
         )
     ax.set_ylim(len(Mode) - 0.5, -0.5)
-    _dress(ax, dataset, "mode")
+    dress_time(ax, dataset, "mode")
     ax.set_yticks(range(len(Mode)), labels=[""] * len(Mode))
     ax.tick_params(axis="y", length=0)
     for lane, mode in enumerate(Mode):
@@ -146,18 +137,18 @@ def plot_torques(ax: Axes, dataset: "Dataset") -> None:
     engine, motor, brake = (
         dataset[f"{name}_torque"].values for name in ("engine", "motor", "brake")
     )
-    wheels, edges = ax.twinx(), _edges(dataset)
-    wheels.stairs(brake, edges, fill=True, color=BRAKE_COLOUR, label="brakes,\nat wheels")
-    ax.stairs(engine, edges, fill=True, color=ENGINE_FILL, label="engine")
-    _steps(ax, dataset, motor, color=MOTOR_COLOUR, linewidth=0.9, label="motor")
+    wheels, ends = ax.twinx(), edges(dataset)
+    wheels.stairs(brake, ends, fill=True, color=BRAKE_COLOUR, label="brakes,\nat wheels")
+    ax.stairs(engine, ends, fill=True, color=ENGINE_FILL, label="engine")
+    draw_steps(ax, dataset, motor, color=MOTOR_COLOUR, linewidth=0.9, label="motor")
     low = 1.08 * min(engine.min(), motor.min(), -1.0)
     high = 1.08 * max(engine.max(), motor.max(), 1.0)
     scale = max(1.0, 1.05 * float(brake.min()) / low)  # zero at the same height on both sides
     ax.set_ylim(low, high)
     wheels.set_ylim(low * scale, high * scale)
-    _dress(ax, dataset, "torque\n(N m)")
+    dress_time(ax, dataset, "torque\n(N m)")
     _dress_brakes(wheels, ax)
-    _legend(ax, wheels, offset=1.105)
+    legend_beside(ax, wheels, offset=1.105)
 
 
 def plot_soc(ax: Axes, dataset: "Dataset") -> None:
@@ -171,12 +162,12 @@ def plot_soc(ax: Axes, dataset: "Dataset") -> None:
         ax.axhline(limit, color=INK, linewidth=1.6, label=label)
     if settings["terminal"] != "free":
         ax.axhline(target, color=ENGINE_COLOUR, linestyle="--", linewidth=1.2, label="target")
-    ax.plot(_edges(dataset)[0], start, "o", color=MOTOR_COLOUR, label="start", clip_on=False)
-    ax.plot(_edges(dataset), soc, color=MOTOR_COLOUR, linewidth=1.3, label="state of charge")
+    ax.plot(edges(dataset)[0], start, "o", color=MOTOR_COLOUR, label="start", clip_on=False)
+    ax.plot(edges(dataset), soc, color=MOTOR_COLOUR, linewidth=1.3, label="state of charge")
     margin = 0.06 * (high - low)
     ax.set_ylim(low - margin, high + margin)
-    _dress(ax, dataset, "state of\ncharge (%)")
-    _legend(ax)
+    dress_time(ax, dataset, "state of\ncharge (%)")
+    legend_beside(ax)
 
 
 PANELS: tuple[Callable[[Axes, "Dataset"], None], ...] = (
@@ -202,71 +193,22 @@ def _new_axes() -> list[Axes]:
 
 def _title(attrs: dict[str, Any]) -> str:
     fuel = f"{attrs['fuel_g']:.1f} g fuel, {attrs['fuel_l_per_100km']:.3f} l/100 km"
-    bound = f", proven lower bound {attrs['bound_g']:.1f} g" if "bound_g" in attrs else ""
-    return f"{attrs['cycle'][:40]}, driveline {attrs['driveline'][:40]}: {fuel}{bound}"
-
-
-def _edges(dataset: "Dataset") -> np.ndarray:
-    """Return the ends of all steps, s, (steps + 1,)."""
-    time, dt = dataset["time"].values, dataset["dt"].values
-    edges: np.ndarray = np.append(time, time[-1] + dt[-1])
-    return edges
-
-
-def _steps(ax: Axes, dataset: "Dataset", values: np.ndarray, **style: Any) -> None:
-    """Draw one value per step as a line of steps."""
-    style = {"linewidth": 1.0, **style}
-    ax.stairs(values, _edges(dataset), baseline=None, **style)
-
-
-def _runs(marked: np.ndarray) -> list[tuple[int, int]]:
-    """Return first and one-past-last index of each unbroken run of marks."""
-    change = np.flatnonzero(np.diff(np.concatenate(([0], marked.astype(int), [0]))))
-    return list(zip(change[::2].tolist(), change[1::2].tolist(), strict=True))
-
-
-def _dress(ax: Axes, dataset: "Dataset", label: str) -> None:
-    """Give a panel its label, grid and time limits."""
-    edges = _edges(dataset)
-    ax.set_xlim(edges[0], edges[-1])
-    ax.set_ylabel(label, fontsize=10, color=INK)
-    ax.tick_params(labelsize=10, colors=INK, length=3)
-    ax.grid(True, color=FAINT, linewidth=0.6)
-    ax.set_axisbelow(True)
-    for name, side in ax.spines.items():
-        side.set_visible(name in ("left", "bottom"))
-        side.set_color("#9aa0a8")
+    bound = ""
+    if "bound_g" in attrs:
+        cost = f"; cost with events {attrs['cost_g']:.1f} g"
+        bound = f"{cost}, proved lower bound {attrs['bound_g']:.1f} g"
+    return f"{plain(attrs['cycle'], 30)}, driveline {plain(attrs['driveline'], 18)}: {fuel}{bound}"
 
 
 def _dress_brakes(wheels: Axes, ax: Axes) -> None:
     """Give the brakes their axis on the right, and put it behind the lines of `ax`."""
     ax.set_zorder(wheels.get_zorder() + 1)
     ax.patch.set_visible(False)
-    wheels.set_ylabel("brakes (N m)", fontsize=10, color=INK)
-    wheels.tick_params(labelsize=10, colors=INK, length=3)
+    wheels.set_ylabel("brakes (N m)", fontsize=TEXT, color=INK)
+    wheels.tick_params(labelsize=TEXT, colors=INK, length=3)
     wheels.yaxis.set_major_locator(MaxNLocator(4))
     for side in wheels.spines.values():
         side.set_visible(False)
-
-
-def _legend(*axes: Axes, offset: float = 1.01) -> None:
-    """Put one legend for the axes right of the first, outside the data."""
-    handles, labels = [], []
-    for ax in axes:
-        found = ax.get_legend_handles_labels()
-        handles += found[0]
-        labels += found[1]
-    axes[0].legend(
-        handles,
-        labels,
-        loc="center left",
-        bbox_to_anchor=(offset, 0.5),
-        frameon=False,
-        fontsize=10,
-        labelcolor=INK,
-        handlelength=1.4,
-        borderaxespad=0.0,
-    )
 
 
 def _key(ax: Axes, lane: int, mode: Mode, share: float) -> None:
@@ -274,4 +216,4 @@ def _key(ax: Axes, lane: int, mode: Mode, share: float) -> None:
     text = mode.text if np.isnan(share) else f"{mode.text}, {100.0 * share:.1f} %"
     place = ax.get_yaxis_transform()
     ax.plot(1.02, lane, "s", color=MODE_COLOURS[mode], markersize=8, transform=place, clip_on=False)
-    ax.text(1.037, lane, text, fontsize=10, color=INK, va="center", transform=place)
+    ax.text(1.037, lane, text, fontsize=TEXT, color=INK, va="center", transform=place)

@@ -1,0 +1,36 @@
+"""`hybridopt explore`: the results of a folder as a page on this machine."""
+
+from pathlib import Path
+
+import click
+
+from ..errors import FailedError, InputError
+
+EXAMPLES = """\b
+Examples:
+  hybridopt explore results
+"""
+
+
+@click.command(short_help="Look at a folder of results in a browser.", epilog=EXAMPLES)
+@click.argument("folder", type=click.Path(path_type=Path), metavar="FOLDER")
+def explore(folder: Path) -> None:
+    """Serve the results (.nc) and comparisons (.json) in FOLDER, two side by side.
+
+    The page is for this machine only (loopback address, a free port) and changes nothing. Links
+    and folders within FOLDER are left out. Ctrl-C ends it.
+    """
+    if not folder.is_dir():
+        raise InputError(f"{folder}: is no folder; give one with results (.nc)")
+    from ..output.report.server import PageServer
+
+    try:
+        server = PageServer(folder.resolve())
+    except OSError as error:
+        raise FailedError(f"the page could not be served ({error.strerror or error})") from None
+    click.echo(f"{server.address} shows {folder}; Ctrl-C ends it")
+    with server:
+        try:
+            server.serve_forever()
+        except KeyboardInterrupt:
+            click.echo("ended", err=True)

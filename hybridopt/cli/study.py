@@ -1,0 +1,240 @@
+"""`hybridopt study`: many variants over cycles, on this machine or a cluster, resumable."""
+
+import importlib.util
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from ..errors import InputError
+from .output_folder import make_folder, plan_files
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+    from ..study.plan import Plan
+    from ..study.store import Store
+
+NEEDED = ("distributed", "zarr", "scipy", "psutil")
+GOAL = "fuel_equal_l_per_100km"
+EXAMPLES = """\b
+Examples:
+  hybridopt study run sizes.toml --dry-run
+  hybridopt study run sizes.toml
+  hybridopt study table sizes.toml --within 1 --of battery.capacity_Ah
+"""
+PICTURES = ("_pareto.png", "_effects.png")
+
+_file = click.argument("file", metavar="STUDY.toml", type=click.Path(path_type=Path))
+_store = click.option("--store", type=click.Path(path_type=Path), metavar="FOLDER",
+                      help="Where results are (default: STUDY.zarr beside the file).")  # fmt: skip
+_goal = click.option("--goal", default=GOAL, metavar="FIGURE", show_default=True,
+                     help="The figure to make small.")  # fmt: skip
+_json = click.option("--json", "as_json", is_flag=True, help="Print one JSON object, nothing else.")
+
+
+@click.group(short_help="Many variants over cycles, resumable.", epilog=EXAMPLES)
+def study() -> None:
+    """Solve many variants of a driveline over cycles, and ask which is best."""
+    for name in NEEDED:
+        if importlib.util.find_spec(name) is None:
+            raise InputError(
+                f"studies need the package {name}; install hybridopt with its extra: "
+                'python -m pip install "hybridopt[cluster]"'
+            )
+
+
+@study.command(short_help="Do what is not done yet.")
+@_file
+@_store
+@click.option("--scheduler", metavar="ADDRESS",
+              help="Use the workers of a Dask scheduler, such as tcp://10.0.0.1:8786, "
+              "instead of processes of this machine.")  # fmt: skip
+@click.option("--workers", type=click.IntRange(1, 10_000), metavar="N",
+              help="Processes to start here (default: one per core).")  # fmt: skip
+@click.option("--dry-run", is_flag=True, help="Count tasks, estimate memory and time, do nothing.")
+@click.option("--retry-failed", is_flag=True, help="Try failed tasks again.")
+@click.option("--quiet", is_flag=True, help="Print no progress on stderr.")
+@_json
+def run(
+    file: Path,
+    store: Path | None,
+    scheduler: str | None,
+    workers: int | None,
+    dry_run: bool,
+    retry_failed: bool,
+    quiet: bool,
+    as_json: bool,
+) -> None:
+    """Do all tasks of the study that are not done yet.
+
+    Every task is stored as soon as it is done. Whatever ends a run, the next one goes on where it
+    was; a finished study with new values does the new tasks only.
+    """
+    from ..study.run import forget_failures, run_study
+
+    plan, folder = _plan(file), _folder(file, store)
+    if dry_run:
+        _estimate(plan, _found(folder), workers, as_json)
+        return
+    found = _found(folder)
+    if found and retry_failed:
+        with found.locked():
+            forget_failures(plan, found)
+    if _waiting(plan, found):
+        from ..study.cluster import local_workers, open_client
+        from ..study.estimate import task_memory
+        from .pace import pace_line
+
+        memory = task_memory(plan, plan.tasks)
+        count = 0 if scheduler else local_workers(workers, memory)
+        with open_client(scheduler, count, memory) as client, pace_line(quiet or as_json) as report:
+            run_study(plan, folder, client, report)
+    _show_status(plan, _found(folder), folder, as_json)
+
+
+@study.command(short_help="Tell how far it is.")
+@_file
+@_store
+@_json
+def status(file: Path, store: Path | None, as_json: bool) -> None:
+    """Tell what is done, what failed and why, and the digest of the results."""
+    folder = _folder(file, store)
+    _show_status(_plan(file), _found(folder), folder, as_json)
+
+
+@study.command(short_help="List results, the best first.")
+@_file
+@_store
+@_goal
+@click.option("--limit", type=click.IntRange(1), default=20, show_default=True, metavar="N",
+              help="Rows to list.")  # fmt: skip
+@click.option("--within", type=click.FloatRange(0.0), metavar="%",
+              help="With --of: its smallest value within so many % of the best.")  # fmt: skip
+@click.option("--of", "parameter", metavar="PARAMETER", help="Parameter that --within asks about.")
+@click.option("--csv", type=click.Path(path_type=Path), metavar="FILE",
+              help="Write all tasks there, with every figure.")  # fmt: skip
+@click.option("--overwrite", is_flag=True, help="Replace a file that is there already.")
+@_json
+def table(
+    file: Path,
+    store: Path | None,
+    goal: str,
+    limit: int,
+    within: float | None,
+    parameter: str | None,
+    csv: Path | None,
+    overwrite: bool,
+    as_json: bool,
+) -> None:
+    """List the tasks that are done, the best first; or ask which size is nearly the best."""
+    from ..output.files import check_target, write_atomically
+    from ..study.questions import finished
+    from .study_tables import best_record, best_text, csv_writer, sizes_record, sizes_text
+
+    if (within is None) != (parameter is None):
+        raise InputError("--within and --of go together; give both, or neither")
+    if csv:
+        check_target(csv, overwrite)
+    results = _results(file, store)
+    known = finished(results, goal)
+    if within is not None and parameter is not None:
+        record, text = sizes_record(known, parameter, goal, within), sizes_text
+    else:
+        record, text = best_record(known, goal, limit), best_text
+    if csv:
+        write_atomically(csv, csv_writer(results), overwrite)
+        record["files"] = [str(csv)]
+    click.echo(json.dumps(record, allow_nan=False) if as_json else text(record))
+    if csv and not as_json:
+        click.echo(f"wrote {csv}")
+
+
+@study.command(short_help="Draw Pareto front and main effects.")
+@_file
+@_store
+@_goal
+@click.option("--against", metavar="NAME",
+              help="Parameter or figure of the front's other axis (default: the first parameter "
+              "with numbers).")  # fmt: skip
+@click.option("--out", type=click.Path(path_type=Path), metavar="FOLDER", default=Path("out"),
+              show_default=True, help="Where the pictures go.")  # fmt: skip
+@click.option("--overwrite", is_flag=True, help="Replace files that are there already.")
+def plot(
+    file: Path, store: Path | None, goal: str, against: str | None, out: Path, overwrite: bool
+) -> None:
+    """Draw the Pareto front of two quantities, and the main effect of every parameter."""
+    from ..output.files import file_stem, write_together
+    from ..output.plots import png_writer
+    from ..study.plots import panel_note, plot_effects, plot_pareto
+    from ..study.questions import finished, parameters_of
+
+    files = plan_files(out, file_stem(file.stem), PICTURES, overwrite)
+    results = finished(_results(file, store), goal)
+    front = plot_pareto(results, against or _first_number(results), goal)
+    effects = plot_effects(results, goal)
+    make_folder(out)
+    write_together(list(zip(files, map(png_writer, (front, effects)), strict=True)), overwrite)
+    if note := panel_note(results, parameters_of(results)):
+        click.echo(f"note: {note}", err=True)
+    for path in files:
+        click.echo(f"wrote {path}")
+
+
+def _first_number(results: "xr.Dataset") -> str:
+    from ..study.questions import parameters_of
+
+    numeric = [p for p in parameters_of(results) if results[p].dtype.kind in "fiu"]
+    if not numeric:
+        raise InputError("--against: no parameter has numbers; name a figure")
+    return numeric[0]
+
+
+def _plan(file: Path) -> "Plan":
+    from ..study.plan import Plan
+    from ..study.study_file import read_study
+
+    return Plan(read_study(file))
+
+
+def _folder(file: Path, store: Path | None) -> Path:
+    return store or file.with_suffix(".zarr")
+
+
+def _found(folder: Path) -> "Store | None":
+    """Return the store of an earlier run, None where nothing was run."""
+    from ..study.store import Store
+
+    return Store(folder) if (folder / "figures").is_dir() else None
+
+
+def _waiting(plan: "Plan", store: "Store | None") -> bool:
+    if store is None:
+        return True
+    places, done = store.places(), store.done()
+    return any(places.get(task.digest) not in done for task in plan.tasks)
+
+
+def _results(file: Path, store: Path | None) -> "xr.Dataset":
+    from ..study.results import read_results
+
+    return read_results(_plan(file), _found(_folder(file, store)))
+
+
+def _show_status(plan: "Plan", store: "Store | None", folder: Path, as_json: bool) -> None:
+    from ..study.results import study_status
+    from .study_tables import status_record, status_text
+
+    record = status_record(study_status(plan, store), plan.study.name, folder)
+    click.echo(json.dumps(record, allow_nan=False) if as_json else status_text(record))
+
+
+def _estimate(plan: "Plan", store: "Store | None", workers: int | None, as_json: bool) -> None:
+    from ..study.cluster import local_workers
+    from ..study.estimate import estimate, task_memory
+    from .study_tables import estimate_record, estimate_text
+
+    count = local_workers(workers, task_memory(plan, plan.tasks))
+    record: dict[str, Any] = estimate_record(estimate(plan, store), count)
+    click.echo(json.dumps(record, allow_nan=False) if as_json else estimate_text(record))

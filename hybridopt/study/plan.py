@@ -1,0 +1,126 @@
+"""The tasks of a study: every variant on every cycle with every run, and what tells them apart."""
+
+import hashlib
+import json
+import sys
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import cloudpickle
+
+from ..controllers.builtin import names
+from ..controllers.sources import is_code, read_controller
+from ..errors import InputError
+from .jobs import Job, package_version
+from .parameters import Value, variants
+from .study_file import OPTIMUM, Study
+from .variant import Variants, file_digest
+
+FORMAT = 1  # of the stored figures; a task of another one is another task
+
+
+@dataclass(frozen=True, slots=True)
+class Task:
+    """One solve or drive of a study.
+
+    Attributes
+    ----------
+    digest : SHA-256 of all that the result depends on; equal tasks are done once
+    values : of the parameters
+    cycle, run : positions in the study
+    points_digest : tasks of one value share demand and operating points
+    """
+
+    digest: bytes
+    values: tuple[Value, ...]
+    cycle: int
+    run: int
+    points_digest: bytes
+
+
+class Plan:
+    """All tasks of a study.
+
+    Parameters
+    ----------
+    study
+        From :func:`.study_file.read_study`.
+
+    Attributes
+    ----------
+    tasks : by variant, cycle and run
+    problems : by values of the parameters, why a variant cannot be made
+
+    Raises
+    ------
+    InputError
+        A parameter, a cycle or a controller is wrong.
+    """
+
+    def __init__(self, study: Study) -> None:
+        self.study = study
+        self.variants = Variants(study)
+        self.problems: dict[tuple[Value, ...], str] = {}
+        self.controllers = {run: _controller(run, study) for run in study.runs if run != OPTIMUM}
+        self._runs = [self._run_digest(run) for run in study.runs]
+        rows = variants(study.parameters, study.samples, study.seed)
+        self.tasks = [task for values in rows for task in self._tasks(values)]
+
+    def _run_digest(self, run: str) -> str:
+        study = self.study
+        if run == OPTIMUM:
+            return f"{OPTIMUM} {study.bound}"
+        if run in names():
+            return f"{run} {study.evaluations} {study.tuning_seed}"
+        place, _, name = run.rpartition(":") if is_code(run) else (run, "", "")
+        return f"{file_digest(Path(place))} {name}"
+
+    def _tasks(self, values: tuple[Value, ...]) -> list[Task]:
+        try:
+            variant = self.variants.variant(values)
+            digest, points_digest = variant.digest, variant.points_digest
+        except InputError as error:
+            self.problems[values] = str(error)
+            digest = points_digest = hashlib.sha256(f"{values} {error}".encode()).digest()
+        version = package_version()
+        tasks = []
+        for i, cycle in enumerate(self.study.cycles):
+            shared = _digest(points_digest, cycle.sha256)
+            for j, run in enumerate(self._runs):
+                whole = _digest(digest, cycle.sha256, run, self.study.traces, version, FORMAT)
+                tasks.append(Task(whole, values, i, j, shared))
+        return tasks
+
+    def job(self, task: Task, slot: int) -> Job:
+        """Return a task as a worker takes it."""
+        study, run = self.study, self.study.runs[task.run]
+        return Job(
+            slot=slot,
+            variant=None if task.values in self.problems else self.variants.variant(task.values),
+            problem=self.problems.get(task.values, ""),
+            cycle=study.cycles[task.cycle],
+            run=run,
+            controller=self.controllers.get(run),
+            bound=study.bound,
+            traces=study.traces,
+            evaluations=study.evaluations if run in names() else 0,
+            seed=study.tuning_seed,
+            points_digest=task.points_digest,
+        )
+
+
+def _controller(source: str, study: Study) -> Any:
+    """Read a controller; code of a user's file is made ready to be sent by value."""
+    try:
+        controller = read_controller(source)
+    except InputError as error:
+        raise InputError(f"{study.path}: runs: {error}") from None
+    if is_code(source):
+        home = controller if hasattr(controller, "__qualname__") else type(controller)
+        cloudpickle.register_pickle_by_value(sys.modules[home.__module__])
+    return controller
+
+
+def _digest(first: bytes, *rest: Any) -> bytes:
+    return hashlib.sha256(first + json.dumps(rest).encode()).digest()

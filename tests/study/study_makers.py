@@ -1,0 +1,68 @@
+"""A small study that takes seconds, and ways to run it with and without Dask."""
+
+import os
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+from hybridopt.study.jobs import package_version, run_jobs
+from hybridopt.study.plan import Plan
+from hybridopt.study.run import lay_out, open_tasks
+from hybridopt.study.store import Store
+from hybridopt.study.study_file import read_study
+
+HEAD = """
+driveline = "full"
+cycles = ["ece15"]
+[settings]
+soc_points = 201
+splits = 15
+"""
+PARAMETERS = """
+[parameters]
+"battery.capacity_Ah" = [3, 4, 5, 6.4]
+"scale.motor" = [0.7, 1.0]
+"settings.start_cost_g" = [0, 0.3]
+"vehicle.mass_kg" = [1700, 90000]
+"""
+TASKS, FAILING = 32, 16  # nothing here can move 90 t
+FEW = """
+[parameters]
+"battery.capacity_Ah" = [4, 6.4]
+"""
+
+
+def write_study(folder, parameters=PARAMETERS, head=HEAD, top=""):
+    path = folder / "small.toml"
+    path.write_text(top + head + parameters)
+    return path
+
+
+def do_here(path, store=None):
+    """Do a study in this process, one task after the other, without Dask."""
+    plan = Plan(read_study(path))
+    folder = Path(store or path.with_suffix(".zarr"))
+    lay_out(plan, Store.create(folder))
+    store = Store(folder)
+    jobs = [plan.job(task, slot) for slot, task in open_tasks(plan, store)]
+    return run_jobs(str(folder), package_version(), jobs)
+
+
+def start(*args, **more):
+    """Start `hybridopt study ...` as a process of its own."""
+    return subprocess.Popen(
+        [sys.executable, "-m", "hybridopt", "study", *map(str, args)],
+        stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+        env=os.environ | {"NUMBA_NUM_THREADS": "1"}, **more,
+    )  # fmt: skip
+
+
+def wait_for_pieces(folder, count, process, seconds=60):
+    """Wait until a run has stored some tasks; fail where it ends before."""
+    deadline = time.monotonic() + seconds
+    pieces = folder / "figures"
+    while not pieces.is_dir() or len(list(pieces.glob("c.*.0"))) < count:
+        assert process.poll() is None, process.communicate()
+        assert time.monotonic() < deadline, "no tasks were stored"
+        time.sleep(0.01)

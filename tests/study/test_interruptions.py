@@ -1,0 +1,170 @@
+"""Killing what runs a study, at any time, loses nothing and changes no bit of the results."""
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from random import Random
+
+import psutil
+import pytest
+import xarray as xr
+from study_makers import FAILING, TASKS, do_here, start, wait_for_pieces, write_study
+
+from hybridopt.study.plan import Plan
+from hybridopt.study.results import read_results, study_status
+from hybridopt.study.store import Store
+from hybridopt.study.study_file import read_study
+
+TRACES = 'traces = ["soc", "gear"]\n'
+
+
+@pytest.fixture(scope="module")
+def undisturbed(tmp_path_factory):
+    """The same study done in this process, one task after the other."""
+    path = write_study(tmp_path_factory.mktemp("undisturbed"), top=TRACES)
+    do_here(path)
+    return results_of(path)
+
+
+@pytest.fixture
+def path(tmp_path):
+    return write_study(tmp_path, top=TRACES)
+
+
+def results_of(path):
+    return read_results(Plan(read_study(path)), Store(path.with_suffix(".zarr")))
+
+
+def pieces(path):
+    return {p.name: p.read_bytes() for p in path.with_suffix(".zarr").glob("figures/c.*.0")}
+
+
+def workers_of(process):
+    """Return the worker processes of a run, once all of them are there."""
+    children = psutil.Process(process.pid).children(recursive=True)
+    return [p for p in children if "spawn_main" in " ".join(p.cmdline())]
+
+
+def finish(process, code=0):
+    out, err = process.communicate(timeout=120)
+    assert process.returncode == code, err
+    assert "Traceback" not in err, err
+    return out
+
+
+def assert_same(results, other):
+    """Every bit is the same but the times."""
+    xr.testing.assert_identical(results.drop_vars("seconds"), other.drop_vars("seconds"))
+    assert (results["status"] == 1).sum() == FAILING
+
+
+@pytest.mark.long
+def test_kill_of_a_worker(path, undisturbed):
+    process = start("run", path, "--workers", "2", "--json")
+    wait_for_pieces(path.with_suffix(".zarr"), 3, process)
+    victim = workers_of(process)[0]
+    victim.kill()
+    assert len(pieces(path)) < TASKS, "the kill came too late to show anything"
+    record = json.loads(finish(process))
+    assert (record["done"], record["failed"], record["waiting"]) == (TASKS - FAILING, FAILING, 0)
+    assert_same(results_of(path), undisturbed)
+
+
+def test_kill_of_the_client(path, undisturbed):
+    process = start("run", path, "--workers", "2", "--json")
+    wait_for_pieces(path.with_suffix(".zarr"), 3, process)
+    family = psutil.Process(process.pid).children(recursive=True)
+    process.send_signal(signal.SIGKILL)
+    process.communicate()
+    psutil.wait_procs(family, timeout=30)
+    assert not any(p.is_running() for p in family), "workers live on without their client"
+    before = pieces(path)
+    assert 3 <= len(before) < TASKS, "the kill came too late to show anything"
+    finish(start("run", path, "--workers", "1", "--quiet"))
+    after = pieces(path)
+    assert len(after) == TASKS
+    assert {name: after[name] for name in before} == before, "a task was done twice"
+    assert_same(results_of(path), undisturbed)
+
+
+@pytest.fixture
+def scheduler(tmp_path):
+    """A scheduler and four worker processes, started as on any cluster."""
+    file = tmp_path / "scheduler.json"
+    dask = [sys.executable, "-m", "dask"]
+    processes = [
+        subprocess.Popen([*dask, "scheduler", "--host", "127.0.0.1", "--port", "0",
+                          "--no-dashboard", "--scheduler-file", str(file)],
+                         stderr=subprocess.PIPE),
+    ]  # fmt: skip
+    deadline = time.monotonic() + 30
+    while not file.exists() or not file.read_text().endswith("}"):
+        assert time.monotonic() < deadline and processes[0].poll() is None
+        time.sleep(0.05)
+    processes += [
+        subprocess.Popen([*dask, "worker", "--scheduler-file", str(file), "--nthreads", "1",
+                          "--no-dashboard", "--local-directory", str(tmp_path)],
+                         stderr=subprocess.PIPE)
+        for _ in range(4)
+    ]  # fmt: skip
+    yield json.loads(file.read_text())["address"], processes[1:]
+    for process in reversed(processes):
+        process.terminate()
+    for process in processes:
+        process.communicate(timeout=30)
+
+
+def test_scheduler_with_four_worker_processes(path, undisturbed, scheduler):
+    """The same code path, over sockets of the loopback; a worker is killed on the way."""
+    from distributed import Client
+
+    address, workers = scheduler
+    with Client(address) as client:
+        client.wait_for_workers(4, timeout=60)
+    process = start("run", path, "--scheduler", address, "--json")
+    wait_for_pieces(path.with_suffix(".zarr"), 2, process)
+    children = psutil.Process(workers[0].pid).children(recursive=True)
+    for child in children:
+        child.kill()
+    record = json.loads(finish(process))
+    assert record["waiting"] == 0 and record["failed"] == FAILING
+    assert_same(results_of(path), undisturbed)
+    status = study_status(Plan(read_study(path)), Store(path.with_suffix(".zarr")))
+    assert status.digest == record["digest"]
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("seed", range(3))
+def test_kills_at_any_time(path, undisturbed, seed):
+    """Also while the store is made, laid out, or read."""
+    random = Random(seed)
+    for _ in range(5):
+        process = start("run", path, "--workers", "2", "--json")
+        time.sleep(random.uniform(0.5, 5.0))
+        family = psutil.Process(process.pid).children(recursive=True)
+        for victim in family[-1:]:
+            victim.kill()
+        time.sleep(random.uniform(0.0, 0.5))
+        process.kill()
+        process.communicate()
+        psutil.wait_procs(family, timeout=30)
+    process = start("run", path, "--workers", "2", "--json")
+    record = json.loads(finish(process))
+    assert record["waiting"] == 0
+    assert_same(results_of(path), undisturbed)
+
+
+@pytest.mark.long
+def test_interrupt_at_the_terminal_ends_with_one_line(path, undisturbed):
+    """It reaches the workers as well, which leave the words to the client."""
+    process = start("run", path, "--workers", "2", start_new_session=True)
+    wait_for_pieces(path.with_suffix(".zarr"), 2, process)
+    os.killpg(process.pid, signal.SIGINT)
+    _, err = process.communicate(timeout=60)
+    assert process.returncode == 130
+    assert err.splitlines()[-1] == "error: interrupted" and "Traceback" not in err
+    finish(start("run", path, "--workers", "1", "--quiet"))
+    assert_same(results_of(path), undisturbed)

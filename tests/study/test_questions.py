@@ -1,0 +1,92 @@
+"""Pareto fronts, main effects and nearly best sizes, against loops and figures by hand."""
+
+import numpy as np
+import pytest
+import xarray as xr
+from hypothesis import given
+from hypothesis import strategies as st
+
+from hybridopt.errors import InputError
+from hybridopt.study.questions import (
+    BINS,
+    Size,
+    finished,
+    main_effect,
+    pareto_front,
+    sizes,
+    smallest_within,
+)
+
+small = st.integers(0, 6).map(float)
+
+
+@given(st.lists(st.tuples(small, small), min_size=1, max_size=30))
+def test_front_is_what_nothing_beats(points):
+    """By the definition, in a loop over all pairs."""
+    x, y = np.array(points).T
+    front = pareto_front(x, y)
+    best = {
+        (a, b)
+        for a, b in points
+        if not any((c <= a and d <= b) and (c, d) != (a, b) for c, d in points)
+    }
+    assert [(x[i], y[i]) for i in front] == sorted(best)
+
+
+def study_of(**columns):
+    length = len(next(iter(columns.values())))
+    coords = {"cycle": ("task", ["c"] * length), "run": ("task", ["optimum"] * length),
+              "digest": ("task", [str(i) for i in range(length)])}  # fmt: skip
+    coords |= {k: ("task", v) for k, v in columns.items() if k not in ("fuel_g", "status")}
+    data = xr.Dataset(coords=coords)
+    data["fuel_g"] = "task", np.array(columns["fuel_g"], dtype=float)
+    data["status"] = "task", columns.get("status", [0] * length)
+    return data
+
+
+def test_sizes_by_hand():
+    known = study_of(size=[1.0, 1.0, 2.0, 2.0, 3.0], fuel_g=[104.0, 103.0, 100.9, 120.0, 100.0])
+    found = sizes(known, "size", "fuel_g")
+    assert [s.value for s in found] == [1, 2, 3]
+    assert [s.best for s in found] == [103, 100.9, 100]
+    assert [s.above_percent for s in found] == pytest.approx([3, 0.9, 0])
+    assert smallest_within([found], 1.0) == 2
+    assert smallest_within([found], 0.5) == 3
+    assert smallest_within([found], 3.0) == 1
+
+
+def test_size_must_be_near_the_best_on_all_cycles():
+    one = [Size(1.0, 0.0, 0.0), Size(2.0, 0.0, 0.9), Size(3.0, 0.0, 3.0)]
+    other = [Size(1.0, 0.0, 4.0), Size(2.0, 0.0, 0.5), Size(3.0, 0.0, 0.0)]
+    assert smallest_within([one, other], 1.0) == 2
+    assert smallest_within([one, other], 0.4) is None
+
+
+def test_effect_of_a_grid_is_the_mean_at_each_value():
+    x, y = main_effect(np.array([1.0, 2.0, 1.0, 2.0]), np.array([10.0, 20.0, 14.0, 22.0]))
+    assert x.tolist() == [1, 2] and y.tolist() == [12, 21]
+
+
+def test_effect_of_samples_is_binned():
+    """Of a straight line the bins' means lie on it."""
+    values = np.random.default_rng(1).permutation(np.linspace(0.0, 1.0, 200))
+    x, y = main_effect(values, 3.0 * values + 1.0)
+    assert x.size == BINS and np.all(np.diff(x) > 0)
+    np.testing.assert_allclose(y, 3.0 * x + 1.0)
+
+
+def test_only_what_is_done_counts():
+    known = study_of(size=[1.0, 2.0, 3.0], fuel_g=[np.nan, 5.0, 4.0], status=[1, 0, -1])
+    assert finished(known, "fuel_g")["size"].values.tolist() == [2]
+    with pytest.raises(InputError, match="no task"):
+        finished(known.isel(task=[0]), "fuel_g")
+    with pytest.raises(InputError, match="--goal colour"):
+        finished(known, "colour")
+
+
+def test_a_parameter_must_be_there_and_have_numbers():
+    known = study_of(size=[1.0, 2.0], kind=["a", "b"], fuel_g=[1.0, 2.0])
+    with pytest.raises(InputError, match="parameters: size, kind"):
+        sizes(known, "mass", "fuel_g")
+    with pytest.raises(InputError, match="no numbers"):
+        sizes(known, "kind", "fuel_g")

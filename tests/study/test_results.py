@@ -1,0 +1,234 @@
+"""What is stored of a study, how it grows, and what fails on the way."""
+
+import json
+
+import numpy as np
+import pytest
+import xarray as xr
+from study_makers import FEW, do_here, write_study
+
+from hybridopt import Settings, read_cycle, read_driveline, solve_cycle
+from hybridopt.compare import compare
+from hybridopt.controllers.sources import read_controller
+from hybridopt.errors import FailedError, InputError
+from hybridopt.study.plan import Plan
+from hybridopt.study.results import read_results, results_digest, study_status
+from hybridopt.study.run import forget_failures, open_tasks
+from hybridopt.study.store import Store
+from hybridopt.study.study_file import read_study
+
+SETTINGS = Settings(soc_points=201, splits=15)
+
+
+def results_of(path):
+    store = path.with_suffix(".zarr")
+    return read_results(Plan(read_study(path)), Store(store) if store.exists() else None)
+
+
+def status_of(path):
+    return study_status(Plan(read_study(path)), Store(path.with_suffix(".zarr")))
+
+
+def test_figures_are_those_of_a_solve(tmp_path):
+    path = write_study(tmp_path, FEW, top='bound = true\ntraces = ["soc", "gear"]\n')
+    do_here(path)
+    results = results_of(path)
+    task = results.isel(task=int(np.flatnonzero(results["battery.capacity_Ah"] == 6.4)[0]))
+    alone = solve_cycle(read_cycle("ece15"), read_driveline("full"), SETTINGS)
+    attrs = alone.dataset.attrs
+    for name in ("fuel_g", "cost_g", "bound_g", "gap_percent", "starts", "soc_end", "share_regen"):
+        assert float(task[name]) == attrs[name], name
+    assert float(task["fuel_equal_l_per_100km"]) == attrs["fuel_l_per_100km"]
+    for name in ("soc", "gear"):
+        np.testing.assert_array_equal(task[f"trace_{name}"], alone.dataset[name])
+
+
+def test_controllers_score_as_in_a_comparison(tmp_path):
+    """Tuned by the same seed, and code of a file as well."""
+    (tmp_path / "own.py").write_text(
+        "def rule(seen):\n    return seen.wheel_power > 5e3, 1 + int(seen.speed > 6), None\n"
+    )
+    one = '[parameters]\n"battery.capacity_Ah" = [6.4]\n[tuning]\nevaluations = 5\nseed = 3\n'
+    path = write_study(tmp_path, one, top='runs = ["optimum", "equivalence", "own.py:rule"]\n')
+    assert not any(done.failed for done in do_here(path))
+    results = results_of(path)
+    sources = {str(run): run for run in results["run"].values[1:]}
+    controllers = {name: read_controller(source) for name, source in sources.items()}
+    comparison = compare([read_cycle("ece15")], read_driveline("full"), controllers, SETTINGS,
+                         "each", 5, 3)  # fmt: skip
+    for i, score in enumerate(comparison.scores):
+        task = results.isel(task=i)
+        names = {"gap_percent": "gap_bound_percent"} if i else {}
+        shared = ("fuel_g", "cost_g", "soc_end", "starts", "shifts", "clipped_steps")
+        for name in (*shared, *(("fuel_equal_g", "gap_percent") if i else ())):
+            expected = getattr(score, names.get(name, name))
+            assert float(task[name]) == pytest.approx(expected, rel=1e-12), name
+
+
+def test_failures_are_recorded_and_the_rest_goes_on(tmp_path):
+    path = write_study(tmp_path, """
+[parameters]
+"vehicle.mass_kg" = [1700, 90000]
+"battery.soc_min_percent" = [40, 70]
+""")  # fmt: skip
+    do_here(path)
+    results = results_of(path)
+    assert results["status"].values.tolist() == [0, 1, 1, 1]
+    reasons = results["reason"].values.tolist()
+    assert reasons[0] == "" and "soc_start_percent: 60 lies outside" in reasons[1]
+    assert "cannot be driven" in reasons[2] and len(reasons[2].encode()) <= 600
+    assert np.isnan(results["fuel_g"].values[1:]).all()
+    status = status_of(path)
+    assert (status.done, status.failed, status.waiting) == (1, 3, 0)
+    assert status.reasons[0][1] == 2
+    plan, store = Plan(read_study(path)), Store(path.with_suffix(".zarr"))
+    assert open_tasks(plan, store) == []
+    forget_failures(plan, store)
+    assert len(open_tasks(plan, store)) == 3
+    assert sum(done.failed for done in do_here(path)) == 3
+
+
+def test_a_fault_of_the_program_fails_its_task_only(tmp_path, monkeypatch):
+    path = write_study(tmp_path, FEW)
+    from hybridopt.study import jobs
+
+    usual = jobs.solve_benchmark
+
+    def broken(cycle, driveline, *args, **more):
+        if driveline.battery.capacity < 5 * 3600:
+            raise ZeroDivisionError("by\nnothing")
+        return usual(cycle, driveline, *args, **more)
+
+    monkeypatch.setattr(jobs, "solve_benchmark", broken)
+    do_here(path)
+    assert results_of(path)["reason"].values.tolist() == [
+        "unexpected ZeroDivisionError: by nothing",
+        "",
+    ]
+
+
+def test_growing_does_the_new_tasks_only(tmp_path):
+    path = write_study(tmp_path, FEW)
+    assert len(do_here(path)) == 2
+    before = results_of(path)
+    write_study(
+        tmp_path, '[parameters]\n"battery.capacity_Ah" = [8, 4, 6.4]\n"scale.motor" = [1, 0.9]\n'
+    )
+    assert results_of(path)["status"].values.tolist() == [-1, -1, 0, -1, 0, -1]
+    assert len(do_here(path)) == 4 and do_here(path) == []
+    kept = results_of(path).isel(task=[2, 4])
+    for name in ("fuel_g", "seconds", "soc_end"):
+        np.testing.assert_array_equal(kept[name], before[name])
+    write_study(tmp_path, FEW.replace("6.4", "7"))
+    assert len(do_here(path)) == 1
+    assert status_of(path).others == 5 and status_of(path).done == 2
+    with xr.open_zarr(path.with_suffix(".zarr"), consolidated=False) as file:
+        assert np.sort(file["battery.capacity_Ah"].values)[:2].tolist() == [4, 7]
+        assert "scale.motor" not in file
+
+
+def test_a_longer_cycle_has_room_for_its_traces(tmp_path):
+    path = write_study(tmp_path, FEW, top='traces = ["soc"]\n')
+    do_here(path)
+    short = results_of(path)["trace_soc"]
+    text = path.read_text().replace('["ece15"]', '["ece15", "eudc"]')
+    path.write_text(text)
+    assert len(do_here(path)) == 2
+    both = results_of(path)
+    assert both.sizes["step"] == read_cycle("eudc").dt.size
+    ece = both["trace_soc"].isel(task=[0, 2]).values
+    np.testing.assert_array_equal(ece[:, :195], short.values)
+    assert np.isnan(ece[:, 195:]).all()
+
+
+def test_other_readers_can_open_the_store(tmp_path):
+    """xarray alone, with warnings as errors."""
+    path = write_study(tmp_path, FEW)
+    do_here(path)
+    with xr.open_zarr(path.with_suffix(".zarr"), consolidated=False) as file:
+        data = file.load()
+        assert data["figures"].dims == ("task", "figure")
+        fuel = data["figures"].sel(task=data["battery.capacity_Ah"] == 4).isel(task=0)
+        column = data["figure"].values.tolist().index("fuel_g")
+        assert float(fuel[column]) == float(results_of(path)["fuel_g"][0])
+        assert data["cycle"].values.tolist() == ["ece15"] * 2
+        assert "not a released calibration" in data.attrs["caution"]
+
+
+def test_digest_tells_results_apart(tmp_path):
+    path = write_study(tmp_path, FEW)
+    do_here(path)
+    results = results_of(path)
+    turned = results.isel(task=[1, 0])
+    assert results_digest(results) == results_digest(turned)
+    slower = results.assign(seconds=results["seconds"] + 1.0)
+    assert results_digest(results) == results_digest(slower)
+    changed = results.copy(deep=True)
+    changed["fuel_g"][0] = np.nextafter(changed["fuel_g"][0], np.inf)
+    assert results_digest(results) != results_digest(changed)
+
+
+# the store
+
+
+def test_a_store_is_no_place_for_two_runs(tmp_path):
+    store = Store.create(tmp_path / "s.zarr")
+    with store.locked(), pytest.raises(FailedError, match="another run"), store.locked():
+        pass
+    with store.locked():
+        pass
+
+
+def test_a_folder_of_something_else_stays(tmp_path):
+    folder = tmp_path / "s.zarr"
+    folder.mkdir()
+    (folder / "mine.txt").write_text("mine")
+    with pytest.raises(InputError, match="holds no results of a study"):
+        Store.create(folder)
+    assert [p.name for p in folder.iterdir()] == ["mine.txt"]
+
+
+def test_a_store_half_made_is_made_again(tmp_path):
+    """Whatever file the making stopped before."""
+    whole = tmp_path / "whole.zarr"
+    Store.create(whole)
+    for name in ("figures", "figure", "reason", "digest"):
+        half = tmp_path / f"{name}.zarr"
+        Store.create(half)
+        for later in ("figures", "figure", "reason", "digest"):
+            for file in sorted((half / later).rglob("*"), reverse=True):
+                file.unlink() if file.is_file() else file.rmdir()
+            (half / later).rmdir()
+            if later == name:
+                break
+        assert Store.create(half).places() == {}
+
+
+def test_a_growth_cut_short_is_made_good(tmp_path):
+    store = Store.create(tmp_path / "s.zarr")
+    store.group["figures"].resize((7, store.group["figures"].shape[1]))
+    store = Store(tmp_path / "s.zarr")
+    places = store.grow([b"a" * 32, b"b" * 32], 5, ["soc"])
+    assert places == {b"a" * 32: 0, b"b" * 32: 1}
+    assert Store(tmp_path / "s.zarr").grow([b"c" * 32], 5, [])[b"c" * 32] == 2
+
+
+def test_a_store_of_another_version_is_refused(tmp_path):
+    store = Store.create(tmp_path / "s.zarr")
+    meta = tmp_path / "s.zarr" / "zarr.json"
+    record = json.loads(meta.read_text())
+    record["attributes"]["figures"] = record["attributes"]["figures"][:-1]
+    meta.write_text(json.dumps(record))
+    with pytest.raises(InputError, match="another version"):
+        Store(store.folder)
+
+
+def test_a_piece_cut_short_is_told_and_done_again(tmp_path):
+    path = write_study(tmp_path, FEW)
+    do_here(path)
+    piece = path.with_suffix(".zarr") / "figures" / "c.1.0"
+    piece.write_bytes(piece.read_bytes()[:9])
+    with pytest.raises(FailedError, match="damaged"):
+        results_of(path)
+    assert len(do_here(path)) == 1
+    assert status_of(path).done == 2
