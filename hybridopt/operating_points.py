@@ -12,6 +12,7 @@ from .demand import Demand
 from .errors import InfeasibleError, InputError
 from .inputs.driveline import Battery, Driveline
 from .plant import pack
+from .threads import in_threads
 from .units import KM_PER_H
 
 BLOCK = 2048  # steps looked at together where only drivability is asked
@@ -235,18 +236,15 @@ def all_points(driveline: Driveline, demand: Demand, splits: int) -> OperatingPo
         reason=np.empty(shape, dtype=np.int8),
     )
     low, high = power_limits(driveline.battery)
-    kernels._fill_points(
-        plant,
-        *demand_arrays(demand),
-        low,
-        high,
-        splits,
-        points.cost,
-        points.power,
-        points.motor_torque,
-        points.count,
-        points.reason,
-    )
+    wanted = demand_arrays(demand)
+
+    def fill(first: int, last: int) -> None:
+        part = points.part(first, last)
+        kernels._fill_points(plant, *(array[first:last] for array in wanted), low, high, splits,
+                             part.cost, part.power, part.motor_torque, part.count,
+                             part.reason)  # fmt: skip
+
+    in_threads(fill, demand.steps)
     if (points.count < 0).any():
         raise InputError(
             f"[motor] loss_map: the motor's power crosses a battery limit more than {SPARE} times "

@@ -6,7 +6,7 @@ and engine class); any motor torque is then a `point` on it.
 """
 
 import numpy as np
-from numba import njit, prange
+from numba import njit
 
 OFF, RUNNING, STARTING = 0, 1, 2  # engine class of a step
 LOCKED, SLIPPING, OPEN = 0, 1, 2  # launch clutch
@@ -311,13 +311,13 @@ def _limit_crossings(powers, torques, count, limit, extra, used):
     return used
 
 
-@njit(cache=True, parallel=True)
+@njit(cache=True, nogil=True)
 def _fill_points(plant, speed, wheel_speed, wheel_acceleration, wheel_torque, dt, power_min,
                  power_max, splits, cost, power, motor_torque, count, reason):  # fmt: skip
     """All operating points; split 0 is the unpowered motor, the rest span the motor's range."""
     steps, gears, classes, size = cost.shape
     fuel_torque, loss_torque = plant.fuel_torque, plant.loss_torque
-    for t in prange(steps):
+    for t in range(steps):
         shaft, point = np.empty(S_SIZE), np.empty(P_SIZE)
         fuel_row, loss_row = np.empty(plant.fuel_torque.size), np.empty(plant.loss_torque.size)
         nodes, torques, powers = np.empty(size), np.empty(2 * size), np.empty(size)

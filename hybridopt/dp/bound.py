@@ -36,6 +36,7 @@ import numpy as np
 
 from ..choices import Choices
 from ..operating_points import EngineClass
+from ..threads import in_threads
 from . import bound_kernels as kernels
 from .boxes import Boxes, make_boxes, stored_energy, voltage_slope
 from .forward import Run
@@ -190,9 +191,16 @@ class Dual:
         problem, points, hulls = self.problem, self.problem.points, self.hulls
         boxes, lam = self.boxes, self.multipliers(factors)
         stage, drain, level = np.empty((3, points.steps, points.gears, len(EngineClass)))
-        kernels._stages(hulls.power, hulls.cost, hulls.first, points.dt, lam, boxes.first,
-                        boxes.last, boxes.rows, problem.cell.efficiency, self.corners, stage,
-                        drain, level)  # fmt: skip
+        lists = points.gears * len(EngineClass)
+
+        def fill(a: int, b: int) -> None:
+            kernels._stages(hulls.power, hulls.cost, hulls.first[a * lists : b * lists + 1],
+                            points.dt[a:b], lam[a : b + 1], boxes.first[a:b], boxes.last[a:b],
+                            boxes.rows, problem.cell.efficiency,
+                            self.corners[a * lists : b * lists], stage[a:b], drain[a:b],
+                            level[a:b])  # fmt: skip
+
+        in_threads(fill, points.steps)
         path_drain, path_level = np.empty((2, points.steps))
         length = kernels._trellis(stage, drain, level, problem.shift, problem.start_cost,
                                   problem.engine, problem.gear, path_drain,

@@ -6,7 +6,7 @@ B_CHARGE (lowest, ohm) and B_BEND (V s/C: what the bend of z over SoC takes off 
 """
 
 import numpy as np
-from numba import njit, prange
+from numba import njit
 
 OFF, RUNNING, STARTING = 0, 1, 2
 B_LOW, B_HIGH, B_VOLTAGE, B_DISCHARGE, B_CHARGE, B_BEND, B_SIZE = range(7)
@@ -46,11 +46,11 @@ def _lower_hull(costs, powers, order, n, hull_power, hull_cost):
     return used
 
 
-@njit(cache=True, parallel=True)
+@njit(cache=True)
 def _hulls(cost, power, count, hull_power, hull_cost, hull_count):
     """Lower hulls of every step, gear and class of a part."""
     steps, gears, classes, size = cost.shape
-    for t in prange(steps):
+    for t in range(steps):
         order = np.empty(size, dtype=np.int64)
         for g in range(gears):
             for c in range(classes):
@@ -164,18 +164,20 @@ def _stage_of_all(hull_power, hull_cost, dt, weight, box, efficiency):
     return best, best_power, corner
 
 
-@njit(cache=True, parallel=True)
+@njit(cache=True, nogil=True)
 def _stages(hull_power, hull_cost, hull_first, dt, multiplier, first, last, boxes, efficiency,
             corners, value, drain, level):  # fmt: skip
     """Least of cost + l_{t+1} drain + (l_t - l_{t+1}) z over splits and boxes, per gear and class.
 
-    Hull points of a list are hull_first[list] to hull_first[list + 1] - 1. Also fills the drain
-    and z of the least, for the supergradient; `corners` remembers where to begin next time.
+    multiplier[0] is that of before the first step; where that is the first of all, z is known and
+    it must equal the next one. Hull points of a list are hull_first[list] to
+    hull_first[list + 1] - 1. Also fills the drain and z of the least, for the supergradient;
+    `corners` remembers where to begin next time.
     """
     steps, gears, classes = value.shape
-    for t in prange(steps):
+    for t in range(steps):
         weight = multiplier[t + 1]
-        change = multiplier[t] - weight if t > 0 else 0.0
+        change = multiplier[t] - weight
         for g in range(gears):
             for c in range(classes):
                 best, best_drain, best_level = np.inf, 0.0, 0.0
