@@ -1,4 +1,3 @@
-# mypy: allow-untyped-defs, allow-untyped-calls, allow-untyped-decorators
 """Rule tables in closed loop over listed operating points, for thousands of runs.
 
 Between two listed splits cost and power are linear in torque, so this does the same as
@@ -6,6 +5,8 @@ Between two listed splits cost and power are linear in torque, so this does the 
 ten times as fast. Refinement uses it; what is reported comes from the closed loop itself.
 Clear numba's cache after editing `rule_kernels.py` or `dp/kernels.py`.
 """
+
+# mypy: allow-untyped-defs, allow-untyped-calls, allow-untyped-decorators
 
 from dataclasses import dataclass
 from functools import cached_property

@@ -99,7 +99,7 @@ def check_against_enumeration(instance):
         assert bound.bound <= solution.cost + tolerance
 
 
-@examples(max_examples=200, **QUICK)
+@examples(max_examples=100, **QUICK)
 @given(instances())
 def test_never_above_the_enumerated_optimum(instance):
     check_against_enumeration(instance)
