@@ -5,7 +5,7 @@ from dataclasses import dataclass, field
 
 from .controllers.builtin import BuiltIn, Playback
 from .controllers.tuning import Tuned, tune
-from .course import AnyController, Course, Score, score
+from .course import OPTIMUM, AnyController, Course, Score, score
 from .dp.progress import Progress, silent
 from .dp.settings import Settings
 from .errors import InputError
@@ -13,7 +13,6 @@ from .inputs.cycle import Cycle
 from .inputs.driveline import Driveline
 from .pipeline import solve_benchmark
 
-OPTIMUM = "optimum"  # name of the row of the replayed optimum
 TUNING = ("all", "each", "none")
 
 

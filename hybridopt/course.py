@@ -18,7 +18,9 @@ from .modes import Mode
 from .operating_points import EngineClass
 from .pipeline import Benchmark
 from .regret import Regret, drive_regret
+from .result import Result, make_result
 
+OPTIMUM = "optimum"  # name of the replayed optimum among the controllers
 AnyController = BuiltIn | Controller | ControllerFunction
 
 
@@ -113,6 +115,8 @@ class Score:
     shares : share of time in each mode
     regret : where it loses
     trace : all traces
+    result : the same with totals, for files and reports; attr `controller` is the name, but
+        for the optimum
     """
 
     cycle: str
@@ -134,6 +138,7 @@ class Score:
     shares: Mapping[Mode, float]
     regret: Regret
     trace: xr.Dataset
+    result: Result
 
 
 def score(course: Course, name: str, controller: AnyController, moments: int = 10) -> Score:
@@ -156,6 +161,18 @@ def score(course: Course, name: str, controller: AnyController, moments: int = 1
     correction = course.worth.correction(drive.soc_end)
     missing = course.worth.missing_energy(drive.soc_end)
     optimum, limit = course.optimum_cost, course.bound.at(drive.soc_end)
+    extra: dict[str, float | str] = {
+        "cost_g": drive.cost,
+        "value_start_g": known.solution.value_start,
+        "solve_s": known.seconds,
+        "bound_g": limit,
+        "gap_percent": 100.0 * (drive.cost / limit - 1.0),
+        "gap_cause": "",
+        "bound_s": course.bound.seconds,
+    }
+    if name != OPTIMUM:
+        extra["controller"] = name
+    result = make_result(trace, known.cycle, known.driveline, known.demand, known.settings, extra)
     seconds = trace.dt.values
     gears = np.concatenate(([known.settings.gear_start], trace.gear.values))
     return Score(
@@ -178,4 +195,5 @@ def score(course: Course, name: str, controller: AnyController, moments: int = 1
         shares={m: float(seconds[trace.mode.values == m].sum() / seconds.sum()) for m in Mode},
         regret=course.regret(drive, moments),
         trace=trace,
+        result=result,
     )

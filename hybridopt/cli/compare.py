@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from ..errors import InputError
 from ..output.files import file_stem
 from .output_folder import make_folder, plan_files
 from .progress_bar import progress_bar
@@ -47,6 +48,9 @@ LISTED = 10
               help="Demo driveline or TOML file (default full).")  # fmt: skip
 @click.option("--out", type=click.Path(path_type=Path), metavar="FOLDER",
               help="Write the table, the moments (.csv) and a plot (.png) there.")  # fmt: skip
+@click.option("--traces", is_flag=True,
+              help="With --out, also write the traces of every drive (.nc), for plot, report and "
+              "explore.")  # fmt: skip
 @click.option("--overwrite", is_flag=True, help="Replace files that are there already.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object, nothing else.")
 @click.option("--quiet", is_flag=True, help="Print no notes and no progress on stderr.")
@@ -61,6 +65,7 @@ def compare(
     moments: bool,
     driveline: str,
     out: Path | None,
+    traces: bool,
     overwrite: bool,
     as_json: bool,
     quiet: bool,
@@ -73,12 +78,15 @@ def compare(
     """
     from ..compare import compare as run
     from ..controllers.sources import is_code, read_controller
+    from ..course import OPTIMUM
     from ..inputs.cycle import read_cycle
     from ..inputs.files import read_driveline
 
     settings = make_settings(given)
     tracks, vehicle = [read_cycle(cycle) for cycle in cycles], read_driveline(driveline)
     files = plan_files(out, f"compare_{file_stem(vehicle.name)}", SUFFIXES, overwrite)
+    if traces and out is None:
+        raise InputError("--traces needs --out FOLDER to write them to")
     silent = quiet or as_json
     controllers: dict[str, Any] = {}
     for source in dict.fromkeys(sources or STANDARD):
@@ -86,12 +94,16 @@ def compare(
             place = source.rpartition(":")[0]
             click.echo(f"note: running the code of {place} with your rights", err=True)
         controllers[_label(source, controllers)] = read_controller(source, gears)
+    names = [OPTIMUM, *controllers] if traces else []
+    stems = [(track.name, name) for track in tracks for name in names]
+    more = [plan_files(out, _stem(track, vehicle.name, name), (".nc",), overwrite)[0]
+            for track, name in stems]  # fmt: skip
     with progress_bar("comparing", hidden=silent) as progress:
         comparison = run(
             tracks, vehicle, controllers, settings, tuning, evaluations, seed, progress
         )
-    _write(comparison, files, overwrite)
-    _show(comparison, files, as_json, LISTED if moments else 0)
+    _write(comparison, files, more, overwrite)
+    _show(comparison, [*files, *more], as_json, LISTED if moments else 0)
 
 
 def _label(source: str, taken: Collection[str]) -> str:
@@ -100,7 +112,13 @@ def _label(source: str, taken: Collection[str]) -> str:
     return source if short in taken else short
 
 
-def _write(comparison: "Comparison", files: list[Path], overwrite: bool) -> None:
+def _stem(cycle: str, driveline: str, controller: str) -> str:
+    return "_".join(file_stem(name) for name in (cycle, driveline, controller))
+
+
+def _write(
+    comparison: "Comparison", files: list[Path], traces: list[Path], overwrite: bool
+) -> None:
     if not files:
         return
     from ..output.comparison import moments_writer, scores_writer
@@ -114,7 +132,11 @@ def _write(comparison: "Comparison", files: list[Path], overwrite: bool) -> None
         moments_writer(comparison),
         png_writer(plot_comparison(comparison)),
     )
-    write_together(list(zip(files, writers, strict=True)), overwrite)
+    targets = list(zip(files, writers, strict=True))
+    if traces:
+        results = [score.result.write_netcdf for score in comparison.scores]
+        targets += zip(traces, results, strict=True)
+    write_together(targets, overwrite)
 
 
 def _show(comparison: "Comparison", files: list[Path], as_json: bool, moments: int) -> None:

@@ -7,12 +7,15 @@ import re
 import pytest
 from click.testing import CliRunner
 
+from hybridopt import Result
 from hybridopt.cli.main import main
 
 SMALL = ("--soc-points", "101", "--splits", "9", "--evaluations", "5")
 NAMES = ("load_following", "electric_power", "equivalence", "adaptive_equivalence")
 RULE = """
 from hybridopt.controllers.controller import Command
+from hybridopt.output.report.words import heading, repeat_command
+from hybridopt.output.report.words import heading, repeat_command
 def rule(seen):
     return Command(seen.wheel_power > 5e3, 1, None)
 """
@@ -170,3 +173,26 @@ def test_two_files_of_one_name_are_told_apart(tmp_path):
     sources = [arg for f in "ab" for arg in ("--controller", f"{tmp_path / f / 'own.py'}:rule")]
     record = json.loads(compare("--json", *sources).stdout)
     assert len({score["controller"] for score in record["scores"]}) == 3
+
+
+def test_traces_are_results_that_say_who_drove(tmp_path):
+    """Each drive becomes a result file; the optimum's says nothing of a controller."""
+    out = tmp_path / "out"
+    done = CliRunner().invoke(
+        main,
+        ["compare", "ece15", "--controller", "equivalence", "--evaluations", "5", "--tune", "none",
+         "--soc-points", "101", "--splits", "11", "--out", str(out), "--traces"],
+    )  # fmt: skip
+    assert done.exit_code == 0, done.output
+    rule, best = (Result.read(out / f"ece15_full_{n}.nc") for n in ("equivalence", "optimum"))
+    assert rule.dataset.attrs["controller"] == "equivalence"
+    assert "controller" not in best.dataset.attrs
+    assert rule.dataset.attrs["cost_g"] >= rule.dataset.attrs["bound_g"]
+    assert heading(rule) == "ece15, driveline full, driven by equivalence"
+    assert "compare ece15 --controller equivalence" in repeat_command(rule)
+    assert repeat_command(best).startswith("hybridopt solve ece15")
+
+
+def test_traces_need_a_folder():
+    done = CliRunner().invoke(main, ["compare", "ece15", "--traces"])
+    assert done.exit_code == 2 and "--out" in done.output

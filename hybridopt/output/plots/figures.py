@@ -194,7 +194,8 @@ def _worth(benchmark: "Benchmark", soc: float) -> float:
 
 def _heading(result: "Result") -> str:
     attrs = result.dataset.attrs
-    return f"{plain(attrs['cycle'], 40)}, driveline {plain(attrs['driveline'], 30)}"
+    driver = f", driven by {plain(attrs['controller'], 20)}" if "controller" in attrs else ""
+    return f"{plain(attrs['cycle'], 40)}, driveline {plain(attrs['driveline'], 30)}{driver}"
 
 
 def _named(figure: Figure, result: "Result") -> Figure:

@@ -197,7 +197,9 @@ def _title(attrs: dict[str, Any]) -> str:
     if "bound_g" in attrs:
         cost = f"; cost with events {attrs['cost_g']:.1f} g"
         bound = f"{cost}, proved lower bound {attrs['bound_g']:.1f} g"
-    return f"{plain(attrs['cycle'], 30)}, driveline {plain(attrs['driveline'], 18)}: {fuel}{bound}"
+    driver = f", {plain(attrs['controller'], 20)}" if "controller" in attrs else ""
+    vehicle = plain(attrs["driveline"], 18)
+    return f"{plain(attrs['cycle'], 30)}{driver}, driveline {vehicle}: {fuel}{bound}"
 
 
 def _dress_brakes(wheels: Axes, ax: Axes) -> None:

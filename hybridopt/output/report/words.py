@@ -36,13 +36,15 @@ def title_of(contents: "Contents") -> str:
     """Return the title of a report."""
     cycles = dict.fromkeys(str(e.result.dataset.attrs["cycle"]) for e in contents.entries)
     shown = ", ".join(list(cycles)[:4]) + (" and more" if len(cycles) > 4 else "")
-    return f"Least-fuel schedules: {shown}"
+    driven = any("controller" in e.result.dataset.attrs for e in contents.entries)
+    return f"{'Schedules' if driven else 'Least-fuel schedules'}: {shown}"
 
 
 def heading(result: "Result") -> str:
     """Return the heading of a result."""
     attrs = result.dataset.attrs
-    return f"{attrs['cycle']}, driveline {attrs['driveline']}"
+    driver = f", driven by {attrs['controller']}" if "controller" in attrs else ""
+    return f"{attrs['cycle']}, driveline {attrs['driveline']}{driver}"
 
 
 def key_figures(result: "Result") -> list[Row]:
@@ -115,6 +117,12 @@ def repeat_command(result: "Result") -> str:
     """Return the command that solves the same again, with every setting that is not the default."""
     attrs, usual = result.dataset.attrs, Settings()
     settings = dataclasses.asdict(result.settings)
+    if "controller" in attrs:
+        return (
+            f"hybridopt compare {_quoted(str(attrs['cycle']))} --controller "
+            f"{_quoted(str(attrs['controller']))} --driveline {_quoted(str(attrs['driveline']))} "
+            "with the settings above"
+        )
     words = ["hybridopt", "solve", _quoted(str(attrs["cycle"])), "--driveline",
              _quoted(str(attrs["driveline"]))]  # fmt: skip
     options: Any = settings_options(click.Command("solve"))
