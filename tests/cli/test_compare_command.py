@@ -9,13 +9,12 @@ from click.testing import CliRunner
 
 from hybridopt import Result
 from hybridopt.cli.main import main
+from hybridopt.output.report.words import heading, repeat_command
 
 SMALL = ("--soc-points", "101", "--splits", "9", "--evaluations", "5")
 NAMES = ("load_following", "electric_power", "equivalence", "adaptive_equivalence")
 RULE = """
 from hybridopt.controllers.controller import Command
-from hybridopt.output.report.words import heading, repeat_command
-from hybridopt.output.report.words import heading, repeat_command
 def rule(seen):
     return Command(seen.wheel_power > 5e3, 1, None)
 """
