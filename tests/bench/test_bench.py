@@ -86,6 +86,7 @@ def test_block_is_replaced_between_the_markers(tmp_path):
     assert path.read_text() == "# Page\n"
 
 
+@pytest.mark.long
 def test_small_run(tmp_path):
     """All kinds of figures are there; values that must agree do; the exit code says so."""
     out = tmp_path / "figures.json"

@@ -117,6 +117,7 @@ def scheduler(tmp_path):
         process.communicate(timeout=30)
 
 
+@pytest.mark.long
 def test_scheduler_with_four_worker_processes(path, undisturbed, scheduler):
     """The same code path, over sockets of the loopback; a worker is killed on the way."""
     from distributed import Client
