@@ -176,3 +176,15 @@ def test_files_are_the_same_every_time(result, tmp_path):
             figure_writer(figures.gears_figure(result), kind)(tmp_path / name)
             made.append((tmp_path / name).read_bytes())
         assert made[0] == made[1] and made[0].startswith(head)
+
+
+def test_map_values_are_those_of_scipy():
+    """Bilinear inside, NaN outside; the installed package has no scipy, so the plots do without."""
+    from hybridopt import read_driveline
+    from hybridopt.output.plots.operating_points import map_values
+
+    table = read_driveline("full").engine.fuel_map
+    speed = np.linspace(0.8 * float(table.speed[0]), 1.1 * float(table.speed[-1]), 57)[:, None]
+    torque = np.linspace(-5.0, 1.1 * float(table.torque[-1]), 43)[None, :]
+    expected = table.interp(speed=speed[:, 0], torque=torque[0]).values
+    np.testing.assert_allclose(map_values(table, speed, torque), expected, rtol=1e-12)

@@ -57,11 +57,24 @@ def plot_motor_points(ax: Axes, dataset: "Dataset", driveline: "Driveline | None
     title(ax, f"Motor: {_hours(dataset, on)} powered")
 
 
+def map_values(table: DataArray, speed: np.ndarray, torque: np.ndarray) -> np.ndarray:
+    """Return a map at speeds and torques that broadcast, bilinear, NaN outside the map."""
+    x, y = table["speed"].values, table["torque"].values
+    values = table.transpose("speed", "torque").values
+    i = np.clip(np.searchsorted(x, speed, side="right") - 1, 0, x.size - 2)
+    j = np.clip(np.searchsorted(y, torque, side="right") - 1, 0, y.size - 2)
+    u, v = (speed - x[i]) / (x[i + 1] - x[i]), (torque - y[j]) / (y[j + 1] - y[j])
+    low = (1.0 - v) * values[i, j] + v * values[i, j + 1]
+    high = (1.0 - v) * values[i + 1, j] + v * values[i + 1, j + 1]
+    outside = (speed < x[0]) | (speed > x[-1]) | (torque < y[0]) | (torque > y[-1])
+    return np.where(outside, np.nan, (1.0 - u) * low + u * high)
+
+
 def engine_efficiency(driveline: "Driveline") -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Return speeds (rad/s), torques (N m) and efficiency over both, NaN above full load."""
     engine = driveline.engine
     speed, torque = _fine_axes(engine)
-    fuel = engine.fuel_map.interp(speed=speed, torque=torque).values
+    fuel = map_values(engine.fuel_map, speed[:, None], torque[None, :])
     power = speed[:, None] * torque[None, :]
     with np.errstate(divide="ignore", invalid="ignore"):
         share = power / (fuel * driveline.fuel.heating_value)
@@ -77,10 +90,7 @@ def best_line(driveline: "Driveline") -> tuple[np.ndarray, np.ndarray]:
     most = float((speed * full).max())
     powers = np.linspace(0.03, 0.995, 60) * most
     torques = powers[:, None] / speed
-    fuel = driveline.engine.fuel_map.interp(
-        speed=DataArray(np.broadcast_to(speed, torques.shape), dims=("power", "at")),
-        torque=DataArray(torques, dims=("power", "at")),
-    ).values
+    fuel = map_values(driveline.engine.fuel_map, speed, torques)
     best = np.where((torques > full) | np.isnan(fuel), np.inf, fuel).argmin(axis=1)
     return speed[best], torques[np.arange(powers.size), best]
 
@@ -90,7 +100,7 @@ def motor_efficiency(motor: "Motor") -> tuple[np.ndarray, np.ndarray, np.ndarray
     loss_map = motor.loss_map
     speed = np.linspace(float(loss_map["speed"][0]), motor.max_speed, FINE)
     torque = np.linspace(float(loss_map["torque"][0]), float(loss_map["torque"][-1]), FINE)
-    loss = loss_map.interp(speed=speed, torque=torque).values
+    loss = map_values(loss_map, speed[:, None], torque[None, :])
     power = speed[:, None] * torque[None, :]
     with np.errstate(divide="ignore", invalid="ignore"):
         share = np.where(power > 0.0, power / (power + loss), (power + loss) / power)
