@@ -11,7 +11,7 @@ import xarray as xr
 from .controllers.builtin import BuiltIn, Playback
 from .controllers.closed_loop import ClosedLoop, Drive
 from .controllers.controller import Controller, ControllerFunction
-from .dp.bound import Bound
+from .dp.bound import Bound, gap_percent
 from .equal_soc import ChargeWorth, balance_share, charge_worth
 from .errors import InputError
 from .modes import Mode
@@ -114,9 +114,7 @@ class Score:
     clipped_steps : steps with any
     shares : share of time in each mode
     regret : where it loses
-    trace : all traces
-    result : the same with totals, for files and reports; attr `controller` is the name, but
-        for the optimum
+    result : all traces and totals; attr `controller` is the name, but for the optimum
     """
 
     cycle: str
@@ -137,8 +135,12 @@ class Score:
     clipped_steps: int
     shares: Mapping[Mode, float]
     regret: Regret
-    trace: xr.Dataset
     result: Result
+
+    @property
+    def trace(self) -> xr.Dataset:
+        """All traces."""
+        return self.result.dataset
 
 
 def score(course: Course, name: str, controller: AnyController, moments: int = 10) -> Score:
@@ -156,25 +158,11 @@ def score(course: Course, name: str, controller: AnyController, moments: int = 1
         How many costliest moments to list.
     """
     known, drive = course.benchmark, course.drive(controller)
-    trace = course.loop.replay(drive)
-    fuel = float((trace.fuel_rate * trace.dt).sum())
-    correction = course.worth.correction(drive.soc_end)
-    missing = course.worth.missing_energy(drive.soc_end)
-    optimum, limit = course.optimum_cost, course.bound.at(drive.soc_end)
-    extra: dict[str, float | str] = {
-        "cost_g": drive.cost,
-        "value_start_g": known.solution.value_start,
-        "solve_s": known.seconds,
-        "bound_g": limit,
-        "gap_percent": 100.0 * (drive.cost / limit - 1.0),
-        "gap_cause": "",
-        "bound_s": course.bound.seconds,
-    }
-    if name != OPTIMUM:
-        extra["controller"] = name
-    result = make_result(trace, known.cycle, known.driveline, known.demand, known.settings, extra)
-    seconds = trace.dt.values
-    gears = np.concatenate(([known.settings.gear_start], trace.gear.values))
+    worth, limit = course.worth, course.bound.at(drive.soc_end)
+    result = _result(course, name, drive, limit)
+    fuel, correction = result.fuel_g, worth.correction(drive.soc_end)
+    missing = worth.missing_energy(drive.soc_end)
+    attrs = result.dataset.attrs
     return Score(
         cycle=known.cycle.name,
         controller=name,
@@ -182,18 +170,36 @@ def score(course: Course, name: str, controller: AnyController, moments: int = 1
         fuel_equal_g=fuel + correction,
         cost_g=float(drive.cost),
         cost_equal_g=float(drive.cost + correction),
-        fuel_per_kWh_g=course.worth.fuel_per_energy * 3.6e6,
+        fuel_per_kWh_g=worth.fuel_per_energy * 3.6e6,
         soc_end=drive.soc_end,
         balance_percent=100.0 * balance_share(missing, fuel, known.driveline.fuel.heating_value),
-        gap_optimum_percent=100.0 * float((drive.cost + correction) / optimum - 1.0),
+        gap_optimum_percent=100.0 * float((drive.cost + correction) / course.optimum_cost - 1.0),
         gap_bound_percent=100.0 * float((drive.cost - limit) / course.bound.bound),
         bound_g=limit,
-        starts=int(trace.engine_start.sum()),
-        shifts=int(np.count_nonzero(np.diff(gears))),
+        starts=result.starts,
+        shifts=result.shifts,
         clipped=drive.clippings(),
         clipped_steps=int(np.count_nonzero(drive.clipped)),
-        shares={m: float(seconds[trace.mode.values == m].sum() / seconds.sum()) for m in Mode},
+        shares={mode: attrs[f"share_{mode.name.lower()}"] for mode in Mode},
         regret=course.regret(drive, moments),
-        trace=trace,
         result=result,
+    )
+
+
+def _result(course: Course, name: str, drive: Drive, limit: float) -> Result:
+    """Return the replayed drive with its totals; `limit` is the bound at its final SoC, g."""
+    known = course.benchmark
+    extra: dict[str, float | str] = {
+        "cost_g": drive.cost,
+        "value_start_g": known.solution.value_start,
+        "solve_s": known.seconds,
+        "bound_g": limit,
+        "gap_percent": gap_percent(drive.cost, limit),
+        "gap_cause": "",
+        "bound_s": course.bound.seconds,
+    }
+    if name != OPTIMUM:
+        extra["controller"] = name
+    return make_result(
+        course.loop.replay(drive), known.cycle, known.driveline, known.demand, known.settings, extra
     )

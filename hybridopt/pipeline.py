@@ -28,7 +28,6 @@ class Benchmark:
     ----------
     cycle, driveline, settings : what was solved; the settings are resolved
     demand : what the wheels want
-    points : all choices
     solution : schedule and cost-to-go
     trace : the replayed schedule, see :func:`hybridopt.replay_schedule`
     bound : the proved lower limit, None when it was not wanted
@@ -39,11 +38,15 @@ class Benchmark:
     driveline: Driveline
     settings: Settings
     demand: Demand
-    points: Choices
     solution: Solution
     trace: xr.Dataset
     bound: Bound | None
     seconds: float
+
+    @property
+    def points(self) -> Choices:
+        """All choices."""
+        return self.solution.problem.points
 
     def result(self) -> Result:
         """Return traces and totals for files and reports."""
@@ -109,7 +112,7 @@ def solve_benchmark(
         solution.value.forget()
     if bound:
         proved = lower_bound(solution.problem, solution.run, solution.costate)
-    return Benchmark(cycle, driveline, settings, wanted, points, solution, trace, proved, spent)
+    return Benchmark(cycle, driveline, settings, wanted, solution, trace, proved, spent)
 
 
 def plan_memory(cycle: Cycle, driveline: Driveline, settings: Settings) -> Memory:

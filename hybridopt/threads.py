@@ -1,10 +1,14 @@
-"""Work on steps that do not depend on each other, spread over threads."""
+"""Threads: independent steps spread over them, and how many pay where they must meet."""
 
-from collections.abc import Callable
+import time
+from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
 
 import numba
 import numpy as np
+
+RETRY = 12  # parts between two tries of the slower number of threads
 
 
 def in_threads(work: Callable[[int, int], object], steps: int) -> None:
@@ -20,3 +24,40 @@ def in_threads(work: Callable[[int, int], object], steps: int) -> None:
         return
     with ThreadPoolExecutor(count) as pool:
         list(pool.map(work, edges[:-1], edges[1:]))
+
+
+class Threads:
+    """How many threads the sweep uses, found while it runs.
+
+    Threads meet at every step, so on a busy machine, where they wait for each other, one thread
+    can be many times faster. The first part runs on all threads, the second on one, the others
+    the faster way; the slower one gets a part now and then to see whether that has changed.
+    """
+
+    def __init__(self) -> None:
+        self.most = numba.get_num_threads()
+        self.count = self.most
+        self.seconds: dict[int, float] = {}
+        self.parts = 0
+
+    @contextmanager
+    def measured(self, steps: int) -> Iterator[None]:
+        """Run a part of so many steps, and learn from it."""
+        numba.set_num_threads(self.count)
+        began = time.perf_counter()
+        try:
+            yield
+        finally:
+            self.learn((time.perf_counter() - began) / steps)
+            numba.set_num_threads(self.most)
+
+    def learn(self, seconds: float) -> None:
+        """Take in the time of a step, and choose for the next part."""
+        self.seconds[self.count] = seconds
+        self.parts += 1
+        if self.most > 1 and self.parts == 1:
+            self.count = 1
+        elif self.parts % RETRY == 0:
+            self.count = max(self.seconds, key=lambda n: self.seconds[n])
+        else:
+            self.count = min(self.seconds, key=lambda n: self.seconds[n])

@@ -38,9 +38,15 @@ from ..choices import Choices
 from ..operating_points import EngineClass
 from ..threads import in_threads
 from . import bound_kernels as kernels
-from .boxes import Boxes, make_boxes, stored_energy, voltage_slope
+from .boxes import (
+    Boxes,
+    inner_power,
+    make_boxes,
+    resistance_at,
+    stored_energy,
+    voltage_slope,
+)
 from .forward import Run
-from .kernels import Cell
 from .memory import PART
 from .problem import FLOOR_FACTOR, Problem
 
@@ -128,7 +134,7 @@ def lower_bound(problem: Problem, run: Run, costate: np.ndarray) -> Bound:
     best, factors, iterations = ascend(dual, factors, run.cost)
     free = Dual(problem, hulls, make_boxes(problem, BOXES, None), shape, arcs)
     multipliers, gap = dual.multipliers(factors), run.cost - best
-    percent = 100.0 * gap / max(abs(run.cost), 1e-12)
+    percent = gap_percent(run.cost, best)
     return Bound(
         bound=best,
         gap_percent=percent,
@@ -139,6 +145,11 @@ def lower_bound(problem: Problem, run: Run, costate: np.ndarray) -> Bound:
         iterations=iterations,
         seconds=time.perf_counter() - began,
     )
+
+
+def gap_percent(cost: float, bound: float) -> float:
+    """Return how far a cost lies above a bound, % of the cost."""
+    return 100.0 * (cost - bound) / max(abs(cost), 1e-12)
 
 
 def bound_attrs(bound: Bound) -> dict[str, float | str]:
@@ -297,9 +308,8 @@ def dynamics(problem: Problem, run: Run) -> np.ndarray:
     reach = 2e-3
     power = run_power(problem, run)
     there, here = soc + reach, soc - reach
-    change = _inner_energy(cell, there, power, problem.points.dt) - _inner_energy(
-        cell, here, power, problem.points.dt
-    )
+    change = inner_power(cell, there, power) - inner_power(cell, here, power)
+    change *= problem.points.dt
     ratio = 1.0 - change / (2.0 * reach * voltage_slope(cell, soc))
     return np.concatenate((np.cumprod(ratio[::-1])[::-1], [1.0]))
 
@@ -310,21 +320,7 @@ def run_power(problem: Problem, run: Run) -> np.ndarray:
     charge = cell.capacity * (run.soc[:-1] - run.soc[1:])
     current = charge / problem.points.dt / np.where(charge < 0.0, cell.efficiency, 1.0)
     voltage = np.interp(soc, cell.soc, cell.voltage)
-    return np.asarray(voltage * current - _resistance(cell, soc, current) * current**2)
-
-
-def _resistance(cell: Cell, soc: np.ndarray, sign: np.ndarray) -> np.ndarray:
-    discharge = np.interp(soc, cell.soc, cell.discharge)
-    return np.asarray(np.where(sign > 0.0, discharge, np.interp(soc, cell.soc, cell.charge)))
-
-
-def _inner_energy(cell: Cell, soc: np.ndarray, power: np.ndarray, dt: np.ndarray) -> np.ndarray:
-    """Energy that powers take from the store at states of charge, J."""
-    voltage, resistance = np.interp(soc, cell.soc, cell.voltage), _resistance(cell, soc, power)
-    root = np.sqrt(np.maximum(voltage**2 - 4.0 * resistance * power, 0.0))
-    current = 2.0 * power / (voltage + root)
-    share = np.where(power > 0.0, 1.0, cell.efficiency)
-    return np.asarray(share * voltage * current * dt)
+    return np.asarray(voltage * current - resistance_at(cell, soc, current) * current**2)
 
 
 def _cause(dual: Dual, run: Run, factors: np.ndarray, gap: float) -> str:

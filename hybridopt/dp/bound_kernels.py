@@ -9,7 +9,7 @@ import numpy as np
 from numba import njit
 
 OFF, RUNNING, STARTING = 0, 1, 2
-B_LOW, B_HIGH, B_VOLTAGE, B_DISCHARGE, B_CHARGE, B_BEND, B_SIZE = range(7)
+B_LOW, B_HIGH, B_VOLTAGE, B_DISCHARGE, B_CHARGE, B_BEND = range(6)
 
 
 @njit(cache=True)

@@ -96,3 +96,17 @@ def stored_energy(cell: Cell, soc: float | np.ndarray) -> np.ndarray:
 def voltage_slope(cell: Cell, soc: np.ndarray) -> np.ndarray:
     """Return dz/dx at states of charge: capacity times open-circuit voltage, J."""
     return np.asarray(cell.capacity * np.interp(soc, cell.soc, cell.voltage))
+
+
+def resistance_at(cell: Cell, soc: float | np.ndarray, sign: np.ndarray) -> np.ndarray:
+    """Return the resistance at states of charge for a sign of current or power, ohm."""
+    discharge, charge = (np.interp(soc, cell.soc, r) for r in (cell.discharge, cell.charge))
+    return np.asarray(np.where(sign > 0.0, discharge, charge))
+
+
+def inner_power(cell: Cell, soc: float | np.ndarray, power: np.ndarray) -> np.ndarray:
+    """Return the power out of the store for powers at the terminals, limits not counted, W."""
+    voltage, resistance = np.interp(soc, cell.soc, cell.voltage), resistance_at(cell, soc, power)
+    root = np.sqrt(np.maximum(voltage**2 - 4.0 * resistance * power, 0.0))
+    current = 2.0 * power / (voltage + root)
+    return np.asarray(voltage * current * np.where(power < 0.0, cell.efficiency, 1.0))

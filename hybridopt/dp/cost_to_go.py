@@ -1,20 +1,18 @@
 """The cost-to-go over all steps, in parts: kept in memory, or swept again when it is asked for."""
 
 import math
-import time
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-import numba
 import numpy as np
+from numpy.typing import ArrayLike
 
+from ..threads import Threads
 from . import kernels, sweep
 from .blocks import block_bounds, block_facts
 from .memory import PART
 from .problem import Problem
 from .progress import Progress, silent
-
-RETRY = 12  # parts between two tries of the slower number of threads
 
 
 @dataclass(frozen=True, eq=False)
@@ -91,8 +89,13 @@ class CostToGo:
 
     def _terminal_rows(self) -> np.ndarray:
         grid = self.problem.grid
-        rows = np.zeros((2, 2, self.problem.points.gears, grid.points + 2 * self.pad))
-        self._bare(rows[0])[:] = [kernels._terminal(grid, soc) for soc in self.problem.soc_grid]
+        return self._padded([kernels._terminal(grid, soc) for soc in self.problem.soc_grid])
+
+    def _padded(self, values: ArrayLike) -> np.ndarray:
+        """Return rows for the sweep that begin with values, (2 engine states, gears, points)."""
+        problem = self.problem
+        rows = np.zeros((2, 2, problem.points.gears, problem.grid.points + 2 * self.pad))
+        self._bare(rows[0])[:] = values
         return rows
 
     def _sweep(self, i: int, rows: np.ndarray) -> Part:
@@ -118,9 +121,7 @@ class CostToGo:
         if i in self.parts:
             return self.parts[i]
         if self._recent is None or self._recent[0] != i:
-            rows = np.zeros((2, *self.ends[i].shape[:2], self.ends[i].shape[2] + 2 * self.pad))
-            self._bare(rows[0])[:] = self.ends[i]
-            self._recent = i, self._sweep(i, rows)
+            self._recent = i, self._sweep(i, self._padded(self.ends[i]))
         return self._recent[1]
 
     def forget(self) -> None:
@@ -146,7 +147,7 @@ class CostToGo:
 
 
 def _whole(problem: Problem) -> np.ndarray:
-    return np.tile([0, problem.grid.points], (problem.points.steps, 1))
+    return np.tile([0, problem.grid.points - 1], (problem.points.steps, 1))
 
 
 def _reach(problem: Problem) -> np.ndarray:
@@ -166,46 +167,3 @@ def _reach(problem: Problem) -> np.ndarray:
         low = max(math.floor(low - fall[t] / grid.spacing), 0)
         high = min(math.ceil(high + rise[t] / grid.spacing), grid.points - 1)
     return ranges.clip(0, grid.points - 1)
-
-
-class Threads:
-    """How many threads the sweep uses, found while it runs.
-
-    Threads meet at every step, so on a busy machine, where they wait for each other, one thread
-    can be many times faster. The first part runs on all threads, the second on one, the others
-    the faster way; the slower one gets a part now and then to see whether that has changed.
-    """
-
-    def __init__(self) -> None:
-        self.most = numba.get_num_threads()
-        self.count = self.most
-        self.seconds: dict[int, float] = {}
-        self.parts = 0
-
-    def measured(self, steps: int) -> "_Measured":
-        """Return a context that runs a part of so many steps and learns from it."""
-        return _Measured(self, steps)
-
-    def learn(self, seconds: float) -> None:
-        """Take in the time of a step, and choose for the next part."""
-        self.seconds[self.count] = seconds
-        self.parts += 1
-        if self.most > 1 and self.parts == 1:
-            self.count = 1
-        elif self.parts % RETRY == 0:
-            self.count = max(self.seconds, key=lambda n: self.seconds[n])
-        else:
-            self.count = min(self.seconds, key=lambda n: self.seconds[n])
-
-
-class _Measured:
-    def __init__(self, threads: Threads, steps: int) -> None:
-        self.threads, self.steps = threads, steps
-
-    def __enter__(self) -> None:
-        numba.set_num_threads(self.threads.count)
-        self.began = time.perf_counter()
-
-    def __exit__(self, *_: object) -> None:
-        self.threads.learn((time.perf_counter() - self.began) / self.steps)
-        numba.set_num_threads(self.threads.most)

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from ..rules.rule_set import Coverage
     from ..rules.verify import Check
 
-NAME_ROOM, CHANGE_ROOM = 20, 25
+NAME_ROOM = 20
 COLUMNS = {
     "fuel_g": "g",
     "fuel_equal_g": "g",

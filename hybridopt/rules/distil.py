@@ -130,7 +130,7 @@ def make_draft(courses: Sequence[Course], sizes: Sizes) -> Draft:
     speeds = nodes(lessons.speed, lessons.dt, sizes.speeds, (0.0,))
     torques = nodes(lessons.torque, lessons.dt, sizes.wheel_torques, (0.0,))
     on, off, visits = engine_cuts(lessons, steady, speeds, DOUBT)
-    up, down, _ = gear_cuts(lessons, steady, torques, DOUBT)
+    up, down = gear_cuts(lessons, steady, torques, DOUBT)
     inputs, wanted = _input_axes(driveline, sizes)
     cell = pack_battery(driveline.battery)
     return Draft(

@@ -17,15 +17,14 @@ from numba import njit
 
 from ..controllers import kernels as controllers
 from ..controllers.builtin import Packed
+from ..controllers.kernels import LONG_AGO
 from ..controllers.rule_kernels import _table_command
 from ..controllers.rule_table import RuleTable
 from ..course import Course
 from ..dp.kernels import _landing, _rates, _state
 from ..operating_points import OperatingPoints
+from ..step import OFF, RUNNING, STARTING
 from .rule_set import gearbox_facts
-
-OFF, RUNNING, STARTING = 0, 1, 2
-LONG_AGO = 1e9
 
 
 @dataclass(frozen=True)

@@ -93,7 +93,7 @@ def _weight(lessons: Lessons, steady: Lessons, doubt: float) -> np.ndarray:
 
 def gear_cuts(
     lessons: Lessons, steady: Lessons, torques: np.ndarray, doubt: float
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+) -> tuple[np.ndarray, np.ndarray]:
     """Fit vehicle speeds at which gears are left, for every gear, torque node and engine state.
 
     Returns
@@ -101,8 +101,6 @@ def gear_cuts(
     up, down : ndarray, (gears, torques, 2)
         m/s, not falling with the gear; `NEVER` for up from the highest gear, and less than 0 for
         down from the lowest.
-    visits : ndarray, (torques, 2)
-        s of training around each torque node with the engine off and on.
 
     Notes
     -----
@@ -125,8 +123,7 @@ def gear_cuts(
                 down[g, :, state] = best_cuts(both.speed, gain[:, None], weight)[:, 0]
     up = np.maximum.accumulate(up, axis=0)
     down[1:] = np.minimum(np.maximum.accumulate(down[1:], axis=0), up[:-1])
-    side = np.stack((~lessons.engine, lessons.engine), axis=1) * lessons.dt[:, None]
-    return up, down, shares(lessons.torque, torques).T @ side
+    return up, down
 
 
 def _gain(cost: np.ndarray, shift: np.ndarray, gear: int, others: slice) -> np.ndarray:

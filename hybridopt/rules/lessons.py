@@ -8,12 +8,13 @@ import numpy as np
 
 from ..choices import Choices
 from ..demand import Demand
+from ..dp.boxes import inner_power, resistance_at
 from ..dp.cost_to_go import CostToGo
 from ..dp.forward import best_run
 from ..dp.kernels import Cell
 from ..dp.memory import PART
 from ..errors import InfeasibleError
-from ..operating_points import EngineClass, OperatingPoints
+from ..operating_points import EngineClass, OperatingPoints, all_points
 from ..pipeline import Benchmark
 from ..shifts import shift_costs
 
@@ -30,7 +31,6 @@ class Lessons:
     torque : N m at the wheels
     power : W at the wheels
     dt : s
-    engine : bool, whether the engine ran on the path in the step
     start : (steps, prices), cost of starting the engine less that of leaving it off
     stay : (steps, prices), cost of leaving it on less that of stopping it
     gears : (steps, 2 engine states, gears), cost of each gear, shifts not counted
@@ -47,7 +47,6 @@ class Lessons:
     torque: np.ndarray
     power: np.ndarray
     dt: np.ndarray
-    engine: np.ndarray
     start: np.ndarray
     stay: np.ndarray
     gears: np.ndarray
@@ -94,16 +93,13 @@ def _stage_costs(points: OperatingPoints, cell: Cell, soc: float, prices: np.nda
 
 def store_power(cell: Cell, soc: float, power: np.ndarray) -> np.ndarray:
     """Power out of the store for powers at the battery's terminals, W; NaN beyond its limits."""
-    voltage, discharge, charge, most, least = (
+    voltage, most, least = (
         float(np.interp(soc, cell.soc, column))
-        for column in (cell.voltage, cell.discharge, cell.charge, cell.power_max, cell.power_min)
+        for column in (cell.voltage, cell.power_max, cell.power_min)
     )
-    resistance = np.where(power > 0.0, discharge, charge)
-    square = voltage**2 - 4.0 * resistance * power
+    square = voltage**2 - 4.0 * resistance_at(cell, soc, power) * power
     allowed = (square >= 0.0) & (power <= most) & (power >= least)
-    current = 2.0 * power / (voltage + np.sqrt(np.maximum(square, 0.0)))
-    share = np.where(power < 0.0, cell.efficiency, 1.0)
-    return np.where(allowed, voltage * current * share, np.nan)
+    return np.where(allowed, inner_power(cell, soc, power), np.nan)
 
 
 def lessons_of(
@@ -133,9 +129,7 @@ def lessons_of(
             continue
         ahead = _ahead(value, begun.grid.low, begun.grid.spacing, run.soc)
         before = np.concatenate(([problem.gear], run.schedule.gear[:-1]))
-        engine = run.schedule.engine_class != OFF
-        found.append(weigh(demand, stage, ahead, problem.shift, before, engine,
-                           problem.start_cost, prices))  # fmt: skip
+        found.append(weigh(demand, stage, ahead, problem.shift, before, problem.start_cost))
     return Lessons.joined(found)
 
 
@@ -159,9 +153,7 @@ def weigh(
     ahead: np.ndarray,
     shift: np.ndarray,
     before: np.ndarray,
-    engine: np.ndarray,
     start_cost: float,
-    prices: np.ndarray,
 ) -> Lessons:
     """Turn stage costs into the cost of decisions.
 
@@ -177,12 +169,8 @@ def weigh(
         (steps, 3, gears, gears), g.
     before
         (steps,), gear before each step, from 0.
-    engine
-        (steps,), whether the engine runs in the step.
     start_cost
         g.
-    prices
-        g/J, (prices,).
     """
     t = np.arange(demand.steps)
     ahead_of = {OFF: ahead[:, None, 0], RUNNING: ahead[:, None, 1], STARTING: ahead[:, None, 1]}
@@ -193,14 +181,13 @@ def weigh(
     with np.errstate(invalid="ignore"):
         start = least[STARTING] + start_cost - least[OFF]
         stay = least[RUNNING] - least[OFF]
-    middle = prices.size // 2
+    middle = stage.shape[1] // 2
     gears = np.stack([stage[:, middle, :, c] + ahead_of[c][:, 0] for c in (OFF, RUNNING)], axis=1)
     return Lessons(
         speed=demand.speed,
         torque=demand.wheel_torque,
         power=demand.wheel_torque * demand.wheel_speed,
         dt=demand.dt,
-        engine=engine,
         start=np.where(np.isnan(start), 0.0, start),
         stay=np.where(np.isnan(stay), 0.0, stay),
         gears=gears,
@@ -214,19 +201,15 @@ def steady_lessons(benchmark: Benchmark, prices: np.ndarray, seconds: float = 10
     Each point is held for some seconds, over which an engine start is spread. This is the rule
     that fills what no training cycle visits.
     """
-    from ..operating_points import all_points
-
     driveline, problem = benchmark.driveline, benchmark.solution.problem
     demand = _steady_demand(benchmark, seconds)
     points = all_points(driveline, demand, benchmark.settings.splits)
     stage = stage_costs(points, problem.cell, problem.soc, prices)
-    gears = points.gears
-    ahead = np.zeros((demand.steps, 2, gears))
+    ahead = np.zeros((demand.steps, 2, points.gears))
     shift = shift_costs(driveline, demand, benchmark.settings)
-    best = np.argmin(np.min(stage[:, prices.size // 2], axis=2), axis=1)
     middle = stage[:, prices.size // 2]
-    engine = middle[..., RUNNING].min(axis=1) < middle[..., OFF].min(axis=1)
-    found = weigh(demand, stage, ahead, shift, best, engine, problem.start_cost, prices)
+    best = np.argmin(np.min(middle, axis=2), axis=1)
+    found = weigh(demand, stage, ahead, shift, best, problem.start_cost)
     drivable = np.isfinite(middle).any(axis=(1, 2))
     names = [field.name for field in dataclasses.fields(Lessons)]
     return Lessons(**{name: getattr(found, name)[drivable] for name in names})

@@ -31,13 +31,11 @@ class Refined:
     ----------
     table : the tables
     first, best : %, figure of merit of the draft and of the refined tables
-    evaluations : closed-loop runs of all training cycles
     """
 
     table: RuleTable
     first: float
     best: float
-    evaluations: int
 
 
 def refine(
@@ -76,7 +74,7 @@ def refine(
 
     first = cost(begin)
     best, value = evolve(cost, begin, width, evaluations, seed, progress)
-    return Refined(_table(draft, best.clip(lowest, highest)), first, value, evaluations)
+    return Refined(_table(draft, best.clip(lowest, highest)), first, value)
 
 
 def merit(table: RuleTable, loops: Sequence[FastLoop]) -> float:

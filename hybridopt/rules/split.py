@@ -2,6 +2,7 @@
 
 import numpy as np
 
+from .. import step
 from ..dp.kernels import Cell
 from ..inputs.driveline import Driveline
 from ..plant import Plant, pack
@@ -55,10 +56,8 @@ def _split(
     motor = np.unique(np.concatenate((np.linspace(low, high, TORQUES), np.clip(kinks, low, high))))
     loss = np.interp(motor, plant.loss_torque, _row(plant.loss_speed, plant.loss, speed))
     power = store_power(cell, soc, motor * speed + loss + plant.auxiliary)
-    engine = torque - motor
-    rates = np.interp(engine, plant.fuel_torque, _row(plant.fuel_speed, plant.fuel, speed))
-    idle = rates[np.argmin(np.abs(engine))] if overrun < 0.0 else 0.0
-    idle = float(np.interp(0.0, plant.fuel_torque, _row(plant.fuel_speed, plant.fuel, speed)))
+    engine, fuel = torque - motor, _row(plant.fuel_speed, plant.fuel, speed)
+    rates, idle = np.interp(engine, plant.fuel_torque, fuel), fuel[0]
     rates = np.where(engine < 0.0, idle * np.clip(1.0 - engine / min(overrun, -1e-9), 0, 1), rates)
     total = np.where(np.isnan(power), np.inf, rates + prices[:, None] * np.nan_to_num(power))
     return np.asarray(motor[np.argmin(total, axis=1)])
@@ -66,9 +65,9 @@ def _split(
 
 def _row(axis: np.ndarray, table: np.ndarray, x: float) -> np.ndarray:
     """Row of a map at a speed."""
-    i = int(np.clip(np.searchsorted(axis, x, side="right") - 1, 0, axis.size - 2))
-    w = float(np.clip((x - axis[i]) / (axis[i + 1] - axis[i]), 0.0, 1.0))
-    return np.asarray(table[i] + w * (table[i + 1] - table[i]))
+    row = np.empty(table.shape[1])
+    step._row(axis, table, x, row)
+    return row
 
 
 def electric_limit(driveline: Driveline, speeds: np.ndarray, margin: float = 0.97) -> np.ndarray:

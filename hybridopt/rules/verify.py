@@ -3,6 +3,7 @@
 import dataclasses
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -11,7 +12,7 @@ from ..dp.progress import Progress, silent
 from ..dp.settings import Settings
 from ..errors import HybridoptError, InputError
 from ..inputs.cycle import Cycle
-from ..inputs.driveline import Driveline
+from ..inputs.driveline import Battery, Driveline
 from ..pipeline import solve_benchmark
 from .rule_set import RuleSet
 
@@ -48,22 +49,14 @@ class Check:
     failure: str = ""
 
 
-def _vehicle(**factors: float) -> Change:
+def _part(name: str, changed: Callable[[Any], dict[str, Any]]) -> Change:
+    """Change some figures of one part of the driveline."""
+
     def change(case: Case) -> Case:
         cycle, driveline, settings = case
-        vehicle = driveline.vehicle
-        values = {name: getattr(vehicle, name) * factor for name, factor in factors.items()}
-        changed = dataclasses.replace(vehicle, **values)
-        return cycle, dataclasses.replace(driveline, vehicle=changed), settings
-
-    return change
-
-
-def _headwind(speed: float) -> Change:
-    def change(case: Case) -> Case:
-        cycle, driveline, settings = case
-        vehicle = dataclasses.replace(driveline.vehicle, headwind=speed)
-        return cycle, dataclasses.replace(driveline, vehicle=vehicle), settings
+        part = getattr(driveline, name)
+        new = dataclasses.replace(part, **changed(part))
+        return cycle, dataclasses.replace(driveline, **{name: new}), settings
 
     return change
 
@@ -72,27 +65,6 @@ def _grade(rise: float) -> Change:
     def change(case: Case) -> Case:
         cycle, driveline, settings = case
         return dataclasses.replace(cycle, grade=cycle.grade + rise), driveline, settings
-
-    return change
-
-
-def _auxiliary(power: float) -> Change:
-    def change(case: Case) -> Case:
-        cycle, driveline, settings = case
-        auxiliary = dataclasses.replace(driveline.auxiliary, power=power)
-        return cycle, dataclasses.replace(driveline, auxiliary=auxiliary), settings
-
-    return change
-
-
-def _resistance(factor: float) -> Change:
-    def change(case: Case) -> Case:
-        cycle, driveline, settings = case
-        table = driveline.battery.table.copy()
-        for name in ("resistance_discharge", "resistance_charge"):
-            table.loc[{"quantity": name}] *= factor
-        battery = dataclasses.replace(driveline.battery, table=table)
-        return cycle, dataclasses.replace(driveline, battery=battery), settings
 
     return change
 
@@ -111,17 +83,24 @@ def _start_soc(place: float) -> Change:
     return change
 
 
+def _resistive(battery: Battery, factor: float) -> dict[str, Any]:
+    table = battery.table.copy()
+    for name in ("resistance_discharge", "resistance_charge"):
+        table.loc[{"quantity": name}] *= factor
+    return {"table": table}
+
+
 CHANGES: Mapping[str, Change] = {
-    "mass -10 %": _vehicle(mass=0.9),
-    "mass +10 %": _vehicle(mass=1.1),
-    "auxiliaries 0 kW": _auxiliary(0.0),
-    "auxiliaries 1 kW": _auxiliary(1e3),
-    "auxiliaries 2 kW": _auxiliary(2e3),
+    "mass -10 %": _part("vehicle", lambda part: {"mass": 0.9 * part.mass}),
+    "mass +10 %": _part("vehicle", lambda part: {"mass": 1.1 * part.mass}),
+    "auxiliaries 0 kW": _part("auxiliary", lambda _: {"power": 0.0}),
+    "auxiliaries 1 kW": _part("auxiliary", lambda _: {"power": 1e3}),
+    "auxiliaries 2 kW": _part("auxiliary", lambda _: {"power": 2e3}),
     "start SoC low": _start_soc(0.15),
     "start SoC high": _start_soc(0.85),
-    "headwind 5 m/s": _headwind(5.0),
+    "headwind 5 m/s": _part("vehicle", lambda _: {"headwind": 5.0}),
     "grade +1 %": _grade(0.01),
-    "battery resistance +50 %": _resistance(1.5),
+    "battery resistance +50 %": _part("battery", lambda part: _resistive(part, 1.5)),
 }
 """What verification may change, by name."""
 

@@ -11,7 +11,7 @@ from matplotlib.patches import Patch
 from ...mode_map import NOWHERE
 from ...modes import Mode
 from ...units import KM_PER_H, KW
-from .axes import TEXT, dress, title
+from .axes import TEXT, dress
 from .colours import INK, MODE_COLOURS, PAPER
 
 HATCH = "////"
@@ -64,8 +64,3 @@ def mode_legend(figure: Figure, modes: Sequence[np.ndarray], undecided: bool = F
                              label="stays as before"))  # fmt: skip
     figure.legend(handles=handles, loc="outside lower center", ncols=5, frameon=False,
                   fontsize=TEXT, labelcolor=INK)  # fmt: skip
-
-
-def name_panel(ax: Axes, text: str) -> None:
-    """Name a panel."""
-    title(ax, text)
