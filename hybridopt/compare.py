@@ -22,7 +22,7 @@ class Comparison:
 
     Attributes
     ----------
-    driveline : its name
+    driveline : the vehicle
     settings : resolved
     scores : by cycle, and in it by controller in the order given, the optimum first
     tuned : by controller and cycle (an empty cycle where one tuning serves all)

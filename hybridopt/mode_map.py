@@ -25,7 +25,6 @@ if TYPE_CHECKING:
     from .rules.rule_set import RuleSet
 
 NOWHERE = -1  # no mode: not visited, or nothing can drive it
-LONG_AGO = 1e9  # s, longer than any dwell time
 LEAST_TORQUE = 0.5  # N m, of a motor that counts as doing something
 SPLITS = 31
 STARTING = int(EngineClass.STARTING)  # the classes before it are off and running
@@ -138,9 +137,10 @@ def rule_modes(
     engine_on
         Whether the engine ran before; tables with hysteresis answer differently.
     """
+    from .controllers.kernels import LONG_AGO
     from .controllers.rule_kernels import _table_command
 
-    gearbox, (lines, maps) = rule_set.gearbox, _packed(rule_set)
+    gearbox, (lines, maps) = rule_set.gearbox, rule_set.table.packed()
     shafts = (gearbox.ratios, gearbox.idle_speed, gearbox.highest_speed)
     losses, times = (gearbox.efficiencies, gearbox.drag_torques), (0.0, 0.0, 0.0)
     modes = np.empty((speeds.size, powers.size), dtype=int)
@@ -207,15 +207,6 @@ def _engine_torque(
     step._evaluate(pack(driveline), *demand_arrays(demand), gear, engine, torque, powered, out,
                    reason)  # fmt: skip
     return out[:, step.P_ENGINE_TORQUE]
-
-
-def _packed(rule_set: "RuleSet") -> tuple[np.ndarray, np.ndarray]:
-    """Return where each map begins, and all maps behind one another."""
-    from .controllers.maps import pack_map
-
-    packed = [pack_map(found.axes, found.values, name) for name, found in rule_set.maps.items()]
-    begins = np.concatenate(([0], np.cumsum([m.size for m in packed])[:-1]))
-    return begins.astype(float), np.concatenate(packed)
 
 
 def _asked_mode(on: bool, total: float, motor: float) -> Mode:

@@ -6,8 +6,7 @@ import numpy as np
 from numba import njit
 
 from .dp.kernels import _next_soc, _state, _terminal, _value
-
-OFF, RUNNING, STARTING = 0, 1, 2
+from .step import OFF, RUNNING, STARTING
 
 
 @njit(cache=True)

@@ -12,7 +12,7 @@ from .dp.settings import Settings
 from .errors import InputError
 from .inputs.cycle import Cycle
 from .inputs.driveline import Driveline
-from .pipeline import solve_benchmark
+from .pipeline import Prepared, solve_benchmark
 
 EVENTS = {"starts": "start_cost", "shifts": "shift_cost"}
 """What can be counted, and the setting that is its price."""
@@ -92,11 +92,12 @@ def trade_off(
     """
     if event not in EVENTS:
         raise InputError(f"event is {event!r}; allowed is {' or '.join(EVENTS)}")
-    points = []
+    points, prepared = [], None
     for number, price in enumerate(prices, start=1):
         setting: dict[str, Any] = {EVENTS[event]: float(price)}
         priced = dataclasses.replace(settings, **setting)
-        known = solve_benchmark(cycle, driveline, priced)
+        known = solve_benchmark(cycle, driveline, priced, prepared=prepared, keep_value=False)
+        prepared = Prepared(known.demand, known.points)
         assert known.bound is not None  # solved with its bound
         totals = known.result().dataset.attrs
         count = int(totals[event])

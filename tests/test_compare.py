@@ -135,7 +135,7 @@ def spoiled(found, change):
 
 
 def test_a_spoiled_split_is_found_at_its_moment():
-    """30 N m less motor torque at one engine-on step: regret of that step, by the split."""
+    """A motor torque of 40 N m at one engine-on step: regret of that step, by the split."""
     found = course("wltc_class3b_low")
     on = np.flatnonzero(found.benchmark.solution.schedule.engine_class == 1)
     at = int(on[on.size // 2])

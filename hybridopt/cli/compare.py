@@ -98,6 +98,11 @@ def compare(
     stems = [(track.name, name) for track in tracks for name in names]
     more = [plan_files(out, _stem(track, vehicle.name, name), (".nc",), overwrite)[0]
             for track, name in stems]  # fmt: skip
+    if len(set(more)) < len(more):
+        raise InputError(
+            "--traces: two drives would share a file, since names are cut to 40 letters; give "
+            "cycles and controllers shorter, different names"
+        )
     with progress_bar("comparing", hidden=silent) as progress:
         comparison = run(
             tracks, vehicle, controllers, settings, tuning, evaluations, seed, progress

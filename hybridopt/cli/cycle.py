@@ -136,7 +136,7 @@ def _write(
     if save_map is not None:
         from ..measurements.channels import map_text
 
-        text = map_text(drive.choices, drive.log)
+        text = map_text(drive.choices)
         targets.append((save_map, lambda path: path.write_text(text, encoding="utf-8")))
     write_together(targets, overwrite)
 

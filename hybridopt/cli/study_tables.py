@@ -1,15 +1,14 @@
 """Answers of a study as records for JSON, as text in 80 columns, and as CSV."""
 
-import csv
 import math
-from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import xarray as xr
 
-from ..output.comparison import CAUTION_LINE
-from ..output.files import comment_line
+from ..output.files import Write
+from ..output.summary import CAUTION_LINE
+from ..output.table_csv import table_writer
 from ..study.estimate import Estimate
 from ..study.figures import FIGURES, TEXTS
 from ..study.parameters import label
@@ -181,28 +180,13 @@ def sizes_text(record: Record) -> str:
     return "\n".join([*lines, CAUTION_LINE])
 
 
-def csv_writer(results: xr.Dataset) -> Callable[[Path], None]:
+def csv_writer(results: xr.Dataset) -> Write:
     """Return what writes all tasks to a path as CSV, one row each."""
-
-    def write(path: Path) -> None:
-        names = [str(name) for name in results.coords]
-        columns = [results[name].values.tolist() for name in (*names, *FIGURES, "reason")]
-        status = list(FIGURES).index("status") + len(names)
-        columns[status] = [TEXTS[code] for code in columns[status]]
-        with path.open("w", encoding="utf-8", newline="") as file:
-            file.write(comment_line(CAUTION_LINE) + "\n")
-            writer = csv.writer(file)
-            writer.writerow([*names, *FIGURES, "reason"])
-            for row in zip(*columns, strict=True):
-                writer.writerow([_cell(value) for value in row])
-
-    return write
-
-
-def _cell(value: Any) -> Any:
-    if isinstance(value, float):
-        return "" if math.isnan(value) else repr(value)
-    return f"'{value}" if isinstance(value, str) and value[:1] in ("=", "+", "-", "@") else value
+    names = [str(name) for name in results.coords]
+    columns = [results[name].values.tolist() for name in (*names, *FIGURES, "reason")]
+    status = list(FIGURES).index("status") + len(names)
+    columns[status] = [TEXTS[code] for code in columns[status]]
+    return table_writer([*names, *FIGURES, "reason"], zip(*columns, strict=True))
 
 
 def _plain(record: Record) -> Record:

@@ -92,7 +92,7 @@ def _power_limits(cell, state, soc, dt, low, high):
 
 
 @njit(cache=True, inline="always")
-def _after(plant, cell, state, soc, road, t, gear, torque, powered, low, high, work):
+def _after(plant, cell, state, soc, road, t, torque, powered, low, high, work):
     """SoC after a step with a motor torque; NaN where that is not admissible."""
     if not _point(plant, work.shaft, work.fuel_row, work.loss_row, road.wheel_torque[t],
                   torque, powered, work.point):  # fmt: skip
@@ -149,22 +149,22 @@ def _settle(plant, cell, state, soc, road, t, gear, engine, wanted, low, high, w
         return 0.0, False, np.nan
     can_power = not (engine == OFF and work.shaft[S_MOTOR] == 0.0)
     if np.isnan(wanted):
-        after = _after(plant, cell, state, soc, road, t, gear, 0.0, False, low, high, work)
+        after = _after(plant, cell, state, soc, road, t, 0.0, False, low, high, work)
         if not np.isnan(after):
             return work.point[P_MOTOR_TORQUE], False, after
         wanted = -work.shaft[S_DRAG]
     if can_power:
         torque = min(max(wanted, work.shaft[S_LOW]), work.shaft[S_HIGH])
-        after = _after(plant, cell, state, soc, road, t, gear, torque, True, low, high, work)
+        after = _after(plant, cell, state, soc, road, t, torque, True, low, high, work)
         if not np.isnan(after):
             return torque, True, after
         least, most = _power_limits(cell, state, soc, road.dt[t], low, high)
         torque = _nearest_torque(plant, work, wanted, least, most)
         if not np.isnan(torque):
-            after = _after(plant, cell, state, soc, road, t, gear, torque, True, low, high, work)
+            after = _after(plant, cell, state, soc, road, t, torque, True, low, high, work)
             if not np.isnan(after):
                 return torque, True, after
-    after = _after(plant, cell, state, soc, road, t, gear, 0.0, False, low, high, work)
+    after = _after(plant, cell, state, soc, road, t, 0.0, False, low, high, work)
     return work.point[P_MOTOR_TORQUE], False, after
 
 

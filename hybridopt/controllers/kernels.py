@@ -151,7 +151,7 @@ def _load_following(plant, road, t, plan, params, soc, engine, gear, memory, wor
     start = power >= params[START_POWER] + ease or speed >= params[START_SPEED]
     stop = power < params[STOP_POWER] + ease and speed < params[STOP_SPEED]
     return _thresholds(plant, road, t, plan, params, soc, engine, gear, start, stop,
-                       params[LOAD_LOW], params[LOAD_HIGH], memory, work)  # fmt: skip
+                       memory, work)  # fmt: skip
 
 
 @njit(cache=True, inline="always")
@@ -165,12 +165,12 @@ def _electric_power(plant, road, t, plan, params, soc, engine, gear, memory, wor
             power = _motor_power(plant, work, work.shaft[S_LOW])
     start, stop = power > params[ELECTRIC_START], power <= params[ELECTRIC_STOP]
     return _thresholds(plant, road, t, plan, params, soc, engine, gear, start, stop,
-                       params[LOAD_LOW], params[LOAD_HIGH], memory, work)  # fmt: skip
+                       memory, work)  # fmt: skip
 
 
 @njit(cache=True, inline="always")
-def _thresholds(plant, road, t, plan, params, soc, engine, gear, start, stop, load_low, load_high,
-                memory, work):  # fmt: skip
+def _thresholds(plant, road, t, plan, params, soc, engine, gear, start, stop, memory,
+                work):  # fmt: skip
     """Add SoC guard, least times, gear and split to what a threshold rule wants."""
     start = start or soc <= params[SOC_START]
     stop = stop and soc >= params[SOC_STOP]
@@ -184,7 +184,8 @@ def _thresholds(plant, road, t, plan, params, soc, engine, gear, start, stop, lo
     while g > 0 and not _fill_shaft(plant, road, t, g, running, work):
         g -= 1  # too little torque in this gear
     charge = params[CHARGE_GAIN] * (params[SOC_REFERENCE] - soc)
-    torque = _running_torque(plant, road, t, g, engine, charge, load_low, load_high, work)
+    torque = _running_torque(plant, road, t, g, engine, charge, params[LOAD_LOW],
+                             params[LOAD_HIGH], work)  # fmt: skip
     return True, g, torque
 
 

@@ -82,11 +82,16 @@ class RuleTable(BuiltIn):
     shift_up: Map
     shift_down: Map
 
-    def _own(self, driveline: Driveline, settings: Settings) -> tuple[list[float], np.ndarray]:
+    def packed(self) -> tuple[np.ndarray, np.ndarray]:
+        """Return where each map begins, and all maps one behind the other, for the kernels."""
         maps: list[tuple[str, Map]] = [(name, getattr(self, name)) for name in LAYOUT]
         packed = [pack_map(found.axes, found.values, f"[{name}]") for name, found in maps]
-        begins = np.concatenate(([0], np.cumsum([m.size for m in packed])[:-1]))
-        return [float(begin) for begin in begins], np.concatenate(packed)
+        begins = np.concatenate(([0.0], np.cumsum([m.size for m in packed])[:-1]))
+        return begins, np.concatenate(packed)
+
+    def _own(self, driveline: Driveline, settings: Settings) -> tuple[list[float], np.ndarray]:
+        begins, maps = self.packed()
+        return begins.tolist(), maps
 
 
 def read_rule_table(path: str | Path) -> RuleTable:

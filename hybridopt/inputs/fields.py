@@ -36,7 +36,8 @@ class Place:
 
     def error(self, key: str, problem: str) -> InputError:
         """Return the error for one key: file, field, what is wrong and how to mend it."""
-        return InputError(f"{self.file_of(key)}: [{self.table}] {key}: {problem}")
+        name = key if key.isprintable() and len(key) <= 80 else shown(key)
+        return InputError(f"{self.file_of(key)}: [{self.table}] {name}: {problem}")
 
 
 def quantity(
@@ -105,10 +106,7 @@ def refuse_unknown(table: dict[str, Any], known: set[str], place: Place) -> None
         if key not in known:
             near = difflib.get_close_matches(key, sorted(known), n=1)
             hint = f"did you mean {near[0]}?" if near else f"known: {', '.join(sorted(known))}"
-            raise place.error(
-                key if key.isprintable() and len(key) <= 80 else shown(key),
-                f"is not known here; {hint}",
-            )
+            raise place.error(key, f"is not known here; {hint}")
 
 
 def _value(raw: Any, field: "dataclasses.Field[Any]", place: Place, key: str) -> Any:

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from ..errors import InputError
 from ..inputs.csv_table import read_toml
-from .log import Column, Log
+from .log import Column, Log, printable
 from .units import SI, UNITS, Unit, find_unit
 
 SIGNALS = ("time", "speed", "altitude", "grade")
@@ -80,7 +80,7 @@ def read_map(path: Path) -> dict[str, Channel]:
     for signal, table in tables.items():
         if signal not in SIGNALS:
             raise InputError(
-                f"{path}: [{signal[:80]}]: is no signal; known are {', '.join(SIGNALS)}"
+                f"{path}: [{printable(signal)}]: is no signal; known are {', '.join(SIGNALS)}"
             )
         fits = isinstance(table, dict) and {"name"} <= table.keys() <= {"name", "unit"}
         if not fits or not all(isinstance(value, str) for value in table.values()):
@@ -88,7 +88,7 @@ def read_map(path: Path) -> dict[str, Channel]:
     return {signal: Channel(**table) for signal, table in tables.items()}
 
 
-def map_text(choices: Mapping[str, Choice], log: Log) -> str:
+def map_text(choices: Mapping[str, Choice]) -> str:
     """Return a mapping file that makes the same choices again."""
     lines = []
     for signal, choice in choices.items():

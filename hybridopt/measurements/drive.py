@@ -1,6 +1,5 @@
 """A drive made of a log: all stages of the import in order. Read this first."""
 
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -13,7 +12,7 @@ from ..units import KM_PER_H
 from .channels import Channel, Choice, choose_channels
 from .log import Intervention, Log, Samples, open_log, printable
 from .parts import Part, choose_part, cut_at_gaps, drop_scraps
-from .resampling import low_pass, resample_speed
+from .resampling import MAX_POINTS, low_pass, resample_speed
 from .road_grade import grade_from_altitude, logged_grade
 from .speed_cleaning import drop_impossible, remove_spikes, still, turn_forward
 from .stamps import order_stamps
@@ -141,6 +140,7 @@ def import_drive(
     }
     runs, more = order_stamps(signals["speed"], cleaning.jitter)
     part, cut = _choose_stretch(path, runs, cleaning)
+    _refuse_long(path, part, cleaning.step)
     done += more + cut
     cleaned, more = still(part.speed, cleaning.standstill)
     done += more
@@ -158,6 +158,15 @@ def import_drive(
     done += _resampling_told(cleaned, smooth, cycle, cleaning) + _ends_told(cycle)
     return Drive(cycle, log, choices, tuple(done), _from_zero(inside, begin),
                  _from_zero(cleaned, begin))  # fmt: skip
+
+
+def _refuse_long(path: Path, part: Part, step: float) -> None:
+    """Refuse a part that would be more points than a cycle may have: a wrong unit of time."""
+    if part.duration > MAX_POINTS * step:
+        raise InputError(
+            f"{path}: lasts {part.duration:.4g} s, more than {MAX_POINTS} steps of {step:g} s; "
+            "state the unit of time, or take longer steps"
+        )
 
 
 def _to_si(samples: Samples, choice: Choice) -> Samples:
@@ -250,5 +259,5 @@ def _ends_told(cycle: Cycle) -> list[Intervention]:
     return [
         Intervention(f"{word}_moving", 1, f"{word} at {speed / KM_PER_H:.1f} km/h, not at rest")
         for word, speed in ends.items()
-        if speed > 0.0 and not math.isclose(speed, 0.0)
+        if speed > 0.0
     ]

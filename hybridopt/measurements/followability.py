@@ -10,6 +10,7 @@ from ..errors import InfeasibleError
 from ..inputs.cycle import Cycle
 from ..inputs.driveline import Driveline
 from ..operating_points import drivable_steps, seconds_text
+from ..runs import runs
 from ..units import KM_PER_H
 
 BAND_SPEED = 2.0 * KM_PER_H  # m/s
@@ -161,8 +162,4 @@ def outside_band(trace: Cycle, driven: Cycle) -> list[tuple[float, float]]:
     window = np.lib.stride_tricks.sliding_window_view(wanted, 2 * reach + 1)
     speed = np.interp(time, driven.time, driven.speed)
     out = (speed > window.max(axis=1) + BAND_SPEED) | (speed < window.min(axis=1) - BAND_SPEED)
-    change = np.flatnonzero(np.diff(np.concatenate(([0], out.astype(int), [0]))))
-    return [
-        (float(time[a]), float(time[min(b, count)]))
-        for a, b in zip(change[::2], change[1::2], strict=True)
-    ]
+    return [(float(time[a]), float(time[min(b, count)])) for a, b in runs(out)]

@@ -52,11 +52,12 @@ class MdfLog:
         """
         samples = {}
         with tempfile.TemporaryDirectory(prefix="hybridopt-") as folder:
-            for signal, column in chosen.items():
-                place = ":".join(map(str, column.place))
-                self._ask(folder, place)
+            places = {signal: ":".join(map(str, c.place)) for signal, c in chosen.items()}
+            self._ask(folder, *places.values())
+            for signal, place in places.items():
                 stem = Path(folder) / place.replace(":", "_")
-                samples[signal] = _finite_times(*(np.load(f"{stem}_{x}.npy") for x in PARTS))
+                arrays = (np.load(f"{stem}_{kind}.npy") for kind in ("time", "values"))
+                samples[signal] = _finite_times(*arrays)
         for signal, got in samples.items():
             if not np.isfinite(got.values).any():
                 raise InputError(f"{self.path}: channel {chosen[signal].name} holds no values")
@@ -82,9 +83,6 @@ class MdfLog:
                 "channel holds no numbers"
             )
         return done.stdout.decode("utf-8", "replace")
-
-
-PARTS = ("time", "values")
 
 
 def _finite_times(time: np.ndarray, values: np.ndarray) -> Samples:

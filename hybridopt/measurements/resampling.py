@@ -4,6 +4,7 @@ import math
 
 import numpy as np
 
+from ..runs import runs
 from .log import Samples
 from .tractive_energy import tractive_energy
 
@@ -75,7 +76,7 @@ def interval_means(samples: Samples, grid: np.ndarray) -> np.ndarray:
     edges = np.concatenate((grid[:1], 0.5 * (grid[1:] + grid[:-1]), grid[-1:]))
     every = np.union1d(samples.time, edges)
     total = np.interp(
-        edges, every, _travelled(Samples(every, np.interp(every, samples.time, samples.values)))
+        edges, every, travelled(Samples(every, np.interp(every, samples.time, samples.values)))
     )
     means: np.ndarray = np.diff(total) / np.diff(edges)
     return means
@@ -170,7 +171,7 @@ def resample_speed(rough: Samples, smooth: Samples, step: float, still: float = 
     grid = time_grid(float(rough.time[0]), float(rough.time[-1]), step)
     sharp, blunt = project(smooth, grid), interval_means(smooth, grid)
     blunt[[0, -1]] = sharp[[0, -1]]  # half an interval's mean is no speed at its end
-    gone = np.interp(grid, rough.time, _travelled(rough))
+    gone = np.interp(grid, rough.time, travelled(rough))
     wanted = tractive_energy(smooth.time, smooth.values)
 
     def mixture(share: float) -> np.ndarray:
@@ -193,21 +194,14 @@ def _keep_distance(grid: np.ndarray, values: np.ndarray, gone: np.ndarray) -> np
     moving = ahead - behind > 0.0
     kept = np.where(moving, values, 0.0)
     weight = 0.5 * (np.append(np.diff(grid), 0.0) + np.append(0.0, np.diff(grid)))
-    for first, stop in _stretches(moving):
+    for first, stop in runs(moving):
         wanted = gone[min(stop, gone.size - 1)] - gone[max(first - 1, 0)]
         got = weight[first:stop] @ kept[first:stop]
         kept[first:stop] *= wanted / got if got > 0.0 else 0.0
     return kept
 
 
-def _travelled(samples: Samples) -> np.ndarray:
+def travelled(samples: Samples) -> np.ndarray:
     """Return the distance from the start at each sample, m."""
     steps = 0.5 * (samples.values[1:] + samples.values[:-1]) * np.diff(samples.time)
-    travelled: np.ndarray = np.concatenate(([0.0], np.cumsum(steps)))
-    return travelled
-
-
-def _stretches(marked: np.ndarray) -> list[tuple[int, int]]:
-    """Return first and one-past-last index of each unbroken run of marks."""
-    change = np.flatnonzero(np.diff(np.concatenate(([0], marked.astype(int), [0]))))
-    return list(zip(change[::2].tolist(), change[1::2].tolist(), strict=True))
+    return np.concatenate(([0.0], np.cumsum(steps)))

@@ -8,7 +8,7 @@ from ..errors import InputError
 from ..inputs.cycle_checks import GRADE_MAX
 from ..units import PERCENT
 from .log import Intervention, Samples
-from .resampling import project, smooth_evenly
+from .resampling import project, smooth_evenly, travelled
 
 OUTLIER = 15.0  # m, from the median of neighbours
 NEIGHBOURS = 7
@@ -37,7 +37,7 @@ def grade_from_altitude(
     Raises
     ------
     InputError
-        Fewer than two altitudes fall into the drive, or the vehicle does not move.
+        Fewer than two altitudes fall into the drive.
 
     Notes
     -----
@@ -52,12 +52,11 @@ def grade_from_altitude(
         raise InputError("channel altitude: fewer than two values in this stretch; leave it out")
     wild = np.abs(known.values - _running_median(known.values)) > OUTLIER
     known = known.pick(~wild)
-    steps = 0.5 * (drive.values[1:] + drive.values[:-1]) * np.diff(drive.time)
-    travelled = np.concatenate(([0.0], np.cumsum(steps)))
-    if travelled[-1] <= 0.0:
+    distance = travelled(drive)
+    if distance[-1] <= 0.0:
         return np.zeros(drive.time.size), []
-    place, height = _by_distance(known, drive, travelled, length)
-    grade = np.interp(travelled, place, _slope(height, place[1] - place[0], length))
+    place, height = _by_distance(known, drive, distance, length)
+    grade = np.interp(distance, place, _slope(height, place[1] - place[0], length))
     steep = np.abs(grade) > GRADE_MAX
     grade = np.clip(grade, -GRADE_MAX, GRADE_MAX)
     told = (

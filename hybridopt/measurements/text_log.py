@@ -52,11 +52,9 @@ class TextLog:
         time = array("d")
         values = {signal: array("d") for signal in chosen if signal != "time"}
         bad = {signal: _Unreadable() for signal in chosen}
-        no_time = 0
         for line, cells in self._rows():
             second = stamps.seconds(_cell(cells, chosen["time"]))
             if math.isnan(second):
-                no_time += 1
                 bad["time"].note(line, _cell(cells, chosen["time"]))
                 continue
             time.append(second)
@@ -64,8 +62,10 @@ class TextLog:
                 column.append(self._value(cells, chosen[signal], line, bad[signal]))
             if len(time) > MAX_ROWS:
                 raise InputError(f"{self.path}: has more than {MAX_ROWS} rows; cut the log")
+        no_time = bad["time"].count + bad["time"].blanks
         for signal, seen in bad.items():
-            seen.refuse_many(self.path, chosen[signal].name, len(time))
+            rows = len(time) + (no_time if signal == "time" else 0)
+            seen.refuse_many(self.path, chosen[signal].name, rows)
         if not len(time):
             raise InputError(f"{self.path}: column {chosen['time'].name} holds no time stamp")
         stated = time_unit or chosen["time"].unit

@@ -1,21 +1,20 @@
 """A comparison as text, JSON and CSV."""
 
-import csv
-from collections.abc import Callable, Iterable
-from pathlib import Path
+from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any
 
 from ..equal_soc import BALANCE_LIMIT
 from ..modes import Mode
 from ..units import KM_PER_H, KW, PERCENT
-from .files import comment_line
+from .files import Write
+from .summary import CAUTION_LINE
+from .table_csv import table_writer
 
 if TYPE_CHECKING:
     from ..compare import Comparison
     from ..course import Score
     from ..regret import Choice, Moment
 
-CAUTION_LINE = "Benchmark result, not a released calibration: verify on bench and closed track."
 NAME_ROOM = 21
 MODE_HEADS = {
     Mode.STANDSTILL: "stand",
@@ -214,7 +213,7 @@ def _moment_record(moment: "Moment") -> dict[str, Any]:
     }
 
 
-def scores_writer(comparison: "Comparison") -> Callable[[Path], None]:
+def scores_writer(comparison: "Comparison") -> Write:
     """Return what writes one CSV row per cycle and controller."""
     rows = []
     for score in comparison.scores:
@@ -226,7 +225,7 @@ def scores_writer(comparison: "Comparison") -> Callable[[Path], None]:
     return _csv_writer(rows)
 
 
-def moments_writer(comparison: "Comparison") -> Callable[[Path], None]:
+def moments_writer(comparison: "Comparison") -> Write:
     """Return what writes one CSV row per costliest moment."""
     rows = []
     for score in comparison.scores:
@@ -239,15 +238,8 @@ def moments_writer(comparison: "Comparison") -> Callable[[Path], None]:
     return _csv_writer(rows)
 
 
-def _csv_writer(rows: list[dict[str, Any]]) -> Callable[[Path], None]:
-    def write(path: Path) -> None:
-        with path.open("w", encoding="utf-8", newline="") as file:
-            file.write(comment_line(CAUTION_LINE) + "\n")
-            out = csv.DictWriter(file, list(rows[0]) if rows else ["cycle"], lineterminator="\n")
-            out.writeheader()
-            out.writerows(rows)
-
-    return write
+def _csv_writer(rows: list[dict[str, Any]]) -> Write:
+    return table_writer(list(rows[0]) if rows else ["cycle"], [list(row.values()) for row in rows])
 
 
 def _cut(text: str, room: int) -> str:

@@ -50,7 +50,7 @@ def plot_comparison(comparison: "Comparison") -> Figure:
 
 
 def _parts(score: "Score") -> dict[str, float]:
-    """Return the causes in % of the bound."""
+    """Return the causes in % of the optimum's cost."""
     totals = score.regret.totals
     grams = {name: totals[name] for name in ("engine", "gear", "split")}
     grams["other"] = totals["grid"] + totals["final_charge"]

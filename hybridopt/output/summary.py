@@ -62,7 +62,8 @@ def _totals(attrs: dict[str, Any]) -> list[str]:
     )
     rows = {"Fuel": fuel}
     events = attrs["cost_g"] - attrs["fuel_g"]
-    rows["Cost minimised"] = (
+    driven = "controller" in attrs  # by a rule, which minimises nothing
+    rows["Cost with events" if driven else "Cost minimised"] = (
         f"{_figure(attrs['cost_g'], 2)} g   (fuel, and {_figure(events, 2)} g for events)"
     )
     if "bound_g" in attrs:

@@ -1,16 +1,15 @@
 """Checks of rule tables as text, JSON and CSV; training and unseen cycles apart."""
 
-import csv
 import dataclasses
-from collections.abc import Callable, Sequence
-from pathlib import Path
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from ..units import PERCENT
-from .comparison import CAUTION_LINE
-from .files import comment_line
+from .files import Write
+from .summary import CAUTION_LINE
+from .table_csv import table_writer
 
 if TYPE_CHECKING:
     from ..rules.distil import Distilled
@@ -113,18 +112,9 @@ def check_record(check: "Check") -> dict[str, Any]:
     return {key: None if isinstance(v, float) and np.isnan(v) else v for key, v in record.items()}
 
 
-def checks_writer(checks: "Sequence[Check]") -> Callable[[Path], None]:
+def checks_writer(checks: "Sequence[Check]") -> Write:
     """Return a function that writes checks as CSV, one row each."""
     names = ["cycle", "change", "seen", *COLUMNS, "soc_lowest", "soc_highest", "starts_per_km",
              "optimum_starts", "failure"]  # fmt: skip
-
-    def write(path: Path) -> None:
-        with path.open("w", encoding="utf-8", newline="") as file:
-            file.write(comment_line(CAUTION_LINE) + "\n")
-            writer = csv.writer(file)
-            writer.writerow(names)
-            for check in checks:
-                record = check_record(check)
-                writer.writerow([record[name] for name in names])
-
-    return write
+    records = [check_record(check) for check in checks]
+    return table_writer(names, [[record[name] for name in names] for record in records])

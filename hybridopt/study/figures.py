@@ -8,7 +8,7 @@ from ..course import Course, Score, score
 from ..modes import Mode
 from ..nomenclature import BOUND_TOTALS, TOTALS, Quantity
 from ..pipeline import Benchmark
-from ..result import Result, make_result
+from ..result import Result
 
 DONE, FAILED, WAITING = 0, 1, -1
 TEXTS = {DONE: "done", FAILED: "failed", WAITING: "waiting"}
@@ -65,11 +65,7 @@ def controller_outcome(
 ) -> tuple[dict[str, float], Result]:
     """Return figures and result of a controller on a course."""
     measured = score(course, name, controller)
-    known = course.benchmark
-    result = make_result(
-        measured.trace, known.cycle, known.driveline, known.demand, known.settings,
-        {"cost_g": measured.cost_g, "bound_g": measured.bound_g},
-    )  # fmt: skip
+    result = measured.result
     return _known(result.dataset.attrs) | _scores(measured, result), result
 
 

@@ -122,19 +122,20 @@ def _listed(path: str, raw: list[Any], place: Place) -> tuple[Value, ...]:
 def _value(path: str, raw: Any, place: Place) -> Value:
     if isinstance(raw, bool | str):
         return raw
-    if isinstance(raw, list) and raw and all(_finite(item) for item in raw):
+    if isinstance(raw, list) and raw and all(is_finite(item) for item in raw):
         return tuple(float(item) for item in raw)
-    if _finite(raw):
+    if is_finite(raw):
         return float(raw)
     raise place.error(path, f"holds {shown(raw)}; write finite numbers, words, true or false")
 
 
-def _finite(raw: Any) -> bool:
+def is_finite(raw: Any) -> bool:
+    """Tell whether a value of a file is a finite number."""
     return is_number(raw) and abs(raw) < 1e300
 
 
 def _end(path: str, key: str, raw: dict[str, Any], place: Place) -> float:
-    if not _finite(raw.get(key)):
+    if not is_finite(raw.get(key)):
         raise place.error(path, f"{key} is {shown(raw.get(key))}; write a finite number")
     return float(raw[key])
 

@@ -15,8 +15,6 @@ from .parameters import label
 from .plan import Plan
 from .store import Store
 
-SECONDS = list(FIGURES).index("seconds")
-
 
 def read_results(plan: Plan, store: Store | None) -> xr.Dataset:
     """Return the results of all tasks of a study.

@@ -102,8 +102,7 @@ class Run:
         self.singles: deque[Job] = deque()  # of batches whose worker died
         self.flying: dict[str, list[Job]] = {}
         self.wanted = len(waiting)
-        places = {store.places()[task.digest] for task in plan.tasks}
-        self.total = len(places)
+        self.total = len({task.digest for task in plan.tasks})
         self.finished = self.failed = 0
 
     def go(self) -> None:

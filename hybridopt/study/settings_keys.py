@@ -7,7 +7,7 @@ from ..dp.settings import Settings
 from ..errors import InputError
 from ..inputs.fields import Place, refuse_unknown, shown
 from ..units import PERCENT
-from .parameters import is_number
+from .parameters import is_finite
 
 SETTING_KEYS: dict[str, tuple[str, float]] = {
     "soc_points": ("soc_points", 1),
@@ -55,8 +55,8 @@ def _value(key: str, value: Any, name: str, factor: float, place: Place) -> Any:
             wanted = "true or false" if kind == "bool" else "a word"
             raise place.error(key, f"is {shown(value)}; write {wanted}")
         return value
-    if not is_number(value):
-        raise place.error(key, f"is {shown(value)}; write a number")
+    if not is_finite(value):
+        raise place.error(key, f"is {shown(value)}; write a finite number")
     if kind == "int":
         if value != round(value):
             raise place.error(key, f"is {value:g}; write a whole number")

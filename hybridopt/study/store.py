@@ -220,7 +220,8 @@ class Store:
 
     def reasons(self, slots: Sequence[int]) -> list[str]:
         """Return why tasks failed."""
-        rows = [np.asarray(self._arrays["reason"][slot]) for slot in slots]
+        with self._guarded("reason"):
+            rows = [np.asarray(self._arrays["reason"][slot]) for slot in slots]
         return [row.tobytes().rstrip(b"\0").decode(errors="replace") for row in rows]
 
     def trace(self, name: str) -> np.ndarray:
@@ -228,9 +229,15 @@ class Store:
         return self._read(name)
 
     def _read(self, name: str) -> np.ndarray:
-        try:
+        with self._guarded(name):
             return np.asarray(self.group[name][:])
-        except Exception as error:  # a damaged piece raises many kinds
+
+    @contextlib.contextmanager
+    def _guarded(self, name: str) -> Iterator[None]:
+        """Turn what a damaged piece of an array raises, many kinds, into one sentence."""
+        try:
+            yield
+        except Exception as error:
             raise FailedError(
                 f"{self.folder}/{name}: a piece is damaged ({type(error).__name__}); run the study "
                 "again, and if that does not mend it, delete the store"

@@ -10,6 +10,7 @@ from click.testing import CliRunner
 from hybridopt import Result
 from hybridopt.cli.main import main
 from hybridopt.output.report.words import heading, repeat_command
+from hybridopt.output.table_csv import table_writer
 
 SMALL = ("--soc-points", "101", "--splits", "9", "--evaluations", "5")
 NAMES = ("load_following", "electric_power", "equivalence", "adaptive_equivalence")
@@ -85,7 +86,7 @@ def test_off_balance_is_flagged(rule):
     own = record["scores"][1]
     text = compare("--controller", rule).stdout
     flagged = own["balance_percent"] > 1.0
-    assert own["off_balance"] == flagged == ("energy off balance" in text)
+    assert flagged and own["off_balance"] and "energy off balance" in text
 
 
 def test_users_code_is_announced_and_clippings_are_shown(rule):
@@ -195,3 +196,27 @@ def test_traces_are_results_that_say_who_drove(tmp_path):
 def test_traces_need_a_folder():
     done = CliRunner().invoke(main, ["compare", "ece15", "--traces"])
     assert done.exit_code == 2 and "--out" in done.output
+
+
+def test_traces_that_would_share_a_file_are_refused_before_any_work(tmp_path):
+    """Controllers of the same name in long folders: names of files are cut to 40 letters."""
+    folder = tmp_path / ("long_" * 12)
+    sources = []
+    for name in "ab":
+        (folder / name).mkdir(parents=True)
+        (folder / name / "own.py").write_text(RULE)
+        sources += ["--controller", f"{folder / name / 'own.py'}:rule"]
+    (folder / "c").mkdir()
+    (folder / "c" / "own.py").write_text(RULE)
+    sources += ["--controller", f"{folder / 'c' / 'own.py'}:rule"]
+    out = tmp_path / "out"
+    done = CliRunner().invoke(main, ["compare", "ece15", *sources, "--out", str(out), "--traces"])
+    assert done.exit_code == 2 and "would share a file" in done.output
+    assert not out.exists()
+
+
+def test_no_cell_of_a_table_is_a_formula(tmp_path):
+    """Names of users' files reach the table; a spreadsheet must not run them."""
+    table_writer(["a", "b"], [["=1+1", 2.5], ["@x", float("nan")]])(tmp_path / "t.csv")
+    lines = (tmp_path / "t.csv").read_text().splitlines()
+    assert lines[1:] == ["a,b", "'=1+1,2.5", "'@x,"]

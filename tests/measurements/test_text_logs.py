@@ -1,5 +1,6 @@
 """Text logs in every usual shape give the same drive; what is no log is refused."""
 
+import tracemalloc
 from datetime import UTC, datetime, timedelta, timezone
 
 import pytest
@@ -37,7 +38,7 @@ def test_delimiter_and_decimal_sign_are_found(imported, rate, delimiter, comma):
      ("latin-1", "latin-1")],
 )  # fmt: skip
 def test_encoding_is_found_and_said(imported, encoding, word):
-    content = text(rows(stamps()), ("time [s]", "speed [km/h]")).replace("speed", "speed")
+    content = text(rows(stamps()), ("time [s]", "speed [km/h]"))
     content = "# Höhe über Grün\n" + content
     drive = imported(content, encoding=encoding)
     assert_the_drive(drive)
@@ -240,6 +241,39 @@ def test_a_huge_log_is_read_as_a_stream(write, monkeypatch):
                       ("time [s]", "speed [km/h]", "x")))  # fmt: skip
     assert_the_drive(import_drive(path))
     assert max(held) < 1100
+
+
+def test_reading_a_log_takes_no_memory_for_its_text(write):
+    """24 MB of text are read in 2 MB: the peak of the read alone."""
+    filler = "x" * 10_000
+    path = write(
+        text([[str(t), "36", filler] for t in range(2400)], ("time [s]", "speed [km/h]", "x"))
+    )
+    log = open_log(path)
+    tracemalloc.start()
+    log.read(dict(zip(("time", "speed"), log.columns, strict=False)), "")
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert peak < 2e6 < path.stat().st_size / 10
+
+
+def test_one_faulty_stamp_among_many_blank_ones_is_dropped(write):
+    """Rows without a stamp are dropped; a trailing END is one fault in 121 stamps, not in none."""
+    cells = [[str(t), "36", ""] for t in range(60)] + [["", "36", ""]] * 60 + [["END", "", ""]]
+    samples, done = read_all(write(text(cells, ("time [s]", "speed [km/h]", "x"))))
+    assert samples["speed"].time.size == 60
+    assert {step.name: step.count for step in done}["rows_without_time"] == 61
+
+
+def test_a_wrong_unit_of_time_is_one_sentence(write):
+    cells = [[f"{t}e10", "36", ""] for t in range(60)]
+    with pytest.raises(InputError, match="state the unit of time"):
+        import_drive(write(text(cells, ("time [s]", "speed [km/h]", "x"))))
+
+
+def read_all(path):
+    log = open_log(path)
+    return log.read(dict(zip(("time", "speed"), log.columns, strict=False)), "")
 
 
 def test_names_with_control_characters_are_shown_without(imported):

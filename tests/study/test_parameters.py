@@ -124,6 +124,8 @@ def test_bad_study_gets_one_sentence(tmp_path, top, words):
         ('cycles = ["ece16"]\n', ("ece16",)),
         ('cycles = ["ece15"]\ndriveline = "fool"\n', ("fool",)),
         ('cycles = ["ece15"]\n[settings]\nsplits = 1\n', ("splits", "3 to 10001")),
+        ('cycles = ["ece15"]\n[settings]\nsoc_points = inf\n', ("soc_points", "finite number")),
+        ('cycles = ["ece15"]\n[settings]\nmemory_limit_GB = nan\n', ("memory_limit", "finite")),
         ('cycles = "ece15"\n', ("cycles", "list")),
     ],
 )

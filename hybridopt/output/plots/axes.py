@@ -123,9 +123,3 @@ def draw_steps(ax: Axes, dataset: "Dataset", values: np.ndarray, **style: Any) -
     """Draw one value per step as a line of steps."""
     style = {"linewidth": 1.0, **style}
     ax.stairs(values, edges(dataset), baseline=None, **style)
-
-
-def runs(marked: np.ndarray) -> list[tuple[int, int]]:
-    """Return first and one-past-last index of each unbroken run of marks."""
-    change = np.flatnonzero(np.diff(np.concatenate(([0], marked.astype(int), [0]))))
-    return list(zip(change[::2].tolist(), change[1::2].tolist(), strict=True))

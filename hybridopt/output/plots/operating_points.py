@@ -43,7 +43,7 @@ def plot_engine_points(ax: Axes, dataset: "Dataset", driveline: "Driveline | Non
         _draw_engine(ax, driveline)
     _draw_points(ax, dataset, "engine", on)
     dress(ax, "engine speed (rpm)", "engine torque (N m)")
-    title(ax, f"Engine: {_hours(dataset, on)} running")
+    title(ax, f"Engine: {_time_text(dataset, on)} running")
 
 
 def plot_motor_points(ax: Axes, dataset: "Dataset", driveline: "Driveline | None" = None) -> None:
@@ -54,7 +54,7 @@ def plot_motor_points(ax: Axes, dataset: "Dataset", driveline: "Driveline | None
     _draw_points(ax, dataset, "motor", on)
     ax.axhline(0.0, color=QUIET, linewidth=0.8)
     dress(ax, "motor speed (rpm)", "motor torque (N m)")
-    title(ax, f"Motor: {_hours(dataset, on)} powered")
+    title(ax, f"Motor: {_time_text(dataset, on)} powered")
 
 
 def map_values(table: DataArray, speed: np.ndarray, torque: np.ndarray) -> np.ndarray:
@@ -206,7 +206,7 @@ def _round(value: float) -> float:
     return float(scale * max(digit for digit in (1.0, 2.0, 5.0) if digit * scale <= value * 1.0001))
 
 
-def _hours(dataset: "Dataset", on: np.ndarray) -> str:
+def _time_text(dataset: "Dataset", on: np.ndarray) -> str:
     seconds = dataset["dt"].values
     share = 100.0 * float(seconds[on].sum() / seconds.sum())
     return f"{seconds[on].sum():.0f} s ({share:.0f} % of the time)"

@@ -16,6 +16,7 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator, MultipleLocator
 
 from ...modes import Mode
+from ...runs import runs
 from ...units import KM_PER_H, PERCENT
 from ..files import write_atomically
 from .axes import (
@@ -28,7 +29,6 @@ from .axes import (
     legend_beside,
     plain,
     png_writer,
-    runs,
 )
 from .colours import (
     BRAKE_COLOUR,

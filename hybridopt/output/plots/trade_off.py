@@ -31,7 +31,7 @@ def plot_trade_off(ax: Axes, trade: "TradeOff") -> None:
     order = np.argsort(counts)
     ax.plot(counts[order], costs[order], "o", color=MOTOR_COLOUR, markersize=8,
             markeredgecolor=INK, label="schedule found", zorder=3)  # fmt: skip
-    _label_prices(ax, trade, room)
+    _label_prices(ax, trade)
     ax.set_xlim(low, high)
     ax.set_ylim(floor, best + 1.22 * room)
     ax.xaxis.set_major_locator(MaxNLocator(integer=True))
@@ -40,7 +40,7 @@ def plot_trade_off(ax: Axes, trade: "TradeOff") -> None:
     title(ax, f"Solves at several prices per {trade.event[:-1]} (g, at the marks)")
 
 
-def _label_prices(ax: Axes, trade: "TradeOff", room: float) -> None:
+def _label_prices(ax: Axes, trade: "TradeOff") -> None:
     """Write the prices at each mark; those of the same schedule stand together."""
     places: dict[tuple[int, float], list[float]] = {}
     for point in trade.points:

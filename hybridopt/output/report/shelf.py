@@ -38,7 +38,7 @@ class Shelf:
     """
 
     folder: Path
-    _known: dict[tuple[str, _Mark], Any] = field(default_factory=dict)
+    _known: dict[str, tuple[_Mark, Any]] = field(default_factory=dict)
 
     def results(self) -> dict[str, Entry]:
         """Return the results by the name of their file."""
@@ -87,14 +87,13 @@ class Shelf:
         """Read all files of a kind that can be read; what has not changed is remembered."""
         found = {}
         for name, mark in self._files(suffix):
-            key = name, mark
-            if key not in self._known:
+            if name not in self._known or self._known[name][0] != mark:
                 try:
-                    self._known[key] = read(self.folder / name)
+                    self._known[name] = mark, read(self.folder / name)
                 except InputError:
-                    self._known[key] = None  # some other file
-            if self._known[key] is not None:
-                found[name] = self._known[key]
+                    self._known[name] = mark, None  # some other file
+            if self._known[name][1] is not None:
+                found[name] = self._known[name][1]
         return found
 
     def _files(self, suffix: str) -> list[tuple[str, _Mark]]:
