@@ -12,10 +12,10 @@ from .controllers.builtin import BuiltIn, Playback
 from .controllers.closed_loop import ClosedLoop, Drive
 from .controllers.controller import Controller, ControllerFunction
 from .dp.bound import Bound, gap_percent
+from .dp.graph import begins_start
 from .equal_soc import ChargeWorth, balance_share, charge_worth
 from .errors import InputError
 from .modes import Mode
-from .operating_points import EngineClass
 from .pipeline import Benchmark
 from .regret import Regret, drive_regret
 from .result import Result, make_result
@@ -71,7 +71,7 @@ class Course:
     @cached_property
     def optimum_starts(self) -> int:
         """Engine starts of the optimum."""
-        return int((self.benchmark.solution.schedule.engine_class == EngineClass.STARTING).sum())
+        return int(begins_start(self.benchmark.solution.schedule.engine_class).sum())
 
     def fitted(self, controller: AnyController) -> AnyController:
         """Return a controller with the optimum's gears, if it follows those."""

@@ -1,12 +1,22 @@
 """What the cycle asks of the wheels: mean speed, acceleration and torque of each step."""
 
+import dataclasses
 from dataclasses import dataclass
 
 import numpy as np
 
 from .inputs.cycle import Cycle
-from .inputs.driveline import Vehicle
+from .inputs.driveline import Driveline, Vehicle
 from .units import GRAVITY
+
+NO_RESTRICTION = {
+    "motor_share": 1.0,
+    "battery_share": 1.0,
+    "slip_allowed": True,
+    "fuel_factor": 1.0,
+    "engine_needed": False,
+    "oil_temperature": np.nan,
+}
 
 
 @dataclass(frozen=True, eq=False)
@@ -24,6 +34,16 @@ class Demand:
     wheel_acceleration : rad/s2
     wheel_torque : N m, positive when it propels
     rolling_power, drag_power, grade_power, inertia_power : W, the parts of the wheel power
+    motor_share : 1 allows the motor's peak torque, 0 its lasting torque, linear in between
+    battery_share : the same for the battery's power
+    slip_allowed : whether the launch clutch may slip
+    fuel_factor : factor on the fuel rate, above 1 for a cold engine
+    engine_needed : whether the engine must not be off, for heat or because it is cold
+    oil_temperature : degC, of the engine; NaN is not known
+
+    Notes
+    -----
+    The last six say what else bears on a step; left out, nothing is restricted.
     """
 
     time: np.ndarray
@@ -38,6 +58,18 @@ class Demand:
     drag_power: np.ndarray
     grade_power: np.ndarray
     inertia_power: np.ndarray
+    motor_share: np.ndarray = None  # type: ignore[assignment]
+    battery_share: np.ndarray = None  # type: ignore[assignment]
+    slip_allowed: np.ndarray = None  # type: ignore[assignment]
+    fuel_factor: np.ndarray = None  # type: ignore[assignment]
+    engine_needed: np.ndarray = None  # type: ignore[assignment]
+    oil_temperature: np.ndarray = None  # type: ignore[assignment]
+
+    def __post_init__(self) -> None:
+        """Fill what is left out with "no restriction"."""
+        for name, free in NO_RESTRICTION.items():
+            if getattr(self, name) is None:
+                object.__setattr__(self, name, np.full(self.dt.size, free))
 
     @property
     def steps(self) -> int:
@@ -67,11 +99,31 @@ def wheel_demand(vehicle: Vehicle, cycle: Cycle) -> Demand:
     Returns
     -------
     Demand
-        One entry per step of the cycle, from :func:`step_demand`.
+        One entry per step of the cycle, from :func:`step_demand`, with its heat requests and
+        oil temperatures.
     """
-    return step_demand(
+    wanted = step_demand(
         vehicle, cycle.time[:-1], cycle.dt, cycle.speed[:-1], cycle.speed[1:], cycle.mean_grade
     )
+    oil = 0.5 * (cycle.oil_temperature[:-1] + cycle.oil_temperature[1:])
+    return dataclasses.replace(
+        wanted, engine_needed=cycle.heat_request[:-1] > 0.0, oil_temperature=oil
+    )
+
+
+def drive_demand(driveline: Driveline, cycle: Cycle) -> Demand:
+    """As :func:`wheel_demand`, with what a cold engine takes more.
+
+    Parameters
+    ----------
+    driveline
+        The vehicle and its engine.
+    cycle
+        Speed, grade and oil temperature over time.
+    """
+    wanted = wheel_demand(driveline.vehicle, cycle)
+    factor = driveline.engine.fuel_factor(wanted.oil_temperature)
+    return dataclasses.replace(wanted, fuel_factor=factor)
 
 
 def step_demand(
@@ -99,7 +151,7 @@ def step_demand(
     -----
     F = (m + J_w / r^2) a + m g (sin θ + c_r cos θ) + ½ ρ c_d A u |u| with the mean speed v and
     acceleration a of the step, so that m a v dt sums exactly to the change of kinetic energy;
-    u is v plus the headwind.
+    u is v plus the headwind. A trailer adds its mass to m, its own m c_r and its own c_d A.
     At rest the brakes hold the vehicle and the demand is zero.
     Source: Guzzella, Sciarretta, *Vehicle Propulsion Systems*, ch. 2, from memory.
     """
@@ -107,12 +159,16 @@ def step_demand(
     acceleration = (speed_end - speed_start) / dt
     moving = speed > 0.0
     angle = np.arctan(grade)
-    weight = vehicle.mass * GRAVITY * moving
-    mass = vehicle.mass + vehicle.wheel_inertia / vehicle.wheel_radius**2
-    rolling = vehicle.rolling_resistance * weight * np.cos(angle)
-    climb = weight * np.sin(angle)
+    total = vehicle.mass + vehicle.trailer_mass
+    weight = GRAVITY * moving
+    mass = total + vehicle.wheel_inertia / vehicle.wheel_radius**2
+    resistance = vehicle.rolling_resistance * vehicle.mass
+    resistance += vehicle.trailer_rolling_resistance * vehicle.trailer_mass
+    rolling = resistance * weight * np.cos(angle)
+    climb = total * weight * np.sin(angle)
+    drag_area = vehicle.drag_area + vehicle.trailer_drag_area
     air = (speed + vehicle.headwind) * moving
-    drag = 0.5 * vehicle.air_density * vehicle.drag_area * air * np.abs(air)
+    drag = 0.5 * vehicle.air_density * drag_area * air * np.abs(air)
     force = mass * acceleration + rolling + climb + drag
     return Demand(
         time=time,

@@ -16,7 +16,7 @@ from .dp import kernels
 from .dp.problem import pack_battery
 from .inputs.driveline import Driveline
 from .modes import Mode, label_modes
-from .operating_points import EngineClass, OperatingPoints, all_points, demand_arrays
+from .operating_points import EngineClass, OperatingPoints, all_points, demand_rows
 from .plant import pack
 
 if TYPE_CHECKING:
@@ -204,7 +204,7 @@ def _engine_torque(
 ) -> np.ndarray:
     out = np.zeros((demand.steps, step.P_SIZE))
     reason = np.empty(demand.steps, dtype=np.int64)
-    step._evaluate(pack(driveline), *demand_arrays(demand), gear, engine, torque, powered, out,
+    step._evaluate(pack(driveline), demand_rows(demand), gear, engine, torque, powered, out,
                    reason)  # fmt: skip
     return out[:, step.P_ENGINE_TORQUE]
 

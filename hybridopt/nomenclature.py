@@ -22,7 +22,7 @@ STEP_VARIABLES = {
     "mode": Quantity("1", "operating mode, a code of hybridopt.modes.Mode"),
     "gear": Quantity("1", "gear engaged, 1 is first gear"),
     "engine_on": Quantity("1", "1 while the engine runs or is being started"),
-    "engine_start": Quantity("1", "1 in steps in which the engine is started"),
+    "engine_start": Quantity("1", "1 in steps of an engine start, which may take several"),
     "launch_clutch": Quantity("1", "launch clutch: 0 locked, 1 slipping, 2 open"),
     "engine_speed": Quantity("rad/s", "speed of the engine"),
     "engine_torque": Quantity("N m", "torque of the engine"),
@@ -45,7 +45,7 @@ STEP_VARIABLES = {
     "gearbox_loss": Quantity("W", "loss of gearbox and final drive"),
     "start_power": Quantity("W", "electric power that starts the engine, mean of the step"),
     "shift_power": Quantity("W", "fuel power that speeds shafts up at shifts, mean of the step"),
-    "auxiliary_power": Quantity("W", "auxiliary load"),
+    "auxiliary_power": Quantity("W", "auxiliary load and electric oil pump"),
     "brake_power": Quantity("W", "power lost in the friction brakes"),
     "rolling_power": Quantity("W", "rolling resistance"),
     "drag_power": Quantity("W", "aerodynamic drag"),
@@ -80,6 +80,13 @@ TOTALS = {
     "soc_start": Quantity("1", "state of charge at the start"),
     "soc_end": Quantity("1", "state of charge at the end"),
     "starts": Quantity("1", "engine starts"),
+    "stops": Quantity("1", "times the engine comes to rest"),
+    "run_down_kJ": Quantity("kJ", "rotor energy lost where the engine comes to rest, mean"),
+    "start_rotor_kJ": Quantity("kJ", "energy of all starts that speeds rotors up"),
+    "start_slip_kJ": Quantity("kJ", "energy of all starts lost in the slipping clutch"),
+    "start_friction_kJ": Quantity("kJ", "energy of all starts lost in engine friction"),
+    "start_conversion_kJ": Quantity("kJ", "energy of all starts lost by their efficiency"),
+    "reengaged_kJ": Quantity("kJ", "rotor energy taken from the vehicle after coasting, no cost"),
     "shifts": Quantity("1", "gear shifts"),
     "distance_km": Quantity("km", "distance driven"),
     "duration_s": Quantity("s", "duration"),
@@ -92,3 +99,14 @@ BOUND_TOTALS = {
     "gap_cause": Quantity("1", "what dominates a gap above 0.1 %; empty below"),
     "bound_s": Quantity("s", "time the bound took"),
 }
+
+THERMAL_TOTALS = {
+    "clutch_peak_C": Quantity("C", "highest temperature of the launch clutch"),
+    "clutch_over_s": Quantity("s", "time in steps that end with the launch clutch too hot"),
+    "motor_budget_peak": Quantity("1", "highest overload budget of the motor, 1 is lasting load"),
+    "motor_over_s": Quantity("s", "time in steps that end above the motor's budget"),
+    "battery_budget_peak": Quantity("1", "highest overload budget of the battery"),
+    "battery_over_s": Quantity("s", "time in steps that end above the battery's budget"),
+    "thermal_rounds": Quantity("1", "rounds of tightening until all limits were kept"),
+}
+"""Present where the driveline gives the figures, the last one with the setting thermal_limits."""

@@ -1,12 +1,12 @@
 """Operating points: battery power and cost of every gear, engine class and torque split."""
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import IntEnum
 from typing import Any
 
 import numpy as np
 
+from . import point_kernels
 from . import step as kernels
 from .demand import Demand
 from .errors import InfeasibleError, InputError
@@ -42,6 +42,13 @@ class Reason(IntEnum):
     BATTERY_POWER = kernels.BATTERY_POWER
     UNPOWERED_MISFIT = kernels.UNPOWERED_MISFIT
     NOT_USED = kernels.NOT_USED
+    START_TORQUE = kernels.START_TORQUE
+    ENGINE_NEEDED = kernels.ENGINE_NEEDED
+    MUST_NOT_SLIP = kernels.MUST_NOT_SLIP
+    NO_BOOST = kernels.NO_BOOST
+    NO_RECUPERATION = kernels.NO_RECUPERATION
+    NO_COASTING = kernels.NO_COASTING
+    NO_ENGINE_STOP = kernels.NO_ENGINE_STOP
 
     @property
     def text(self) -> str:
@@ -56,11 +63,18 @@ _REASON_TEXTS = {
     Reason.MOTOR_TORQUE: "motor torque limit",
     Reason.ENGINE_TORQUE: "engine torque limit, motor helping",
     Reason.NO_ELECTRIC_DRIVE: "no electric drive",
-    Reason.CLUTCH_PRESSURE: "no oil pressure to hold the launch clutch with the engine off",
+    Reason.CLUTCH_PRESSURE: "too little oil pressure for the launch clutch with the engine off",
     Reason.CLUTCH_CAPACITY: "launch clutch torque capacity",
     Reason.BATTERY_POWER: "battery power limit",
     Reason.UNPOWERED_MISFIT: "an unpowered motor does not meet the demand",
     Reason.NOT_USED: "a split more than this point needs",
+    Reason.START_TORQUE: "motor too weak for traction and pulling the engine up",
+    Reason.ENGINE_NEEDED: "engine requested (heat, cold)",
+    Reason.MUST_NOT_SLIP: "launch clutch must not slip",
+    Reason.NO_BOOST: "no boost",
+    Reason.NO_RECUPERATION: "no recuperation",
+    Reason.NO_COASTING: "no coasting with the engine off",
+    Reason.NO_ENGINE_STOP: "no engine stop",
 }
 
 
@@ -120,7 +134,7 @@ class OperatingPoints:
     def power_ranges(self) -> tuple[np.ndarray, np.ndarray]:
         """Return lowest and highest admissible battery power of every step, W, (steps,) each."""
         lowest, highest = np.zeros(self.steps), np.zeros(self.steps)
-        kernels._power_ranges(self.cost, self.power, self.count, lowest, highest)
+        point_kernels._power_ranges(self.cost, self.power, self.count, lowest, highest)
         return lowest, highest
 
     @classmethod
@@ -142,25 +156,35 @@ class OperatingPoints:
         return cls(dt, cost, power, np.zeros_like(cost), count, reason)
 
 
-def demand_arrays(demand: Demand) -> Sequence[np.ndarray]:
-    """Return the arrays of a demand in the order the plant's kernels take them."""
+def demand_rows(demand: Demand) -> np.ndarray:
+    """Return what is asked of each step as the kernels take it.
+
+    Returns
+    -------
+    ndarray of float64, (steps, :data:`hybridopt.step.R_SIZE`)
+        C-contiguous; its columns are the `R_` entries of `step.py`.
+    """
+    rows = np.empty((demand.steps, kernels.R_SIZE))
     columns = (
-        demand.speed,
-        demand.wheel_speed,
-        demand.wheel_acceleration,
-        demand.wheel_torque,
-        demand.dt,
+        (kernels.R_SPEED, demand.speed),
+        (kernels.R_WHEEL_SPEED, demand.wheel_speed),
+        (kernels.R_WHEEL_ACCELERATION, demand.wheel_acceleration),
+        (kernels.R_WHEEL_TORQUE, demand.wheel_torque),
+        (kernels.R_DT, demand.dt),
+        (kernels.R_MOTOR_SHARE, demand.motor_share),
+        (kernels.R_BATTERY_SHARE, demand.battery_share),
+        (kernels.R_SLIP, demand.slip_allowed),
+        (kernels.R_FUEL_FACTOR, demand.fuel_factor),
+        (kernels.R_ENGINE_NEEDED, demand.engine_needed),
     )
-    return [np.array(column, dtype=np.float64, order="C") for column in columns]
+    for entry, values in columns:
+        rows[:, entry] = values
+    return rows
 
 
 def power_limits(battery: Battery) -> tuple[float, float]:
-    """Return the widest charge (negative) and discharge power of the battery's table, W."""
-    table = battery.table
-    return (
-        -float(table.sel(quantity="power_charge_max").max()),
-        float(table.sel(quantity="power_discharge_max").max()),
-    )
+    """Return the widest charge (negative) and discharge power of a battery, W."""
+    return battery.power_limits
 
 
 def split_room(driveline: Driveline, splits: int) -> int:
@@ -235,14 +259,12 @@ def all_points(driveline: Driveline, demand: Demand, splits: int) -> OperatingPo
         count=np.empty(shape[:3], dtype=np.int64),
         reason=np.empty(shape, dtype=np.int8),
     )
-    low, high = power_limits(driveline.battery)
-    wanted = demand_arrays(demand)
+    rows = demand_rows(demand)
 
     def fill(first: int, last: int) -> None:
         part = points.part(first, last)
-        kernels._fill_points(plant, *(array[first:last] for array in wanted), low, high, splits,
-                             part.cost, part.power, part.motor_torque, part.count,
-                             part.reason)  # fmt: skip
+        point_kernels._fill_points(plant, rows[first:last], splits, part.cost, part.power,
+                                   part.motor_torque, part.count, part.reason)  # fmt: skip
 
     in_threads(fill, demand.steps)
     if (points.count < 0).any():

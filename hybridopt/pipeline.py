@@ -1,23 +1,30 @@
-"""The whole job in order: demand, operating points, solve, replay, bound. Read this first."""
+"""The whole job in order: demand, operating points, solve, replay, limits, bound. Read first."""
 
+import dataclasses
 import time
 from dataclasses import dataclass
 
 import xarray as xr
 
 from .choices import Choices, list_choices
-from .demand import Demand, wheel_demand
+from .demand import Demand, drive_demand
 from .dp.bound import Bound, bound_attrs, lower_bound
+from .dp.graph import make_events
 from .dp.memory import Memory
 from .dp.progress import Progress, silent
 from .dp.settings import Settings
 from .dp.solve import Solution, solve
+from .inhibitors import stop_costs
 from .inputs.cycle import Cycle
 from .inputs.driveline import Driveline
+from .limits import Optimum, respect_limits
 from .operating_points import split_room
 from .replay import replay_schedule
 from .result import Result, make_result
 from .shifts import shift_costs
+from .starts import start_steps
+
+THERMAL_CAUSE = "thermal limits, which the bound leaves out"
 
 
 @dataclass(frozen=True, eq=False)
@@ -30,8 +37,10 @@ class Benchmark:
     demand : what the wheels want
     solution : schedule and cost-to-go
     trace : the replayed schedule, see :func:`hybridopt.replay_schedule`
-    bound : the proved lower limit, None when it was not wanted
+    bound : the proved lower limit, None when it was not wanted; with thermal limits that of the
+        problem without them
     seconds : time of the solve without the bound
+    rounds : rounds of tightening that thermal limits took
     """
 
     cycle: Cycle
@@ -42,6 +51,7 @@ class Benchmark:
     trace: xr.Dataset
     bound: Bound | None
     seconds: float
+    rounds: int = 0
 
     @property
     def points(self) -> Choices:
@@ -55,6 +65,8 @@ class Benchmark:
             "value_start_g": self.solution.value_start,
             "solve_s": self.seconds,
         }
+        if self.settings.thermal_limits:
+            extra["thermal_rounds"] = self.rounds
         if self.bound is not None:
             extra |= bound_attrs(self.bound)
         return make_result(
@@ -76,7 +88,7 @@ class Prepared:
 
 def prepare(cycle: Cycle, driveline: Driveline, settings: Settings) -> Prepared:
     """Work out demand and choices; errors are those of :func:`solve_cycle`."""
-    wanted = wheel_demand(driveline.vehicle, cycle)
+    wanted = drive_demand(driveline, cycle)
     points = list_choices(driveline, wanted, settings.splits, settings.memory_limit)
     return Prepared(wanted, points)
 
@@ -100,27 +112,54 @@ def solve_benchmark(
     began = time.perf_counter()
     plan_memory(cycle, driveline, settings).check()
     prepared = prepared or prepare(cycle, driveline, settings)
-    wanted, points = prepared.demand, prepared.points
-    penalty = settings.penalty(driveline)
-    shifts = shift_costs(driveline, wanted, settings)
-    solution = solve(points, driveline.battery, settings, penalty, shifts, progress)
-    trace = replay_schedule(driveline, wanted, solution.schedule, settings.socs[2],
-                            settings.gear_start, solution.costate)  # fmt: skip
+    free = find_optimum(driveline, settings, prepared, progress)
+    best, rounds = free, 0
+    if settings.thermal_limits:
+        best, rounds = _respect_limits(driveline, settings, free)
     spent = time.perf_counter() - began
     proved = None
     if not keep_value:
-        solution.value.forget()
+        best.solution.value.forget()
     if bound:
-        proved = lower_bound(solution.problem, solution.run, solution.costate)
-    return Benchmark(cycle, driveline, settings, wanted, solution, trace, proved, spent)
+        proved = lower_bound(free.solution.problem, best.solution.run, best.solution.costate)
+    if proved and proved.cause and rounds:
+        proved = dataclasses.replace(proved, cause=THERMAL_CAUSE)
+    return Benchmark(cycle, driveline, settings, best.demand, best.solution, best.trace, proved,
+                     spent, rounds)  # fmt: skip
+
+
+def find_optimum(
+    driveline: Driveline, settings: Settings, prepared: Prepared, progress: Progress = silent
+) -> Optimum:
+    """Solve for resolved settings and replay the schedule."""
+    wanted, penalty = prepared.demand, settings.penalty(driveline)
+    shifts = shift_costs(driveline, wanted, settings)
+    solution = solve(prepared.points, driveline.battery, settings, penalty, shifts, progress,
+                     stop_costs(wanted, settings),
+                     start_steps(driveline.start.duration, wanted.dt))  # fmt: skip
+    trace = replay_schedule(driveline, wanted, solution.schedule, settings.socs[2],
+                            settings.gear_start, solution.costate)  # fmt: skip
+    return Optimum(wanted, solution, trace)
+
+
+def _respect_limits(driveline: Driveline, settings: Settings, free: Optimum) -> tuple[Optimum, int]:
+    """Solve again, with fewer choices where they led beyond a thermal limit, until all are kept."""
+
+    def solve_again(demand: Demand) -> Optimum:
+        free.solution.value.forget()  # it is not the answer
+        points = list_choices(driveline, demand, settings.splits, settings.memory_limit)
+        return find_optimum(driveline, settings, Prepared(demand, points))
+
+    return respect_limits(driveline, free, solve_again)
 
 
 def plan_memory(cycle: Cycle, driveline: Driveline, settings: Settings) -> Memory:
     """Return what a solve would keep in memory."""
     room = split_room(driveline, settings.splits)
-    steps, gears = cycle.dt.size, driveline.gearbox.gears
-    return Memory(steps, gears, settings.for_steps(cycle.dt).grid_points, room,
-                  settings.memory_limit)  # fmt: skip
+    starts = start_steps(driveline.start.duration, cycle.dt)
+    states = make_events(settings, cycle.dt, None, starts).graph.states
+    return Memory(cycle.dt.size, driveline.gearbox.gears, settings.for_steps(cycle.dt).grid_points,
+                  room, settings.memory_limit, states)  # fmt: skip
 
 
 def solve_cycle(

@@ -25,6 +25,10 @@ class Plant(NamedTuple):
     loss: Any
     peak_speed: Any
     peak: Any
+    lasting_speed: Any
+    lasting: Any
+    reserve_speed: Any
+    reserve: Any
     drag_speed: Any
     drag: Any
     engine_inertia: float
@@ -36,25 +40,39 @@ class Plant(NamedTuple):
     launch_capacity: float
     launch_gears: float
     pump_speed: float
+    full_pressure_speed: float
+    pump_power: float
     fade_low: float
     fade_high: float
     share: float
     separating: float
+    opens: float
     electric: float
+    boost: float
+    shift_load: float
+    recuperate: float
+    coast: float
+    stop: float
     start_fuel: float
     start_duration: float
     start_efficiency: float
-    reserve: float
+    starter: float
     auxiliary: float
+    power_min: float
+    power_max: float
+    battery_share: float
 
 
 def pack(driveline: Driveline) -> Plant:
     """Flatten a driveline for the kernels."""
     d, engine, motor, clutches = driveline, driveline.engine, driveline.motor, driveline.clutches
-    pumped = clutches.electric_oil_pump
+    functions, pumped = driveline.functions, driveline.clutches.electric_oil_pump
+    full_pressure = clutches.full_pressure_speed
+    reserve_speed, reserve = _reserve(driveline)
+    power_min, power_max = d.battery.power_limits
     plant = Plant(
         ratio=_array(d.gearbox.ratios) * d.gearbox.final_drive,
-        efficiency=_array(d.gearbox.efficiencies),
+        efficiency=_array(d.gearbox.total_efficiencies),
         gear_drag=_array(d.gearbox.drag_torques),
         fuel_speed=_array(engine.fuel_map["speed"]),
         fuel_torque=_array(engine.fuel_map["torque"]),
@@ -68,6 +86,10 @@ def pack(driveline: Driveline) -> Plant:
         loss=_array(motor.loss_map),
         peak_speed=_array(motor.peak_torque["speed"]),
         peak=_array(motor.peak_torque),
+        lasting_speed=_array(motor.lasting_torque["speed"]),
+        lasting=_array(motor.lasting_torque),
+        reserve_speed=reserve_speed,
+        reserve=reserve,
         drag_speed=_array(motor.drag_torque["speed"]),
         drag=_array(motor.drag_torque),
         engine_inertia=engine.inertia,
@@ -79,18 +101,38 @@ def pack(driveline: Driveline) -> Plant:
         launch_capacity=clutches.launch_capacity,
         launch_gears=clutches.launch_gears,
         pump_speed=0.0 if pumped else clutches.pump_speed,
+        full_pressure_speed=clutches.pump_speed if full_pressure is None else full_pressure,
+        pump_power=clutches.oil_pump_power if pumped else 0.0,
         fade_low=0.0 if pumped else clutches.fade_speed_low,
         fade_high=0.0 if pumped else clutches.fade_speed_high,
-        share=d.vehicle.recuperation_share,
+        share=d.vehicle.recuperated_share,
         separating=float(clutches.separating_clutch),
-        electric=float(clutches.can_drive_electric),
+        opens=float(clutches.opens),
+        electric=float(functions.can_drive_electric),
+        boost=float(functions.can_boost),
+        shift_load=float(functions.can_shift_load_point),
+        recuperate=float(functions.can_recuperate),
+        coast=float(functions.can_coast),
+        stop=float(functions.can_stop_engine),
         start_fuel=d.start.fuel,
         start_duration=d.start.duration,
         start_efficiency=d.start.efficiency,
-        reserve=d.start.torque_reserve,
+        starter=float(d.start.starter),
         auxiliary=d.auxiliary.power,
+        power_min=power_min,
+        power_max=power_max,
+        battery_share=d.battery.continuous_share,
     )
     return Plant(*[x if isinstance(x, np.ndarray) else float(x) for x in plant])  # type: ignore[arg-type]
+
+
+def _reserve(driveline: Driveline) -> tuple[np.ndarray, np.ndarray]:
+    """Torque kept in reserve for a start over motor speed; none with a starter."""
+    start = driveline.start
+    if start.reserve_curve is not None and not start.starter:
+        return _array(start.reserve_curve["speed"]), _array(start.reserve_curve)
+    constant = 0.0 if start.starter else start.torque_reserve
+    return _array([0.0, driveline.motor.max_speed]), _array([constant, constant])
 
 
 def _array(values: Any) -> np.ndarray:

@@ -10,6 +10,7 @@ from . import regret_kernels as kernels
 from .choices import Choices
 from .controllers.closed_loop import Drive
 from .demand import Demand
+from .dp.graph import begins_start, follow
 from .dp.memory import PART
 from .dp.solve import Solution
 from .equal_soc import ChargeWorth
@@ -122,8 +123,9 @@ def drive_regret(
         before, after = taken.value(earlier, t, aim), taken.value(row, t + 1, aim)
         engine, gear = taken.engine[t], taken.gear[t]
         kernels._best_splits(part.cost[i], part.power[i], part.count[i], part.dt[i], taken.cell,
-                             taken.grid, taken.shift[t], taken.start_cost, row, t == steps - 1,
-                             aim, drive.soc[t], engine, gear, best, split)  # fmt: skip
+                             taken.grid, taken.shift[t], taken.events.graph,
+                             taken.events.cost[t], taken.events.soc_least, row, t == steps - 1,
+                             aim, drive.soc[t], taken.state[t], gear, best, split)  # fmt: skip
         done = taken.cost[t] + after
         on, g = taken.engine[t + 1], taken.gear[t + 1]
         by_split = min(done, best[on, g])
@@ -153,18 +155,22 @@ class _Taken:
     def __init__(self, solution: Solution, drive: Drive) -> None:
         problem, plan = solution.problem, drive.schedule
         self.cell, self.grid = problem.cell, problem.grid
-        self.shift, self.start_cost = problem.shift, problem.start_cost
+        self.shift, self.events = problem.shift, problem.events
         on = (plan.engine_class != EngineClass.OFF).astype(np.int64)
         self.engine = np.concatenate(([problem.engine], on))
         self.gear = np.concatenate(([problem.gear], plan.gear))
         self.soc, self.difference = drive.soc, drive.soc_end - float(solution.soc[-1])
         shifts = problem.shift[np.arange(on.size), plan.engine_class, self.gear[:-1], plan.gear]
-        starts = problem.start_cost * (plan.engine_class == EngineClass.STARTING)
+        self.state = follow(self.events.graph, problem.state, problem.gear, plan.engine_class,
+                            plan.gear)  # fmt: skip
+        passed = problem.settings.shift_cost  # where an inhibitor could not be obeyed
+        shifts = np.where(np.isfinite(shifts), shifts, passed)
+        starts = problem.start_cost * begins_start(plan.engine_class)
         self.cost = drive.fuel + shifts + starts
 
     def value(self, row: np.ndarray, t: int, aim: float) -> float:
         """Return the cost-to-go of the state before step t, its SoC axis shifted by `aim`."""
-        final, values = t == self.cost.size, row[self.engine[t], self.gear[t]]
+        final, values = t == self.cost.size, row[self.state[t], self.gear[t]]
         return float(kernels._shifted_value(self.grid, values, final, self.soc[t], aim))
 
     def next_aim(self, row: np.ndarray, after: np.ndarray, t: int, aim: float) -> float:

@@ -5,8 +5,7 @@
 import numpy as np
 from numba import njit
 
-from .dp.kernels import _next_soc, _state, _terminal, _value
-from .step import OFF, RUNNING, STARTING
+from .dp.kernels import _gear_fits, _next_soc, _state, _terminal, _value
 
 
 @njit(cache=True)
@@ -20,21 +19,26 @@ def _shifted_value(grid, row, final, soc, aim):
 
 
 @njit(cache=True)
-def _best_splits(cost, power, count, dt, cell, grid, shift, start_cost, row, final, aim, soc,
-                 engine, gear, best, split):  # fmt: skip
+def _best_splits(cost, power, count, dt, cell, grid, shift, graph, move_cost, soc_least, row, final,
+                 aim, soc, source, gear, best, split):  # fmt: skip
     """Fill the least cost plus value of every engine state and gear, and the split it has."""
     state = _state(cell, soc)
-    for c in (OFF, RUNNING if engine == 1 else STARTING):
+    best[:], split[:] = np.inf, -1
+    for m in range(graph.source.size):
+        if graph.source[m] != source or soc < soc_least[m]:
+            continue
         for g in range(cost.shape[0]):
-            on = min(c, 1)
-            event = shift[c, gear, g] + (start_cost if c == STARTING else 0.0)
-            best[on, g], split[on, g] = np.inf, -1
+            c, target = graph.engine[m], graph.target[m]
+            on, event = min(c, 1), shift[c, gear, g] + move_cost[m]
+            if event == np.inf or not _gear_fits(graph, m, gear, g):
+                continue
             for k in range(count[g, c]):
                 if cost[g, c, k] == np.inf:
                     continue
                 after = _next_soc(cell, state, soc, power[g, c, k], dt)
                 if np.isnan(after):
                     continue
-                total = cost[g, c, k] + event + _shifted_value(grid, row[on, g], final, after, aim)
+                total = cost[g, c, k] + event
+                total += _shifted_value(grid, row[target, g], final, after, aim)
                 if total < best[on, g]:
                     best[on, g], split[on, g] = total, k

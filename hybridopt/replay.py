@@ -12,9 +12,10 @@ from .errors import InfeasibleError
 from .inputs.driveline import Driveline
 from .modes import Mode, label_modes
 from .nomenclature import STEP_VARIABLES
-from .operating_points import EngineClass, Reason, demand_arrays
+from .operating_points import EngineClass, Reason, demand_rows
 from .plant import pack
 from .shifts import shift_fuel
+from .starts import start_steps
 
 
 def replay_schedule(
@@ -69,7 +70,7 @@ def replay_schedule(
 def _points(driveline: Driveline, demand: Demand, schedule: Schedule) -> np.ndarray:
     points = np.empty((demand.steps, step.P_SIZE))
     reasons = np.empty(demand.steps, dtype=np.int64)
-    step._evaluate(pack(driveline), *demand_arrays(demand), schedule.gear, schedule.engine_class,
+    step._evaluate(pack(driveline), demand_rows(demand), schedule.gear, schedule.engine_class,
                    schedule.motor_torque, schedule.powered, points, reasons)  # fmt: skip
     bad = np.flatnonzero(reasons)
     if bad.size:
@@ -134,6 +135,7 @@ def _add_powers(
     gear_start: int,
 ) -> None:
     start_fuel = driveline.start.fuel * columns["engine_start"]
+    start_fuel = start_fuel / start_steps(driveline.start.duration, demand.dt)
     before = np.concatenate(([gear_start - 1], schedule.gear[:-1]))
     steps = np.arange(demand.steps)
     shifts = shift_fuel(driveline, demand)[steps, schedule.engine_class, before, schedule.gear]
@@ -142,7 +144,6 @@ def _add_powers(
     columns["fuel_power"] = columns["fuel_rate"] * driveline.fuel.heating_value
     shaft_power = columns["engine_torque"] * columns["engine_speed"]
     columns["engine_loss"] = columns["fuel_power"] - columns["shift_power"] - shaft_power
-    columns["auxiliary_power"] = np.full(demand.steps, driveline.auxiliary.power)
     columns["brake_power"] = -columns["brake_torque"] * demand.wheel_speed
     for name in ("rolling_power", "drag_power", "grade_power", "inertia_power"):
         columns[name] = getattr(demand, name)

@@ -21,6 +21,8 @@ from .modes import Mode
 from .nomenclature import SINKS, SOURCES, STEP_VARIABLES, TOTALS
 from .output.files import comment_line, write_atomically
 from .output.sealed_netcdf import read_sealed, sealed
+from .starts import start_totals
+from .thermal import thermal_totals
 
 CAUTION = (
     "Benchmark result, not a released calibration. Verify on the bench and on a closed track "
@@ -158,6 +160,7 @@ def make_result(
         "driveline_title": driveline.title,
         **_totals(trace, driveline, demand, settings),
         **extra,
+        **thermal_totals(driveline, trace),
         **_mode_shares(trace),
         **_energies(trace),
         "cycle_sha256": cycle.sha256,
@@ -183,7 +186,7 @@ def _totals(
         "co2_g_per_km": per_km * driveline.fuel.co2,
         "soc_start": float(trace.soc[0]),
         "soc_end": float(trace.attrs["soc_end"]),
-        "starts": int(trace.engine_start.sum()),
+        **start_totals(driveline, trace),
         "shifts": int(np.count_nonzero(before != trace.gear.values)),
         "distance_km": kilometres,
         "duration_s": float(demand.dt.sum()),

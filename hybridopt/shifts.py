@@ -4,6 +4,7 @@ import numpy as np
 
 from .demand import Demand
 from .dp.settings import Settings
+from .inhibitors import closed_shifts
 from .inputs.driveline import Driveline
 from .operating_points import EngineClass
 
@@ -48,8 +49,9 @@ def shift_costs(driveline: Driveline, demand: Demand, settings: Settings) -> np.
     Returns
     -------
     ndarray, (steps, 3 engine classes, gears, gears)
-        g of fuel, zero for staying in gear.
+        g of fuel, zero for staying in gear, infinite for a shift that a setting forbids.
     """
     gears = driveline.gearbox.gears
-    events = settings.shift_cost * (1.0 - np.eye(gears))
-    return np.asarray(shift_fuel(driveline, demand) + events)
+    costs = shift_fuel(driveline, demand) + settings.shift_cost * (1.0 - np.eye(gears))
+    closed = closed_shifts(demand, settings, gears)
+    return np.where(closed[:, None], np.inf, costs)

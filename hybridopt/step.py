@@ -1,8 +1,9 @@
 """The physics of one step, in numba: the only place where torque, speed and loss meet.
 
-Operating points, replay, controllers and tables all call the same kernels here. A step is
-first reduced to a `shaft` (speeds, torque limits and the interpolated map rows for one gear
-and engine class); any motor torque is then a `point` on it.
+Operating points, replay, controllers and tables all call the same kernels here. What is asked of
+a step is a `row`; for one gear and engine class it is reduced to a `shaft` (speeds, torque limits
+and the interpolated map rows); any motor torque is then a `point` on it. Kernels of other files
+call these: clear numba's cache after edits here.
 """
 
 import numpy as np
@@ -12,19 +13,24 @@ OFF, RUNNING, STARTING = 0, 1, 2  # engine class of a step
 LOCKED, SLIPPING, OPEN = 0, 1, 2  # launch clutch
 FEASIBLE, GEAR_OVERSPEED, ENGINE_UNDERSPEED, MOTOR_TORQUE, ENGINE_TORQUE = 0, 1, 2, 3, 4
 NO_ELECTRIC_DRIVE, CLUTCH_PRESSURE, CLUTCH_CAPACITY, BATTERY_POWER = 5, 6, 7, 8
-UNPOWERED_MISFIT, NOT_USED = 9, 10
+UNPOWERED_MISFIT, NOT_USED, START_TORQUE, ENGINE_NEEDED, MUST_NOT_SLIP = 9, 10, 11, 12, 13
+NO_BOOST, NO_RECUPERATION, NO_COASTING, NO_ENGINE_STOP = 14, 15, 16, 17
+DRAGS, OPENS, REFUSED = 0.0, 1.0, 2.0  # what an unpowered motor means with the engine off
 
-# entries of a shaft
+# entries of a row: what is asked of a step
+(R_SPEED, R_WHEEL_SPEED, R_WHEEL_ACCELERATION, R_WHEEL_TORQUE, R_DT, R_MOTOR_SHARE,
+ R_BATTERY_SHARE, R_SLIP, R_FUEL_FACTOR, R_ENGINE_NEEDED, R_SIZE) = range(11)  # fmt: skip
+# entries of a shaft; S_WORK is the share of the step in which the engine works
 (S_ON, S_ENGINE, S_MOTOR, S_INPUT, S_TOTAL, S_LOW, S_HIGH, S_INERTIA, S_FULL, S_OVERRUN, S_DRAG,
- S_CLUTCH, S_START, S_RATIO, S_EFFICIENCY, S_GEAR_DRAG, S_AUXILIARY,
- S_SIZE) = range(18)  # fmt: skip
+ S_CLUTCH, S_START, S_RATIO, S_EFFICIENCY, S_GEAR_DRAG, S_AUXILIARY, S_WORK, S_COAST, S_CAPACITY,
+ S_POWER_MIN, S_POWER_MAX, S_SIZE) = range(23)  # fmt: skip
 # entries of a point
 (P_ENGINE_TORQUE, P_MOTOR_TORQUE, P_BRAKE_TORQUE, P_FUEL_RATE, P_BATTERY_POWER, P_ENGINE_SPEED,
  P_MOTOR_SPEED, P_CLUTCH, P_MOTOR_LOSS, P_SLIP_LOSS, P_GEARBOX_LOSS, P_SHAFT_INERTIA,
- P_START_POWER, P_SIZE) = range(14)  # fmt: skip
+ P_START_POWER, P_AUXILIARY, P_SIZE) = range(15)  # fmt: skip
 POINT_NAMES = ("engine_torque", "motor_torque", "brake_torque", "fuel_rate", "battery_power",
                "engine_speed", "motor_speed", "launch_clutch", "motor_loss", "clutch_loss",
-               "gearbox_loss", "shaft_inertia_power", "start_power")  # fmt: skip
+               "gearbox_loss", "shaft_inertia_power", "start_power", "auxiliary_power")  # fmt: skip
 
 
 @njit(cache=True)
@@ -54,13 +60,16 @@ def _row(axis, table, x, out):
 
 @njit(cache=True)
 def _fuel_rate(fuel_torque, shaft, fuel_row, torque):
-    """Fuel rate (g/s): zero at overrun torque, linear up to 0 N m, then the map."""
-    if torque >= 0.0:
-        return _interp(fuel_torque, fuel_row, torque)
-    overrun = shaft[S_OVERRUN]
-    if torque <= overrun + 1e-9:
+    """Fuel rate (g/s): zero at overrun torque, linear up to 0 N m, then the map.
+
+    Torque and rate are means of the step; the engine works only for a share of it.
+    """
+    work, overrun = shaft[S_WORK], shaft[S_OVERRUN]
+    if work <= 0.0 or torque <= overrun + 1e-9 and torque < 0.0:
         return 0.0
-    return fuel_row[0] * (1.0 - torque / overrun)
+    if torque >= 0.0:
+        return work * _interp(fuel_torque, fuel_row, torque / work)
+    return work * fuel_row[0] * (1.0 - torque / overrun)
 
 
 @njit(cache=True)
@@ -83,10 +92,22 @@ def _fade(plant, speed, engine):
 
 
 @njit(cache=True)
-def _launch_clutch(plant, wheel_speed, wheel_torque, gear, engine):
+def _start_steps(plant, dt):
+    """Count the steps of a start at a step length, as :func:`hybridopt.starts.start_steps`."""
+    return max(1.0, np.ceil(plant.start_duration / dt - 1e-9))
+
+
+@njit(cache=True)
+def _start_fuel(plant, dt):
+    """Fuel that a start adds to each of its steps, g."""
+    return plant.start_fuel / _start_steps(plant, dt)
+
+
+@njit(cache=True)
+def _launch_clutch(plant, row, gear, engine):
     """State of the launch clutch, or -1 - reason when the gear cannot be used."""
-    speed = wheel_speed * plant.ratio[gear]
-    if wheel_speed <= 0.0:
+    wheel_torque, speed = row[R_WHEEL_TORQUE], row[R_WHEEL_SPEED] * plant.ratio[gear]
+    if row[R_WHEEL_SPEED] <= 0.0:
         return OPEN
     if engine == OFF:
         if plant.pump_speed > 0.0 and speed < plant.pump_speed:
@@ -101,94 +122,162 @@ def _launch_clutch(plant, wheel_speed, wheel_torque, gear, engine):
         return LOCKED
     if wheel_torque <= 0.0:
         return OPEN
-    return SLIPPING if gear < plant.launch_gears else -1 - ENGINE_UNDERSPEED
+    if gear >= plant.launch_gears:
+        return -1 - ENGINE_UNDERSPEED
+    return SLIPPING if row[R_SLIP] > 0.0 else -1 - MUST_NOT_SLIP
 
 
 @njit(cache=True)
-def _shaft(plant, speed, wheel_speed, wheel_acceleration, wheel_torque, dt, gear, engine,
-           shaft, fuel_row, loss_row):  # fmt: skip
+def _shaft(plant, row, gear, engine, shaft, fuel_row, loss_row):
     """Fill `shaft` and the map rows for one step, gear and engine class; return the reason."""
-    clutch = _launch_clutch(plant, wheel_speed, wheel_torque, gear, engine)
+    if engine == OFF and row[R_ENGINE_NEEDED] > 0.0:
+        return ENGINE_NEEDED
+    if engine == OFF and plant.stop == 0.0:
+        return NO_ENGINE_STOP
+    clutch = _launch_clutch(plant, row, gear, engine)
     if clutch < 0:
         return -1 - clutch
-    on = engine != OFF
+    on, moving = engine != OFF, row[R_WHEEL_SPEED] > 0.0
     dragged = not on and plant.separating == 0.0 and clutch == LOCKED
-    input_speed = wheel_speed * plant.ratio[gear]
+    input_speed = row[R_WHEEL_SPEED] * plant.ratio[gear]
     motor_speed = input_speed
     if clutch == SLIPPING:
         motor_speed = plant.launch_speed
     elif clutch == OPEN:
         motor_speed = plant.idle_speed if on else 0.0
+    work = 1.0
+    if engine == STARTING:
+        work = max(0.0, 1.0 - plant.start_duration / row[R_DT])
     inertia = 0.0
     if clutch == LOCKED:
-        inertia = plant.motor_inertia + (plant.engine_inertia if on or dragged else 0.0)
-        inertia *= wheel_acceleration * plant.ratio[gear]
+        turning = 1.0 if dragged or plant.separating == 0.0 else (work if on else 0.0)
+        inertia = plant.motor_inertia + turning * plant.engine_inertia
+        inertia *= row[R_WHEEL_ACCELERATION] * plant.ratio[gear]
+    shaft[S_ON], shaft[S_WORK] = (1.0 if on else 0.0), work
     shaft[S_ENGINE] = motor_speed if on or dragged else 0.0
     shaft[S_MOTOR], shaft[S_INPUT], shaft[S_INERTIA] = motor_speed, input_speed, inertia
     shaft[S_CLUTCH], shaft[S_AUXILIARY] = clutch, plant.auxiliary
     shaft[S_RATIO], shaft[S_EFFICIENCY] = plant.ratio[gear], plant.efficiency[gear]
-    shaft[S_GEAR_DRAG] = plant.gear_drag[gear]
-    shaft[S_ON], shaft[S_OVERRUN] = (1.0 if on else 0.0), 0.0
-    if on or dragged:
-        shaft[S_OVERRUN] = _interp(plant.overrun_speed, plant.overrun, motor_speed)
-    shaft[S_FULL] = shaft[S_OVERRUN]
-    if on:
-        shaft[S_FULL] = _interp(plant.full_speed, plant.full, motor_speed)
-        _row(plant.fuel_speed, plant.fuel, motor_speed, fuel_row)
-    shaft[S_DRAG] = _interp(plant.drag_speed, plant.drag, motor_speed)
-    _row(plant.loss_speed, plant.loss, motor_speed, loss_row)
+    shaft[S_GEAR_DRAG], shaft[S_COAST], shaft[S_CAPACITY] = plant.gear_drag[gear], DRAGS, np.inf
+    if not on and moving:
+        shaft[S_AUXILIARY] += plant.pump_power
+        if plant.coast == 0.0:
+            shaft[S_COAST] = REFUSED
+        elif plant.opens > 0.0 and clutch == LOCKED and row[R_WHEEL_TORQUE] <= 0.0:
+            shaft[S_COAST] = OPENS
+        if plant.pump_speed > 0.0 and clutch == LOCKED:
+            shaft[S_CAPACITY] = _held_torque(plant, input_speed)
+    share = plant.battery_share + row[R_BATTERY_SHARE] * (1.0 - plant.battery_share)
+    shaft[S_POWER_MIN], shaft[S_POWER_MAX] = share * plant.power_min, share * plant.power_max
+    overrun = _interp(plant.overrun_speed, plant.overrun, motor_speed) if on or dragged else 0.0
     shaft[S_START] = 0.0
     if engine == STARTING:
-        shaft[S_START] = _start_energy(plant, shaft) / dt
-    peak = _interp(plant.peak_speed, plant.peak, motor_speed)
-    return _torque_range(plant, speed, wheel_torque, gear, engine, peak, shaft)
+        energy = _start_energy(plant, motor_speed, overrun)
+        shaft[S_START] = energy / (_start_steps(plant, row[R_DT]) * row[R_DT])
+    shaft[S_OVERRUN] = work * overrun
+    shaft[S_FULL] = shaft[S_OVERRUN]
+    if on:
+        shaft[S_FULL] = work * _interp(plant.full_speed, plant.full, motor_speed)
+        _row(plant.fuel_speed, plant.fuel, motor_speed, fuel_row)
+        if row[R_FUEL_FACTOR] != 1.0:
+            for j in range(fuel_row.size):
+                fuel_row[j] *= row[R_FUEL_FACTOR]
+    shaft[S_DRAG] = _interp(plant.drag_speed, plant.drag, motor_speed)
+    _row(plant.loss_speed, plant.loss, motor_speed, loss_row)
+    return _torque_range(plant, row, gear, engine, shaft)
 
 
 @njit(cache=True)
-def _start_energy(plant, shaft):
-    """Electric energy of an engine-pull start, J: rotor, equal slip loss, and friction work.
+def _held_torque(plant, speed):
+    """Torque that the launch clutch holds by the input-driven pump alone, N m."""
+    if speed >= plant.full_pressure_speed:
+        return plant.launch_capacity
+    rise = (speed - plant.pump_speed) / (plant.full_pressure_speed - plant.pump_speed)
+    return plant.launch_capacity * rise
 
-    Without a separating clutch the rolling vehicle turns the engine already.
+
+@njit(cache=True)
+def _start_energy(plant, speed, overrun):
+    """Electric energy of an engine start up to a speed, J.
+
+    Rotor, the same again as slip loss of the separating clutch that pulls it up (none without
+    one or with a starter), and friction work. It is charged whether or not the engine
+    turned: the state does not say.
     """
-    if plant.separating == 0.0 and shaft[S_CLUTCH] == LOCKED:
-        return 0.0
-    speed = shaft[S_ENGINE]
-    rotor = 0.5 * plant.engine_inertia * speed**2
-    friction = 0.5 * speed * -shaft[S_OVERRUN] * plant.start_duration
-    return (2.0 * rotor + friction) / plant.start_efficiency
+    inertia = plant.engine_inertia + (plant.motor_inertia if plant.separating == 0.0 else 0.0)
+    rotor = 0.5 * inertia * speed**2
+    slip = rotor if plant.starter == 0.0 and plant.separating > 0.0 else 0.0
+    friction = 0.5 * speed * -overrun * plant.start_duration
+    return (rotor + slip + friction) / plant.start_efficiency
 
 
 @njit(cache=True)
-def _torque_range(plant, speed, wheel_torque, gear, engine, peak, shaft):
+def _total_torque(plant, row, gear, engine, shaft):
+    """Torque required at the gearbox input, and the torque that engine and motor should give."""
+    if shaft[S_CLUTCH] == OPEN:
+        return 0.0, 0.0
+    wheel_torque, inertia = row[R_WHEEL_TORQUE], shaft[S_INERTIA]
+    required = _input_torque(plant, gear, wheel_torque) + inertia
+    if wheel_torque >= 0.0:
+        return required, required
+    kept = plant.share * _fade(plant, row[R_SPEED], engine) * wheel_torque
+    total = _input_torque(plant, gear, kept) + inertia
+    return required, max(required, min(total, shaft[S_OVERRUN]))
+
+
+@njit(cache=True)
+def _torque_range(plant, row, gear, engine, shaft):
     """Fill the total torque wanted on the shaft and the motor's range; return the reason."""
-    clutch = shaft[S_CLUTCH]
-    full, overrun = shaft[S_FULL], shaft[S_OVERRUN]
-    required, total = 0.0, 0.0
-    if clutch != OPEN:
-        required = _input_torque(plant, gear, wheel_torque) + shaft[S_INERTIA]
-        total = required
-        if wheel_torque < 0.0:
-            kept = plant.share * _fade(plant, speed, engine) * wheel_torque
-            total = _input_torque(plant, gear, kept) + shaft[S_INERTIA]
-            total = max(required, min(total, overrun))
+    clutch, speed = shaft[S_CLUTCH], shaft[S_MOTOR]
+    required, total = _total_torque(plant, row, gear, engine, shaft)
+    shaft[S_TOTAL], shaft[S_LOW], shaft[S_HIGH] = total, 0.0, 0.0
     if clutch == SLIPPING and required > plant.launch_capacity:
         return CLUTCH_CAPACITY
-    shaft[S_TOTAL] = total
-    highest = peak if engine == RUNNING else max(peak - plant.reserve, 0.0)
     if engine == OFF and clutch == OPEN:
-        shaft[S_LOW], shaft[S_HIGH] = 0.0, 0.0
         return FEASIBLE
-    low = max(-peak, total - full)
-    high = total - overrun
-    if wheel_torque < 0.0:
+    peak = _interp(plant.peak_speed, plant.peak, speed)
+    lasting = min(_interp(plant.lasting_speed, plant.lasting, speed), peak)
+    limit = lasting + row[R_MOTOR_SHARE] * (peak - lasting)
+    highest, pulls = limit, engine != RUNNING and plant.starter == 0.0
+    if pulls:
+        reserve = _interp(plant.reserve_speed, plant.reserve, speed)
+        if engine == STARTING and reserve > peak:
+            return START_TORQUE
+        highest = min(limit, max(peak - reserve, 0.0))
+    low, high = max(-limit, total - shaft[S_FULL]), total - shaft[S_OVERRUN]
+    if row[R_WHEEL_TORQUE] < 0.0:
         high = max(high, min(0.0, highest))
     high = min(high, highest)
-    if engine == OFF and plant.electric == 0.0 and high > 0.0:
-        if low > 0.0:
-            return NO_ELECTRIC_DRIVE
-        high = 0.0
+    if engine == OFF and plant.electric == 0.0 and low > 0.0:
+        return NO_ELECTRIC_DRIVE
     if low > high + 1e-9:
-        return ENGINE_TORQUE if engine != OFF and total - full > highest else MOTOR_TORQUE
+        if engine == RUNNING or engine == STARTING and not pulls:
+            return ENGINE_TORQUE if total - shaft[S_FULL] > highest else MOTOR_TORQUE
+        return START_TORQUE if engine == STARTING or high < low <= limit else MOTOR_TORQUE
+    return _allowed_range(plant, row, engine, highest, low, max(low, high), shaft)
+
+
+@njit(cache=True)
+def _allowed_range(plant, row, engine, highest, low, high, shaft):
+    """Cut the motor's range to the functions switched on and to the clutch's pressure."""
+    if engine == OFF and plant.electric == 0.0:
+        high = min(high, 0.0)
+    if engine != OFF and plant.boost == 0.0:  # while it is pulled up, the motor may drive
+        high = min(high, (1.0 - shaft[S_WORK]) * highest)
+        if low > high + 1e-9:
+            return NO_BOOST
+    if row[R_WHEEL_TORQUE] < 0.0:
+        if plant.recuperate == 0.0:
+            low = max(low, 0.0)
+            if low > high + 1e-9:
+                return NO_RECUPERATION
+    elif engine != OFF and plant.shift_load == 0.0:
+        low = max(low, min(0.0, shaft[S_TOTAL], high))
+    if shaft[S_CAPACITY] < np.inf:
+        middle = shaft[S_INERTIA] - shaft[S_OVERRUN]
+        low, high = max(low, middle - shaft[S_CAPACITY]), min(high, middle + shaft[S_CAPACITY])
+        if low > high + 1e-9:
+            return CLUTCH_PRESSURE
     shaft[S_LOW], shaft[S_HIGH] = low, max(low, high)
     return FEASIBLE
 
@@ -196,36 +285,64 @@ def _torque_range(plant, speed, wheel_torque, gear, engine, peak, shaft):
 @njit(cache=True)
 def _point(plant, shaft, fuel_row, loss_row, wheel_torque, motor_torque, powered, point):
     """Fill `point` for a motor torque on a shaft; return whether it is admissible."""
-    return _torque_point(plant.fuel_torque, plant.loss_torque, shaft, fuel_row, loss_row,
-                         wheel_torque, motor_torque, powered, point)  # fmt: skip
+    return FEASIBLE == _torque_point(plant.fuel_torque, plant.loss_torque, shaft, fuel_row,
+                                     loss_row, wheel_torque, motor_torque, powered,
+                                     point)  # fmt: skip
+
+
+@njit(cache=True, inline="always")
+def _torque_point(fuel_torque, loss_torque, shaft, fuel_row, loss_row, wheel_torque, motor_torque,
+                  powered, point):  # fmt: skip
+    """As `_point`, returning the reason.
+
+    Inner loops call it: passing the whole plant would count references each time.
+    """
+    if shaft[S_COAST] == REFUSED and (not powered or abs(motor_torque) <= 1e-9):
+        return NO_COASTING
+    point[P_FUEL_RATE], point[P_START_POWER] = 0.0, shaft[S_START]
+    point[P_AUXILIARY] = shaft[S_AUXILIARY]
+    opens = shaft[S_COAST] == OPENS and not powered
+    tolerance = 1e-9 * (1.0 + abs(wheel_torque))
+    driveline, loss, motor_power, engine_torque = 0.0, 0.0, 0.0, 0.0
+    if opens:
+        motor_torque = 0.0
+        for i in (P_ENGINE_SPEED, P_MOTOR_SPEED, P_SLIP_LOSS, P_GEARBOX_LOSS, P_SHAFT_INERTIA):
+            point[i] = 0.0
+    else:
+        if powered:
+            loss = _interp(loss_torque, loss_row, motor_torque)
+            motor_power = motor_torque * shaft[S_MOTOR] + loss
+        else:
+            motor_torque = -shaft[S_DRAG] if shaft[S_MOTOR] > 0.0 else 0.0
+            loss = -motor_torque * shaft[S_MOTOR]
+        engine_torque = min(max(shaft[S_TOTAL] - motor_torque, shaft[S_OVERRUN]), shaft[S_FULL])
+        point[P_ENGINE_SPEED], point[P_MOTOR_SPEED] = shaft[S_ENGINE], shaft[S_MOTOR]
+        if shaft[S_ON] > 0.0:
+            point[P_FUEL_RATE] = _fuel_rate(fuel_torque, shaft, fuel_row, engine_torque)
+        driveline = _wheel_side(shaft, engine_torque + motor_torque, point)
+    point[P_ENGINE_TORQUE], point[P_MOTOR_TORQUE] = engine_torque, motor_torque
+    point[P_CLUTCH], point[P_MOTOR_LOSS] = (OPEN if opens else shaft[S_CLUTCH]), loss
+    power = motor_power + shaft[S_START] + shaft[S_AUXILIARY]
+    point[P_BATTERY_POWER] = power
+    brake = wheel_torque - driveline
+    point[P_BRAKE_TORQUE] = brake if brake < -tolerance else 0.0
+    misfit = MOTOR_TORQUE if powered else UNPOWERED_MISFIT
+    if brake > tolerance or wheel_torque >= 0.0 and brake < -tolerance:
+        return misfit
+    if not opens and not _is_held(shaft, engine_torque + motor_torque):
+        return CLUTCH_PRESSURE if shaft[S_CAPACITY] < np.inf else misfit
+    slack = 1e-9 * (shaft[S_POWER_MAX] - shaft[S_POWER_MIN])
+    if power > shaft[S_POWER_MAX] + slack or power < shaft[S_POWER_MIN] - slack:
+        return BATTERY_POWER
+    return FEASIBLE
 
 
 @njit(cache=True)
-def _torque_point(fuel_torque, loss_torque, shaft, fuel_row, loss_row, wheel_torque, motor_torque,
-                  powered, point):  # fmt: skip
-    """As `_point`, for inner loops: passing the whole plant would count references each time."""
-    loss = 0.0
-    if powered:
-        loss = _interp(loss_torque, loss_row, motor_torque)
-        motor_power = motor_torque * shaft[S_MOTOR] + loss
-    else:
-        motor_torque = -shaft[S_DRAG] if shaft[S_MOTOR] > 0.0 else 0.0
-        loss = -motor_torque * shaft[S_MOTOR]
-        motor_power = 0.0
-    engine_torque = min(max(shaft[S_TOTAL] - motor_torque, shaft[S_OVERRUN]), shaft[S_FULL])
-    point[P_ENGINE_TORQUE], point[P_MOTOR_TORQUE] = engine_torque, motor_torque
-    point[P_ENGINE_SPEED], point[P_MOTOR_SPEED] = shaft[S_ENGINE], shaft[S_MOTOR]
-    point[P_FUEL_RATE] = 0.0
-    if shaft[S_ON] > 0.0:
-        point[P_FUEL_RATE] = _fuel_rate(fuel_torque, shaft, fuel_row, engine_torque)
-    point[P_BATTERY_POWER] = motor_power + shaft[S_START] + shaft[S_AUXILIARY]
-    point[P_CLUTCH], point[P_MOTOR_LOSS] = shaft[S_CLUTCH], loss
-    point[P_START_POWER] = shaft[S_START]
-    driveline = _wheel_side(shaft, engine_torque + motor_torque, point)
-    brake = wheel_torque - driveline
-    tolerance = 1e-9 * (1.0 + abs(wheel_torque))
-    point[P_BRAKE_TORQUE] = brake if brake < -tolerance else 0.0
-    return brake <= tolerance and (wheel_torque < 0.0 or brake >= -tolerance)
+def _is_held(shaft, torque):
+    """Tell whether the launch clutch carries the torque of a shaft; open, it carries none."""
+    if shaft[S_CLUTCH] == OPEN:
+        return abs(torque) <= 1e-9 * (1.0 + abs(shaft[S_OVERRUN]))
+    return abs(torque - shaft[S_INERTIA]) <= shaft[S_CAPACITY] + 1e-9
 
 
 @njit(cache=True)
@@ -248,152 +365,25 @@ def _wheel_side(shaft, torque, point):
 
 
 @njit(cache=True)
-def _sort(values, count):
-    """Sort the first values by insertion: few, and nearly in order."""
-    for i in range(1, count):
-        value, j = values[i], i
-        while j > 0 and values[j - 1] > value:
-            values[j] = values[j - 1]
-            j -= 1
-        values[j] = value
+def _evaluate(plant, rows, gear, engine, motor_torque, powered, out, reason):
+    """Points of a given schedule, one row per step.
 
-
-@njit(cache=True)
-def _split_torques(plant, shaft, splits, nodes, torques):
-    """Fill the motor torques of a shaft, increasing; return how many.
-
-    All kinks of cost and power over torque are among them, so that both are linear in
-    between; the widest gaps are filled up to `splits` torques where there is room.
+    A power beyond the widest limits is left to the battery's own step, which knows the SoC.
     """
-    low, high = shaft[S_LOW], shaft[S_HIGH]
-    if high - low <= 1e-9:
-        torques[0] = low
-        return 1
-    nodes[0], nodes[1] = low, high
-    used = 2
-    for torque in plant.loss_torque:
-        if low < torque < high:
-            nodes[used] = torque
-            used += 1
-    if shaft[S_ON] > 0.0:
-        for engine_torque in plant.fuel_torque:
-            torque = shaft[S_TOTAL] - engine_torque
-            if low < torque < high:
-                nodes[used] = torque
-                used += 1
-        torque = shaft[S_TOTAL] - shaft[S_OVERRUN]
-        if low < torque < high:
-            nodes[used] = torque
-            used += 1
-    _sort(nodes, used)
-    gap = (high - low) / max(splits - used, 1)
-    torques[0] = low
-    count = 1
-    for i in range(used - 1):
-        width = nodes[i + 1] - nodes[i]
-        if width <= 1e-9 * (high - low):
-            continue
-        parts = max(1, int(np.ceil(width / gap - 1e-9)))
-        for part in range(1, parts + 1):
-            torques[count] = nodes[i] + width * part / parts
-            count += 1
-    return count
-
-
-@njit(cache=True)
-def _limit_crossings(powers, torques, count, limit, extra, used):
-    """Append to `extra` the torques where power crosses a limit between two split torques."""
-    for i in range(count - 1):
-        a, b = powers[i] - limit, powers[i + 1] - limit
-        if a * b < 0.0 and used < extra.size:
-            extra[used] = torques[i] + (torques[i + 1] - torques[i]) * a / (a - b)
-            used += 1
-    return used
-
-
-@njit(cache=True, nogil=True)
-def _fill_points(plant, speed, wheel_speed, wheel_acceleration, wheel_torque, dt, power_min,
-                 power_max, splits, cost, power, motor_torque, count, reason):  # fmt: skip
-    """All operating points; split 0 is the unpowered motor, the rest span the motor's range."""
-    steps, gears, classes, size = cost.shape
-    fuel_torque, loss_torque = plant.fuel_torque, plant.loss_torque
-    for t in range(steps):
-        shaft, point = np.empty(S_SIZE), np.empty(P_SIZE)
-        fuel_row, loss_row = np.empty(plant.fuel_torque.size), np.empty(plant.loss_torque.size)
-        nodes, torques, powers = np.empty(size), np.empty(2 * size), np.empty(size)
-        for g in range(gears):
-            for c in range(classes):
-                for k in range(size):
-                    cost[t, g, c, k], power[t, g, c, k] = np.inf, 0.0
-                    motor_torque[t, g, c, k] = 0.0
-                count[t, g, c] = 0
-                why = _shaft(plant, speed[t], wheel_speed[t], wheel_acceleration[t],
-                             wheel_torque[t], dt[t], g, c, shaft, fuel_row, loss_row)  # fmt: skip
-                if why != FEASIBLE:
-                    reason[t, g, c, :] = why
-                    continue
-                reason[t, g, c, :] = NOT_USED
-                used = 0
-                if not (c == OFF and shaft[S_MOTOR] == 0.0):
-                    used = _split_torques(plant, shaft, splits - 1, nodes, torques)
-                    for i in range(used):
-                        powers[i] = torques[i] * shaft[S_MOTOR] + shaft[S_START]
-                        powers[i] += plant.auxiliary
-                        powers[i] += _interp(loss_torque, loss_row, torques[i])
-                    more = _limit_crossings(powers, torques, used, power_max, torques, used)
-                    used = _limit_crossings(powers, torques, used, power_min, torques, more)
-                    _sort(torques, used)
-                if used + 1 > size:
-                    count[t, g, c] = -1
-                    continue
-                for k in range(used + 1):
-                    torque = torques[k - 1] if k > 0 else 0.0
-                    if not _torque_point(fuel_torque, loss_torque, shaft, fuel_row, loss_row,
-                                         wheel_torque[t], torque, k > 0, point):  # fmt: skip
-                        reason[t, g, c, k] = MOTOR_TORQUE if k > 0 else UNPOWERED_MISFIT
-                        continue
-                    motor_torque[t, g, c, k] = point[P_MOTOR_TORQUE]
-                    watts = point[P_BATTERY_POWER]
-                    power[t, g, c, k] = watts
-                    slack = 1e-9 * (power_max - power_min)
-                    if watts > power_max + slack or watts < power_min - slack:
-                        reason[t, g, c, k] = BATTERY_POWER
-                        continue
-                    reason[t, g, c, k] = FEASIBLE
-                    start = plant.start_fuel if c == STARTING else 0.0
-                    cost[t, g, c, k] = point[P_FUEL_RATE] * dt[t] + start
-                count[t, g, c] = used + 1
-
-
-@njit(cache=True)
-def _evaluate(plant, speed, wheel_speed, wheel_acceleration, wheel_torque, dt, gear, engine,
-              motor_torque, powered, out, reason):  # fmt: skip
-    """Points of a given schedule, one row per step."""
     shaft = np.empty(S_SIZE)
     fuel_row, loss_row = np.empty(plant.fuel_torque.size), np.empty(plant.loss_torque.size)
-    for t in range(speed.size):
-        reason[t] = _shaft(plant, speed[t], wheel_speed[t], wheel_acceleration[t],
-                           wheel_torque[t], dt[t], gear[t], engine[t], shaft, fuel_row,
-                           loss_row)  # fmt: skip
+    for t in range(rows.shape[0]):
+        row = rows[t]
+        reason[t] = _shaft(plant, row, gear[t], engine[t], shaft, fuel_row, loss_row)
         if reason[t] != FEASIBLE:
             continue
         slack = 1e-9 * (1.0 + abs(shaft[S_LOW]) + abs(shaft[S_HIGH]))
         inside = shaft[S_LOW] - slack <= motor_torque[t] <= shaft[S_HIGH] + slack
         if powered[t] and not inside:
             reason[t] = MOTOR_TORQUE
-        elif not _point(
-            plant, shaft, fuel_row, loss_row, wheel_torque[t], motor_torque[t], powered[t],
-            out[t]):  # fmt: skip
-            reason[t] = MOTOR_TORQUE if powered[t] else UNPOWERED_MISFIT
-
-
-@njit(cache=True)
-def _power_ranges(cost, power, count, lowest, highest):
-    """Widen the ranges of battery power of every step to its admissible points."""
-    for t in range(cost.shape[0]):
-        for g in range(cost.shape[1]):
-            for c in range(cost.shape[2]):
-                for k in range(count[t, g, c]):
-                    if cost[t, g, c, k] < np.inf:
-                        lowest[t] = min(lowest[t], power[t, g, c, k])
-                        highest[t] = max(highest[t], power[t, g, c, k])
+            continue
+        why = _torque_point(plant.fuel_torque, plant.loss_torque, shaft, fuel_row, loss_row,
+                            row[R_WHEEL_TORQUE], motor_torque[t], powered[t],
+                            out[t])  # fmt: skip
+        if why != BATTERY_POWER or row[R_BATTERY_SHARE] < 1.0:
+            reason[t] = why

@@ -12,7 +12,7 @@ from .dp.settings import Settings
 from .errors import InputError
 from .inputs.cycle import Cycle
 from .inputs.driveline import Driveline
-from .pipeline import Prepared, solve_benchmark
+from .pipeline import prepare, solve_benchmark
 
 EVENTS = {"starts": "start_cost", "shifts": "shift_cost"}
 """What can be counted, and the setting that is its price."""
@@ -92,12 +92,11 @@ def trade_off(
     """
     if event not in EVENTS:
         raise InputError(f"event is {event!r}; allowed is {' or '.join(EVENTS)}")
-    points, prepared = [], None
+    points, prepared = [], prepare(cycle, driveline, settings)
     for number, price in enumerate(prices, start=1):
         setting: dict[str, Any] = {EVENTS[event]: float(price)}
         priced = dataclasses.replace(settings, **setting)
         known = solve_benchmark(cycle, driveline, priced, prepared=prepared, keep_value=False)
-        prepared = Prepared(known.demand, known.points)
         assert known.bound is not None  # solved with its bound
         totals = known.result().dataset.attrs
         count = int(totals[event])

@@ -6,26 +6,27 @@ problem is that of `hybridopt.dp.solve.solve`: current I = 2 P / (U + sqrt(U^2 -
 interpolation of the value, flat above the window, rising by the floor penalty below it.
 """
 
+import itertools
+
 import numpy as np
 from numba import njit
 
-OFF, RUNNING, STARTING = 0, 1, 2
-
 
 def numpy_sweep(problem):
-    """Return the cost-to-go before the first step, g, (2 engine states, gears, SoC points)."""
+    """Return the cost-to-go before the first step, g, (states, gears, SoC points)."""
     points, grid = problem.points.part(0, problem.points.steps), problem.grid
-    battery, value = battery_at(problem), terminal_value(problem)
+    battery, value, graph = battery_at(problem), terminal_value(problem), problem.events.graph
     for t in reversed(range(points.steps)):
-        best = np.full((3, points.gears, grid.points), np.inf)
-        for g, c in np.ndindex(points.gears, 3):
+        arrivals = set(zip(graph.engine.tolist(), graph.target.tolist(), strict=True))
+        best = {arrival: np.full((points.gears, grid.points), np.inf) for arrival in arrivals}
+        for g, (c, state) in itertools.product(range(points.gears), arrivals):
             used = np.flatnonzero(np.isfinite(points.cost[t, g, c, : points.count[t, g, c]]))
             if used.size:
                 cost, power = points.cost[t, g, c, used], points.power[t, g, c, used]
                 landing = landings(problem.cell, grid, battery, power, points.dt[t])
-                after = interpolated(value[int(c != OFF), g], landing, grid)
-                best[c, g] = np.min(cost[:, None] + after, axis=0)
-        value = with_events(best, problem.shift[t], problem.start_cost)
+                after = interpolated(value[state, g], landing, grid)
+                best[c, state][g] = np.min(cost[:, None] + after, axis=0)
+        value = with_events(problem, best, t)
     return value
 
 
@@ -45,7 +46,7 @@ def terminal_value(problem):
     grid = problem.grid
     miss = grid.target - (grid.low + grid.spacing * np.arange(grid.points))
     cost = grid.penalty * (np.abs(miss) if grid.two_sided else np.maximum(miss, 0.0))
-    return np.tile(cost, (2, problem.points.gears, 1))
+    return np.tile(cost, (problem.events.graph.states, problem.points.gears, 1))
 
 
 def landings(cell, grid, battery, power, dt):
@@ -71,11 +72,25 @@ def interpolated(row, landing, grid):
     return np.where(np.isnan(between), np.inf, between + below)
 
 
-def with_events(best, shift, start_cost):
-    """Least over the next gear and engine state, of best[class, gear, SoC point] and events."""
-    own = np.min(best[:, None] + shift[..., None], axis=2)
-    off, running, starting = own[OFF], own[RUNNING], own[STARTING] + start_cost
-    return np.array([np.minimum(off, starting), np.minimum(off, running)])
+def with_events(problem, best, t):
+    """Least over moves and next gears, of best[class, state][gear, SoC point] and events."""
+    events, gears, points = problem.events, problem.points.gears, problem.grid.points
+    soc = problem.grid.low + problem.grid.spacing * np.arange(points)
+    value = np.full((events.graph.states, gears, points), np.inf)
+    same = np.eye(gears, dtype=bool)
+    for m, (s, c, to, kind) in enumerate(zip(*moves_of(problem), strict=True)):
+        allowed = {0: same | ~same, 1: same, 2: ~same}[int(kind)]
+        paid = np.where(allowed, problem.shift[t, c] + events.cost[t, m], np.inf)
+        least = np.min(best[int(c), int(to)] + paid[..., None], axis=1)
+        open_ = soc >= events.soc_least[m] - 1e-9 * problem.grid.spacing
+        value[s] = np.where(open_, np.minimum(value[s], least), value[s])
+    return value
+
+
+def moves_of(problem):
+    """Source, engine class, target and kind of gear of every move."""
+    graph = problem.events.graph
+    return graph.source, graph.engine, graph.target, graph.gear
 
 
 def plain_sweep(problem):
@@ -84,8 +99,8 @@ def plain_sweep(problem):
     value = terminal_value(problem)
     _plain(points.cost, points.power, points.count, points.dt, battery_at(problem),
            1.0 / (cell.capacity * grid.spacing), cell.efficiency,
-           grid.floor_penalty * grid.spacing, problem.shift, problem.start_cost,
-           value)  # fmt: skip
+           grid.floor_penalty * grid.spacing, problem.shift, problem.events.cost,
+           moves_of(problem), value)  # fmt: skip
     return value
 
 
@@ -102,14 +117,22 @@ def _after(row, landing, floor_slope):
 
 @njit(cache=True)
 def _plain(cost, power, count, dt, battery, per_charge, efficiency, floor_slope, shift,
-           start_cost, value):  # fmt: skip
+           move_cost, moves, value):  # fmt: skip
     steps, gears, points = cost.shape[0], cost.shape[1], value.shape[2]
-    best = np.empty((3, gears, points))
+    source, engine, target, kind = moves
+    best = np.empty((source.size, gears, points))
     for t in range(steps - 1, -1, -1):
         best[:] = np.inf
-        for c in range(3):
+        for m in range(source.size):
+            first = 0  # moves with the same class and target share their values
+            while engine[first] != engine[m] or target[first] != target[m]:
+                first += 1
+            if first < m:
+                best[m] = best[first]
+                continue
+            c = engine[m]
             for g in range(gears):
-                row = value[min(c, 1), g]
+                row = value[target[m], g]
                 for k in range(count[t, g, c]):
                     watts = power[t, g, c, k]
                     if cost[t, g, c, k] == np.inf:
@@ -121,15 +144,15 @@ def _plain(cost, power, count, dt, battery, per_charge, efficiency, floor_slope,
                         current = 2.0 * watts / (u + np.sqrt(max(u * u - 4.0 * r * watts, 0.0)))
                         charge = current * dt[t] * (efficiency if watts < 0.0 else 1.0)
                         total = cost[t, g, c, k] + _after(row, x - charge * per_charge, floor_slope)
-                        if total < best[c, g, x]:
-                            best[c, g, x] = total
+                        if total < best[m, g, x]:
+                            best[m, g, x] = total
         value[:] = np.inf
-        for e in range(2):
-            for c in (OFF, RUNNING if e == 1 else STARTING):
-                extra = start_cost if c == STARTING else 0.0
-                for g in range(gears):
-                    for g2 in range(gears):
-                        for x in range(points):
-                            total = best[c, g2, x] + shift[t, c, g, g2] + extra
-                            if total < value[e, g, x]:
-                                value[e, g, x] = total
+        for m in range(source.size):
+            for g in range(gears):
+                for g2 in range(gears):
+                    if kind[m] != 0 and (kind[m] == 1) != (g == g2):
+                        continue
+                    for x in range(points):
+                        total = best[m, g2, x] + shift[t, engine[m], g, g2] + move_cost[t, m]
+                        if total < value[source[m], g, x]:
+                            value[source[m], g, x] = total

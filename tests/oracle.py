@@ -4,6 +4,7 @@ The problem all of them solve: in each step choose a gear, an engine class (off,
 started) and a split; pay the split's cost, the start cost of a started engine and the shift cost
 of a change of gear; state of charge (SoC) falls by what the battery gives; at the end pay the
 penalty per unit of SoC below the target (above it too, if two-sided). SoC stays in the window.
+Least times, and steps or SoC in which the engine must not be stopped, close some of these choices.
 """
 
 import dataclasses
@@ -106,14 +107,69 @@ def terminal(settings: Settings, penalty: float, soc):
     return penalty * np.where(settings.two_sided, np.abs(miss), np.maximum(miss, 0.0))
 
 
-def rerun(points, battery, settings, penalty, shift_costs, solution: Solution):
+class Inhibitors:
+    """What the settings and the events forbid, from the history of a run alone.
+
+    All arrays have one entry per run: engine on, seconds in that state, share of the start done,
+    gear, seconds in it. Before the first step all are settled.
+    """
+
+    def __init__(self, settings, steps, stop_costs=None, start_steps=None):
+        self.settings = settings
+        self.stop = np.zeros(steps) if stop_costs is None else stop_costs
+        self.shares = 1.0 / (np.ones(steps) if start_steps is None else start_steps)
+        self.on = np.array([settings.engine_on_start])
+        self.gear = np.array([settings.gear_start - 1])
+        self.engine_time, self.gear_time = np.array([np.inf]), np.array([np.inf])
+        self.started = np.ones(1)
+
+    def allowed(self, t, g, c, soc):
+        """Runs that may go to a gear and engine class in step t."""
+        rules, done = self.settings, self.started > 1.0 - 1e-9
+        may = (self.gear == g) | (self.gear_time >= rules.min_gear_time - 1e-9)
+        if c == OFF:
+            stops = done & (self.engine_time >= rules.min_on_time - 1e-9)
+            stops = stops & (soc >= rules.stop_soc_min - 1e-9) & np.isfinite(self.stop[t])
+            return may & (~self.on | stops)
+        if c == RUNNING:
+            return may & self.on & done
+        starts = self.engine_time >= rules.min_off_time - 1e-9
+        return may & np.where(self.on, ~done, starts)
+
+    def cost(self, g, c, shift_costs):
+        """Cost of the events of going to a gear and engine class."""
+        starts = self.settings.start_cost * (~self.on & (c == STARTING))
+        return shift_costs[self.gear, g] + starts
+
+    def after(self, t, g, c, dt, runs):
+        """What the runs chosen by an index are after step t."""
+        new = object.__new__(Inhibitors)
+        new.settings, new.stop, new.shares = self.settings, self.stop, self.shares
+        new.on, new.gear = np.full(runs.sum(), c != OFF), np.full(runs.sum(), g)
+        begun = np.where(self.on & (self.started < 1.0), self.started, 0.0)
+        new.started = (begun + self.shares[t] if c == STARTING else np.ones(self.on.size))[runs]
+        held = np.where(self.on == (c != OFF), self.engine_time, 0.0)
+        new.engine_time = (held + dt)[runs]
+        new.gear_time = (np.where(self.gear == g, self.gear_time, 0.0) + dt)[runs]
+        return new
+
+    @classmethod
+    def joined(cls, parts):
+        """All runs of some parts."""
+        new = object.__new__(cls)
+        new.settings, new.stop, new.shares = parts[0].settings, parts[0].stop, parts[0].shares
+        for name in ("on", "gear", "engine_time", "gear_time", "started"):
+            setattr(new, name, np.concatenate([getattr(part, name) for part in parts]))
+        return new
+
+
+def rerun(points, battery, settings, penalty, shift_costs, solution: Solution, **events):
     """Run a schedule of :func:`numbered` points again; return its cost and SoC path."""
-    soc, gear, on = [settings.soc_start], settings.gear_start - 1, settings.engine_on_start
-    cost = 0.0
-    plan = solution.schedule
+    soc, cost, plan = [settings.soc_start], 0.0, solution.schedule
+    state, chosen = Inhibitors(settings, points.steps, **events), np.array([True])
     for t in range(points.steps):
         g, c, number = plan.gear[t], plan.engine_class[t], plan.motor_torque[t]
-        assert (c == STARTING) == (c != OFF and not on), f"step {t}: class {c} with engine {on}"
+        assert state.allowed(t, g, c, soc[-1]).all(), f"step {t}: class {c} in gear {g} is closed"
         k = int(number)
         share = number - k
         cells = [(points.cost[t, g, c, k], points.power[t, g, c, k])]
@@ -123,9 +179,9 @@ def rerun(points, battery, settings, penalty, shift_costs, solution: Solution):
         weights = (1.0 - share, share)
         cost += sum(w * m for w, (m, _) in zip(weights, cells, strict=False))
         power = sum(w * p for w, (_, p) in zip(weights, cells, strict=False))
-        cost += shift_costs[gear, g] + settings.start_cost * (c == STARTING)
+        cost += state.cost(g, c, shift_costs)[0]
         soc.append(soc[-1] - float(soc_fall(battery, soc[-1], power, points.dt[t])))
-        gear, on = g, c != OFF
+        state = state.after(t, g, c, points.dt[t], chosen)
     return cost + float(terminal(settings, penalty, soc[-1])), np.array(soc)
 
 
@@ -137,28 +193,28 @@ class Best:
     soc_end: float
 
 
-def brute_force(points, battery, settings, penalty, shift_costs, slack: float = 0.0) -> Best:
+def brute_force(
+    points, battery, settings, penalty, shift_costs, slack: float = 0.0, **events
+) -> Best:
     """Enumerate every sequence of decisions with continuous SoC.
 
     No two sequences are merged and no SoC is rounded. `slack` lowers the bottom of the window.
     """
-    soc = np.array([settings.soc_start])
-    paid, gear = np.zeros(1), np.array([settings.gear_start - 1])
-    on = np.array([settings.engine_on_start])
+    soc, paid = np.array([settings.soc_start]), np.zeros(1)
+    state = Inhibitors(settings, points.steps, **events)
     low, high = settings.soc_min - slack - 1e-12, settings.soc_max + 1e-12
     for t in range(points.steps):
-        grown = [[soc[:0], paid[:0], gear[:0], on[:0]]]
+        grown = []
         for g, c, k in np.argwhere(np.isfinite(points.cost[t])):
-            may = np.full(soc.shape, True) if c == OFF else on == (c == RUNNING)
+            may = state.allowed(t, g, c, soc)
             after = soc - soc_fall(battery, soc, points.power[t, g, c, k], points.dt[t])
-            may &= (after >= low) & (after <= high)
-            more = points.cost[t, g, c, k] + settings.start_cost * (c == STARTING)
-            total = paid + more + shift_costs[gear, g]
-            here = np.full(soc.shape, g), np.full(soc.shape, c != OFF)
-            grown.append([array[may] for array in (after, total, *here)])
-        soc, paid, gear, on = (np.concatenate(parts) for parts in zip(*grown, strict=True))
-        if not soc.size:
+            total = paid + points.cost[t, g, c, k] + state.cost(g, c, shift_costs)
+            may = may & (after >= low) & (after <= high) & np.isfinite(total)
+            grown.append((after[may], total[may], state.after(t, g, c, points.dt[t], may)))
+        if not any(part[0].size for part in grown):
             return Best(np.inf, np.nan)
+        socs, costs, states = zip(*grown, strict=True)
+        soc, paid, state = np.concatenate(socs), np.concatenate(costs), state.joined(states)
     total = paid + terminal(settings, penalty, soc)
     best = int(np.argmin(total))
     return Best(float(total[best]), float(soc[best]))

@@ -7,7 +7,7 @@ import os
 import numpy as np
 import pytest
 import xarray as xr
-from makers import RUNNING, STARTING, plain_driveline, replayed, wanted
+from makers import OFF, RUNNING, STARTING, plain_driveline, replayed, wanted
 
 from hybridopt import Settings, read_cycle, read_driveline, solve_cycle
 from hybridopt.errors import FailedError, InputError
@@ -57,7 +57,7 @@ def test_totals_follow_from_the_trace(solved):
     assert solved.distance_km == pytest.approx(1.0183, abs=1e-4)  # ECE-15, linear operations
     assert solved.fuel_l_per_100km == pytest.approx(litres / solved.distance_km * 100)
     assert solved.co2_g_per_km == pytest.approx(litres * 2330 / solved.distance_km)  # 2330 g/l
-    assert solved.starts == np.count_nonzero(trace.engine_start.values)
+    assert solved.starts == np.count_nonzero(trace.engine_start.values)  # 1 s is longer than each
     gears = np.concatenate(([1], trace.gear.values))
     assert solved.shifts == np.count_nonzero(np.diff(gears))
     assert solved.duration_s == 195
@@ -100,12 +100,32 @@ def test_totals_by_hand(result):
     assert result.dataset.attrs["share_boost"] == 1
 
 
-def test_starts_are_counted():
-    car, want = plain_driveline(), wanted([15.0, 15.0], 480.0)
-    trace = replayed(car, want, 2, STARTING, 20.0)
-    cycle = Cycle("hand", [0, 1, 2], [15, 15, 15])
+@pytest.mark.parametrize(
+    ("classes", "dt", "starts"),
+    [
+        ([STARTING, RUNNING, OFF, STARTING], 1.0, 2),
+        ([STARTING, STARTING, OFF, STARTING], 0.25, 2),  # 0.5 s are two steps
+        ([STARTING, STARTING, RUNNING, RUNNING], 0.25, 1),
+        ([RUNNING, RUNNING, OFF, OFF], 1.0, 0),
+    ],
+)
+def test_starts_are_counted(classes, dt, starts):
+    """A start may take several steps; what it takes is divided among them."""
+    car, want = plain_driveline(), wanted([15.0] * 4, 480.0, dt=dt)
+    trace = replayed(car, want, 2, classes, 480 / 5.76 + 2)
+    cycle = Cycle("hand", dt * np.arange(5.0), [15] * 5)
     made = make_result(trace, cycle, car, want, dataclasses.replace(SETTINGS, gear_start=2), {})
-    assert (made.starts, made.shifts) == (2, 0)
+    assert (made.starts, made.shifts) == (starts, 0)
+    rotor = 0.5 * 0.15 * 300**2 / 1e3  # kJ
+    counted = starts if classes[-1] != STARTING or dt > 0.5 else starts - 0.5
+    assert made.start_rotor_kJ == made.start_slip_kJ == pytest.approx(counted * rotor)
+    assert made.start_friction_kJ == pytest.approx(counted * 0.5 * 300 * 20 * 0.5 / 1e3)
+    drawn = float((trace.start_power * trace.dt).sum()) / 1e3
+    parts = (made.start_rotor_kJ, made.start_slip_kJ, made.start_friction_kJ)
+    assert made.start_conversion_kJ == pytest.approx(0.2 * drawn, abs=1e-12)  # efficiency 0.8
+    assert sum(parts) + made.start_conversion_kJ == pytest.approx(drawn)
+    stops = 1 if OFF in classes else 0
+    assert made.stops == stops and made.run_down_kJ == pytest.approx(stops * rotor)
     with pytest.raises(KeyError):
         _ = made.cost_g  # not given
 

@@ -86,6 +86,13 @@ def test_engine_and_motor_share_the_torque():
         assert run.engine_torque.item() == pytest.approx(total - torque, rel=1e-12)
 
 
+def test_transfer_case_takes_its_share_of_every_gear():
+    """All-wheel drive at 0.97: 480 / (6 x 0.96 x 0.97) + 2 driving, -480 x 0.96 x 0.97 / 6 + 2."""
+    car = varied(PLAIN, gearbox={"transfer_efficiency": 0.97})
+    assert limits(car, wanted(15, 480), 2, OFF)[0] == pytest.approx(480 / 5.5872 + 2)
+    assert limits(car, wanted(15, -480), 2, OFF)[0] == pytest.approx(-480 * 0.96 * 0.97 / 6 + 2)
+
+
 def test_losses_of_gearbox():
     """Driving: drag 2 x 300, and 4 % of what goes in; braking: 4 % of what the wheels give."""
     drive = replayed(PLAIN, wanted(15, 480), 2, OFF, 480 / 5.76 + 2)
@@ -205,13 +212,12 @@ def test_start_energy(dt):
     """(J w^2 + w / 2 x 20 N m x 0.5 s) / 0.8 at 300 rad/s; rotor and equal slip make J w^2."""
     demand = wanted(15, 480, dt=dt)
     energy = (0.15 * 300**2 + 0.5 * 300 * 20 * 0.5) / 0.8
-    run = replayed(PLAIN, demand, 2, STARTING, 0.0)
+    torque = 480 / 5.76 + 2  # the motor alone
+    run = replayed(PLAIN, demand, 2, STARTING, torque)
     assert run.start_power.item() * dt == pytest.approx(energy, rel=1e-12)
-    still = replayed(PLAIN, demand, 2, RUNNING, 0.0)
+    still = replayed(PLAIN, demand, 2, RUNNING, torque)
     more = run.battery_power - still.battery_power
     assert more.item() * dt == pytest.approx(energy, rel=1e-9)
-    fuel = (run.fuel_rate - still.fuel_rate).item() * dt
-    assert fuel == pytest.approx(0.2, rel=1e-9)  # the start fuel
 
 
 def test_start_at_rest_reaches_idle_speed():
@@ -226,9 +232,12 @@ def test_reserve_for_a_start_limits_electric_torque():
     inside, outside = wanted(15, 118 * 5.76 - 1e-6), wanted(15, 118 * 5.76 + 1e-3)
     assert limits(PLAIN, inside, 2, OFF)[1] == pytest.approx(120)
     reason = list_operating_points(PLAIN, outside, 5).reason[0, 1]
-    assert (reason[OFF] == Reason.MOTOR_TORQUE).all()
+    assert (reason[OFF] == Reason.START_TORQUE).all()
     assert limits(PLAIN, outside, 2, RUNNING)[1] == pytest.approx(140, abs=1e-3)  # + overrun
     assert limits(PLAIN, outside, 2, STARTING)[1] == pytest.approx(120)
+    assert (
+        list_operating_points(PLAIN, wanted(15, 1500), 5).reason[0, 1, OFF] == Reason.MOTOR_TORQUE
+    ).all()  # beyond the peak itself
 
 
 # --- brakes ---
@@ -245,6 +254,14 @@ def test_brakes_take_the_other_axle(share):
     dragged = -2 * 6 / 0.96 if share == 0.0 else 0.0  # the gearbox alone brakes 12.5 N m
     assert run.brake_torque.item() == pytest.approx(-480 * (1 - share) - dragged, abs=1e-9)
     assert run.brake_power.item() == pytest.approx(-run.brake_torque.item() * 50)
+
+
+@pytest.mark.parametrize(("axles", "share"), [("front", 0.7), ("rear", 0.3), ("all", 1.0)])
+def test_recuperation_takes_what_the_driven_axles_brake(axles, share):
+    """The front axle brakes 70 %, of which and of the rest half may be recuperated."""
+    given = {"driven_axles": axles, "front_brake_share": 0.7, "recuperation_share": 0.5}
+    lowest = limits(varied(PLAIN, vehicle=given), wanted(15, -480), 2, OFF)[0]
+    assert lowest == pytest.approx(-480 * 0.5 * share * 0.96 / 6 + 2)
 
 
 @pytest.mark.parametrize(("speed", "kept"), [(9.0, 0.0), (10.0, 0.0), (15.0, 0.5), (20.0, 1.0)])
@@ -295,7 +312,7 @@ def test_coasting_leaves_braking_to_drag_and_friction():
     [
         ({}, wanted(15, 100), RUNNING, -165.0),  # beyond the peak of 160 N m
         ({}, wanted(15, 800), STARTING, 130.0),  # beyond peak less reserve
-        ({"clutches": {"can_drive_electric": False}}, wanted(15, -48), OFF, 3.0),
+        ({"functions": {"can_drive_electric": False}}, wanted(15, -48), OFF, 3.0),
         ({"vehicle": {"recuperation_share": 0.5}}, wanted(15, -480), OFF, -74.8),
     ],
 )

@@ -112,7 +112,8 @@ def test_finite_cost_means_feasible(town):
 @pytest.mark.parametrize(
     ("engine_class", "low", "high"),
     # total 85.3 N m = 480 / 5.76 + 2: engine 200 to -20 N m, motor -160 to 160, less 40 reserve
-    [(RUNNING, 85.3333333 - 200, 105.3333333), (STARTING, 85.3333333 - 200, 105.3333333)],
+    # a start of half the step: half of the engine's range
+    [(RUNNING, 85.3333333 - 200, 105.3333333), (STARTING, 85.3333333 - 100, 95.3333333)],
 )
 def test_ends_of_the_range_are_listed(engine_class, low, high):
     points = list_operating_points(PLAIN, wanted(15, 480), 9)
@@ -165,13 +166,14 @@ NO_PUMP = {"clutches": {"electric_oil_pump": False, "pump_speed": 700 * RPM}}
         ),
         # third gear at 5 m/s turns 50 rad/s, idle is 84
         ({}, (5, 480), 3, RUNNING, Reason.ENGINE_UNDERSPEED),
-        ({}, (5, 480), 3, OFF, Reason.MOTOR_TORQUE),  # 166 N m, the motor has 120
+        ({}, (5, 480), 3, OFF, Reason.MOTOR_TORQUE),  # 166 N m, the motor has 160
+        ({}, (5, 400), 3, OFF, Reason.START_TORQUE),  # 139 N m, 120 with the reserve
         ({"clutches": {"launch_gears": 3.0}}, (5, 400), 3, RUNNING, FEASIBLE),
         ({"clutches": {"launch_gears": 3.0}}, (5, 480), 3, RUNNING, Reason.CLUTCH_CAPACITY),
         # 2500 N m in second: 436 N m, engine and motor have 360
         ({}, (15, 2500), 2, RUNNING, Reason.ENGINE_TORQUE),
         ({}, (15, 2500), 2, OFF, Reason.MOTOR_TORQUE),
-        ({"clutches": {"can_drive_electric": False}}, (15, 480), 2, OFF, Reason.NO_ELECTRIC_DRIVE),
+        ({"functions": {"can_drive_electric": False}}, (15, 480), 2, OFF, Reason.NO_ELECTRIC_DRIVE),
         (NO_PUMP, (1, 480), 1, OFF, Reason.CLUTCH_PRESSURE),
         (NO_PUMP, (1, 480), 1, RUNNING, FEASIBLE),
         (NO_PUMP, (7, 480), 1, OFF, FEASIBLE),  # 280 rad/s at the pump
@@ -204,7 +206,7 @@ def test_reason_of_a_split():
 
 
 def test_reasons_have_words():
-    assert len({reason.text for reason in Reason}) == len(Reason) == 11
+    assert len({reason.text for reason in Reason}) == len(Reason) == 18
 
 
 # --- steps nothing can drive ---
@@ -221,13 +223,13 @@ def test_undrivable_steps_are_counted_and_the_hardest_is_shown():
         "limits: "
     )
     room = split_room(PLAIN, 5)
-    for reason, cases in ((Reason.ENGINE_TORQUE, 6), (Reason.MOTOR_TORQUE, 3)):
-        assert f"{reason.text} ({cases * room} points)" in text
+    for reason in (Reason.ENGINE_TORQUE, Reason.START_TORQUE, Reason.MOTOR_TORQUE):
+        assert f"{reason.text} ({3 * room} points)" in text
     list_operating_points(PLAIN, want.part(0, 1), 5)
 
 
 def test_electric_drive_forbidden_is_among_the_limits():
-    none = varied(PLAIN, clutches={"can_drive_electric": False})
+    none = varied(PLAIN, functions={"can_drive_electric": False})
     with pytest.raises(InfeasibleError, match="limits: .*no electric drive"):
         list_operating_points(none, wanted(15, 5000), 5)
 

@@ -19,10 +19,13 @@ from .cycles import cycles, drivelines
 from .distil import distil
 from .explore import explore
 from .export import export
+from .launch import launch
+from .map import map_group
 from .plot import plot
 from .report import report
 from .solve import solve
 from .study import study
+from .variants import variants
 from .verify import verify
 
 INTERRUPTED = 130
@@ -111,5 +114,6 @@ def main(context: click.Context) -> None:
 
 
 for _command in (solve, compare, distil, verify, cycle, cycles, drivelines, check, export, study,
-                 plot, report, explore):  # fmt: skip
+                 plot, report, explore, launch, map_group,
+                 variants):  # fmt: skip
     main.add_command(_command)

@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from ..units import PERCENT
+from ..units import KM_PER_H, PERCENT
 
 if TYPE_CHECKING:
     from ..dp.settings import Settings
@@ -15,6 +15,9 @@ FACTORS = {
     "soc_max": PERCENT,
     "soc_start": PERCENT,
     "soc_target": PERCENT,
+    "stop_soc_min": PERCENT,
+    "stop_speed_max": KM_PER_H,
+    "brake_shift_speed": KM_PER_H,
     "memory_limit": 1e9,  # bytes per GB
 }
 """Multiply an option by its factor to get the setting; 1 where none is given."""
@@ -27,6 +30,10 @@ def _option(flag: str, setting: str, metavar: str, text: str, kind: Any) -> Call
 def _percent(flag: str, setting: str, text: str) -> Callable[..., Any]:
     share = click.FloatRange(0.0, 100.0)
     return click.option(flag, setting, type=share, metavar="%", help=text)
+
+
+def _seconds(flag: str, setting: str, text: str) -> Callable[..., Any]:
+    return click.option(flag, setting, type=float, metavar="S", help=f"{text[:-1]} (default 0).")
 
 
 def _switch(flag: str, setting: str, text: str) -> Callable[..., Any]:
@@ -60,6 +67,37 @@ OPTIONS = [
     _option(
         "--shift-cost-g", "shift_cost", "G", "Fuel cost of a gear shift (default 0.05).", float
     ),
+    _seconds("--min-on-time-s", "min_on_time", "Least time that the engine stays on."),
+    _seconds("--min-off-time-s", "min_off_time", "Least time that the engine stays off."),
+    _seconds("--min-gear-time-s", "min_gear_time", "Least time that a gear stays engaged."),
+    _option(
+        "--stop-speed-max-km-per-h",
+        "stop_speed_max",
+        "KM/H",
+        "No engine stop above this speed.",
+        float,
+    ),
+    _percent("--stop-soc-min-percent", "stop_soc_min", "No engine stop below this SoC."),
+    _option(
+        "--stop-oil-temperature-c",
+        "stop_oil_temperature",
+        "DEGC",
+        "No engine stop while the oil is colder (cycle column oil_temperature_C).",
+        float,
+    ),
+    _option(
+        "--brake-shift-speed-km-per-h",
+        "brake_shift_speed",
+        "KM/H",
+        "No shift while braking below this speed.",
+        float,
+    ),
+    click.option(
+        "--skip-shifts",
+        "skip_shifts",
+        type=click.Choice(["both", "up", "down", "none"]),
+        help="Which shifts may leave gears out while the vehicle moves (default both).",
+    ),
     _option("--gear-start", "gear_start", "GEAR", "Gear before the first step (default 1).", int),
     _switch("--engine-on-start", "engine_on_start", "The engine runs before the first step."),
     _option(
@@ -68,6 +106,11 @@ OPTIONS = [
         "X",
         "Fuel energy charged per energy missing at the end (default 4).",
         float,
+    ),
+    _switch(
+        "--thermal-limits",
+        "thermal_limits",
+        "Keep launch clutch, motor and battery within their lasting limits.",
     ),
     _option("--memory-limit-gb", "memory_limit", "GB", "Memory for arrays (default 1).", float),
 ]

@@ -19,33 +19,58 @@ from ..step import (
     P_FUEL_RATE,
     P_MOTOR_TORQUE,
     P_SIZE,
+    R_DT,
+    R_SPEED,
+    R_WHEEL_ACCELERATION,
+    R_WHEEL_SPEED,
+    R_WHEEL_TORQUE,
     RUNNING,
+    S_AUXILIARY,
     S_DRAG,
     S_HIGH,
     S_LOW,
     S_MOTOR,
+    S_POWER_MAX,
+    S_POWER_MIN,
     S_SIZE,
     S_START,
     STARTING,
     _interp,
     _point,
     _shaft,
+    _start_fuel,
 )
 
-CLIPPED_GEAR, CLIPPED_ENGINE, CLIPPED_TORQUE, LEFT_WINDOW = 1, 2, 4, 8
+CLIPPED_GEAR, CLIPPED_ENGINE, CLIPPED_TORQUE, LEFT_WINDOW, PASSED_INHIBITOR = 1, 2, 4, 8, 16
 SLACK = 1e-9  # SoC beyond the window that counts as in it
 SHRINK = 1.0 - 1e-9  # of the battery's limits, so that rounding stays within them
 NO_WINDOW = 1e9
 
 
 class Road(NamedTuple):
-    """What the wheels want, one entry per step."""
+    """What the wheels want, one entry per step, and the rows of `step.py`."""
 
+    rows: Any
     speed: Any
     wheel_speed: Any
     wheel_acceleration: Any
     wheel_torque: Any
     dt: Any
+
+
+def make_road(rows: np.ndarray) -> Road:
+    """Put rows and their columns beside each other."""
+    entries = (R_SPEED, R_WHEEL_SPEED, R_WHEEL_ACCELERATION, R_WHEEL_TORQUE, R_DT)
+    return Road(rows, *(np.ascontiguousarray(rows[:, entry]) for entry in entries))
+
+
+class Rules(NamedTuple):
+    """States of engine and gear, and what closes the moves between them; see dp/graph.py."""
+
+    graph: Any
+    cost: Any
+    soc_least: Any
+    shift: Any
 
 
 class Work(NamedTuple):
@@ -66,9 +91,7 @@ def _make_work(plant):
 @njit(cache=True, inline="always")
 def _fill_shaft(plant, road, t, gear, engine, work):
     """Fill the shaft of a step; return whether gear and engine class are possible."""
-    why = _shaft(plant, road.speed[t], road.wheel_speed[t], road.wheel_acceleration[t],
-                 road.wheel_torque[t], road.dt[t], gear, engine, work.shaft, work.fuel_row,
-                 work.loss_row)  # fmt: skip
+    why = _shaft(plant, road.rows[t], gear, engine, work.shaft, work.fuel_row, work.loss_row)
     return why == FEASIBLE
 
 
@@ -110,8 +133,9 @@ def _nearest_torque(plant, work, wanted, power_min, power_max):
     Power is linear between the torques of the loss map, so each piece is settled exactly.
     """
     low, high = work.shaft[S_LOW], work.shaft[S_HIGH]
-    extra = work.shaft[S_START] + plant.auxiliary
-    least, most = power_min - extra, power_max - extra
+    extra = work.shaft[S_START] + work.shaft[S_AUXILIARY]
+    least = max(power_min, work.shaft[S_POWER_MIN] * SHRINK) - extra
+    most = min(power_max, work.shaft[S_POWER_MAX] * SHRINK) - extra
     wanted = min(max(wanted, low), high)
     best, distance = np.nan, np.inf
     axis = plant.loss_torque
@@ -180,17 +204,48 @@ def _was_changed(wanted, torque, powered, work):
 
 
 @njit(cache=True)
-def _search(plant, cell, state, soc, road, t, engine_now, on, gear, wanted, low, high, work):
+def _engine_class(rules, t, source, on):
+    """Engine class of a step with the engine on or off: a start goes on until it is done."""
+    graph = rules.graph
+    if not on:
+        return OFF
+    for m in range(graph.source.size):
+        if graph.source[m] == source and graph.engine[m] == RUNNING and rules.cost[t, m] < np.inf:
+            return RUNNING
+    return STARTING
+
+
+@njit(cache=True)
+def _move(rules, source, engine, gear, gear_after):
+    """Find the move of an engine class and a change of gear; every state has one of each."""
+    graph = rules.graph
+    for m in range(graph.source.size):
+        fits = graph.gear[m] == 0 or (graph.gear[m] == 1) == (gear == gear_after)
+        if graph.source[m] == source and graph.engine[m] == engine and fits:
+            return m
+    return -1
+
+
+@njit(cache=True, inline="always")
+def _is_open(rules, t, source, soc, engine, gear, gear_after):
+    """Whether no inhibitor closes the way to an engine class and gear."""
+    m = _move(rules, source, engine, gear, gear_after)
+    return (m >= 0 and rules.cost[t, m] < np.inf and soc >= rules.soc_least[m] - SLACK
+            and rules.shift[t, engine, gear, gear_after] < np.inf)  # fmt: skip
+
+
+@njit(cache=True)
+def _search(plant, cell, state, soc, road, t, rules, source, gear_now, obey, on, gear, wanted, low,
+            high, work):  # fmt: skip
     """Settle in the nearest admissible gear of the wanted engine state, else of the other."""
     for other in range(2):
-        running = on != (other == 1)
-        engine = OFF
-        if running:
-            engine = RUNNING if engine_now == 1 else STARTING
+        engine = _engine_class(rules, t, source, on != (other == 1))
         for away in range(plant.ratio.size):
             for sign in (-1, 1):
                 g = gear + sign * away
                 if g < 0 or g >= plant.ratio.size or (away == 0 and sign == 1):
+                    continue
+                if obey and not _is_open(rules, t, source, soc, engine, gear_now, g):
                     continue
                 torque, powered, after = _settle(plant, cell, state, soc, road, t, g, engine,
                                                  wanted, low, high, work)  # fmt: skip
@@ -200,23 +255,29 @@ def _search(plant, cell, state, soc, road, t, engine_now, on, gear, wanted, low,
 
 
 @njit(cache=True, inline="always")
-def _apply(plant, cell, road, t, low, high, soc, engine_now, on, gear, wanted, work):
-    """Do what a command asks as far as the driveline can.
+def _apply(plant, cell, road, t, rules, source, gear_now, low, high, soc, on, gear, wanted, work):
+    """Do what a command asks as far as the driveline and the inhibitors allow.
 
-    Returns gear, engine class, motor torque, whether it is powered, SoC after (NaN where
-    nothing at all can drive the step) and what was clipped, as bits.
+    Where nothing drives the step, first the SoC window is given up, then the inhibitors. Returns
+    gear, engine class, motor torque, whether it is powered, SoC after (NaN where nothing at all
+    can drive the step) and what was clipped, as bits.
     """
     state = _state(cell, soc)
     asked = min(max(gear, 0), plant.ratio.size - 1)
     clipped = 0 if asked == gear else CLIPPED_GEAR
-    g, engine, torque, powered, after = _search(plant, cell, state, soc, road, t, engine_now, on,
-                                                asked, wanted, low, high, work)  # fmt: skip
-    if np.isnan(after):
-        limit = -np.inf if soc - low < high - soc else np.inf
-        g, engine, torque, powered, after = _search(plant, cell, state, soc, road, t, engine_now,
-                                                    limit < 0.0, asked, limit, -NO_WINDOW,
-                                                    NO_WINDOW, work)  # fmt: skip
-        clipped |= LEFT_WINDOW
+    g, engine, torque, powered, after = asked, OFF, 0.0, False, np.nan
+    for attempt in range(4):
+        bits = (LEFT_WINDOW if attempt % 2 == 1 else 0) | (PASSED_INHIBITOR if attempt > 1 else 0)
+        wish, goal, least, most = on, wanted, low, high
+        if attempt % 2 == 1:
+            goal = -np.inf if soc - low < high - soc else np.inf
+            wish, least, most = goal < 0.0, -NO_WINDOW, NO_WINDOW
+        g, engine, torque, powered, after = _search(plant, cell, state, soc, road, t, rules,
+                                                    source, gear_now, attempt < 2, wish, asked,
+                                                    goal, least, most, work)  # fmt: skip
+        if not np.isnan(after):
+            clipped |= bits
+            break
     if (engine != OFF) != on:
         clipped |= CLIPPED_ENGINE
     elif g != asked:
@@ -229,4 +290,4 @@ def _apply(plant, cell, road, t, low, high, soc, engine_now, on, gear, wanted, w
 @njit(cache=True, inline="always")
 def _step_fuel(plant, work, engine, dt):
     """Fuel of the point that was applied last, g, without that of a shift."""
-    return work.point[P_FUEL_RATE] * dt + (plant.start_fuel if engine == STARTING else 0.0)
+    return work.point[P_FUEL_RATE] * dt + (_start_fuel(plant, dt) if engine == STARTING else 0.0)

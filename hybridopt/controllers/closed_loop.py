@@ -13,12 +13,14 @@ from .. import step
 from ..choices import Choices, list_choices
 from ..demand import Demand
 from ..dp.forward import Schedule
+from ..dp.graph import Graph, begins_start
 from ..dp.memory import PART
 from ..dp.problem import pack_battery
 from ..dp.settings import Settings
 from ..errors import FailedError, InfeasibleError, InputError
+from ..inhibitors import driveline_events
 from ..inputs.driveline import Driveline
-from ..operating_points import EngineClass, demand_arrays
+from ..operating_points import demand_rows
 from ..plant import pack
 from ..replay import replay_schedule
 from ..shifts import shift_costs
@@ -32,8 +34,10 @@ CLIPPINGS = {
     "engine": clipping.CLIPPED_ENGINE,
     "torque": clipping.CLIPPED_TORQUE,
     "window": clipping.LEFT_WINDOW,
+    "inhibitor": clipping.PASSED_INHIBITOR,
 }
-"""What can be clipped in a step, and its bit: gear, engine state, motor torque, SoC window."""
+"""What can be clipped in a step, and its bit: gear, engine state, motor torque, SoC window,
+inhibitors."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -91,8 +95,9 @@ class ClosedLoop:
         if points is not None:
             self.points = points
         self._plant, self._cell = pack(driveline), pack_battery(driveline.battery)
-        self._road = clipping.Road(*demand_arrays(demand))
+        self._road = clipping.make_road(demand_rows(demand))
         self._shift = shift_costs(driveline, demand, settings)
+        self._rules = clipping.Rules(*driveline_events(driveline, demand, settings), self._shift)
 
     def _parts(self, packed: Packed) -> Iterator[tuple[int, int, kernels.Part]]:
         """Yield first and last step of each part, and what the kernels need to know of it."""
@@ -168,14 +173,15 @@ class ClosedLoop:
             )
 
     def _run_compiled(self, packed: Packed) -> Drive:
-        out, memory = _Columns(self.demand.steps, self.settings), kernels._make_memory()
+        out = _Columns(self.demand.steps, self.settings, self._rules.graph)
+        memory = kernels._make_memory()
         low, high, _, _ = self.settings.socs
         for first, last, part in self._parts(packed):
-            engine, gear = out.state(first)
+            _, gear = out.state(first)
             stopped = kernels._closed_loop(
-                self._plant, self._cell, self._road, low, high, part, packed.plan, packed.kind,
-                packed.params, packed.maps, memory, first, last, engine, gear, out.gear,
-                out.engine, out.torque, out.powered, out.fuel, out.clipped, out.soc,
+                self._plant, self._cell, self._road, self._rules, low, high, part, packed.plan,
+                packed.kind, packed.params, packed.maps, memory, first, last, gear, out.gear,
+                out.engine, out.torque, out.powered, out.fuel, out.clipped, out.states, out.soc,
             )  # fmt: skip
             if stopped >= 0:
                 self._refuse(stopped, out.soc[stopped])
@@ -201,21 +207,25 @@ class ClosedLoop:
         return self._run_python(command_of)
 
     def _run_python(self, command_of: Callable[[int, "_State"], tuple[bool, int, float]]) -> Drive:
-        out, work = _Columns(self.demand.steps, self.settings), clipping._make_work(self._plant)
+        out = _Columns(self.demand.steps, self.settings, self._rules.graph)
+        work = clipping._make_work(self._plant)
         low, high, _, _ = self.settings.socs
         memory = kernels._make_memory()
         for t in range(self.demand.steps):
             engine, gear = out.state(t)
             soc, dt = float(out.soc[t]), float(self._road.dt[t])
-            on, wanted_gear, wanted = command_of(t, _State(soc, engine, gear, memory))
+            state = _State(soc, engine, gear, memory, int(out.states[t]))
+            on, wanted_gear, wanted = command_of(t, state)
             (out.gear[t], out.engine[t], out.torque[t], out.powered[t], out.soc[t + 1],
-             out.clipped[t]) = clipping._apply(self._plant, self._cell, self._road, t, low, high,
-                                               soc, engine, on, wanted_gear, wanted,
-                                               work)  # fmt: skip
+             out.clipped[t]) = clipping._apply(self._plant, self._cell, self._road, t, self._rules,
+                                               out.states[t], gear, low, high, soc, on,
+                                               wanted_gear, wanted, work)  # fmt: skip
             if math.isnan(out.soc[t + 1]):
                 self._refuse(t, soc)
             out.fuel[t] = clipping._step_fuel(self._plant, work, out.engine[t], dt)
             kernels._remember(memory, dt, engine, gear, *out.state(t + 1))
+            move = clipping._move(self._rules, out.states[t], out.engine[t], gear, out.gear[t])
+            out.states[t + 1] = self._rules.graph.target[move]
         return self._drive(out)
 
     def _ask(
@@ -253,9 +263,7 @@ class ClosedLoop:
     def _look(self, t: int, state: "_State", gear: int, on: bool) -> Shaft | None:
         if not 1 <= gear <= self.driveline.gearbox.gears:
             return None
-        engine = EngineClass.OFF
-        if on:
-            engine = EngineClass.RUNNING if state.engine else EngineClass.STARTING
+        engine = clipping._engine_class(self._rules, t, state.source, on)
         work = clipping._make_work(self._plant)
         if not clipping._fill_shaft(self._plant, self._road, t, gear - 1, int(engine), work):
             return None
@@ -268,8 +276,10 @@ class ClosedLoop:
         schedule = Schedule(out.gear, out.engine, out.torque, out.powered)
         steps = np.arange(self.demand.steps)
         before = np.concatenate(([self.settings.gear_start - 1], out.gear[:-1]))
-        events = float(self._shift[steps, out.engine, before, out.gear].sum())
-        starts = np.count_nonzero(out.engine == EngineClass.STARTING)
+        shifts = self._shift[steps, out.engine, before, out.gear]
+        passed = self.settings.shift_cost  # where an inhibitor could not be obeyed
+        events = float(np.where(np.isfinite(shifts), shifts, passed).sum())
+        starts = np.count_nonzero(begins_start(out.engine))
         cost = float(out.fuel.sum()) + events + self.settings.start_cost * starts
         return Drive(schedule, out.soc, out.fuel, cost, out.clipped)
 
@@ -288,13 +298,14 @@ _NO_PART = kernels.Part(0, _EMPTY, _EMPTY, _EMPTY, np.empty((0, 0, 0), np.int64)
 class _Columns:
     """Room for what is done in each step, and the state at the start."""
 
-    def __init__(self, steps: int, settings: Settings) -> None:
+    def __init__(self, steps: int, settings: Settings, graph: Graph) -> None:
         self.gear, self.engine, self.clipped = (np.zeros(steps, dtype=np.int64) for _ in range(3))
         self.torque, self.fuel = np.zeros(steps), np.zeros(steps)
         self.powered = np.zeros(steps, dtype=np.bool_)
         self.soc = np.zeros(steps + 1)
         self.soc[0] = settings.socs[2]
         self._start = int(settings.engine_on_start), settings.gear_start - 1
+        self.states = np.full(steps + 1, graph.on if settings.engine_on_start else graph.off)
 
     def state(self, t: int) -> tuple[int, int]:
         """Return engine state and gear before a step."""
@@ -311,6 +322,7 @@ class _State:
     engine: int
     gear: int
     memory: np.ndarray
+    source: int
 
 
 def _where(error: BaseException) -> str:

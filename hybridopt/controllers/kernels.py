@@ -23,7 +23,7 @@ from ..step import (
     S_TOTAL,
     STARTING,
 )
-from .clipping import _apply, _fill_shaft, _make_work, _motor_power, _step_fuel
+from .clipping import _apply, _fill_shaft, _make_work, _motor_power, _move, _step_fuel
 from .rule_kernels import _table_command
 
 LOAD_FOLLOWING, ELECTRIC_POWER, EQUIVALENCE, PLAYBACK, RULE_TABLE = range(5)  # kinds
@@ -328,25 +328,29 @@ def _remember(memory, dt, engine, gear, engine_after, gear_after):
 
 
 @njit(cache=True)
-def _closed_loop(plant, cell, road, low, high, part, plan, kind, params, maps, memory, first, last,
-                 engine, gear, gears, classes, torques, powered, fuel, clipped, path):  # fmt: skip
-    """Run a built-in controller over steps first to last - 1; path[first] is given.
+def _closed_loop(plant, cell, road, rules, low, high, part, plan, kind, params, maps, memory, first,
+                 last, gear, gears, classes, torques, powered, fuel, clipped, states,
+                 path):  # fmt: skip
+    """Run a built-in controller over steps first to last - 1; path[first], states[first] are given.
 
     Returns the step that nothing could drive, or -1.
     """
     work = _make_work(plant)
+    graph = rules.graph
     for t in range(first, last):
-        soc = path[t]
+        soc, source = path[t], states[t]
+        engine = 1 if source > graph.off else 0
         on, wanted_gear, wanted = _decide(
             plant, cell, road, t, low, high, part, plan, kind, params, maps, soc, engine, gear,
             memory, work)  # fmt: skip
         (gears[t], classes[t], torques[t], powered[t], path[t + 1],
-         clipped[t]) = _apply(plant, cell, road, t, low, high, soc, engine, on, wanted_gear,
-                              wanted, work)  # fmt: skip
+         clipped[t]) = _apply(plant, cell, road, t, rules, source, gear, low, high, soc, on,
+                              wanted_gear, wanted, work)  # fmt: skip
         if np.isnan(path[t + 1]):
             return t
         fuel[t] = _step_fuel(plant, work, classes[t], road.dt[t])
         engine_after = min(classes[t], 1)
         _remember(memory, road.dt[t], engine, gear, engine_after, gears[t])
-        engine, gear = engine_after, gears[t]
+        states[t + 1] = graph.target[_move(rules, source, classes[t], gear, gears[t])]
+        gear = gears[t]
     return -1

@@ -20,7 +20,8 @@ and each z_t on its own. Each relaxation can only lower the sum.
 Assumptions, and what is more than the optimiser's problem: splits may be any motor torque,
 because between two listed splits cost and power are linear (see OperatingPoints), and any mixture
 of them, because only the lower convex hull of (power, cost) is used; SoC-dependent power limits
-are only used through their widest value. D_t is taken per sub-box of SoC at its highest voltage
+are only used through their widest value, and a SoC below which the engine must not be stopped is
+left out. D_t is taken per sub-box of SoC at its highest voltage
 and lowest resistance, less the bend term L (I dt)^2 / (2 Q) with L the steepest rise of voltage
 near the box. No SoC grid is involved, so there is no interpolation error.
 
@@ -47,6 +48,7 @@ from .boxes import (
     voltage_slope,
 )
 from .forward import Run
+from .graph import begins_start
 from .memory import PART
 from .problem import FLOOR_FACTOR, Problem
 
@@ -213,8 +215,8 @@ class Dual:
 
         in_threads(fill, points.steps)
         path_drain, path_level = np.empty((2, points.steps))
-        length = kernels._trellis(stage, drain, level, problem.shift, problem.start_cost,
-                                  problem.engine, problem.gear, path_drain,
+        length = kernels._trellis(stage, drain, level, problem.shift, problem.events.graph,
+                                  problem.events.cost, problem.state, problem.gear, path_drain,
                                   path_level)  # fmt: skip
         bound = length - lam[1] * boxes.z_start + lam[-1] * boxes.z_end
         bound -= 1e-12 * (abs(length) + (lam[1] + lam[-1]) * max(boxes.z_start, boxes.z_end))
@@ -331,7 +333,9 @@ def _cause(dual: Dual, run: Run, factors: np.ndarray, gap: float) -> str:
     finer = Dual(problem, dual.hulls, boxes, dual.shape, dual.arcs)
     if run.cost - finer.value(factors)[0] < 0.5 * gap:
         return "battery voltage and resistance over SoC"
+    if problem.settings.stop_soc_min > problem.grid.low:
+        return "the SoC below which the engine must not be stopped, which the bound leaves out"
     if dual.arcs.max() > 0 or run.soc.min() < problem.grid.low + CONTACT:
         return "SoC limits that the schedule touches"
-    starts = np.count_nonzero(run.schedule.engine_class == EngineClass.STARTING)
+    starts = np.count_nonzero(begins_start(run.schedule.engine_class))
     return f"whole starts ({starts}), shifts and the SoC grid"

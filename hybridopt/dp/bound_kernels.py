@@ -197,31 +197,31 @@ def _stages(hull_power, hull_cost, hull_first, dt, multiplier, first, last, boxe
 
 
 @njit(cache=True)
-def _trellis(value, drain, level, shift, start_cost, engine, gear, path_drain, path_level):
-    """Shortest path over engine state and gear; fills its drains and levels, returns its length."""
+def _trellis(value, drain, level, shift, graph, move_cost, state, gear, path_drain, path_level):
+    """Shortest path over state and gear; fills its drains and levels, returns its length."""
     steps, gears, _ = value.shape
-    ahead, now = np.zeros((2, gears)), np.empty((2, gears))
-    choice = np.empty((steps, 2, gears), dtype=np.int64)
+    ahead, now = np.zeros((graph.states, gears)), np.empty((graph.states, gears))
+    choice = np.empty((steps, graph.states, gears), dtype=np.int64)
     for t in range(steps - 1, -1, -1):
-        for e in range(2):
-            now[e, :] = np.inf
-            for c in (OFF, RUNNING if e == 1 else STARTING):
-                extra = start_cost if c == STARTING else 0.0
-                for g2 in range(gears):
-                    base = value[t, g2, c] + ahead[min(c, 1), g2] + extra
-                    if base == np.inf:
-                        continue
-                    for g in range(gears):
-                        total = base + shift[t, c, g, g2]
-                        if total < now[e, g]:
-                            now[e, g], choice[t, e, g] = total, g2 * 3 + c
+        for s in range(graph.states):
+            for g in range(gears):
+                now[s, g] = np.inf
+        for m in range(graph.source.size):
+            s, c, kind = graph.source[m], graph.engine[m], graph.gear[m]
+            for g2 in range(gears):
+                base = value[t, g2, c] + ahead[graph.target[m], g2] + move_cost[t, m]
+                if base == np.inf:
+                    continue
+                for g in range(gears):
+                    total = base + shift[t, c, g, g2]
+                    if total < now[s, g] and (kind == 0 or (kind == 1) == (g == g2)):
+                        now[s, g], choice[t, s, g] = total, m * gears + g2
         ahead, now = now, ahead
-    total = ahead[engine, gear]
+    total = ahead[state, gear]
     if total == np.inf:
         return total
     for t in range(steps):
-        pick = choice[t, engine, gear]
-        gear, c = pick // 3, pick % 3
-        engine = min(c, 1)
+        m, gear = divmod(choice[t, state, gear], gears)
+        c, state = graph.engine[m], graph.target[m]
         path_drain[t], path_level[t] = drain[t, gear, c], level[t, gear, c]
     return total

@@ -14,6 +14,8 @@ from .memory import PART
 from .problem import Problem
 from .progress import Progress, silent
 
+BESIDE = 8  # cells beside the path that are swept as well: runs aim beside their target
+
 
 @dataclass(frozen=True, eq=False)
 class Part:
@@ -22,7 +24,7 @@ class Part:
     Attributes
     ----------
     first, last : range of steps
-    value : g, float32, (last - first + 1, 2 engine states, gears, SoC points), less the offset;
+    value : g, float32, (last - first + 1, states, gears, SoC points), less the offset;
         its last row is that of the next part's first
     offset : g
     """
@@ -37,7 +39,7 @@ class CostToGo:
     """Least cost from every state to the end; made by a backward sweep.
 
     Indexing by a step, 0 to the number of steps, gives g of fuel as float64,
-    (2 engine states, gears, SoC points).
+    (states, gears, SoC points); without least times the states are engine off and on.
 
     Notes
     -----
@@ -62,6 +64,7 @@ class CostToGo:
         self.bounds = block_bounds(problem.grid.points, self.pad)
         self.facts = block_facts(problem.nodes, self.bounds)
         self.reach = _whole(problem) if whole else _reach(problem)
+        self.floors = _floors(problem)
         self.threads = Threads()
         self._looked_at = np.zeros(self.bounds.size - 1)
         self.kept_from = len(self.edges) - 1 - problem.memory.kept_parts
@@ -92,9 +95,10 @@ class CostToGo:
         return self._padded([kernels._terminal(grid, soc) for soc in self.problem.soc_grid])
 
     def _padded(self, values: ArrayLike) -> np.ndarray:
-        """Return rows for the sweep that begin with values, (2 engine states, gears, points)."""
+        """Return rows for the sweep that begin with values, (states, gears, points)."""
         problem = self.problem
-        rows = np.zeros((2, 2, problem.points.gears, problem.grid.points + 2 * self.pad))
+        states, gears = problem.events.graph.states, problem.points.gears
+        rows = np.zeros((2, states, gears, problem.grid.points + 2 * self.pad))
         self._bare(rows[0])[:] = values
         return rows
 
@@ -102,7 +106,8 @@ class CostToGo:
         """Sweep one part; rows[0] holds the padded values at its end, and then at its begin."""
         problem, first, last = self.problem, self.edges[i], self.edges[i + 1]
         points, grid, cell = problem.points.part(first, last), problem.grid, problem.cell
-        value = np.empty((last - first + 1, 2, points.gears, grid.points), dtype=np.float32)
+        shape = last - first + 1, rows.shape[1], points.gears, grid.points
+        value, events = np.empty(shape, dtype=np.float32), problem.events
         middle = float(rows[0, 0, 0, self.pad + grid.points // 2])
         offset = middle if math.isfinite(middle) else 0.0
         with self.threads.measured(last - first):
@@ -110,8 +115,8 @@ class CostToGo:
                          1.0 / (cell.capacity * grid.spacing), cell.efficiency,
                          grid.floor_penalty * grid.spacing, problem.nodes, self.pad, self.bounds,
                          self.facts, self.reach[first:last], problem.shift[first:last],
-                         problem.start_cost, self.prune, rows, value, offset,
-                         self._looked_at)  # fmt: skip
+                         events.graph, events.cost[first:last], self.floors, self.prune, rows,
+                         value, offset, self._looked_at)  # fmt: skip
         for row, (low, high) in zip(value, self.reach[first:last], strict=False):
             row[:, :, :low], row[:, :, high + 1 :] = np.nan, np.nan
         return Part(first, last, value, offset)
@@ -146,6 +151,12 @@ class CostToGo:
         return np.asarray(part.value[t - part.first].astype(np.float64) + part.offset)
 
 
+def _floors(problem: Problem) -> np.ndarray:
+    """First grid point from which each move is open, (moves,)."""
+    above = (problem.events.soc_least - problem.grid.low) / problem.grid.spacing
+    return np.maximum(np.ceil(above - 1e-9), 0.0).astype(np.int64)
+
+
 def _whole(problem: Problem) -> np.ndarray:
     return np.tile([0, problem.grid.points - 1], (problem.points.steps, 1))
 
@@ -160,7 +171,7 @@ def _reach(problem: Problem) -> np.ndarray:
     grid = problem.grid
     rise, fall = problem.reach(*problem.power_ranges, problem.points.dt)
     place = (problem.soc - grid.low) / grid.spacing
-    low, high = math.floor(place) - 1, math.ceil(place) + 1  # for slopes beside the path
+    low, high = math.floor(place) - BESIDE, math.ceil(place) + BESIDE
     ranges = np.empty((problem.points.steps, 2), dtype=np.int64)
     for t in range(problem.points.steps):
         ranges[t] = low, high

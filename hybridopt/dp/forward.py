@@ -6,15 +6,16 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..errors import InfeasibleError
-from ..operating_points import EngineClass
 from ..units import PERCENT
 from . import kernels
 from .cost_to_go import CostToGo, Part
+from .graph import begins_start
 from .problem import Problem
 
 SOC_TOLERANCE = 1e-3  # how far beyond a window or below a target an answer may lie
 LANDING_TOLERANCE = 1e-6  # how close to the target the run should end
-LANDING_RUNS = 10
+LANDING_RUNS = 5
+SETTLING_RUNS = 12
 
 
 @dataclass(frozen=True, eq=False)
@@ -50,10 +51,12 @@ class Run:
 
 
 def best_run(problem: Problem, value: CostToGo) -> Run:
-    """Run forward, aiming again until the run lands on the target SoC; return the cheapest run.
+    """Run forward, aiming again until the run lands on the target SoC; return the cheapest.
 
-    The grid blurs the target's kink by a fraction of a cell; aiming that much higher or lower
-    makes the continuous run end on it. Only the parts whose cost-to-go is kept are run again.
+    Those that miss it beyond the tolerance come last. The grid blurs the target's kink by a
+    fraction of a cell; aiming that much higher or lower makes the continuous run end on it. Where engine and gear then jump from one choice to another,
+    those of the best run on either side of the target are kept, and only their splits aim again.
+    Only the parts whose cost-to-go is kept are run again.
 
     Raises
     ------
@@ -61,24 +64,70 @@ def best_run(problem: Problem, value: CostToGo) -> Run:
         No schedule gets to the end within the battery's limits.
     """
     walk = Walk(problem, value)
-    best = walk.run(0, 0.0)
-    if best is None:
+    first = walk.run(0, 0.0)
+    if first is None:
         raise _dead_end(problem, value)
-    aims, misses = [0.0], [best.soc[-1] - problem.grid.target]
-    while len(aims) < LANDING_RUNS and not _landed(problem, misses[-1]):
-        aim = _next_aim(aims, misses)
-        run = walk.run(value.kept_from, aim) if math.isfinite(aim) else None
+
+    def rank(run: Run) -> tuple[bool, float]:
+        return missed_target(run, problem), run.cost
+
+    aims, runs = [0.0], [first]
+    for _ in range(LANDING_RUNS):
+        if _landed(problem, runs[-1]):
+            break
+        aim = _next_aim(aims, [_miss(problem, run) for run in runs])
+        run = walk.run(value.kept_from, aim)
+        while run is None and abs(aim - aims[-1]) > LANDING_TOLERANCE:
+            aim = 0.5 * (aim + aims[-1])  # the cost-to-go is not known that far
+            run = walk.run(value.kept_from, aim)
         if run is None:
             break
         aims.append(aim)
-        misses.append(run.soc[-1] - problem.grid.target)
-        best = min(best, run, key=lambda r: r.cost)
+        runs.append(run)
+    cheapest = min(runs, key=rank)
+    if _landed(problem, cheapest):
+        return cheapest
+    sides = [[i for i, run in enumerate(runs) if (_miss(problem, run) < 0.0) == below]
+             for below in (True, False)]  # fmt: skip
+    best = [min(side, key=lambda i: runs[i].cost) for side in sides if side]
+    return min((_settled(walk, runs[i], aims[i]) for i in best), key=rank)
+
+
+def _settled(walk: "Walk", run: Run, aim: float) -> Run:
+    """Land a run on the target by its splits alone; return the cheapest run on the way."""
+    problem, begin = walk.problem, walk.value.kept_from
+    walk.keep(run)
+    below, above, best = (-math.inf, 0.0), (math.inf, 0.0), run
+    miss = stride = _miss(problem, run)
+    for _ in range(SETTLING_RUNS):
+        below, above = ((aim, miss), above) if miss < 0.0 else (below, (aim, miss))
+        width = above[0] - below[0]
+        if math.isinf(width):
+            aim, stride = aim - 2.0 * stride, 2.0 * stride
+        else:
+            share = below[1] / (below[1] - above[1])
+            aim = below[0] + width * min(max(share, 0.1), 0.9)
+        again = walk.run(begin, aim, frozen=True)
+        if again is None:
+            miss = math.copysign(abs(miss), aim - 0.5 * (below[0] + above[0]))  # too far away
+            if math.isinf(width):
+                break
+            continue
+        best, miss = min(best, again, key=lambda r: r.cost), _miss(problem, again)
+        if _landed(problem, again):
+            break
     return best
 
 
-def _landed(problem: Problem, miss: float) -> bool:
+def _miss(problem: Problem, run: Run) -> float:
+    """SoC at the end above the target."""
+    return float(run.soc[-1] - problem.grid.target)
+
+
+def _landed(problem: Problem, run: Run) -> bool:
     if problem.grid.penalty == 0.0:
         return True
+    miss = _miss(problem, run)
     low = -LANDING_TOLERANCE if problem.grid.two_sided else 0.0
     return low <= miss <= LANDING_TOLERANCE
 
@@ -100,14 +149,19 @@ class Walk:
         steps = problem.points.steps
         self.problem, self.value = problem, value
         self.gears, self.classes, self.splits = (np.empty(steps, dtype=np.int64) for _ in range(3))
+        self.states = np.full(steps + 1, problem.state)
         self.shares, self.path, self.costate = np.empty(steps), np.empty(steps + 1), np.empty(steps)
         self.fuel, self.torque = np.empty(steps), np.empty(steps)
         self.path[0] = problem.soc
 
-    def run(self, begin: int, aim: float) -> Run | None:
+    def keep(self, run: Run) -> None:
+        """Take over engine classes and gears of a run, for frozen ones."""
+        self.gears[:], self.classes[:] = run.schedule.gear, run.schedule.engine_class
+
+    def run(self, begin: int, aim: float, frozen: bool = False) -> Run | None:
         """Run forward from part number `begin`; None when the run meets a dead end."""
         for part in self.value.parts_from(begin):
-            if not self._run_part(part, aim):
+            if not self._run_part(part, aim, frozen):
                 return None
         problem, path = self.problem, self.path.copy()
         cost = self.fuel.sum() + event_cost(problem, self.gears, self.classes)
@@ -118,16 +172,17 @@ class Walk:
         )
         return Run(schedule, path, float(cost), self.costate.copy())
 
-    def _run_part(self, part: Part, aim: float) -> bool:
+    def _run_part(self, part: Part, aim: float, frozen: bool) -> bool:
         problem, first, last = self.problem, part.first, part.last
         points = problem.points.part(first, last)
-        engine = problem.engine if first == 0 else int(self.classes[first - 1] > 0)
+        events = problem.events
         gear = problem.gear if first == 0 else int(self.gears[first - 1])
         chosen = [a[first:last] for a in (self.gears, self.classes, self.splits, self.shares)]
         done = kernels._forward(points.cost, points.power, points.count, points.dt, problem.cell,
-                                problem.grid, problem.shift[first:last], problem.start_cost,
-                                part.value, last == problem.points.steps, float(aim), engine, gear,
-                                *chosen, self.path[first : last + 1],
+                                problem.grid, problem.shift[first:last], events.graph,
+                                events.cost[first:last], events.soc_least, part.value,
+                                last == problem.points.steps, float(aim), frozen, gear,
+                                self.states[first : last + 1], *chosen, self.path[first : last + 1],
                                 self.costate[first:last])  # fmt: skip
         if done < last - first:
             return False
@@ -154,13 +209,13 @@ def _mix(
 def event_cost(problem: Problem, gears: np.ndarray, classes: np.ndarray) -> float:
     """Return the cost of all shifts and starts of a schedule, g."""
     before = np.concatenate(([problem.gear], gears[:-1]))
-    starts = np.count_nonzero(classes == EngineClass.STARTING)
+    starts = np.count_nonzero(begins_start(classes))
     shifts = problem.shift[np.arange(gears.size), classes, before, gears]
     return float(shifts.sum() + problem.start_cost * starts)
 
 
 def _dead_end(problem: Problem, value: CostToGo) -> InfeasibleError:
-    state = problem.engine, problem.gear
+    state = problem.state, problem.gear
     dead = (t for t in range(len(value)) if np.isinf(value[t][state]).all())
     first = next(dead, None)
     where = "some step" if first is None else f"step {first + 1}"

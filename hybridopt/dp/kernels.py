@@ -1,7 +1,7 @@
 """Numba kernels of the optimiser's forward run: battery step, cost-to-go, choice of a step.
 
 They live together because numba's cache does not notice edits across files.
-Arrays: cost-to-go `value` has shape (steps + 1, 2 engine states, gears, SoC points), any float.
+Arrays: cost-to-go `value` has shape (steps + 1, states, gears, SoC points), any float.
 """
 
 from typing import Any, NamedTuple
@@ -9,7 +9,6 @@ from typing import Any, NamedTuple
 import numpy as np
 from numba import njit
 
-OFF, RUNNING, STARTING = 0, 1, 2
 GOLDEN = 0.6180339887498949
 
 
@@ -202,21 +201,36 @@ def _trim(powers, costs, count, rates, state, top, soc, k, share):
     return (k + 1, 0.0) if high == 1.0 else (k, high)
 
 
-@njit(cache=True)
-def _choose(cost, power, count, dt, cell, grid, shift, start_cost, row, final, aim, soc, engine,
-            gear):  # fmt: skip
-    """Best decision of one step from a continuous SoC: gear, class, split, share and value.
+@njit(cache=True, inline="always")
+def _gear_fits(graph, move, gear, gear_after):
+    """Whether a move may go from a gear to a gear: its kind is 0 any, 1 the same, 2 another."""
+    kind = graph.gear[move]
+    return kind == 0 or (kind == 1) == (gear == gear_after)
 
-    The split may lie a share of the way to the next one. The value is infinite when nothing is
-    admissible. `row` is the cost-to-go after the step.
+
+@njit(cache=True)
+def _choose(cost, power, count, dt, cell, grid, shift, graph, move_cost, soc_least, row, final,
+            aim, soc, source, gear, only_gear, only_engine):  # fmt: skip
+    """Best decision of one step from a continuous SoC: gear, move, split, share and value.
+
+    Where only_gear is not -1, gear and engine class are given. The split may lie a share of the
+    way to the next one. The value is infinite when nothing is admissible. `row` is the cost-to-go
+    after the step.
     """
     state, rates = _state(cell, soc), _rates(cell, dt)
     top = grid.low + grid.spacing * (grid.points - 1)
     best, pick = np.inf, (-1, -1, -1, 0.0)
     for g in range(cost.shape[0]):
-        for c in (OFF, STARTING if engine == 0 else RUNNING):
-            event = shift[c, gear, g] + (start_cost if c == STARTING else 0.0)
-            costs, powers, ahead = cost[g, c], power[g, c], row[min(c, 1), g]
+        for m in range(graph.source.size):
+            c = graph.engine[m]
+            if only_gear >= 0 and (g != only_gear or c != only_engine):
+                continue
+            if graph.source[m] != source or not _gear_fits(graph, m, gear, g):
+                continue
+            event = shift[c, gear, g] + move_cost[m]
+            if event == np.inf or soc < soc_least[m]:
+                continue
+            costs, powers, ahead = cost[g, c], power[g, c], row[graph.target[m], g]
             for k in range(count[g, c]):
                 if costs[k] == np.inf:
                     continue
@@ -229,39 +243,46 @@ def _choose(cost, power, count, dt, cell, grid, shift, start_cost, row, final, a
                     after = _landing(state, rates, soc, _between(powers, j, share))
                 total = event + _total(_between(costs, j, share), after, grid, ahead, final, aim)
                 if total < best:
-                    best, pick = total, (g, c, j, share)
-    g, c, k, share = pick
+                    best, pick = total, (g, m, j, share)
+    g, m, k, share = pick
     if k < 0 or share > 0.0:
-        return g, c, k, share, best
-    event = shift[c, gear, g] + (start_cost if c == STARTING else 0.0)
+        return g, m, k, share, best
+    c = graph.engine[m]
+    event = shift[c, gear, g] + move_cost[m]
     split, share, total = _refine(cost[g, c], power[g, c], count[g, c], k, best - event, rates,
-                                  state, grid, row[min(c, 1), g], final, aim, soc)  # fmt: skip
+                                  state, grid, row[graph.target[m], g], final, aim,
+                                  soc)  # fmt: skip
     split, share = _trim(power[g, c], cost[g, c], count[g, c], rates, state, top, soc, split,
                          share)  # fmt: skip
-    return g, c, split, share, event + total
+    return g, m, split, share, event + total
 
 
 @njit(cache=True)
-def _forward(cost, power, count, dt, cell, grid, shift, start_cost, value, final, aim, engine,
-             gear, gears, classes, splits, shares, path, costate):  # fmt: skip
+def _forward(cost, power, count, dt, cell, grid, shift, graph, move_cost, soc_least, value, final,
+             aim, frozen, gear, states, gears, classes, splits, shares, path,
+             costate):  # fmt: skip
     """Forward run of the optimal policy over a part of the steps; return the number of steps done.
 
-    `value` (steps + 1, 2, gears, points) may have an offset: it changes no choice. `final`
-    tells whether the part ends where the problem does; path[0] is given.
+    Where it is `frozen`, gears and classes are given and only the splits are chosen.
+
+    `value` (steps + 1, states, gears, points) may have an offset: it changes no choice. `final`
+    tells whether the part ends where the problem does; path[0], states[0] and gear are given.
     """
     steps = cost.shape[0]
     for t in range(steps):
         last = final and t == steps - 1
-        g, c, k, share, best = _choose(cost[t], power[t], count[t], dt[t], cell, grid, shift[t],
-                                       start_cost, value[t + 1], last, aim, path[t], engine,
-                                       gear)  # fmt: skip
+        g, m, k, share, best = _choose(cost[t], power[t], count[t], dt[t], cell, grid, shift[t],
+                                       graph, move_cost[t], soc_least, value[t + 1], last, aim,
+                                       path[t], states[t], gear, gears[t] if frozen else -1,
+                                       classes[t])  # fmt: skip
         if best == np.inf:
             return t
+        c = graph.engine[m]
         gears[t], classes[t], splits[t], shares[t] = g, c, k, share
         watts = _between(power[t, g, c], k, share)
         path[t + 1] = _next_soc(cell, _state(cell, path[t]), path[t], watts, dt[t])
-        engine, gear = min(c, 1), g
-        costate[t] = _slope(grid, value[t + 1, engine, gear], path[t + 1])
+        states[t + 1], gear = graph.target[m], g
+        costate[t] = _slope(grid, value[t + 1, states[t + 1], gear], path[t + 1])
     return steps
 
 

@@ -22,6 +22,8 @@ class Memory:
         Length of the splits axis, from :func:`hybridopt.operating_points.split_room`.
     limit
         Bytes that may be kept.
+    states
+        States of the engine, and of the time in it and in gear.
 
     Notes
     -----
@@ -35,6 +37,7 @@ class Memory:
     soc_points: int
     splits: int
     limit: float
+    states: int = 2
 
     @property
     def points(self) -> float:
@@ -50,7 +53,7 @@ class Memory:
     def least(self) -> float:
         """Bytes of what is always kept."""
         part = 2 * self._value_part + PART * self.gears * 3 * self.splits * POINT
-        ends = self.parts * 2 * self.gears * self.soc_points * 8
+        ends = self.parts * self.states * self.gears * self.soc_points * 8
         events = self.steps * 3 * self.gears * (self.gears * 8 + self.splits * HULL / 3)
         return float(part + ends + events)
 
@@ -73,7 +76,7 @@ class Memory:
 
     @property
     def _value_part(self) -> float:
-        return float((PART + 1) * 2 * self.gears * self.soc_points * 4)
+        return float((PART + 1) * self.states * self.gears * self.soc_points * 4)
 
     def check(self) -> None:
         """Raise InputError when even the least does not fit, saying how to mend it."""

@@ -10,6 +10,7 @@ from ..choices import Choices
 from ..inputs.driveline import Battery
 from ..operating_points import EngineClass
 from . import kernels
+from .graph import Events, make_events
 from .memory import Memory
 from .settings import Settings
 
@@ -25,7 +26,7 @@ class Problem:
     points : choices of every step
     cell, grid : battery and SoC grid as kernel tuples
     shift : g, cost of going from gear to gear, (steps, 3 engine classes, gears, gears)
-    start_cost : g, cost of an engine start
+    events : states of engine and gear, the moves between them and their costs
     soc, engine, gear : where the run begins: SoC, engine state 0 or 1, gear from 0
     settings : the resolved settings
     """
@@ -34,11 +35,22 @@ class Problem:
     cell: kernels.Cell
     grid: kernels.Grid
     shift: np.ndarray
-    start_cost: float
+    events: Events
     soc: float
     engine: int
     gear: int
     settings: Settings
+
+    @property
+    def start_cost(self) -> float:
+        """Event cost of an engine start, g."""
+        return float(self.settings.start_cost)
+
+    @property
+    def state(self) -> int:
+        """Number of the state the run begins in."""
+        graph = self.events.graph
+        return graph.on if self.engine else graph.off
 
     @cached_property
     def soc_grid(self) -> np.ndarray:
@@ -86,7 +98,7 @@ class Problem:
         """What is kept in memory."""
         points = self.points
         return Memory(points.steps, points.gears, self.grid.points, points.splits,
-                      self.settings.memory_limit)  # fmt: skip
+                      self.settings.memory_limit, self.events.graph.states)  # fmt: skip
 
 
 def pack_battery(battery: Battery) -> kernels.Cell:
@@ -100,8 +112,8 @@ def pack_battery(battery: Battery) -> kernels.Cell:
         voltage=column("open_circuit_voltage"),
         discharge=column("resistance_discharge"),
         charge=column("resistance_charge"),
-        power_max=column("power_discharge_max"),
-        power_min=-column("power_charge_max"),
+        power_max=battery.derating * column("power_discharge_max"),
+        power_min=-battery.derating * column("power_charge_max"),
         capacity=float(battery.capacity),
         efficiency=float(battery.coulombic_efficiency),
     )
@@ -137,6 +149,8 @@ def make_problem(
     settings: Settings,
     penalty: float,
     shift_costs: Any = None,
+    stop_costs: np.ndarray | None = None,
+    start_steps: np.ndarray | None = None,
 ) -> Problem:
     """Put a problem together; see :func:`hybridopt.dp.solve.solve` for the parameters."""
     if shift_costs is None:
@@ -147,7 +161,7 @@ def make_problem(
         cell=pack_battery(battery),
         grid=make_grid(settings, penalty),
         shift=np.array(np.broadcast_to(shift_costs, shape), dtype=np.float64, order="C"),
-        start_cost=float(settings.start_cost),
+        events=make_events(settings, points.dt, stop_costs, start_steps),
         soc=settings.socs[2],
         engine=int(settings.engine_on_start),
         gear=settings.gear_start - 1,

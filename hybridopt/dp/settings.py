@@ -11,6 +11,7 @@ from ..units import PERCENT
 
 USUAL_POINTS, FINE_POINTS, SHORT_STEP = 1001, 2001, 0.5  # SoC points, and s
 TERMINALS = ("sustain", "target", "deplete", "free")
+SKIPPING = ("both", "up", "down", "none")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -36,6 +37,18 @@ class Settings:
     start_cost, shift_cost
         Cost of an engine start and of a gear shift, g of fuel, beyond the physical energy and
         fuel of the start.
+    min_on_time, min_off_time, min_gear_time
+        Least times that the engine stays on and off and that a gear stays engaged, s.
+    stop_speed_max
+        No engine stop at a higher speed, m/s; None is no limit.
+    stop_soc_min
+        No engine stop at a lower SoC, 0 to 1.
+    stop_oil_temperature
+        No engine stop while the oil is colder, degC (cycles tell it); None is no limit.
+    brake_shift_speed
+        No shift while braking below this speed, m/s.
+    skip_shifts
+        Which shifts may leave gears out while the vehicle moves: "both", "up", "down" or "none".
     gear_start
         Gear before the first step, 1 is first gear.
     engine_on_start
@@ -43,6 +56,9 @@ class Settings:
     penalty_factor
         Fuel energy charged per joule missing at the end, the slope of the terminal penalty; it is
         raised by itself where the target would be missed.
+    thermal_limits
+        Keep the launch clutch below its temperature limit, and motor and battery within their
+        overload budgets, where the driveline gives the figures.
     memory_limit
         Bytes of arrays the optimiser may keep; what does not fit is made again when needed.
 
@@ -62,10 +78,19 @@ class Settings:
     two_sided: bool = False
     start_cost: float = 0.0
     shift_cost: float = 0.05
+    min_on_time: float = 0.0
+    min_off_time: float = 0.0
+    min_gear_time: float = 0.0
+    stop_speed_max: float | None = None
+    stop_soc_min: float = 0.0
+    stop_oil_temperature: float | None = None
+    brake_shift_speed: float = 0.0
+    skip_shifts: str = "both"
     gear_start: int = 1
     engine_on_start: bool = False
     penalty_factor: float = 4.0
     memory_limit: float = 1e9
+    thermal_limits: bool = False
 
     def __post_init__(self) -> None:
         """Check each setting on its own."""
@@ -79,6 +104,15 @@ class Settings:
         for name in ("start_cost", "shift_cost"):
             value = getattr(self, name)
             self._need(name, 0.0 <= value <= 1e6, "0 to 1e6 g of fuel")
+        for name in ("min_on_time", "min_off_time", "min_gear_time"):
+            self._need(name, 0.0 <= getattr(self, name) <= 3600.0, "0 to 3600 s")
+        speed = self.stop_speed_max
+        self._need("stop_speed_max", speed is None or 0.0 <= speed <= 100.0, "0 to 360 km/h")
+        self._need("stop_soc_min", 0.0 <= self.stop_soc_min <= 1.0, "0 to 1 (0 to 100 %)")
+        oil = self.stop_oil_temperature
+        self._need("stop_oil_temperature", oil is None or -60.0 <= oil <= 200.0, "-60 to 200 degC")
+        self._need("brake_shift_speed", 0.0 <= self.brake_shift_speed <= 100.0, "0 to 360 km/h")
+        self._need("skip_shifts", self.skip_shifts in SKIPPING, " or ".join(SKIPPING))
         self._need("penalty_factor", 0.0 < self.penalty_factor <= 1e6, "above 0, up to 1e6")
         self._need("memory_limit", self.memory_limit > 0, "above 0 bytes")
 

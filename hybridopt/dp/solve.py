@@ -26,7 +26,7 @@ class Solution:
     problem : what was solved
     run : the optimal schedule, its SoC path and cost
     value_start : g of fuel, the cost-to-go at the start; equals `cost` within grid error
-    value : the cost-to-go; value[t] is in g of fuel, (2 engine states, gears, SoC points)
+    value : the cost-to-go; value[t] is in g of fuel, (states, gears, SoC points)
     soc_grid : (SoC points,)
     """
 
@@ -64,6 +64,8 @@ def solve(
     penalty: float,
     shift_costs: Any = None,
     progress: Progress = silent,
+    stop_costs: np.ndarray | None = None,
+    start_steps: np.ndarray | None = None,
 ) -> Solution:
     """Find the least-cost schedule over given operating points.
 
@@ -83,6 +85,8 @@ def solve(
         of gear.
     progress
         Called with the share done, 0 to 1.
+    stop_costs, start_steps
+        See :func:`hybridopt.dp.graph.make_events`.
 
     Returns
     -------
@@ -96,18 +100,19 @@ def solve(
 
     Notes
     -----
-    V_t(x,e,g) = min over e', g', u of c(g,e -> g',e') + m_u + V_{t+1}(x - d_u(x), e', g'),
-    Bellman's recursion over state of charge x, engine state e and gear g, with V_N the exact
+    V_t(x,s,g) = min over s', g', u of c(g,s -> g',s') + m_u + V_{t+1}(x - d_u(x), s', g'),
+    Bellman's recursion over state of charge x, state s and gear g, with V_N the exact
     penalty K max(0, target - x). V is interpolated linearly in x. The forward run takes the best
     decision from the continuous SoC, refines the torque split between two listed ones, and lands
     on the target.
     """
-    problem, value, run = _solve(points, battery, settings, penalty, shift_costs, progress)
+    events = shift_costs, stop_costs, start_steps
+    problem, value, run = _solve(points, battery, settings, penalty, events, progress)
     return Solution(
         problem=problem,
         run=run,
         value_start=float(
-            kernels._value(problem.grid, value[0][problem.engine, problem.gear], problem.soc)
+            kernels._value(problem.grid, value[0][problem.state, problem.gear], problem.soc)
         ),
         value=value,
         soc_grid=problem.soc_grid,
@@ -119,7 +124,7 @@ def _solve(
     battery: Battery,
     settings: Settings,
     penalty: float,
-    shift_costs: Any,
+    events: tuple[Any, np.ndarray | None, np.ndarray | None],
     progress: Progress,
 ) -> tuple[Problem, CostToGo, Run]:
     """Sweep and run forward; where the target is missed, again with steeper penalties.
@@ -129,7 +134,7 @@ def _solve(
     to charge), the steeper ones take over.
     """
     for steeper in PENALTY_STEPS:
-        problem = make_problem(points, battery, settings, steeper * penalty, shift_costs)
+        problem = make_problem(points, battery, settings, steeper * penalty, *events)
         value = CostToGo(problem, progress=progress)
         run = best_run(problem, value)
         if not missed_target(run, problem):

@@ -5,16 +5,32 @@ from xarray import DataArray
 
 from ..errors import InputError
 from ..units import KM_PER_H, PERCENT, RPM
-from .driveline import Battery, Clutches, Driveline, Engine, Gearbox, Motor
+from .driveline import Battery, Clutches, Driveline, Engine, Gearbox, Motor, Start, Vehicle
 
 
 def check_driveline(driveline: Driveline) -> None:
     """Raise InputError at the first misfit between parts; the message has no file name."""
+    _check_vehicle(driveline.vehicle)
     _check_gearbox(driveline.gearbox)
     _check_engine(driveline.engine)
     _check_motor(driveline.motor)
     _check_battery(driveline.battery)
     _check_clutches(driveline.clutches, driveline.engine, driveline.motor)
+    _check_start(driveline.start, driveline.motor)
+
+
+def _check_vehicle(vehicle: Vehicle) -> None:
+    share = vehicle.front_brake_share
+    if vehicle.driven_axles in ("front", "rear") and share is None:
+        raise InputError(
+            "[vehicle] front_brake_share: is missing; with one driven axle give the share of the "
+            "braking torque that the front axle takes, 0 to 1"
+        )
+    if not vehicle.driven_axles and share is not None:
+        raise InputError(
+            "[vehicle] driven_axles: is missing; front_brake_share says nothing without it, "
+            "write 'front', 'rear' or 'all'"
+        )
 
 
 def _check_gearbox(gearbox: Gearbox) -> None:
@@ -37,6 +53,8 @@ def _check_gearbox(gearbox: Gearbox) -> None:
 def _check_engine(engine: Engine) -> None:
     if engine.max_speed <= engine.idle_speed:
         raise InputError("[engine] max_speed_rpm: must be above idle_speed_rpm")
+    if engine.warm_temperature <= engine.cold_temperature:
+        raise InputError("[engine] warm_temperature_C: must be above cold_temperature_C")
     for name in ("fuel_map", "full_load", "overrun"):
         _need_speeds(getattr(engine, name), "engine", name, engine.idle_speed, engine.max_speed)
     torque = engine.fuel_map["torque"].values
@@ -57,6 +75,17 @@ def _check_motor(motor: Motor) -> None:
         _need_sign(getattr(motor, name), "motor", name, "its values are 0 or more")
     _need_torques(motor.peak_torque, motor.loss_map, "motor", "loss_map")
     _need_torques(motor.peak_torque, -motor.loss_map["torque"], "motor", "loss_map")
+    if motor.continuous_torque is not None:
+        _need_speeds(motor.continuous_torque, "motor", "continuous_torque", 0.0, motor.max_speed)
+        _need_sign(
+            motor.continuous_torque, "motor", "continuous_torque", "its values are 0 or more"
+        )
+
+
+def _check_start(start: Start, motor: Motor) -> None:
+    if start.reserve_curve is not None:
+        _need_speeds(start.reserve_curve, "start", "torque_reserve", 0.0, motor.max_speed)
+        _need_sign(start.reserve_curve, "start", "torque_reserve", "a reserve is 0 or more")
 
 
 def _check_battery(battery: Battery) -> None:
@@ -96,10 +125,21 @@ def _check_clutches(clutches: Clutches, engine: Engine, motor: Motor) -> None:
             "[clutches] pump_speed_rpm: is 0; without an electric oil pump give the input speed "
             "from which the engine-driven pump holds the clutches"
         )
+    full = clutches.full_pressure_speed
+    if full is not None and full < clutches.pump_speed:
+        raise InputError(
+            f"[clutches] full_pressure_speed_rpm: {full / RPM:g} is below pump_speed_rpm "
+            f"{clutches.pump_speed / RPM:g}; the pump's pressure rises from there on"
+        )
     if clutches.fade_speed_high < clutches.fade_speed_low:
         raise InputError(
             f"[clutches] fade_speed_high_km_per_h: {clutches.fade_speed_high / KM_PER_H:g} is "
             f"below fade_speed_low_km_per_h {clutches.fade_speed_low / KM_PER_H:g}; swap them"
+        )
+    if clutches.max_temperature <= clutches.oil_temperature:
+        raise InputError(
+            f"[clutches] max_temperature_C: {clutches.max_temperature:g} must be above "
+            f"oil_temperature_C {clutches.oil_temperature:g}"
         )
 
 

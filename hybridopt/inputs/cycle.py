@@ -15,10 +15,11 @@ from ..errors import InputError
 from ..units import KM_PER_H
 from .catalogue import cycle_names, cycles_folder, recipes
 from .csv_table import read_columns
-from .cycle_checks import TIME_STEP_MIN, Labels, check_points
+from .cycle_checks import TIME_STEP_MIN, Labels, check_conditions, check_points
 from .cycle_csv import read_points
 from .warning import InputWarning
 
+SIDE = ("grade", "oil_temperature", "heat_request")  # one figure may stand for all points
 __all__ = ["Cycle", "InputWarning", "cycle_names", "read_cycle", "read_cycle_csv"]
 
 
@@ -41,6 +42,11 @@ class Cycle:
         Where the schedule is published, or the file it was read from.
     title
         Name for people.
+    oil_temperature
+        Of the engine's oil at each point, degC, shape (n+1,) or one figure; NaN is not known.
+    heat_request
+        1 where the cabin or the engine needs the engine to run from the point to the next, else 0,
+        shape (n+1,) or one figure.
 
     Raises
     ------
@@ -59,19 +65,23 @@ class Cycle:
     grade: np.ndarray = field(default_factory=lambda: np.zeros(()))
     source: str = ""
     title: str = ""
+    oil_temperature: np.ndarray = field(default_factory=lambda: np.full((), np.nan))
+    heat_request: np.ndarray = field(default_factory=lambda: np.zeros(()))
 
     def __post_init__(self) -> None:
         """Copy, check and lock the arrays."""
-        for key in ("time", "speed", "grade"):
+        for key in ("time", "speed", *SIDE):
             object.__setattr__(self, key, self._floats(key))
-        if self.grade.ndim == 0:
-            object.__setattr__(self, "grade", np.full(self.time.shape, self.grade))
+        for key in SIDE:
+            if getattr(self, key).ndim == 0:
+                object.__setattr__(self, key, np.full(self.time.shape, getattr(self, key)))
         self._check_shapes()
         names = ("time (s)", "speed (m/s)", "grade (rise over run)")
         labels = Labels(*names, 1.0, 1.0, lambda i: f"cycle {self.name}: point {i}")
         check_points(self.time, self.speed, self.grade, labels)
-        for array in (self.time, self.speed, self.grade):
-            array.setflags(write=False)
+        check_conditions(self.oil_temperature, self.heat_request, labels)
+        for key in ("time", "speed", *SIDE):
+            getattr(self, key).setflags(write=False)
 
     def _floats(self, key: str) -> np.ndarray:
         try:
@@ -85,7 +95,7 @@ class Cycle:
                 f"cycle {self.name}: time has shape {self.time.shape}; give one axis of 2 points "
                 "or more"
             )
-        for key in ("speed", "grade"):
+        for key in ("speed", *SIDE):
             shape = getattr(self, key).shape
             if shape != self.time.shape:
                 raise InputError(
@@ -131,9 +141,15 @@ class Cycle:
 
     @property
     def sha256(self) -> str:
-        """Hex digest over the bytes of time, speed and grade (little-endian float64, SI)."""
+        """Hex digest over the bytes of all points (little-endian float64, SI).
+
+        Oil temperature and heat request count where they are given.
+        """
         digest = hashlib.sha256()
-        for array in (self.time, self.speed, self.grade):
+        arrays = [self.time, self.speed, self.grade]
+        if np.isfinite(self.oil_temperature).any() or self.heat_request.any():
+            arrays += [self.oil_temperature, self.heat_request]
+        for array in arrays:
             digest.update(array.astype("<f8").tobytes())
         return digest.hexdigest()
 
@@ -164,6 +180,8 @@ class Cycle:
             time=time - start,
             speed=np.interp(time, self.time, self.speed),
             grade=np.interp(time, self.time, self.grade),
+            oil_temperature=np.interp(time, self.time, self.oil_temperature),
+            heat_request=self.heat_request[np.searchsorted(self.time, time, "right") - 1],
         )
 
 
@@ -192,8 +210,9 @@ def read_cycle(name_or_path: str | os.PathLike[str]) -> Cycle:
 
 
 def read_cycle_csv(path: str | os.PathLike[str]) -> Cycle:
-    """Read a cycle from a CSV file with a header `time_s,speed_km_per_h[,grade_percent]`.
+    """Read a cycle from a CSV file with columns `time_s,speed_km_per_h[,grade_percent]`.
 
+    Further columns are `oil_temperature_C` and `heat_request` (1: the engine has to run).
     UTF-8 with or without byte-order mark; blank lines and lines that begin with `#` are passed
     over; any increasing time base. The result is in SI.
 
@@ -209,9 +228,9 @@ def read_cycle_csv(path: str | os.PathLike[str]) -> Cycle:
         A column is not read, or speeds look like a slip of units.
     """
     path = Path(path)
-    time, speed, grade = read_points(path)
+    points = read_points(path)
     stem, name = (_printable(text) for text in (path.stem, path.name))
-    return Cycle(stem, time, speed, grade, source=name, title=stem)
+    return Cycle(stem, **points, source=name, title=stem)
 
 
 @functools.cache
@@ -244,6 +263,8 @@ def _join(one: Cycle, other: Cycle) -> Cycle:
         time=np.concatenate((one.time, later)),
         speed=np.concatenate((one.speed, other.speed[1:])),
         grade=np.concatenate((one.grade, other.grade[1:])),
+        oil_temperature=np.concatenate((one.oil_temperature, other.oil_temperature[1:])),
+        heat_request=np.concatenate((one.heat_request[:-1], other.heat_request)),
     )
 
 

@@ -83,6 +83,21 @@ def check_points(time: np.ndarray, speed: np.ndarray, grade: np.ndarray, labels:
     labels.refuse(outside, labels.grade, grade, labels.grade_factor, grade_range)
 
 
+def check_conditions(oil_temperature: np.ndarray, heat_request: np.ndarray, labels: Labels
+                     ) -> None:  # fmt: skip
+    """Refuse conditions that are none; both have shape (n+1,), oil in degC, NaN where unknown.
+
+    Raises
+    ------
+    InputError
+        An oil temperature is out of range, or a heat request is neither 0 nor 1.
+    """
+    outside = ~np.isnan(oil_temperature) & ~((oil_temperature >= -60) & (oil_temperature <= 200))
+    labels.refuse(outside, "oil_temperature_C", oil_temperature, 1.0, "allowed is -60 to 200 degC")
+    neither = (heat_request != 0.0) & (heat_request != 1.0)
+    labels.refuse(neither, "heat_request", heat_request, 1.0, "write 1 (engine has to run) or 0")
+
+
 def warn_unit_slip(place: str, time: np.ndarray, speed: np.ndarray) -> None:
     """Warn when speeds that were converted from km/h look as if they had another unit.
 

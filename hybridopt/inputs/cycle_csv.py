@@ -8,11 +8,12 @@ import numpy as np
 from ..errors import InputError
 from ..units import KM_PER_H, PERCENT
 from .csv_table import read_columns, read_header
-from .cycle_checks import Labels, check_points, warn_unit_slip
+from .cycle_checks import Labels, check_conditions, check_points, warn_unit_slip
 from .warning import InputWarning
 
 REQUIRED = ("time_s", "speed_km_per_h")
 GRADE = "grade_percent"
+CONDITIONS = {"oil_temperature_C": "oil_temperature", "heat_request": "heat_request"}
 SECONDS = "if it is in seconds, rename it to time_s"
 KM_PER_HOUR = "if it is in km/h, rename it to speed_km_per_h"
 M_PER_SECOND = "multiply it by 3.6 and rename it to speed_km_per_h"
@@ -29,13 +30,14 @@ MISNOMERS = {
 }
 
 
-def read_points(path: Path) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Read `time_s,speed_km_per_h[,grade_percent]` from a CSV file.
+def read_points(path: Path) -> dict[str, np.ndarray]:
+    """Read `time_s,speed_km_per_h[,grade_percent]` from a CSV file, and further columns.
 
     Returns
     -------
-    time, speed, grade : float64 arrays, shape (n+1,)
-        In s, m/s and rise over run; grade is zero where the file has none.
+    dict of float64 arrays, shape (n+1,)
+        time, speed and grade in s, m/s and rise over run; grade is zero where the file has none.
+        oil_temperature (degC) and heat_request (0 or 1) where it has them.
 
     Raises
     ------
@@ -50,26 +52,29 @@ def read_points(path: Path) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     if not path.is_file():
         raise InputError(f"{path}: is not a file; give the path of a CSV file")
     _check_header(path, read_header(path))
-    columns, lines = read_columns(path, list(REQUIRED), (GRADE,))
+    columns, lines = read_columns(path, list(REQUIRED), (GRADE, *CONDITIONS))
     if len(lines) < 2:
         raise InputError(f"{path}: has {len(lines)} rows of numbers; a cycle needs at least 2")
     time, speed = columns["time_s"], columns["speed_km_per_h"] * KM_PER_H
     grade = columns[GRADE] * PERCENT if GRADE in columns else np.zeros_like(time)
     labels = Labels(*REQUIRED, GRADE, KM_PER_H, PERCENT, lambda i: f"{path}: line {lines[i]}")
     check_points(time, speed, grade, labels)
+    given = {key: columns[name] for name, key in CONDITIONS.items() if name in columns}
+    unknown, none = np.full(time.size, np.nan), np.zeros(time.size)
+    check_conditions(given.get("oil_temperature", unknown), given.get("heat_request", none), labels)
     warn_unit_slip(str(path), time, speed)
-    return time, speed, grade
+    return {"time": time, "speed": speed, "grade": grade, **given}
 
 
 def _check_header(path: Path, header: list[str]) -> None:
     for name in REQUIRED:
         if name not in header:
             raise InputError(f"{path}: column {name} is missing; {_remedy(name, header)}")
-    others = [cell for cell in header if cell and cell not in (*REQUIRED, GRADE)]
+    others = [cell for cell in header if cell and cell not in (*REQUIRED, GRADE, *CONDITIONS)]
     if others:
         warnings.warn(
-            f"{path}: columns not read: {_listed(others)}; read are time_s, speed_km_per_h "
-            "and grade_percent, so rename any of them that is meant",
+            f"{path}: columns not read: {_listed(others)}; read are time_s, speed_km_per_h, "
+            "grade_percent, oil_temperature_C and heat_request; rename any of them that is meant",
             InputWarning,
             stacklevel=4,
         )

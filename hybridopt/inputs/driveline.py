@@ -13,12 +13,17 @@ import numpy as np
 from xarray import DataArray
 
 from ..units import AH, G_PER_L, KM_PER_H, KW, MJ_PER_KG, PERCENT, RPM
-from .fields import quantity, switch
+from .fields import choice, quantity, switch
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Vehicle:
-    """Body and wheels: mass, road load, and what the axles may recuperate."""
+    """Body and wheels: mass, road load, a trailer, and what the axles may recuperate.
+
+    Recuperation may take the share `recuperation_share` of the braking torque; where
+    `driven_axles` is given, that share of what the driven axles brake. The front axle brakes
+    `front_brake_share` of the whole. The trailer has no brakes of its own.
+    """
 
     mass: float = quantity("mass_kg", low=50, high=100_000)
     rolling_resistance: float = quantity("rolling_resistance", low=0, high=0.1)
@@ -28,6 +33,20 @@ class Vehicle:
     air_density: float = quantity("air_density_kg_per_m3", low=0, high=2, default=1.2)
     recuperation_share: float = quantity("recuperation_share", low=0, high=1, default=1.0)
     headwind: float = quantity("headwind_m_per_s", low=-30, high=30, default=0.0)
+    driven_axles: str = choice("driven_axles", ("front", "rear", "all"), "")
+    front_brake_share: float | None = quantity("front_brake_share", low=0, high=1, default=None)
+    trailer_mass: float = quantity("trailer_mass_kg", low=0, high=100_000, default=0.0)
+    trailer_rolling_resistance: float = quantity(
+        "trailer_rolling_resistance", low=0, high=0.1, default=0.0
+    )
+    trailer_drag_area: float = quantity("trailer_drag_area_m2", low=0, high=20, default=0.0)
+
+    @property
+    def recuperated_share(self) -> float:
+        """Share of the whole braking torque that recuperation may take."""
+        front = 1.0 if self.front_brake_share is None else self.front_brake_share
+        driven = {"front": front, "rear": 1.0 - front}.get(self.driven_axles, 1.0)
+        return self.recuperation_share * driven
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -35,7 +54,8 @@ class Gearbox:
     """Stepped gearbox with final drive; the lists have one entry per gear, first gear first.
 
     `shift_efficiency` is the fuel efficiency at which the energy that speeds the input shaft up
-    at a shift is paid.
+    at a shift is paid. `transfer_efficiency` is that of the transfer case of an all-wheel drive;
+    it multiplies the efficiency of every gear.
     """
 
     ratios: tuple[float, ...] = quantity("ratios", low=0.05, high=100)
@@ -43,6 +63,12 @@ class Gearbox:
     drag_torques: tuple[float, ...] = quantity("drag_torques_Nm", low=0, high=1000)
     final_drive: float = quantity("final_drive", low=0.1, high=50)
     shift_efficiency: float = quantity("shift_efficiency", low=0.05, high=1, default=0.35)
+    transfer_efficiency: float = quantity("transfer_efficiency", low=0.5, high=1, default=1.0)
+
+    @property
+    def total_efficiencies(self) -> tuple[float, ...]:
+        """Efficiency of each gear down to the wheels, transfer case included."""
+        return tuple(self.transfer_efficiency * efficiency for efficiency in self.efficiencies)
 
     @property
     def gears(self) -> int:
@@ -56,7 +82,9 @@ class Engine:
 
     `fuel_map` has dims (speed, torque), rad/s and N m from 0 N m, in g/s. `full_load` and
     `overrun` have dim speed, in N m; at the overrun torque (negative) the fuel is cut, and
-    between it and the map's first torque the fuel rate is linear.
+    between it and the map's first torque the fuel rate is linear. A cold engine takes
+    `cold_fuel_factor` times the map's fuel at `cold_temperature` (degC, of its oil) and below,
+    falling to 1 at `warm_temperature`.
     """
 
     fuel_map: DataArray
@@ -65,6 +93,15 @@ class Engine:
     inertia: float = quantity("inertia_kg_m2", low=0, high=50)
     idle_speed: float = quantity("idle_speed_rpm", RPM, low=100, high=3000)
     max_speed: float = quantity("max_speed_rpm", RPM, low=500, high=20_000)
+    cold_fuel_factor: float = quantity("cold_fuel_factor", low=1, high=3, default=1.0)
+    cold_temperature: float = quantity("cold_temperature_C", low=-60, high=100, default=20.0)
+    warm_temperature: float = quantity("warm_temperature_C", low=0, high=150, default=80.0)
+
+    def fuel_factor(self, oil_temperature: np.ndarray) -> np.ndarray:
+        """Factor on the fuel rate at oil temperatures, degC; 1 where it is not known (NaN)."""
+        span = [self.cold_temperature, self.warm_temperature]
+        factor = np.interp(oil_temperature, span, [self.cold_fuel_factor, 1.0])
+        return np.where(np.isnan(oil_temperature), 1.0, factor)
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -73,14 +110,40 @@ class Motor:
 
     `loss_map` has dims (speed, torque) in W and covers both signs of torque; `peak_torque` has
     dim speed in N m and limits driving and braking alike; `drag_torque` has dim speed in N m
-    (positive) and acts while the motor is unpowered.
+    (positive) and acts while the motor is unpowered. `continuous_torque` (dim speed) and
+    `continuous_limit` (N m at any speed) are what the motor can give for ever; see
+    :attr:`lasting_torque`.
+    `thermal_time` (s) is the time constant of its overload budget; the default is invented.
     """
 
     loss_map: DataArray
     peak_torque: DataArray
     drag_torque: DataArray
+    continuous_torque: DataArray | None = None
     inertia: float = quantity("inertia_kg_m2", low=0, high=50)
     max_speed: float = quantity("max_speed_rpm", RPM, low=500, high=30_000)
+    continuous_limit: float | None = quantity(
+        "continuous_torque_Nm", low=0, high=10_000, default=None
+    )
+    thermal_time: float = quantity("thermal_time_s", low=1, high=100_000, default=60.0)
+
+    @property
+    def has_lasting_torque(self) -> bool:
+        """Whether a torque that the motor gives for ever is known."""
+        return self.continuous_torque is not None or self.continuous_limit is not None
+
+    @property
+    def lasting_torque(self) -> DataArray:
+        """Torque the motor gives for ever, N m over speed; the peak torque where none is given.
+
+        Kernels take no more of it than the peak torque at the same speed.
+        """
+        if self.continuous_torque is not None:
+            return self.continuous_torque
+        if self.continuous_limit is not None:
+            speed = np.array([0.0, self.max_speed])
+            return DataArray(np.full(2, self.continuous_limit), {"speed": speed}, ("speed",))
+        return self.peak_torque
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -89,7 +152,9 @@ class Battery:
 
     `table` has dim soc (increasing, 0 to 1) and variables by their name on dim `quantity`:
     open_circuit_voltage (V), resistance_discharge and resistance_charge (ohm),
-    power_discharge_max and power_charge_max (W, both positive).
+    power_discharge_max and power_charge_max (W, both positive). `derating` is a factor on both
+    limits, for a hot or cold battery; `continuous_share` is lasting power over that of a moment.
+    `current_time` (s) is the time constant of the overload budget; the default is invented.
     """
 
     table: DataArray
@@ -98,6 +163,9 @@ class Battery:
     soc_min: float = quantity("soc_min_percent", PERCENT, low=0, high=100)
     soc_max: float = quantity("soc_max_percent", PERCENT, low=0, high=100)
     soc_start: float = quantity("soc_start_percent", PERCENT, low=0, high=100)
+    derating: float = quantity("derating", low=0, high=1, default=1.0)
+    continuous_share: float = quantity("continuous_share", low=0, high=1, default=1.0)
+    current_time: float = quantity("current_time_s", low=1, high=100_000, default=30.0)
 
     def voltage(self, soc: np.ndarray | float) -> np.ndarray:
         """Open-circuit voltage, V, at the given states of charge."""
@@ -111,6 +179,15 @@ class Battery:
         window = np.linspace(self.soc_min, self.soc_max, 101)
         return float(self.capacity * np.mean(self.voltage(window)))
 
+    @property
+    def power_limits(self) -> tuple[float, float]:
+        """Widest charge (negative) and discharge power of the table, derated, W."""
+        charge, discharge = (
+            float(self.table.sel(quantity=name).max())
+            for name in ("power_charge_max", "power_discharge_max")
+        )
+        return -self.derating * charge, self.derating * discharge
+
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Clutches:
@@ -118,7 +195,18 @@ class Clutches:
 
     Without `electric_oil_pump` the clutches cannot be held closed with the engine off below
     `pump_speed` (rad/s at the gearbox input), and recuperation fades out between
-    `fade_speed_low` and `fade_speed_high` (vehicle speed, m/s).
+    `fade_speed_low` and `fade_speed_high` (vehicle speed, m/s). From `pump_speed` to
+    `full_pressure_speed` the torque that the launch clutch holds then rises linearly from 0 to
+    `launch_capacity`; without the latter speed it does so in a step. The electric pump draws
+    `oil_pump_power` (W, DC side) while the engine is off and the vehicle moves.
+
+    With `opens_when_coasting` the launch clutch opens where the engine is off, the motor
+    unpowered and the wheels need no drive, so that nothing is dragged along; if not said, it
+    does so in drivelines without a separating clutch.
+
+    The launch clutch is a lumped heat capacity (J/K) in a flow of oil (W/K); temperatures are in
+    deg C. Without `heat_capacity` its temperature is not looked at; the defaults of the others
+    are invented.
     """
 
     launch_speed: float = quantity("launch_speed_rpm", RPM, low=100, high=4000)
@@ -131,19 +219,65 @@ class Clutches:
         "fade_speed_high_km_per_h", KM_PER_H, low=0, high=60, default=0.0
     )
     launch_gears: float = quantity("launch_gears", low=1, high=20, default=1.0)
+    full_pressure_speed: float | None = quantity(
+        "full_pressure_speed_rpm", RPM, low=0, high=6000, default=None
+    )
+    oil_pump_power: float = quantity("oil_pump_power_W", low=0, high=2000, default=0.0)
+    heat_capacity: float | None = quantity(
+        "heat_capacity_kJ_per_K", 1e3, low=0.01, high=1000, default=None
+    )
+    oil_cooling: float = quantity("oil_cooling_W_per_K", low=0, high=100_000, default=40.0)
+    oil_temperature: float = quantity("oil_temperature_C", low=-50, high=200, default=90.0)
+    max_temperature: float = quantity("max_temperature_C", low=0, high=1500, default=200.0)
     separating_clutch: bool = switch("separating_clutch", True)
     electric_oil_pump: bool = switch("electric_oil_pump", True)
-    can_drive_electric: bool = switch("can_drive_electric", True)
+    opens_when_coasting: bool | None = switch("opens_when_coasting", None)
+
+    @property
+    def opens(self) -> bool:
+        """Whether the launch clutch opens when coasting with the engine off."""
+        if self.opens_when_coasting is None:
+            return not self.separating_clutch
+        return self.opens_when_coasting
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Start:
-    """Engine-pull start: the motor spins the engine up through the closing separating clutch."""
+    """Engine start, by the motor through the closing separating clutch or by a `starter`.
 
+    A pull by the motor needs `torque_reserve` (N m at any motor speed) or `reserve_curve` (N m,
+    dim speed) of the motor's peak torque. A starter needs none; its energy comes from the DC
+    side too, at `efficiency`.
+    """
+
+    reserve_curve: DataArray | None = None
     fuel: float = quantity("fuel_g", low=0, high=20)
     duration: float = quantity("duration_s", low=0.01, high=5)
     efficiency: float = quantity("efficiency", low=0.1, high=1)
-    torque_reserve: float = quantity("torque_reserve_Nm", low=0, high=2000)
+    torque_reserve: float = quantity("torque_reserve_Nm", low=0, high=2000, default=0.0)
+    starter: bool = switch("starter", False)
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Functions:
+    """What the driveline may do; switching one off only takes choices away.
+
+    Attributes
+    ----------
+    can_drive_electric : motor torque above 0 with the engine off
+    can_boost : motor torque above 0 with the engine running
+    can_shift_load_point : motor torque below 0 while the engine drives and the wheels do not brake
+    can_recuperate : motor torque below 0 while the wheels brake
+    can_coast : engine off in motion with the motor neither driving nor recuperating
+    can_stop_engine : engine off at all
+    """
+
+    can_drive_electric: bool = switch("can_drive_electric", True)
+    can_boost: bool = switch("can_boost", True)
+    can_shift_load_point: bool = switch("can_shift_load_point", True)
+    can_recuperate: bool = switch("can_recuperate", True)
+    can_coast: bool = switch("can_coast", True)
+    can_stop_engine: bool = switch("can_stop_engine", True)
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -176,5 +310,6 @@ class Driveline:
     start: Start
     fuel: Fuel
     auxiliary: Auxiliary
+    functions: Functions = field(default_factory=Functions)
     title: str = ""
     sha256: str = field(default="", compare=False)

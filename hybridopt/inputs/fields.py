@@ -65,9 +65,14 @@ def quantity(
     return dataclasses.field(default=default, metadata=meta)
 
 
-def switch(key: str, default: bool) -> Any:
+def switch(key: str, default: bool | None) -> Any:
     """Declare a true/false function switch of a component."""
     return dataclasses.field(default=default, metadata={"key": key})
+
+
+def choice(key: str, words: tuple[str, ...], default: str) -> Any:
+    """Declare a word of a component, one of `words`."""
+    return dataclasses.field(default=default, metadata={"key": key, "words": words})
 
 
 def read_section(
@@ -110,6 +115,11 @@ def refuse_unknown(table: dict[str, Any], known: set[str], place: Place) -> None
 
 
 def _value(raw: Any, field: "dataclasses.Field[Any]", place: Place, key: str) -> Any:
+    if "words" in field.metadata:
+        if raw not in field.metadata["words"]:
+            words = ", ".join(repr(word) for word in field.metadata["words"])
+            raise place.error(key, f"is {shown(raw)}; write one of {words}")
+        return raw
     if "factor" not in field.metadata:
         if not isinstance(raw, bool):
             raise place.error(key, f"is {shown(raw)}; write true or false")

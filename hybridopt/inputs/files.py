@@ -23,13 +23,14 @@ from .driveline import (
     Driveline,
     Engine,
     Fuel,
+    Functions,
     Gearbox,
     Motor,
     Start,
     Vehicle,
 )
 from .fields import Place, read_section, refuse_unknown, shown
-from .maps import read_battery_table, read_curve, read_map
+from .maps import read_battery_table, read_curve, read_fuel_map, read_loss_map
 from .models import PolynomialMotor, WillansEngine, engine_maps, motor_maps
 
 DEMO_FOLDER = Path(__file__).parents[1] / "drivelines"
@@ -37,11 +38,18 @@ PLAIN_SECTIONS = {
     "vehicle": Vehicle,
     "gearbox": Gearbox,
     "clutches": Clutches,
-    "start": Start,
     "fuel": Fuel,
     "auxiliary": Auxiliary,
+    "functions": Functions,
 }
-SECTIONS = (*PLAIN_SECTIONS, "engine", "motor", "battery")
+SECTIONS = (*PLAIN_SECTIONS, "start", "engine", "motor", "battery")
+OPTIONAL = ("functions",)  # tables that may be left out
+MOVED = {("clutches", "can_drive_electric"): "functions"}
+RIVALS = {
+    "start": ("torque_reserve_Nm", "torque_reserve_csv"),
+    "motor": ("continuous_torque_Nm", "continuous_torque_csv"),
+}
+"""Keys of a table of which a file gives one at most; it takes the place of a base's other one."""
 MAX_BASES = 8
 NO_CHANGES: Mapping[str, Any] = MappingProxyType({})
 
@@ -80,6 +88,7 @@ def read_driveline(
     parts = {name: _read_part(name, tables, origin) for name in PLAIN_SECTIONS}
     fuel: Fuel = parts["fuel"]
     parts["engine"] = _read_engine(tables, origin, fuel)
+    parts["start"] = _read_start(tables, origin)
     parts["motor"] = _read_motor(tables, origin)
     parts["battery"] = _read_battery(tables, origin)
     driveline = Driveline(
@@ -121,8 +130,7 @@ def _change(
                 f"{path}: {dotted}: is no table and key of a driveline; "
                 f"tables: {', '.join(SECTIONS)}"
             )
-        tables[name][key] = value
-        origin[name, key] = path
+        _put(path, name, {key: value}, tables, origin)
         _hash_maps(path, {key: value}, digest)
     digest.update(repr(sorted(changes.items())).encode())
 
@@ -151,20 +159,44 @@ def _merged_tables(path: Path) -> tuple[dict[str, Any], dict[tuple[str, str], Pa
             if name in SECTIONS:
                 if not isinstance(table, dict):
                     raise InputError(f"{file}: {name}: is no table; write [{name}] on its own line")
-                merged.setdefault(name, {}).update(table)
-                origin.update({(name, key): file for key in table})
+                _put(file, name, table, merged, origin)
                 _hash_maps(file, table, digest)
             elif name in ("name", "title"):
                 if not (isinstance(table, str) and table.isprintable()):
                     raise InputError(f"{file}: {name}: is {shown(table)}; write one line of text")
                 merged[name] = table
     for name in SECTIONS:
-        if name not in merged:
+        if name in OPTIONAL:
+            merged.setdefault(name, {})
+        elif name not in merged:
             raise InputError(
                 f"{path}: table [{name}] is missing; add it or name a base that has it"
             )
         origin[name, ""] = path
     return merged, origin, digest
+
+
+def _put(
+    file: Path,
+    name: str,
+    table: Mapping[str, Any],
+    merged: dict[str, Any],
+    origin: dict[tuple[str, str], Path],
+) -> None:
+    """Put a table of a file over what the bases gave."""
+    place, rivals = Place(file, name), RIVALS.get(name, ())
+    for key in table:
+        if (name, key) in MOVED:
+            raise place.error(key, f"has moved; write it in table [{MOVED[name, key]}]")
+    if rivals and table.keys() >= set(rivals):
+        raise place.error(rivals[1], f"is given beside {rivals[0]}; leave one of them out")
+    target = merged.setdefault(name, {})
+    for key, value in table.items():
+        for rival in rivals if key in rivals else ():
+            target.pop(rival, None)
+            origin.pop((name, rival), None)
+        target[key] = value
+        origin[name, key] = file
 
 
 def _hash_maps(file: Path, table: dict[str, Any], digest: Any) -> None:
@@ -221,6 +253,13 @@ class _Part:
         self.taken.add(key)
         return self.table.pop(key, None)
 
+    def take_curve(self, key: str) -> DataArray | None:
+        """Take a torque curve that may be left out."""
+        value = self.take(key)
+        if value is None:
+            return None
+        return read_curve(_map_path(self.place.file_of(key), key, value))
+
     def take_map(self, key: str) -> Path:
         value = self.take(key)
         if value is None:
@@ -249,6 +288,18 @@ def _read_part(name: str, tables: dict[str, Any], origin: dict[tuple[str, str], 
     return _Part(name, tables, origin).read(PLAIN_SECTIONS[name])
 
 
+def _read_start(tables: dict[str, Any], origin: dict[tuple[str, str], Path]) -> Start:
+    part = _Part("start", tables, origin)
+    curve = part.take_curve("torque_reserve_csv")
+    start: Start = part.read(Start, reserve_curve=curve)
+    if curve is None and not start.starter and "torque_reserve_Nm" not in part.table:
+        raise part.place.error(
+            "torque_reserve_Nm",
+            "is missing; add it with its figure in Nm, or torque_reserve_csv, or starter = true",
+        )
+    return start
+
+
 def _read_engine(tables: dict[str, Any], origin: dict[tuple[str, str], Path], fuel: Fuel) -> Engine:
     part = _Part("engine", tables, origin)
     maps: dict[str, DataArray]
@@ -256,7 +307,7 @@ def _read_engine(tables: dict[str, Any], origin: dict[tuple[str, str], Path], fu
         maps = engine_maps(part.split(WillansEngine).read(WillansEngine), fuel.heating_value)
     else:
         maps = {
-            "fuel_map": read_map(part.take_map("fuel_map_csv"), "fuel_g_per_s"),
+            "fuel_map": read_fuel_map(part.take_map("fuel_map_csv"), fuel.heating_value),
             "full_load": read_curve(part.take_map("full_load_csv")),
             "overrun": read_curve(part.take_map("overrun_csv")),
         }
@@ -266,15 +317,16 @@ def _read_engine(tables: dict[str, Any], origin: dict[tuple[str, str], Path], fu
 
 def _read_motor(tables: dict[str, Any], origin: dict[tuple[str, str], Path]) -> Motor:
     part = _Part("motor", tables, origin)
-    maps: dict[str, DataArray]
+    maps: dict[str, DataArray | None]
     if _model(part, "polynomial"):
-        maps = motor_maps(part.split(PolynomialMotor).read(PolynomialMotor))
+        maps = {**motor_maps(part.split(PolynomialMotor).read(PolynomialMotor))}
     else:
         maps = {
-            "loss_map": read_map(part.take_map("loss_map_csv"), "loss_W"),
+            "loss_map": read_loss_map(part.take_map("loss_map_csv")),
             "peak_torque": read_curve(part.take_map("peak_torque_csv")),
             "drag_torque": read_curve(part.take_map("drag_torque_csv")),
         }
+    maps["continuous_torque"] = part.take_curve("continuous_torque_csv")
     motor: Motor = part.read(Motor, **maps)
     return motor
 

@@ -7,13 +7,29 @@ from xarray import DataArray
 
 from ..errors import InputError
 from ..units import KW, PERCENT, RPM
-from .csv_table import read_columns
+from .csv_table import read_columns, read_header
+from .map_quantities import (
+    FUEL_COLUMNS,
+    LOSS_COLUMNS,
+    NEEDS_POWER,
+    Where,
+    fill_fuel,
+    fill_loss,
+    find_column,
+    fuel_rate,
+    motor_loss,
+)
 
 UNIT_FACTORS = {
     "speed_rpm": RPM,
     "torque_Nm": 1.0,
     "fuel_g_per_s": 1.0,
     "loss_W": 1.0,
+    "fuel_kg_per_h": 1.0,  # these five are converted by map_quantities
+    "bsfc_g_per_kWh": 1.0,
+    "efficiency_percent": 1.0,
+    "loss_kW": 1.0,
+    "electric_power_kW": 1.0,
     "soc_percent": PERCENT,
     "open_circuit_voltage_V": 1.0,
     "resistance_discharge_ohm": 1.0,
@@ -63,6 +79,103 @@ def read_map(path: Path, column: str) -> DataArray:
     values = np.empty((speed.size, torque.size))
     values[row, col] = columns[column]
     return DataArray(values, {"speed": speed, "torque": torque}, ("speed", "torque"))
+
+
+def read_fuel_map(path: Path, heating_value: float) -> DataArray:
+    """Read an engine's fuel map in any of the quantities that its header may name.
+
+    Parameters
+    ----------
+    path
+        `speed_rpm,torque_Nm` and one of :data:`.map_quantities.FUEL_COLUMNS`, a full grid.
+    heating_value
+        Lower heating value of the fuel, J/g.
+
+    Returns
+    -------
+    DataArray
+        Dims (speed, torque), in g/s. Where the quantity says nothing (specific consumption at
+        0 N m) the fuel rate lies on the Willans line of its speed.
+
+    Raises
+    ------
+    InputError
+        As :func:`read_map`, or a figure is out of its range.
+    """
+    column = find_column(path, read_header(path), FUEL_COLUMNS, "the fuel")
+    given = read_map(path, column)
+    speed, torque, where = _points(path, given)
+    figures = given.values.ravel()
+    fuel = fuel_rate(column, figures, speed, torque, heating_value, where).reshape(given.shape)
+    if column in NEEDS_POWER:
+        _need_known(path, fuel, 1, 2, "engine torques above 0 Nm")
+        fuel = fill_fuel(given["torque"].values, fuel)
+    return given.copy(data=fuel)
+
+
+def read_loss_map(path: Path) -> DataArray:
+    """Read a motor's loss map in any of the quantities that its header may name.
+
+    Parameters
+    ----------
+    path
+        `speed_rpm,torque_Nm` and one of :data:`.map_quantities.LOSS_COLUMNS`, a full grid.
+
+    Returns
+    -------
+    DataArray
+        Dims (speed, torque), in W. Where an efficiency says nothing (no shaft power) the loss
+        continues its neighbours, see :func:`.map_quantities.fill_loss`.
+
+    Raises
+    ------
+    InputError
+        As :func:`read_map`, or a figure is out of its range.
+    """
+    column = find_column(path, read_header(path), LOSS_COLUMNS, "the loss")
+    given = read_map(path, column)
+    speed, torque, where = _points(path, given)
+    loss = motor_loss(column, given.values.ravel(), speed, torque, where).reshape(given.shape)
+    if column in NEEDS_POWER:
+        _need_known(path, loss, 2, 3, "speeds above 0 rpm and torques other than 0 Nm")
+        loss = fill_loss(given["speed"].values, given["torque"].values, loss)
+    return given.copy(data=loss)
+
+
+def _points(path: Path, given: DataArray) -> tuple[np.ndarray, np.ndarray, Where]:
+    """Return speed and torque of every point of a map, and what names a point in messages."""
+    speed, torque = (axis.ravel() for axis in np.meshgrid(
+        given["speed"].values, given["torque"].values, indexing="ij"
+    ))  # fmt: skip
+
+    def where(at: int) -> str:
+        return f"{path}: speed_rpm {speed[at] / RPM:g}, torque_Nm {torque[at]:g}"
+
+    return speed, torque, where
+
+
+def _need_known(path: Path, values: np.ndarray, rows: int, columns: int, what: str) -> None:
+    """Need enough entries that the quantity defines: rows with any, and columns in each."""
+    defined = np.isfinite(values)
+    moving = defined.any(axis=1)
+    if moving.sum() < rows or defined[moving].sum(axis=1).min() < columns:
+        raise InputError(
+            f"{path}: an efficiency or specific consumption needs at least {columns} {what}; "
+            "add points, or give fuel rate or loss"
+        )
+
+
+def map_values(table: DataArray, speed: np.ndarray, torque: np.ndarray) -> np.ndarray:
+    """Return a map at speeds and torques that broadcast, bilinear, NaN outside the map."""
+    x, y = table["speed"].values, table["torque"].values
+    values = table.transpose("speed", "torque").values
+    i = np.clip(np.searchsorted(x, speed, side="right") - 1, 0, x.size - 2)
+    j = np.clip(np.searchsorted(y, torque, side="right") - 1, 0, y.size - 2)
+    u, v = (speed - x[i]) / (x[i + 1] - x[i]), (torque - y[j]) / (y[j + 1] - y[j])
+    low = (1.0 - v) * values[i, j] + v * values[i, j + 1]
+    high = (1.0 - v) * values[i + 1, j] + v * values[i + 1, j + 1]
+    outside = (speed < x[0]) | (speed > x[-1]) | (torque < y[0]) | (torque > y[-1])
+    return np.where(outside, np.nan, (1.0 - u) * low + u * high)
 
 
 def read_battery_table(path: Path) -> DataArray:

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..demand import step_demand, wheel_demand
+from ..demand import drive_demand, step_demand
 from ..errors import InfeasibleError
 from ..inputs.cycle import Cycle
 from ..inputs.driveline import Driveline
@@ -95,7 +95,7 @@ def follow(driveline: Driveline, cycle: Cycle) -> Following:
     The band is that of GTR 15, Annex 6 (from memory): 2.0 km/h above the highest and below the
     lowest speed of the trace within 1.0 s.
     """
-    drivable = drivable_steps(driveline, wheel_demand(driveline.vehicle, cycle))
+    drivable = drivable_steps(driveline, drive_demand(driveline, cycle))
     speed = cycle.speed.copy()
     stuck_since = None
     for k in range(drivable.size):

@@ -151,6 +151,8 @@ def _piece(cycle: Cycle, first: int, stop: int, number: int) -> Cycle:
         time=cycle.time[inside] - cycle.time[first],
         speed=cycle.speed[inside],
         grade=cycle.grade[inside],
+        oil_temperature=cycle.oil_temperature[inside],
+        heat_request=cycle.heat_request[inside],
     )
 
 

@@ -18,7 +18,8 @@ def save_cycle(
     Parameters
     ----------
     cycle
-        Its grade is written where it is not zero throughout.
+        Its grade is written where it is not zero throughout; so are heat requests, and oil
+        temperatures that are all known.
     path
         A file that exists stays unless `overwrite`.
     notes
@@ -41,6 +42,12 @@ def cycle_writer(cycle: Cycle, notes: Sequence[str] = ()) -> Write:
     if cycle.grade.any():
         names.append("grade_percent")
         columns.append(cycle.grade / PERCENT)
+    if np.isfinite(cycle.oil_temperature).all():
+        names.append("oil_temperature_C")
+        columns.append(cycle.oil_temperature)
+    if cycle.heat_request.any():
+        names.append("heat_request")
+        columns.append(cycle.heat_request)
     head = "".join(f"{comment_line(note)}\n" for note in notes) + ",".join(names) + "\n"
     rows = np.column_stack(columns) + 0.0  # no -0
 

@@ -75,8 +75,43 @@ def _totals(attrs: dict[str, Any]) -> list[str]:
         rows["Gap mostly from"] = _line(attrs["gap_cause"], 58)
     start, end = (_figure(attrs[name] / PERCENT, 2) for name in ("soc_start", "soc_end"))
     rows["State of charge"] = f"{start} % -> {end} %"
-    rows["Engine starts"], rows["Gear shifts"] = str(attrs["starts"]), str(attrs["shifts"])
+    rows["Engine starts"] = _starts(attrs)
+    if attrs.get("stops"):
+        lost = _figure(attrs["run_down_kJ"], 2)
+        rows["Engine stops"] = f"{attrs['stops']}   (kJ each: rotor {lost}, paid in starts)"
+    rows["Gear shifts"] = str(attrs["shifts"])
+    if lasting := _lasting(attrs):
+        rows["Highest heat"] = lasting
     return [f"{name:<20}{text}" for name, text in rows.items()]
+
+
+def _lasting(attrs: dict[str, Any]) -> str:
+    """Tell the peaks of what lags behind its load, and for how long limits were passed."""
+    peaks = {
+        "clutch": ("clutch_peak_C", 1.0, "C"),
+        "motor": ("motor_budget_peak", PERCENT, "%"),
+        "battery": ("battery_budget_peak", PERCENT, "%"),
+    }
+    told = []
+    for name, (key, factor, unit) in peaks.items():
+        if key in attrs:
+            over = attrs[f"{name}_over_s"]
+            late = f" ({_figure(over, 0)} s above limit)" if over > 0.0 else ""
+            told.append(f"{name} {_figure(attrs[key] / factor, 0)} {unit}{late}")
+    return ", ".join(told)
+
+
+def _starts(attrs: dict[str, Any]) -> str:
+    """Tell the starts and, where the result says it, what takes their energy."""
+    parts = ("rotor", "slip", "friction", "conversion")
+    energy = [float(attrs.get(f"start_{name}_kJ", 0.0)) for name in parts]
+    if not sum(energy):
+        return str(attrs["starts"])
+    rotor, slip, friction, loss = (_figure(part / sum(energy) / PERCENT, 0) for part in energy)
+    return (
+        f"{attrs['starts']}   (energy in %: rotor {rotor}, slip {slip}, friction {friction}, "
+        f"loss {loss})"
+    )
 
 
 def _modes(attrs: dict[str, Any]) -> list[str]:

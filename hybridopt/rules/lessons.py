@@ -226,7 +226,8 @@ def _steady_demand(benchmark: Benchmark, seconds: float) -> Demand:
     powers = np.concatenate((-np.geomspace(full, 200.0, 12), np.geomspace(200.0, full, 36)))
     speed, power = (grid.ravel() for grid in np.meshgrid(speeds, powers, indexing="ij"))
     zero = np.zeros(speed.size)
-    values: dict[str, np.ndarray] = {field.name: zero for field in dataclasses.fields(Demand)}
+    needed = (f.name for f in dataclasses.fields(Demand) if f.default is dataclasses.MISSING)
+    values: dict[str, np.ndarray] = dict.fromkeys(needed, zero)
     values |= {
         "time": np.arange(speed.size) * seconds,
         "dt": np.full(speed.size, seconds),

@@ -79,7 +79,8 @@ def electric_limit(driveline: Driveline, speeds: np.ndarray, margin: float = 0.9
     plant = pack(driveline)
     if plant.electric == 0.0:
         return np.zeros(speeds.size)
-    peak = np.interp(speeds, plant.peak_speed, plant.peak) - plant.reserve
-    battery = float(driveline.battery.table.sel(quantity="power_discharge_max").max())
-    by_power = 0.9 * (battery - plant.auxiliary) / np.maximum(speeds, 1.0)
+    peak = np.interp(speeds, plant.peak_speed, plant.peak)
+    peak -= np.interp(speeds, plant.reserve_speed, plant.reserve)
+    battery = plant.power_max
+    by_power = 0.9 * (battery - plant.auxiliary - plant.pump_power) / np.maximum(speeds, 1.0)
     return np.asarray(margin * np.maximum(np.minimum(peak, by_power), 0.0))

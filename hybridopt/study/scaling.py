@@ -48,8 +48,14 @@ def _motor(motor: Motor, factor: float) -> Motor:
         loss_map=_map(motor.loss_map, factor),
         peak_torque=motor.peak_torque * factor,
         drag_torque=motor.drag_torque * factor,
+        continuous_torque=_larger(motor.continuous_torque, factor),
+        continuous_limit=_larger(motor.continuous_limit, factor),
         inertia=motor.inertia * factor,
     )
+
+
+def _larger(figure: Any, factor: float) -> Any:
+    return None if figure is None else figure * factor
 
 
 def _battery(battery: Battery, factor: float) -> Battery:

@@ -6,7 +6,7 @@ from typing import Any
 from ..dp.settings import Settings
 from ..errors import InputError
 from ..inputs.fields import Place, refuse_unknown, shown
-from ..units import PERCENT
+from ..units import KM_PER_H, PERCENT
 from .parameters import is_finite
 
 SETTING_KEYS: dict[str, tuple[str, float]] = {
@@ -20,9 +20,18 @@ SETTING_KEYS: dict[str, tuple[str, float]] = {
     "two_sided": ("two_sided", 1),
     "start_cost_g": ("start_cost", 1),
     "shift_cost_g": ("shift_cost", 1),
+    "min_on_time_s": ("min_on_time", 1),
+    "min_off_time_s": ("min_off_time", 1),
+    "min_gear_time_s": ("min_gear_time", 1),
+    "stop_speed_max_km_per_h": ("stop_speed_max", KM_PER_H),
+    "stop_soc_min_percent": ("stop_soc_min", PERCENT),
+    "stop_oil_temperature_C": ("stop_oil_temperature", 1),
+    "brake_shift_speed_km_per_h": ("brake_shift_speed", KM_PER_H),
+    "skip_shifts": ("skip_shifts", 1),
     "gear_start": ("gear_start", 1),
     "engine_on_start": ("engine_on_start", 1),
     "penalty_factor": ("penalty_factor", 1),
+    "thermal_limits": ("thermal_limits", 1),
     "memory_limit_GB": ("memory_limit", 1e9),
 }
 """Setting and factor by key."""

@@ -17,7 +17,7 @@ from ..errors import InputError
 from ..inputs.coverage import check_driveline
 from ..inputs.driveline import Driveline
 from ..inputs.fields import Place, read_section
-from ..inputs.files import SECTIONS, driveline_names, driveline_tables, read_driveline
+from ..inputs.files import RIVALS, SECTIONS, driveline_names, driveline_tables, read_driveline
 from .parameters import Value, is_number
 from .scaling import SCALED, scaled
 from .study_file import Study, beside
@@ -253,7 +253,8 @@ def _needs_reading(section: str, key: str, tables: Mapping[str, Any]) -> bool:
     modelled = {name for name in ("engine", "motor") if tables[name].get("model", "maps") != "maps"}
     if section == "fuel" and "engine" in modelled:
         return True
-    return section in modelled or key == "model" or key.endswith("_csv")
+    rival = key in RIVALS.get(section, ())
+    return section in modelled or rival or key == "model" or key.endswith("_csv")
 
 
 def _raw(value: Value) -> Any:

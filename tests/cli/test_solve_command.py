@@ -176,7 +176,7 @@ def test_options_arrive_as_settings_in_si():
         "soc_points": 101, "splits": 9, "soc_min": 0.35, "soc_max": 0.75, "soc_start": 0.55,
         "terminal": "target", "soc_target": 0.57, "two_sided": True, "start_cost": 0.5,
         "shift_cost": 0.1, "gear_start": 2, "engine_on_start": True, "penalty_factor": 8.0,
-        "memory_limit": 2e9,
+        "memory_limit": 2e9, "thermal_limits": False,
     })  # fmt: skip
 
 
@@ -233,7 +233,7 @@ def test_a_map_that_does_not_cover_the_speeds_is_one_sentence(tmp_path):
         (("--soc-start-percent", 90), ("soc_start", "90 %", "40 to 80 %")),
         (("--terminal", "target"), ("soc_target", "missing")),
         (("--terminal", "sometime"), ("--terminal", "sustain")),
-        (("--driveline", "fool"), ("'fool'", "full, micro, mild")),
+        (("--driveline", "fool"), ("'fool'", "demo drivelines: full, ")),
         (("--memory-limit-gb", 0.001), ("GB", "memory_limit")),
         (("--soc-points", "many"), ("--soc-points", "many")),
         (("--start-cost-g", "nan"), ("start_cost", "nan")),

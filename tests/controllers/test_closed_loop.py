@@ -20,7 +20,7 @@ from hybridopt.dp.solve import Schedule
 from hybridopt.errors import FailedError, InfeasibleError, InputError
 from hybridopt.operating_points import EngineClass
 
-NOTHING = {"gear": 0, "engine": 0, "torque": 0, "window": 0}
+NOTHING = {"gear": 0, "engine": 0, "torque": 0, "window": 0, "inhibitor": 0}
 
 
 def run(demand, command, **options):
@@ -116,7 +116,8 @@ def test_shaft_tells_the_ranges_of_a_gear():
     assert off.input_speed == off.motor_speed == pytest.approx(300.0)
     assert off.torque == off.motor_low == off.motor_high == pytest.approx(torque)
     assert (off.engine_low, off.engine_high, off.engine_speed) == (0, 0, 0)
-    assert on.engine_high == pytest.approx(200.0) and on.motor_low == pytest.approx(torque - 200)
+    # a start of half the step leaves half of the engine's 200 N m
+    assert on.engine_high == pytest.approx(100.0) and on.motor_low == pytest.approx(torque - 100)
 
 
 def test_a_class_is_reset_before_each_drive():
@@ -181,7 +182,7 @@ def test_torque_goes_to_the_motors_limit(asked, done):
 def test_torque_keeps_the_batterys_power(asked):
     """Limits of 5 kW: the motor's power is found by hand from its loss formula."""
     car = varied(PLAIN, battery={"table": constant_battery(limit=5e3).table})
-    loop = closed_loop(steady(3, 15.0, 600.0), car)
+    loop = closed_loop(steady(3, 15.0, 600.0), car, engine_on_start=True)
     drive = loop.run(lambda seen: Command(True, 2, asked))
     trace = loop.replay(drive)
     assert trace.battery_power.values[1:] == pytest.approx(math.copysign(5e3, asked), rel=1e-6)
@@ -197,15 +198,29 @@ def test_an_unpowered_motor_that_cannot_be_is_powered():
     assert drive.schedule.powered.all() and drive.clippings() == NOTHING | {"torque": 2}
 
 
+EASY_START = varied(PLAIN, engine={"inertia": 0.0}, start={"duration": 0.01})
+"""A start that takes next to nothing; others may leave the window by what they draw."""
+
+
 @pytest.mark.parametrize("asked", [100.0, None])
 def test_soc_stops_at_the_bottom_of_the_window(asked):
     command = Command(asked is not None, 2, asked)
-    loop = closed_loop(steady(400, 15.0, 300.0), soc_min=0.45, terminal="free")
+    demand = steady(400, 15.0, 300.0)
+    loop = closed_loop(demand, EASY_START, soc_min=0.45, terminal="free")
     drive = loop.run(lambda seen: command)
     assert drive.soc.min() >= 0.45 - 1e-9
     assert drive.soc[-1] == pytest.approx(0.45, abs=1e-3)
     assert drive.clippings()["window"] == 0
     assert drive.clippings()["engine" if asked is None else "torque"] > 0
+
+
+def test_a_start_at_the_bottom_of_the_window_is_counted():
+    """(0.15 x 300^2 + 150 x 20 x 0.5) J / 0.8 from 250 V and 36,000 C are 0.2 % of charge."""
+    loop = closed_loop(steady(400, 15.0, 300.0), soc_min=0.45, terminal="free")
+    drive = loop.run(lambda seen: Command(False, 2))
+    drawn = (0.15 * 300**2 + 150 * 20 * 0.5) / 0.8 / (250 * 36_000)
+    assert 0.45 - 1.1 * drawn <= drive.soc.min() < 0.45
+    assert drive.clippings()["window"] == 1
 
 
 def test_soc_stops_at_the_top_of_the_window():

@@ -145,7 +145,8 @@ def test_gear_lines_rise_with_power_and_when_braking():
     brake = float((PLAIN.motor.peak_torque * PLAIN.motor.peak_torque["speed"]).max())
     for share, speed, gear in ((0.0, 10.1, 3), (0.5, 24.9, 2), (0.5, 25.1, 3), (0.0, 9.9, 2)):
         demand = wanted([speed], [share * most * 0.3 / speed])
-        assert gears_of(rule, demand, gear_start=3) == [gear], (share, speed)
+        found = gears_of(rule, demand, gear_start=3, engine_on_start=True)
+        assert found == [gear], (share, speed)
     for speed, gear in ((19.9, 2), (20.1, 3)):
         demand = wanted([speed], [-0.5 * brake * 0.3 / speed])
         assert gears_of(rule, demand, gear_start=3) == [gear]
@@ -278,7 +279,9 @@ def test_equivalence_keeps_its_least_times():
 
 @pytest.mark.parametrize("factor", [2.0, 2.6, 3.2])
 def test_equivalence_stays_in_the_window_by_itself(factor):
-    car = varied(PLAIN, battery={"table": constant_battery().table, "capacity": 2000.0})
+    """Starts take next to nothing here; another may leave the window by what it draws."""
+    small = {"table": constant_battery().table, "capacity": 2000.0}
+    car = varied(PLAIN, battery=small, engine={"inertia": 0.0}, start={"duration": 0.01})
     drive = closed_loop(bumpy(400), car, splits=9, soc_min=0.4, soc_max=0.6).run(
         Equivalence(factor=factor)
     )

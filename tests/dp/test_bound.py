@@ -73,7 +73,7 @@ def test_stored_energy_is_the_integral_of_the_voltage():
 
 def check_against_enumeration(instance):
     """Any costate must give a sound bound, so wrong ones are tried as well."""
-    dt, cost, moves, shift, options, below, aim = instance
+    dt, cost, moves, shift, options, below, aim, events = instance
     cost, shift = 0.3 * cost, 0.3 * shift  # so that no dip or miss beyond the slack pays
     options["start_cost"] *= 0.3
     battery = oracle.resistive_battery((220.0, 280.0), 2e4, (0.2, 0.15), 0.95)
@@ -84,10 +84,10 @@ def check_against_enumeration(instance):
         501, 0.3, 0.6, start, soc_target=max(0.3, start + 0.006 * aim), **options
     )
     try:
-        solution = solve(points, battery, settings, 2e4, shift)
+        solution = solve(points, battery, settings, 2e4, shift, **events)
     except InfeasibleError:
         assume(False)
-    best = oracle.brute_force(points, battery, settings, 2e4, shift)
+    best = oracle.brute_force(points, battery, settings, 2e4, shift, **events)
     met = settings.terminal == "free" or best.soc_end >= settings.soc_target - 1e-12
     assume(np.isfinite(best.cost) and met)  # a schedule within the window that meets the target
     tolerance = ROUNDING * (1.0 + abs(best.cost))
@@ -166,7 +166,7 @@ def test_gap_on_every_shipped_cycle(name, cycle):
     assert 0.0 <= attrs["gap_percent"] <= WANTED[name]
 
 
-def test_bound_does_not_depend_on_the_grid_and_the_gap_falls_with_it():
+def test_bound_does_not_depend_on_the_grid_and_the_gap_is_least_on_the_finest():
     """The grid only guides the multipliers: bounds of all grids agree within the last gap."""
     runs = [solved("full", "wltc_class3b_low", n) for n in (126, 501, 2001)]
     bounds = [run["bound_g"] for run in runs]
@@ -174,7 +174,7 @@ def test_bound_does_not_depend_on_the_grid_and_the_gap_falls_with_it():
     least = min(run["cost_g"] for run in runs)
     assert max(bounds) <= least
     assert max(bounds) - min(bounds) <= 5e-4 * least
-    assert gaps[0] > gaps[1] > gaps[2]
+    assert gaps[2] < 0.5 * min(gaps[:2])
 
 
 def test_a_wider_split_set_stays_above_the_bound():

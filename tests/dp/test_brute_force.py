@@ -51,37 +51,46 @@ def instances(draw):
         "engine_on_start": draw(st.booleans()),
         "terminal": draw(st.sampled_from(["target", "sustain", "free"])),
         "two_sided": draw(st.booleans()),
+        "min_on_time": draw(st.sampled_from([0.0, 0.0, 1.2, 2.5])),
+        "min_off_time": draw(st.sampled_from([0.0, 0.0, 1.2, 2.5])),
+        "min_gear_time": draw(st.sampled_from([0.0, 0.0, 1.7])),
     }
+    events = {
+        "stop_costs": np.where(random.uniform(size=steps) < draw(st.sampled_from([0.0, 0.4])),
+                               np.inf, 0.0),
+        "start_steps": random.integers(1, draw(st.sampled_from([1, 1, 3])), steps, endpoint=True),
+    }  # fmt: skip
+    shift[(random.uniform(size=shift.shape) < 0.2) & (np.eye(gears) == 0)] = np.inf
     # where too much SoC is penalised as well, the floor is kept out of reach (5 x 5 cells)
     below = 25 if options["two_sided"] else draw(st.integers(0, 8))
     aim = draw(st.integers(-6, 3))
-    return dt, cost, moves, shift, options, below, max(aim, -below)
+    return dt, cost, moves, shift, options, below, max(aim, -below), events
 
 
 @examples(max_examples=300, **QUICK)
-@given(instances(), st.sampled_from([1.0, 0.8, 0.5]))
-def test_exact_on_a_lattice(instance, efficiency):
-    dt, cost, moves, shift, options, below, aim = instance
+@given(instances(), st.sampled_from([1.0, 0.8, 0.5]), st.sampled_from([-9, -9, -1, 1]))
+def test_exact_on_a_lattice(instance, efficiency, stop):
+    dt, cost, moves, shift, options, below, aim, events = instance
     power = np.where(moves < 0.0, moves / efficiency, moves) / dt[:, None, None, None]
     points = oracle.numbered(OperatingPoints.bare(dt, *oracle.gapped(cost, power)))
     # the window begins `below` cells under the start; its top is out of reach of 5 x 4 cells
     settings = oracle.settings(
         CELLS + 1 - 10, 10 / CELLS, 1.0, (10 + below) / CELLS,
-        soc_target=(10 + below + aim) / CELLS, **options,
+        soc_target=(10 + below + aim) / CELLS, stop_soc_min=(10 + below + stop) / CELLS, **options,
     )  # fmt: skip
     battery = oracle.linear_battery(1.0, CELLS, efficiency)
-    best = oracle.brute_force(points, battery, settings, STEEP, shift)
+    best = oracle.brute_force(points, battery, settings, STEEP, shift, **events)
     missed = settings.terminal != "free" and best.soc_end < settings.soc_target - 1e-9
     if not np.isfinite(best.cost) or missed:
         with pytest.raises(InfeasibleError):
-            solve(points, battery, settings, STEEP, shift)
+            solve(points, battery, settings, STEEP, shift, **events)
         return
-    solution = solve(points, battery, settings, STEEP, shift)
+    solution = solve(points, battery, settings, STEEP, shift, **events)
     # rounding of SoC by 1e-15 costs STEEP x 1e-15 in every step
     scale = 1.0 + best.cost
     assert solution.cost == pytest.approx(best.cost, abs=ROUNDING * scale + 1e-7)
     assert solution.value_start == pytest.approx(best.cost, abs=ROUNDING * scale + 1e-7)
-    check, path = oracle.rerun(points, battery, settings, STEEP, shift, solution)
+    check, path = oracle.rerun(points, battery, settings, STEEP, shift, solution, **events)
     assert check == pytest.approx(solution.cost, abs=ROUNDING * scale)
     np.testing.assert_allclose(solution.soc, path, rtol=0, atol=1e-12)
     assert path.min() >= settings.soc_min - 1e-12
@@ -102,11 +111,11 @@ def test_within_the_grid_error_with_a_lossy_battery(instance, efficiency, rise):
     window and meets the target the package must find a schedule; it may lie in the window
     lowered by 1e-3, where the enumeration gives the lower limit of the cost.
     """
-    dt, cost, moves, shift, options, below, aim = instance
+    dt, cost, moves, shift, options, below, aim, events = instance
     cost, shift = 0.3 * cost, 0.3 * shift
     options["start_cost"] *= 0.3
     battery = oracle.resistive_battery((220.0, 220.0 + rise), 2e4, (0.2, 0.15), efficiency)
-    jitter = np.random.default_rng(int(1e6 * shift.sum())).uniform(0.8, 1.2, moves.shape)
+    jitter = np.random.default_rng(int(1e6 * dt.sum() + 1e3 * below)).uniform(0.8, 1.2, moves.shape)
     # a move of one is about 0.5 % of SoC: 240 V x 2e4 C x 0.005 = 24 kJ
     power = 24e3 * moves * jitter / dt[:, None, None, None]
     points = oracle.numbered(OperatingPoints.bare(dt, *oracle.gapped(cost, power)))
@@ -114,15 +123,15 @@ def test_within_the_grid_error_with_a_lossy_battery(instance, efficiency, rise):
     settings = oracle.settings(
         FINE, low, low + WIDE, start, soc_target=max(low, start + 0.006 * aim), **options
     )
-    best = oracle.brute_force(points, battery, settings, SLOPE, shift)
+    best = oracle.brute_force(points, battery, settings, SLOPE, shift, **events)
     met = settings.terminal == "free" or best.soc_end >= settings.soc_target
     if not np.isfinite(best.cost) or not met:
         return  # the lattice says when schedules must exist
-    solution = solve(points, battery, settings, SLOPE, shift)
-    check, path = oracle.rerun(points, battery, settings, SLOPE, shift, solution)
+    solution = solve(points, battery, settings, SLOPE, shift, **events)
+    check, path = oracle.rerun(points, battery, settings, SLOPE, shift, solution, **events)
     assert check == pytest.approx(solution.cost, abs=1e-8)
     np.testing.assert_allclose(solution.soc, path, rtol=0, atol=1e-12)
-    loose = oracle.brute_force(points, battery, settings, SLOPE, shift, slack=1e-3)
+    loose = oracle.brute_force(points, battery, settings, SLOPE, shift, slack=1e-3, **events)
     assert solution.cost >= loose.cost - 1e-8
     assert solution.cost - best.cost <= grid_error(points, battery, settings)
 

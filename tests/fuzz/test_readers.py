@@ -16,10 +16,19 @@ from hypothesis import strategies as st
 
 from hybridopt import Cycle, Driveline, InputError, Result, Settings, read_cycle, read_driveline
 from hybridopt import solve_cycle as solve
+from hybridopt.bench_maps.gridding import grid_points
+from hybridopt.bench_maps.points import read_points
+from hybridopt.bench_maps.quality import assess
 from hybridopt.inputs import csv_table
 from hybridopt.inputs.cycle import read_cycle_csv
 from hybridopt.inputs.files import DEMO_FOLDER
-from hybridopt.inputs.maps import read_battery_table, read_curve, read_map
+from hybridopt.inputs.maps import (
+    read_battery_table,
+    read_curve,
+    read_fuel_map,
+    read_loss_map,
+    read_map,
+)
 from hybridopt.inputs.warning import InputWarning
 from hybridopt.measurements.channels import Channel
 from hybridopt.measurements.channels import read_map as read_mapping
@@ -37,7 +46,21 @@ CURVE = b"speed_rpm,torque_Nm\n0,0.5\n3000,1.5\n6500,2.5\n"
 MAP = b"speed_rpm,torque_Nm,loss_W\n" + b"".join(
     f"{n},{t},{n * 0.1 + t * t}\n".encode() for n in (0, 3000) for t in (-50, 0, 50)
 )
+CONSUMPTION_MAP = b"speed_rpm,torque_Nm,bsfc_g_per_kWh\n" + b"".join(
+    b"%d,%d,%d\n" % (n, t, 240 + t) for n in (1000, 3000) for t in (0, 50, 90)
+)
+EFFICIENCY_MAP = b"speed_rpm,torque_Nm,efficiency_percent\n" + b"".join(
+    b"%d,%d,%d\n" % (n, t, 90 - n // 500) for n in (0, 1000, 3000) for t in (-50, -9, 0, 30, 50)
+)
 BATTERY = (DEMO_FOLDER / "battery_80Wh.csv").read_bytes()
+ENGINE_BENCH = b"speed_rpm,bmep_bar,bsfc_g_per_kWh\n" + b"".join(
+    b"%d,%d,%d\n" % (n, p, 200 + 300 // p) for n in (1000, 2000, 4500) for p in (1, 3, 8, 12)
+)
+MOTOR_BENCH = b"speed_rad_per_s,torque_Nm,efficiency_percent\n" + b"".join(
+    b"%d,%d,%d\n" % (w, t, 96 - abs(w) // 40)
+    for w in (-200, 50, 300, 600)
+    for t in (-90, -20, 30, 80)
+)
 MAPPING = b'[speed]\nname = "v"\nunit = "km/h"\n[time]\nname = "t"\n'
 LOG = b"time [s];speed [km/h];altitude [m]\n" + b"".join(
     f"{t},0;{30 + 20 * np.sin(t / 3):.1f};{100 + t}\n".replace(".", ",").encode() for t in range(40)
@@ -57,6 +80,15 @@ def import_named(path):
     return import_drive(path, {k: (v, "option") for k, v in channels.items()})
 
 
+def grid_engine(path):
+    made = grid_points(read_points(path, "engine", 42_900.0, 1.6e-3))
+    return assess(made, 42_900.0)
+
+
+def grid_motor(path):
+    return assess(grid_points(read_points(path, "motor")))
+
+
 READERS = {
     "driveline": (
         read_driveline,
@@ -66,7 +98,11 @@ READERS = {
     "cycle": (read_cycle_csv, ".csv", [CYCLE]),
     "curve": (read_curve, ".csv", [CURVE]),
     "map": (lambda path: read_map(path, "loss_W"), ".csv", [MAP]),
+    "fuel map": (lambda path: read_fuel_map(path, 42_900.0), ".csv", [CONSUMPTION_MAP]),
+    "loss map": (read_loss_map, ".csv", [EFFICIENCY_MAP, MAP]),
     "battery": (read_battery_table, ".csv", [BATTERY]),
+    "engine bench": (grid_engine, ".csv", [ENGINE_BENCH]),
+    "motor bench": (grid_motor, ".csv", [MOTOR_BENCH]),
     "mapping": (read_mapping, ".toml", [MAPPING]),
     "log": (import_any, ".csv", [LOG, ISO_LOG, LOG.decode().encode("utf-16")]),
     "bare log": (import_named, ".txt", [b"".join(b"%d\t%d\n" % (t, t % 7) for t in range(30))]),
@@ -78,7 +114,8 @@ WORDS = [
     b"=", b"\n", b"\r", b"\r\n", b",", b";", b"\t", b'"', b"'", b'"""', b"\0", b"\xef\xbb\xbf",
     b"\xff\xfe", b"[vehicle]\n", b"[motor]\n", b"mass_kg = ", b'base = "full"\n', b"#", b" ", b".",
     b"-", b"1", b"2024-01-01T00:00:00Z", b"12:00:00", b"23:59:59,9", b"km/h", b"[speed]\n", b"name",
-    b"unit", b"../../", b"/dev/zero", b"\xc3\xa4", b"\xe4", b"1_000", b"\xd9\xa1", b"=cmd()",
+    b"unit", b"bmep_bar", b"efficiency_percent", b"1e200", b"1e-200", b"../../", b"/dev/zero",
+    b"\xc3\xa4", b"\xe4", b"1_000", b"\xd9\xa1", b"=cmd()",
 ]  # fmt: skip
 
 
@@ -146,7 +183,14 @@ def test_damaged_files(name, tmp_path):
     FEW(given(ANY[name])(lambda content: check(name, content, tmp_path)))()
 
 
-FEWER = {"result": 500, "bare log": 3000, "curve": 3000, "battery": 3000}
+FEWER = {
+    "result": 500,
+    "engine bench": 2000,
+    "motor bench": 2000,
+    "bare log": 3000,
+    "curve": 3000,
+    "battery": 3000,
+}
 """Cases where the seal stops all of them, or another reader shares the code."""
 
 

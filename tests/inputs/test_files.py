@@ -54,7 +54,7 @@ def test_shipped_drivelines_load(name):
 
 
 def test_shipped_names():
-    assert set(driveline_names()) == {"full", "mild", "micro"}
+    assert {"full", "mild", "micro", "full_diesel"} <= set(driveline_names())
 
 
 def test_figures_are_si():
@@ -184,7 +184,7 @@ def test_hash_is_that_of_the_content(folder):
 
 @pytest.mark.parametrize("name", ["ful", "", "\0", "x" * 5000, "no/such.toml"])
 def test_unknown_name_lists_the_shipped_ones(name):
-    words = "is neither a file nor a demo driveline; demo drivelines: full, micro, mild"
+    words = "is neither a file nor a demo driveline; demo drivelines: full, full_awd, full_diesel"
     with pytest.raises(InputError, match=words):
         read_driveline(name)
 

@@ -99,7 +99,7 @@ def test_electric_limit_is_below_what_the_motor_gives():
     driveline, speeds = read_driveline("full"), np.linspace(0.0, 600.0, 30)
     plant = pack(driveline)
     limit = electric_limit(driveline, speeds)
-    assert np.all(limit <= np.interp(speeds, plant.peak_speed, plant.peak) - plant.reserve)
+    assert np.all(limit <= np.interp(speeds, plant.peak_speed, plant.peak) - plant.reserve[0])
     assert np.all(electric_limit(read_driveline("micro"), speeds) == 0.0)
 
 

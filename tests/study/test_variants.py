@@ -123,7 +123,9 @@ def test_a_vehicle_scaled_in_all_parts_scales_its_powers():
             one.start, fuel=2 * one.start.fuel, torque_reserve=2 * one.start.torque_reserve
         ),
         clutches=dataclasses.replace(
-            one.clutches, launch_capacity=2 * one.clutches.launch_capacity
+            one.clutches,
+            launch_capacity=2 * one.clutches.launch_capacity,
+            oil_pump_power=2 * one.clutches.oil_pump_power,
         ),
         auxiliary=dataclasses.replace(one.auxiliary, power=2 * one.auxiliary.power),
     )

@@ -5,8 +5,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.lines import Line2D
-from xarray import DataArray
 
+from ...inputs.maps import map_values
 from ...modes import Mode
 from ...units import PERCENT, RPM
 from .axes import TEXT, dress, title
@@ -55,19 +55,6 @@ def plot_motor_points(ax: Axes, dataset: "Dataset", driveline: "Driveline | None
     ax.axhline(0.0, color=QUIET, linewidth=0.8)
     dress(ax, "motor speed (rpm)", "motor torque (N m)")
     title(ax, f"Motor: {_time_text(dataset, on)} powered")
-
-
-def map_values(table: DataArray, speed: np.ndarray, torque: np.ndarray) -> np.ndarray:
-    """Return a map at speeds and torques that broadcast, bilinear, NaN outside the map."""
-    x, y = table["speed"].values, table["torque"].values
-    values = table.transpose("speed", "torque").values
-    i = np.clip(np.searchsorted(x, speed, side="right") - 1, 0, x.size - 2)
-    j = np.clip(np.searchsorted(y, torque, side="right") - 1, 0, y.size - 2)
-    u, v = (speed - x[i]) / (x[i + 1] - x[i]), (torque - y[j]) / (y[j + 1] - y[j])
-    low = (1.0 - v) * values[i, j] + v * values[i, j + 1]
-    high = (1.0 - v) * values[i + 1, j] + v * values[i + 1, j + 1]
-    outside = (speed < x[0]) | (speed > x[-1]) | (torque < y[0]) | (torque > y[-1])
-    return np.where(outside, np.nan, (1.0 - u) * low + u * high)
 
 
 def engine_efficiency(driveline: "Driveline") -> tuple[np.ndarray, np.ndarray, np.ndarray]:

@@ -1,0 +1,202 @@
+"""`grid_points`: scattered bench points to the full grid that a driveline reads."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from xarray import DataArray
+
+from ..errors import InputError
+from ..units import RPM
+from .hull import convex_hull, is_inside
+from .outliers import find_outliers
+from .points import ENGINE, BenchPoints
+from .spline import MOST_PIECES, Fit, Shape, fit_surface, is_determined
+
+ORDERS = {ENGINE: (2, 2), "motor": (2, 3)}
+"""Of the penalties over speed and torque: beyond the points an engine's fuel goes on as a line of
+torque (Willans), a motor's loss as a parabola."""
+DEFAULT_SPEEDS = 20
+DEFAULT_TORQUES = {ENGINE: 20, "motor": 25}
+RISE = 3.0  # RMS residuals by which the map may be changed so that fuel rises with torque
+
+
+@dataclass(frozen=True, kw_only=True)
+class GridPlan:
+    """The grid that is wanted; None takes it from the points.
+
+    Attributes
+    ----------
+    speeds, torques : number of each; a motor's torques are made odd, so that 0 is one of them
+    speed_low, speed_high : ends of the speed axis, rad/s; a motor's begins at 0
+    torque_high : end of the torque axis, N m; a motor's reaches from its negative
+    limit : full load or peak torque over speed (rad/s, N m); ends not given reach its ends too
+    drop_outliers : leave points out that look like outliers
+    """
+
+    speeds: int = DEFAULT_SPEEDS
+    torques: int | None = None
+    speed_low: float | None = None
+    speed_high: float | None = None
+    torque_high: float | None = None
+    limit: DataArray | None = None
+    drop_outliers: bool = False
+
+
+@dataclass(frozen=True, eq=False)
+class BenchMap:
+    """A full-grid map, with what it was made from.
+
+    Attributes
+    ----------
+    points : all points
+    used : index of the points that the map is made from
+    outliers : index of the points that look like outliers
+    fit : the surface through the used points
+    one_sided : a motor's points all drive or all brake; the other half mirrors them
+    map : dims (speed, torque), in SI, as a driveline reads it
+    hull : corners of the used points' convex hull, (k, 2), rad/s and N m
+    extrapolated : whether a node of the grid lies outside the hull, like the map
+    lifted, raised : number of nodes set to zero from below, and made to rise with torque
+    falls_at : speed and torque where fuel falls with torque and was left so, or None
+    """
+
+    points: BenchPoints
+    used: np.ndarray
+    outliers: np.ndarray
+    fit: Fit
+    one_sided: bool
+    map: DataArray
+    hull: np.ndarray
+    extrapolated: np.ndarray
+    lifted: int
+    raised: int
+    falls_at: tuple[float, float] | None
+
+    def surface(self, speed: np.ndarray, torque: np.ndarray) -> np.ndarray:
+        """Return the smooth surface, before it was put on the grid."""
+        return self.fit(speed, np.abs(torque) if self.one_sided else torque)
+
+    def without_outliers(self, speed: np.ndarray, torque: np.ndarray) -> np.ndarray:
+        """Return the surface that is made from all points but the outliers."""
+        points = self.points.without(self.outliers)
+        own, asked = (np.abs(x) if self.one_sided else x for x in (points.torque, torque))
+        fit = fit_surface(self.fit.shape, points.speed, own, points.value)
+        return fit(speed, asked)
+
+
+def grid_points(points: BenchPoints, plan: GridPlan | None = None) -> BenchMap:
+    """Fit a smooth surface to bench points and put it on a full grid.
+
+    Parameters
+    ----------
+    points
+        From :func:`.points.read_points`.
+    plan
+        The grid; by default its ends are those of the points (0 N m and a motor's 0 rpm too).
+
+    Returns
+    -------
+    BenchMap
+        Never negative, and of an engine rising with torque, unless the points contradict it.
+
+    Raises
+    ------
+    InputError
+        The points lie on too few speeds or torques, or the grid is empty or too large.
+    """
+    plan = plan or GridPlan()
+    speed_axis, torque_axis = _axes(points, plan)
+    sides = (points.torque >= 0.0).all() or (points.torque <= 0.0).all()
+    one_sided = points.kind != ENGINE and bool(sides)
+    torque = np.abs(points.torque) if one_sided else points.torque
+    shape = _shape(points, torque, speed_axis, torque_axis, one_sided)
+    if not is_determined(shape, points.speed, torque):
+        raise InputError(
+            f"{points.path}: the points lie on too few speeds or torques for a map; add points "
+            "at other speeds and torques"
+        )
+    outliers = find_outliers(shape, points.speed, torque, points.value)
+    dropped = outliers if plan.drop_outliers else outliers[:0]
+    used = np.setdiff1d(np.arange(points.speed.size), dropped)
+    fit = fit_surface(shape, points.speed[used], torque[used], points.value[used])
+    hull = convex_hull(np.column_stack((points.speed[used], points.torque[used])))
+    nodes = [axis.ravel() for axis in np.meshgrid(speed_axis, torque_axis, indexing="ij")]
+    size = (speed_axis.size, torque_axis.size)
+    values = fit(nodes[0], np.abs(nodes[1]) if one_sided else nodes[1]).reshape(size)
+    inside = is_inside(hull, np.column_stack(nodes)).reshape(size)
+    lifted = int((values < 0.0).sum())
+    values = np.maximum(values, 0.0)
+    raised, falls_at = 0, None
+    if points.kind == ENGINE:
+        limit = RISE * float(np.sqrt(np.mean(fit.residual**2))) + 1e-9 * float(values.max())
+        risen = np.array([_rising(row) for row in values])
+        change = np.abs(risen - values)
+        contradicted = inside & (change > limit)
+        if contradicted.any():
+            at = np.unravel_index(int(np.argmax(np.where(inside, change, 0.0))), size)
+            falls_at = (float(speed_axis[at[0]]), float(torque_axis[at[1]]))
+        else:
+            raised, values = int((change > 1e-12 * values.max()).sum()), risen
+    made = DataArray(values, {"speed": speed_axis, "torque": torque_axis}, ("speed", "torque"))
+    return BenchMap(points, used, outliers, fit, one_sided, made, hull, ~inside, lifted, raised,
+                    falls_at)  # fmt: skip
+
+
+def _axes(points: BenchPoints, plan: GridPlan) -> tuple[np.ndarray, np.ndarray]:
+    """Return the axes of the grid, rad/s and N m."""
+    engine = points.kind == ENGINE
+    speeds, loads = points.speed, np.abs(points.torque)
+    if plan.limit is not None:
+        speeds = np.append(speeds, plan.limit["speed"].values)
+        loads = np.append(loads, plan.limit.values)
+    low = 0.0 if not engine else _end(plan.speed_low, float(speeds.min()))
+    high = _end(plan.speed_high, float(speeds.max()))
+    top = _end(plan.torque_high, float(loads.max()))
+    if not (low < high and top > 0.0):
+        raise InputError(
+            f"{points.path}: the grid from {low / RPM:g} to {high / RPM:g} rpm and up to {top:g} "
+            "Nm is empty; the points need two speeds and a torque, or mend the ends given"
+        )
+    torques = plan.torques or DEFAULT_TORQUES[points.kind]
+    speed = np.linspace(low, high, plan.speeds)
+    if engine:
+        return speed, np.linspace(0.0, top, torques)
+    half = np.linspace(0.0, top, max(torques // 2, 1) + 1)
+    return speed, np.concatenate((-half[:0:-1], half))
+
+
+def _end(given: float | None, own: float) -> float:
+    return own if given is None else given
+
+
+def _shape(
+    points: BenchPoints,
+    torque: np.ndarray,
+    speed_axis: np.ndarray,
+    torque_axis: np.ndarray,
+    one_sided: bool,
+) -> Shape:
+    """Return splines over grid and points."""
+    lowest = 0.0 if one_sided else min(torque_axis[0], torque.min())
+    low = (float(min(speed_axis[0], points.speed.min())), float(lowest))
+    high = (float(max(speed_axis[-1], points.speed.max())),
+            float(max(torque_axis[-1], torque.max())))  # fmt: skip
+    pieces = int(np.clip(round(points.speed.size**0.5), 3, MOST_PIECES))
+    return Shape(low, high, (pieces, pieces), ORDERS[points.kind])
+
+
+def _rising(row: np.ndarray) -> np.ndarray:
+    """Return the row that never falls and is nearest in least squares (pool adjacent violators).
+
+    Ayer and others, Annals of Mathematical Statistics 26(4), 1955, from memory.
+    """
+    means: list[float] = []
+    sizes: list[int] = []
+    for value in row.tolist():
+        means.append(value)
+        sizes.append(1)
+        while len(means) > 1 and means[-2] > means[-1]:
+            size = sizes[-2] + sizes[-1]
+            mean = (means[-2] * sizes[-2] + means[-1] * sizes[-1]) / size
+            means[-2:], sizes[-2:] = [mean], [size]
+    return np.repeat(means, sizes)

@@ -1,0 +1,230 @@
+"""How good a gridded map is: residuals, points left out, outliers, extrapolation, checks."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from xarray import DataArray
+
+from ..inputs.map_quantities import G_PER_KWH
+from ..inputs.maps import map_values
+from ..units import PERCENT, RPM
+from .gridding import BenchMap
+from .hull import is_inside
+from .points import ENGINE, named_lines
+
+FINE = 200  # cells per axis that areas are measured by
+COUNTS = 0.05  # of the largest value: smaller ones do not count in figures in percent
+CONSUMPTION = (150.0, 400.0)  # g/kWh, at its best, of any engine (common practice, no source)
+EFFICIENCY = 0.99  # of motor and inverter, at its best (common practice, no source)
+
+
+@dataclass(frozen=True)
+class Outlier:
+    """A point that looks wrong: its line, place (SI), value, and what the others expect."""
+
+    line: int
+    speed: float
+    torque: float
+    value: float
+    expected: float
+
+
+@dataclass(frozen=True)
+class Check:
+    """Something a map of a real machine does, and whether this one does."""
+
+    name: str
+    passed: bool
+    text: str
+
+
+@dataclass(frozen=True)
+class Quality:
+    """The figures of a quality report; values in the map's unit, percent of the point's value.
+
+    Attributes
+    ----------
+    points, used : number of points that could be used, and that the map is made from
+    rms, rms_percent, worst, worst_percent, worst_line : of the residuals, point less map
+    foretold_rms, foretold_rms_percent : of points less the surface made without them
+    alone : points that the others cannot foretell
+    off_grid : points beyond the grid, which have no residual
+    outliers : points that look wrong
+    extrapolated_share : part of `area` outside the convex hull of the points
+    area : what the share is of, in words
+    grid_error : largest difference of surface and grid at a point, part of the largest value
+    checks : consistency
+    """
+
+    points: int
+    used: int
+    rms: float
+    rms_percent: float
+    worst: float
+    worst_percent: float
+    worst_line: int
+    foretold_rms: float
+    foretold_rms_percent: float
+    alone: int
+    off_grid: int
+    outliers: tuple[Outlier, ...]
+    extrapolated_share: float
+    area: str
+    grid_error: float
+    checks: tuple[Check, ...]
+
+
+def residuals(made: BenchMap) -> np.ndarray:
+    """Return value less map at every point, in the map's unit, NaN off the grid, (n,)."""
+    points = made.points
+    found: np.ndarray = points.value - map_values(made.map, points.speed, points.torque)
+    return found
+
+
+def assess(
+    made: BenchMap, heating_value: float | None = None, limit: DataArray | None = None
+) -> Quality:
+    """Judge a gridded map.
+
+    Parameters
+    ----------
+    made
+        From :func:`.gridding.grid_points`.
+    heating_value
+        Lower heating value, J/g; adds the check of the efficiency of an engine.
+    limit
+        Full load or peak torque over speed (rad/s, N m): the area that is used.
+
+    Returns
+    -------
+    Quality
+        Residuals are those of the map as it is read, bilinear between the nodes of its grid.
+    """
+    points, used = made.points, made.used
+    residual = residuals(made)[used]
+    value = points.value[used]
+    on_grid = np.isfinite(residual)
+    left_out = made.fit.left_out_residual
+    counts = np.abs(value) >= COUNTS * np.abs(value).max()
+    worst = int(np.argmax(np.abs(np.where(on_grid, residual, 0.0))))
+    smooth = made.surface(points.speed[used], points.torque[used])
+    off = np.abs(smooth - (value - residual))[on_grid]
+    share, area = _extrapolated(made, limit)
+    return Quality(
+        points=points.speed.size,
+        used=used.size,
+        rms=_rms(residual),
+        rms_percent=_rms((residual / value)[counts]) / PERCENT,
+        worst=float(residual[worst]),
+        worst_percent=float(residual[worst] / value[worst]) / PERCENT if value[worst] else np.nan,
+        worst_line=int(points.lines[used[worst]]),
+        foretold_rms=_rms(left_out),
+        foretold_rms_percent=_rms((left_out / value)[counts]) / PERCENT,
+        alone=int(np.isnan(left_out).sum()),
+        off_grid=int(np.isnan(residual).sum()),
+        outliers=_outliers(made),
+        extrapolated_share=share,
+        area=area,
+        grid_error=float(off.max(initial=0.0) / np.abs(value).max()),
+        checks=tuple(_engine_checks(made, heating_value) if points.kind == ENGINE
+                     else _motor_checks(made)) + tuple(_limit_checks(made, limit)),
+    )  # fmt: skip
+
+
+def _rms(values: np.ndarray) -> float:
+    known = values[np.isfinite(values)]
+    return float(np.sqrt(np.mean(known**2))) if known.size else float("nan")
+
+
+def _outliers(made: BenchMap) -> tuple[Outlier, ...]:
+    """Return the outliers with what a surface without any of them expects."""
+    points, away = made.points, made.outliers
+    if away.size == 0:
+        return ()
+    expected = made.without_outliers(points.speed[away], points.torque[away])
+    return tuple(
+        Outlier(int(points.lines[i]), float(points.speed[i]), float(points.torque[i]),
+                float(points.value[i]), float(guess))
+        for i, guess in zip(away, expected, strict=True)
+    )  # fmt: skip
+
+
+def _extrapolated(made: BenchMap, limit: DataArray | None) -> tuple[float, str]:
+    """Return the share outside the hull, and of what it is one."""
+    speed, torque = (made.map[name].values for name in ("speed", "torque"))
+    middle = (np.arange(FINE) + 0.5) / FINE
+    x = speed[0] + middle * (speed[-1] - speed[0])
+    y = torque[0] + middle * (torque[-1] - torque[0])
+    cells = np.column_stack([axis.ravel() for axis in np.meshgrid(x, y, indexing="ij")])
+    area = "the whole grid"
+    if limit is not None:
+        most = np.interp(cells[:, 0], limit["speed"].values, limit.values)
+        reached = (cells[:, 0] >= float(limit["speed"][0])) & (
+            cells[:, 0] <= float(limit["speed"][-1])
+        )
+        cells, area = cells[reached & (np.abs(cells[:, 1]) <= most)], "the area within the limit"
+    if cells.size == 0:
+        return 0.0, area
+    return float(1.0 - is_inside(made.hull, cells).mean()), area
+
+
+def _engine_checks(made: BenchMap, heating_value: float | None) -> list[Check]:
+    speed, torque = made.map["speed"].values, made.map["torque"].values
+    falls = made.falls_at
+    text = "fuel rises with torque at every speed"
+    if falls is not None:
+        text = f"fuel falls with torque near {falls[0] / RPM:.0f} rpm, {falls[1]:.0f} Nm"
+    checks = [Check("rising", falls is None, text)]
+    idle = made.map.values[:, 0]
+    checks.append(Check("fuel_at_zero_torque", bool((idle > 0.0).all()),
+                        f"fuel at 0 Nm is {idle.min():.3g} to {idle.max():.3g} g/s"))  # fmt: skip
+    points = made.points
+    power = points.speed * points.torque
+    with np.errstate(divide="ignore"):
+        best = float((points.value / np.where(power > 0.0, power, 0.0)).min()) / G_PER_KWH
+    node_power = speed[:, None] * torque[None, :]
+    inside = ~made.extrapolated & (node_power > 0.0)
+    if inside.any():
+        best = float((made.map.values[inside] / node_power[inside]).min()) / G_PER_KWH
+    low, high = CONSUMPTION
+    checks.append(Check("lowest_consumption", low <= best <= high,
+                        f"lowest specific consumption {best:.0f} g/kWh; plausible is {low:.0f} "
+                        f"to {high:.0f}"))  # fmt: skip
+    if heating_value is not None:
+        share = power / np.maximum(points.value, 1e-300) / heating_value
+        checks.append(_efficiency_check(made, share, 1.0))
+    return checks
+
+
+def _motor_checks(made: BenchMap) -> list[Check]:
+    points = made.points
+    negative = points.lines[points.value < 0.0]
+    text = "every loss is 0 or more"
+    if negative.size:
+        text = f"the loss is negative at {named_lines(negative)}"
+    power = points.speed * points.torque
+    electric = power + points.value
+    with np.errstate(divide="ignore", invalid="ignore"):
+        share = np.where(power > 0.0, power / electric, electric / power)
+    share[(power == 0.0) | ((power > 0.0) & (electric <= 0.0))] = 0.0
+    return [Check("loss", negative.size == 0, text), _efficiency_check(made, share, EFFICIENCY)]
+
+
+def _efficiency_check(made: BenchMap, share: np.ndarray, most: float) -> Check:
+    over = made.points.lines[share > most]
+    text = f"highest efficiency of a point {share.max() / PERCENT:.1f} %"
+    if over.size:
+        text += f"; above {most / PERCENT:g} % at {named_lines(over)}"
+    return Check("efficiency", over.size == 0, text)
+
+
+def _limit_checks(made: BenchMap, limit: DataArray | None) -> list[Check]:
+    """Tell whether the grid reaches the torque limit, as a driveline needs it."""
+    if limit is None:
+        return []
+    speed, top = made.map["speed"].values / RPM, float(made.map["torque"][-1])
+    ends = limit["speed"].values[[0, -1]] / RPM
+    reaches = speed[-1] >= ends[1] * (1.0 - 1e-9) and top >= float(limit.max()) * (1.0 - 1e-9)
+    text = (f"the grid reaches {speed[-1]:.0f} rpm and {top:.0f} Nm, the limit {ends[1]:.0f} rpm "
+            f"and {float(limit.max()):.0f} Nm")  # fmt: skip
+    return [Check("limit", bool(reaches), text)]

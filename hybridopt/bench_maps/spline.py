@@ -1,0 +1,204 @@
+"""A smooth surface over speed and torque through scattered points: penalised B-splines.
+
+Cubic B-splines on equal steps in both directions, with a penalty on differences of their
+coefficients. Where the points say nothing, a penalty of order d continues the surface as a
+polynomial of degree d - 1, and such polynomials are given back exactly whatever the smoothing.
+
+References
+----------
+Eilers, Marx, Flexible smoothing with B-splines and penalties, Statistical Science 11(2), 1996;
+Eilers, Currie, Durban, Fast and compact smoothing on large multidimensional grids,
+Computational Statistics and Data Analysis 50(1), 2006; both from memory.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+MOST_PIECES = 14  # spline pieces per direction
+COARSE = (-3, -1, 1, 3, 5, 7)  # decimal exponents of the smoothing, tried in both directions
+NEARLY_BEST = 1.02  # of the score; the smoothest of those is taken
+ROUNDING = 1e-20  # score, a relative error squared, below which nothing is told apart
+ALONE = 1e-7  # 1 - leverage, below which a point cannot be foretold from the others
+
+
+@dataclass(frozen=True)
+class Shape:
+    """Domain, pieces and penalties of a surface; entries are (speed, torque).
+
+    Attributes
+    ----------
+    low, high : ends of the domain, rad/s and N m
+    pieces : spline pieces
+    orders : of the difference penalties, 1 to 3
+    """
+
+    low: tuple[float, float]
+    high: tuple[float, float]
+    pieces: tuple[int, int]
+    orders: tuple[int, int]
+
+    def scaled(self, axis: int, values: np.ndarray) -> np.ndarray:
+        """Return coordinates along an axis as 0 to 1 over the domain."""
+        place: np.ndarray = (values - self.low[axis]) / (self.high[axis] - self.low[axis])
+        return place
+
+    def basis(self, speed: np.ndarray, torque: np.ndarray) -> np.ndarray:
+        """Return the value of every tensor product of B-splines at points, (n, coefficients)."""
+        one = uniform_basis(self.scaled(0, speed), self.pieces[0])
+        two = uniform_basis(self.scaled(1, torque), self.pieces[1])
+        return _products(one, two)
+
+    def trend(self, speed: np.ndarray, torque: np.ndarray) -> np.ndarray:
+        """Return the polynomials that no penalty touches at points, (n, orders multiplied)."""
+        one = np.vander(2.0 * self.scaled(0, speed) - 1.0, self.orders[0], increasing=True)
+        two = np.vander(2.0 * self.scaled(1, torque) - 1.0, self.orders[1], increasing=True)
+        return _products(one, two)
+
+    def penalties(self) -> tuple[np.ndarray, np.ndarray]:
+        """Return the two penalty matrices, (coefficients, coefficients) each."""
+        sizes = [pieces + 3 for pieces in self.pieces]
+        one, two = (
+            np.diff(np.eye(size), order, axis=0)
+            for size, order in zip(sizes, self.orders, strict=True)
+        )
+        return np.kron(one.T @ one, np.eye(sizes[1])), np.kron(np.eye(sizes[0]), two.T @ two)
+
+
+@dataclass(frozen=True, eq=False)
+class Fit:
+    """A surface, and how it fits the points it is made from.
+
+    Attributes
+    ----------
+    shape : its domain and splines
+    trend, coefficients : of polynomials and of B-splines
+    exponents : decimal exponents of the smoothing
+    residual : point minus surface, (n,)
+    leverage : weight of each point in the surface at its own place, 0 to 1, (n,)
+    scale : size that residuals are judged by, (n,)
+    """
+
+    shape: Shape
+    trend: np.ndarray
+    coefficients: np.ndarray
+    exponents: tuple[int, int]
+    residual: np.ndarray
+    leverage: np.ndarray
+    scale: np.ndarray
+
+    def __call__(self, speed: np.ndarray, torque: np.ndarray) -> np.ndarray:
+        """Return the surface at points, (n,)."""
+        smooth = self.shape.basis(speed, torque) @ self.coefficients
+        value: np.ndarray = self.shape.trend(speed, torque) @ self.trend + smooth
+        return value
+
+    @property
+    def left_out_residual(self) -> np.ndarray:
+        """Point minus the surface made without it, (n,); NaN where it stands alone.
+
+        Exact for a given smoothing, since the surface is linear in the values:
+        residual / (1 - leverage).
+        """
+        rest = 1.0 - self.leverage
+        return np.where(rest > ALONE, self.residual / np.maximum(rest, ALONE), np.nan)
+
+
+def uniform_basis(x: np.ndarray, pieces: int) -> np.ndarray:
+    """Return cubic B-splines on `pieces` equal steps of 0 to 1, (n, pieces + 3)."""
+    place = np.clip(x, 0.0, 1.0) * pieces
+    piece = np.minimum(place.astype(np.int64), pieces - 1)
+    u = place - piece
+    weights = ((1 - u) ** 3, 3 * u**3 - 6 * u**2 + 4, -3 * u**3 + 3 * u**2 + 3 * u + 1, u**3)
+    basis = np.zeros((x.size, pieces + 3))
+    for k, weight in enumerate(weights):
+        basis[np.arange(x.size), piece + k] = weight / 6.0
+    return basis
+
+
+def _products(one: np.ndarray, two: np.ndarray) -> np.ndarray:
+    """Return all products of the columns of two matrices, row by row."""
+    products: np.ndarray = one[:, :, None] * two[:, None, :]
+    return products.reshape(one.shape[0], one.shape[1] * two.shape[1])
+
+
+def is_determined(shape: Shape, speed: np.ndarray, torque: np.ndarray) -> bool:
+    """Tell whether points fix the polynomials that no penalty touches."""
+    trend = shape.trend(speed, torque)
+    sizes = np.linalg.svd(trend, compute_uv=False)
+    return bool(sizes.size == trend.shape[1] and sizes[-1] > 1e-6 * sizes[0])
+
+
+def fit_surface(
+    shape: Shape,
+    speed: np.ndarray,
+    torque: np.ndarray,
+    value: np.ndarray,
+    exponents: tuple[int, int] | None = None,
+) -> Fit:
+    """Fit a surface by penalised least squares, each point weighted by its own size.
+
+    Parameters
+    ----------
+    shape
+        Domain, splines and penalties; the points must fix its polynomials
+        (:func:`is_determined`).
+    speed, torque, value
+        Points, (n,).
+    exponents
+        Of the smoothing; None takes the smoothest that foretells points left out (nearly) best.
+
+    Returns
+    -------
+    Fit
+        Residuals count in parts of |value| + a tenth of the mean |value|, as instruments are off
+        by parts of the reading and of the range (common practice, no source).
+    """
+    system = _System(shape, speed, torque, value)
+    if exponents is None:
+        tried = {pair: system.score(pair) for pair in _pairs(COARSE, COARSE)}
+        best = min(tried, key=lambda pair: tried[pair])
+        near = [range(at - 1, at + 2) for at in best]
+        tried |= {pair: system.score(pair) for pair in _pairs(*near) if pair not in tried}
+        limit = NEARLY_BEST * min(tried.values()) + ROUNDING
+        exponents = max((sum(pair), pair) for pair in tried if tried[pair] <= limit)[1]
+    return system.solve(exponents)
+
+
+def _pairs(one: "range | tuple[int, ...]", two: "range | tuple[int, ...]") -> list[tuple[int, int]]:
+    return [(i, j) for i in one for j in two]
+
+
+class _System:
+    """The normal equations; the trend is taken out first, so that it comes back to rounding."""
+
+    def __init__(self, shape: Shape, speed: np.ndarray, torque: np.ndarray, value: np.ndarray):
+        size = np.abs(value)
+        self.shape = shape
+        self.scale = size + 0.1 * max(float(size.mean()), 1e-300)
+        trend = shape.trend(speed, torque)
+        weight = 1.0 / self.scale
+        self.trend = np.linalg.lstsq(trend * weight[:, None], value * weight, rcond=None)[0]
+        self.rest = (value - trend @ self.trend) * weight
+        self.rows = shape.basis(speed, torque) * weight[:, None]
+        self.gram = self.rows.T @ self.rows
+        self.penalties = shape.penalties()
+        self.unit = float(np.trace(self.gram)) / self.gram.shape[0]
+
+    def solve(self, exponents: tuple[int, int]) -> Fit:
+        """Return the fit at some smoothing."""
+        one, two = (self.unit * 10.0**exponent for exponent in exponents)
+        matrix = self.gram + one * self.penalties[0] + two * self.penalties[1]
+        answer = np.linalg.solve(matrix, np.column_stack((self.rows.T @ self.rest, self.rows.T)))
+        coefficients = answer[:, 0]
+        leverage = np.einsum("ij,ji->i", self.rows, answer[:, 1:])
+        residual = (self.rest - self.rows @ coefficients) * self.scale
+        return Fit(self.shape, self.trend, coefficients, exponents, residual,
+                   np.clip(leverage, 0.0, 1.0), self.scale)  # fmt: skip
+
+    def score(self, exponents: tuple[int, int]) -> float:
+        """Return the mean square of points left out, with far ones cut off at three sigmas."""
+        fit = self.solve(exponents)
+        error = fit.left_out_residual / fit.scale
+        error = np.abs(np.where(np.isnan(error), 1.0, error))  # alone: nothing is foretold
+        return float(np.mean(np.minimum(error, 3.0 * 1.4826 * np.median(error)) ** 2))

@@ -1,0 +1,66 @@
+"""What calibrators forbid: engine stops and shifts that a setting closes in some steps."""
+
+import numpy as np
+
+from .demand import Demand
+from .dp.graph import Events, make_events
+from .dp.settings import Settings
+from .inputs.driveline import Driveline
+from .starts import start_steps
+
+
+def driveline_events(driveline: Driveline, demand: Demand, settings: Settings) -> Events:
+    """Return the states of engine and gear, the moves between them, and what closes them.
+
+    Parameters
+    ----------
+    driveline
+        The vehicle; the duration of its engine start counts.
+    demand
+        What the wheels want.
+    settings
+        Least times, inhibitors and the cost of a start.
+
+    Raises
+    ------
+    InputError
+        The least times make too many states.
+    """
+    duration = driveline.start.duration
+    return make_events(settings, demand.dt, stop_costs(demand, settings),
+                       start_steps(duration, demand.dt))  # fmt: skip
+
+
+def stop_costs(demand: Demand, settings: Settings) -> np.ndarray:
+    """Return what stopping the engine in each step costs: 0 g, or infinity where it is forbidden.
+
+    Returns
+    -------
+    ndarray, (steps,)
+        Infinite above the settings' highest speed for a stop, and while the oil is too cold for it
+        (unknown oil temperatures, NaN, count as warm).
+    """
+    forbidden = np.zeros(demand.steps, dtype=bool)
+    if settings.stop_speed_max is not None:
+        forbidden |= demand.speed > settings.stop_speed_max
+    if settings.stop_oil_temperature is not None:
+        forbidden |= demand.oil_temperature < settings.stop_oil_temperature
+    return np.where(forbidden, np.inf, 0.0)
+
+
+def closed_shifts(demand: Demand, settings: Settings, gears: int) -> np.ndarray:
+    """Tell which shifts are forbidden in each step, (steps, gears from, gears to), bool.
+
+    Shifts that leave gears out are allowed as the setting says while the vehicle moves, and always
+    at rest; while braking below a speed there are none.
+    """
+    step = np.arange(gears)[None, :] - np.arange(gears)[:, None]
+    skips = {
+        "both": np.zeros_like(step, dtype=bool),
+        "up": step < -1,
+        "down": step > 1,
+        "none": np.abs(step) > 1,
+    }[settings.skip_shifts]
+    moving = demand.speed_start > 0.0
+    braking = moving & (demand.wheel_torque < 0.0) & (demand.speed < settings.brake_shift_speed)
+    return np.asarray((moving[:, None, None] & skips) | (braking[:, None, None] & (step != 0)))

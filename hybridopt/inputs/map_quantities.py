@@ -1,0 +1,237 @@
+"""What a map's values may be given as, and their conversion to fuel rate and loss.
+
+The header of a file says which quantity it holds: each is a column name that ends in its unit.
+"""
+
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+import numpy as np
+
+from ..errors import InputError
+from ..units import KW, PERCENT
+
+KG_PER_H = 1e3 / 3600.0  # g/s
+G_PER_KWH = 1.0 / 3.6e6  # g/J
+FUEL_COLUMNS = ("fuel_g_per_s", "fuel_kg_per_h", "bsfc_g_per_kWh", "efficiency_percent")
+"""Columns of a fuel map, in the order in which they are preferred."""
+LOSS_COLUMNS = ("loss_W", "loss_kW", "electric_power_kW", "efficiency_percent")
+"""Columns of a motor's loss map, in the order in which they are preferred."""
+NEEDS_POWER = ("bsfc_g_per_kWh", "efficiency_percent")
+"""Columns that say nothing where the shaft power is zero."""
+
+Where = Callable[[int], str]
+"""Tells in which place of a file the entry of an index stands."""
+
+
+def find_column(path: Path, header: Sequence[str], columns: Sequence[str], what: str) -> str:
+    """Return the first of some columns that a header has.
+
+    Raises
+    ------
+    InputError
+        It has none of them.
+    """
+    for name in columns:
+        if name in header:
+            return name
+    shown = ", ".join("".join(c if c.isprintable() else "?" for c in name) for name in header[:50])
+    shown = shown if len(shown) <= 200 else shown[:200] + "..."
+    raise InputError(
+        f"{path}: column {columns[0]} is missing (found: {shown}); give {what} as "
+        f"{' or '.join(columns)}"
+    )
+
+
+def fuel_rate(
+    column: str,
+    figures: np.ndarray,
+    speed: np.ndarray,
+    torque: np.ndarray,
+    heating_value: float | None,
+    where: Where,
+) -> np.ndarray:
+    """Return the fuel rate of an engine, NaN where the quantity says nothing about it.
+
+    Parameters
+    ----------
+    column
+        One of :data:`FUEL_COLUMNS`.
+    figures
+        As in the file, (n,).
+    speed, torque
+        Of the engine, rad/s and N m, (n,).
+    heating_value
+        Lower heating value, J/g; needed for an efficiency.
+    where
+        Names the place of an entry in messages: file and line, or file and point.
+
+    Returns
+    -------
+    ndarray
+        g/s, (n,).
+
+    Raises
+    ------
+    InputError
+        A figure is out of range, or the heating value is not known.
+
+    Notes
+    -----
+    fuel rate = b P and fuel rate = P / (eta H), so b = 1 / (eta H): with H in MJ/kg and b in
+    g/kWh, b = 3600 / (eta H).
+    """
+    power = speed * torque
+    _need_range(column, figures, 0.0, np.inf, figures >= 0.0, where)
+    if column == "fuel_g_per_s":
+        return figures.astype(np.float64)
+    if column == "fuel_kg_per_h":
+        return figures * KG_PER_H
+    loaded = power > 0.0
+    if column == "bsfc_g_per_kWh":
+        return np.where(loaded, figures * G_PER_KWH * power, np.nan)
+    if heating_value is None:
+        raise InputError(
+            f"{where(0)}: efficiency_percent: needs the heating value of the fuel; give it with "
+            "--heating-value-MJ-per-kg"
+        )
+    _need_percent(figures, loaded, where)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.where(loaded, power / (figures * PERCENT * heating_value), np.nan)
+
+
+def motor_loss(
+    column: str, figures: np.ndarray, speed: np.ndarray, torque: np.ndarray, where: Where
+) -> np.ndarray:
+    """Return the loss of motor and inverter, NaN where the quantity says nothing about it.
+
+    Efficiency is shaft power over electric power while driving, electric over shaft power while
+    braking; the latter is negative where braking still takes electric power. Electric power is
+    positive when the motor takes it.
+
+    Parameters
+    ----------
+    column
+        One of :data:`LOSS_COLUMNS`.
+    figures, speed, torque, where
+        As in :func:`fuel_rate`.
+
+    Returns
+    -------
+    ndarray
+        W, (n,); negative where the figures contradict energy conservation.
+
+    Raises
+    ------
+    InputError
+        An efficiency is out of range.
+    """
+    power = speed * torque
+    if column == "loss_W":
+        return figures.astype(np.float64)
+    if column == "loss_kW":
+        return figures * KW
+    if column == "electric_power_kW":
+        taken: np.ndarray = figures * KW - power
+        return taken
+    _need_percent(figures, power > 0.0, where)
+    _need_range("efficiency_percent", figures, -np.inf, 100.0, figures <= 100.0, where)
+    share = figures * PERCENT
+    with np.errstate(divide="ignore", invalid="ignore"):
+        driving = power * (1.0 / share - 1.0)
+    loss = np.where(power > 0.0, driving, power * (share - 1.0))
+    defined: np.ndarray = np.where(power == 0.0, np.nan, loss)
+    return defined
+
+
+def _need_percent(figures: np.ndarray, driving: np.ndarray, where: Where) -> None:
+    """Need 0 to 100 % wherever power comes out of the shaft, and percent, not shares."""
+    fits = ~driving | ((figures > 0.0) & (figures <= 100.0))
+    _need_range("efficiency_percent", figures, 0.0, 100.0, fits, where, "above 0, up to 100")
+    if driving.any() and figures[driving].max() <= 1.0:
+        raise InputError(
+            f"{where(0)}: efficiency_percent: no value is above 1; write percent, 35 for a share "
+            "of 0.35"
+        )
+
+
+def _need_range(
+    column: str,
+    figures: np.ndarray,
+    low: float,
+    high: float,
+    fits: np.ndarray,
+    where: Where,
+    allowed: str = "",
+) -> None:
+    if fits.all():
+        return
+    at = int(np.argmin(fits))
+    words = allowed or (f"{low:g} or more" if high == np.inf else f"{high:g} or less")
+    raise InputError(f"{where(at)}: {column} is {figures[at]:g}; allowed is {words}; mend the row")
+
+
+def fill_fuel(torque: np.ndarray, values: np.ndarray) -> np.ndarray:
+    """Return a fuel map whose undefined entries lie on the Willans line of their speed.
+
+    Parameters
+    ----------
+    torque
+        Axis, N m, (m,), increasing.
+    values
+        Fuel rate, g/s, (n, m), NaN where undefined; in each row the last two are defined.
+
+    Returns
+    -------
+    ndarray
+        (n, m); below the first defined torque the line through the first two defined entries,
+        not below zero.
+    """
+    filled = values.copy()
+    for row in filled:
+        known = np.flatnonzero(np.isfinite(row))
+        first, second = known[0], known[1]
+        slope = (row[second] - row[first]) / (torque[second] - torque[first])
+        blank = ~np.isfinite(row)
+        row[blank] = np.maximum(row[first] + slope * (torque[blank] - torque[first]), 0.0)
+    return filled
+
+
+def fill_loss(speed: np.ndarray, torque: np.ndarray, values: np.ndarray) -> np.ndarray:
+    """Return a loss map whose undefined entries continue their neighbours.
+
+    Parameters
+    ----------
+    speed, torque
+        Axes, rad/s and N m, (n,) and (m,), increasing.
+    values
+        Loss, W, (n, m), NaN at zero torque and at zero speed; two rows and three columns at
+        least are defined.
+
+    Returns
+    -------
+    ndarray
+        (n, m): at zero torque the parabola through the three nearest torques, at zero speed the
+        line through the next two speeds, neither below zero.
+    """
+    filled = values.copy()
+    moving = np.flatnonzero(np.isfinite(values).any(axis=1))
+    for i in moving:
+        known = np.flatnonzero(np.isfinite(values[i]))
+        for at in np.flatnonzero(~np.isfinite(values[i])):
+            near = known[np.argsort(np.abs(torque[known] - torque[at]), kind="stable")[:3]]
+            filled[i, at] = max(_polynomial(torque[near], values[i, near], torque[at]), 0.0)
+    for i in np.flatnonzero(~np.isfinite(values).any(axis=1)):
+        near = moving[np.argsort(np.abs(speed[moving] - speed[i]), kind="stable")[:2]]
+        for j in range(torque.size):
+            filled[i, j] = max(_polynomial(speed[near], filled[near, j], speed[i]), 0.0)
+    return filled
+
+
+def _polynomial(x: np.ndarray, y: np.ndarray, at: float) -> float:
+    """Return the polynomial through some points (Lagrange) at one place."""
+    total = 0.0
+    for i in range(x.size):
+        others = np.delete(x, i)
+        total += float(y[i] * np.prod((at - others) / (x[i] - others)))
+    return total
