@@ -61,6 +61,7 @@ class Plant(NamedTuple):
     power_min: float
     power_max: float
     battery_share: float
+    throughput: float
 
 
 def pack(driveline: Driveline) -> Plant:
@@ -122,6 +123,7 @@ def pack(driveline: Driveline) -> Plant:
         power_min=power_min,
         power_max=power_max,
         battery_share=d.battery.continuous_share,
+        throughput=d.battery.throughput_cost,
     )
     return Plant(*[x if isinstance(x, np.ndarray) else float(x) for x in plant])  # type: ignore[arg-type]
 

@@ -111,7 +111,10 @@ def _list_torques(plant, shaft, loss_row, splits, nodes, torques, powers):
         powers[i] = torques[i] * shaft[S_MOTOR] + shaft[S_START] + shaft[S_AUXILIARY]
         powers[i] += _interp(plant.loss_torque, loss_row, torques[i])
     more = _limit_crossings(powers, torques, used, shaft[S_POWER_MAX], torques, used)
-    used = _limit_crossings(powers, torques, used, shaft[S_POWER_MIN], torques, more)
+    more = _limit_crossings(powers, torques, used, shaft[S_POWER_MIN], torques, more)
+    if plant.throughput > 0.0:  # its cost has a kink where the battery neither gives nor takes
+        more = _limit_crossings(powers, torques, used, 0.0, torques, more)
+    used = more
     _sort(torques, used)
     return used
 
@@ -156,6 +159,7 @@ def _fill_points(plant, rows, splits, cost, power, motor_torque, count, reason):
                     power[t, g, c, k] = point[P_BATTERY_POWER]
                     if why == FEASIBLE:
                         cost[t, g, c, k] = point[P_FUEL_RATE] * dt
+                        cost[t, g, c, k] += plant.throughput * abs(point[P_BATTERY_POWER]) * dt
                         if c == STARTING:
                             cost[t, g, c, k] += start
                 count[t, g, c] = used + 1

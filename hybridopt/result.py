@@ -180,6 +180,7 @@ def _totals(
     kilometres = demand.distance / 1e3
     before = np.concatenate(([settings.gear_start], trace.gear.values[:-1]))
     per_km = litres / kilometres if kilometres > 0.0 else float("nan")
+    through = float((abs(trace.battery_power) * trace.dt).sum())  # J
     return {
         "fuel_g": fuel,
         "fuel_l_per_100km": 100.0 * per_km,
@@ -187,6 +188,8 @@ def _totals(
         "soc_start": float(trace.soc[0]),
         "soc_end": float(trace.attrs["soc_end"]),
         **start_totals(driveline, trace),
+        "battery_throughput_kWh": through / 3.6e6,
+        "throughput_cost_g": through * driveline.battery.throughput_cost,
         "shifts": int(np.count_nonzero(before != trace.gear.values)),
         "distance_km": kilometres,
         "duration_s": float(demand.dt.sum()),

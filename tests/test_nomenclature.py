@@ -15,7 +15,7 @@ from hybridopt.nomenclature import SINKS, SOURCES, STEP_VARIABLES, TOTALS
 PACKAGE = Path(hybridopt.__file__).parent
 MODULES = sorted(PACKAGE.rglob("*.py"))
 UNITS = {"s", "m/s", "m/s2", "rad/s", "N m", "1", "g/s", "W", "A", "V", "g"}
-UNITS |= {"l/100 km", "g/km", "km", "kJ"}
+UNITS |= {"l/100 km", "g/km", "km", "kJ", "kWh"}
 
 
 def test_variables_of_a_run_are_the_listed_ones():

@@ -289,5 +289,10 @@ def _apply(plant, cell, road, t, rules, source, gear_now, low, high, soc, on, ge
 
 @njit(cache=True, inline="always")
 def _step_fuel(plant, work, engine, dt):
-    """Fuel of the point that was applied last, g, without that of a shift."""
-    return work.point[P_FUEL_RATE] * dt + (_start_fuel(plant, dt) if engine == STARTING else 0.0)
+    """Fuel of the point that was applied last, g, without that of a shift.
+
+    What the battery's throughput is charged counts as well.
+    """
+    fuel = work.point[P_FUEL_RATE] * dt
+    fuel += plant.throughput * abs(work.point[P_BATTERY_POWER]) * dt
+    return fuel + (_start_fuel(plant, dt) if engine == STARTING else 0.0)

@@ -48,7 +48,7 @@ class Drive:
     ----------
     schedule : what was really done
     soc : state of charge, (steps + 1,)
-    fuel : g of each step, shifts not counted, (steps,)
+    fuel : g of each step with what battery throughput is charged, shifts not counted, (steps,)
     cost : g, fuel, shifts and event costs of the whole drive
     clipped : bits of :data:`CLIPPINGS`, (steps,)
     """

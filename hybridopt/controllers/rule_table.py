@@ -51,16 +51,23 @@ class RuleTable(BuiltIn):
     ----------
     engine_start, engine_stop
         Wheel power at or above which the engine starts, and below which it stops, W, over vehicle
-        speed (m/s) and SoC.
+        speed (m/s) and charge.
     electric_limit
         Torque wanted at the gearbox input above which the engine starts in any case, N m, over
         input speed, rad/s.
     motor_torque
         Motor torque while the engine runs, N m, over speed (rad/s) and torque (N m) wanted at the
-        gearbox input, and SoC.
+        gearbox input, and charge.
     shift_up, shift_down
         Vehicle speed at or above which a gear is left upwards, and below which it is left
         downwards, m/s, over gear (1 is first), wheel torque (N m) and engine state (0 or 1).
+
+    land_up, land_down
+        Share by which a shift's next lines are moved towards the lines that lead back, 0 to 1: the
+        larger, the more gears a shift skips.
+    motion_charge
+        State of charge that the vehicle's motion at 100 km/h counts as, 0 to 1. The charge of the
+        tables is the SoC and this, which grows with the square of speed: braking brings it back.
 
     Notes
     -----
@@ -75,6 +82,9 @@ class RuleTable(BuiltIn):
     min_on: float = 3.0
     min_off: float = 3.0
     min_gear: float = 2.0
+    land_up: float = 0.0
+    land_down: float = 0.0
+    motion_charge: float = 0.0
     engine_start: Map
     engine_stop: Map
     electric_limit: Map
@@ -83,15 +93,16 @@ class RuleTable(BuiltIn):
     shift_down: Map
 
     def packed(self) -> tuple[np.ndarray, np.ndarray]:
-        """Return where each map begins, and all maps one behind the other, for the kernels."""
+        """Return own parameters, first where each map begins, and all maps, for the kernels."""
         maps: list[tuple[str, Map]] = [(name, getattr(self, name)) for name in LAYOUT]
         packed = [pack_map(found.axes, found.values, f"[{name}]") for name, found in maps]
         begins = np.concatenate(([0.0], np.cumsum([m.size for m in packed])[:-1]))
-        return begins, np.concatenate(packed)
+        constants = self.land_up, self.land_down, self.motion_charge
+        return np.concatenate((begins, constants)), np.concatenate(packed)
 
     def _own(self, driveline: Driveline, settings: Settings) -> tuple[list[float], np.ndarray]:
-        begins, maps = self.packed()
-        return begins.tolist(), maps
+        own, maps = self.packed()
+        return own.tolist(), maps
 
 
 def read_rule_table(path: str | Path) -> RuleTable:

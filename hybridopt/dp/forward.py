@@ -54,9 +54,9 @@ def best_run(problem: Problem, value: CostToGo) -> Run:
     """Run forward, aiming again until the run lands on the target SoC; return the cheapest.
 
     Those that miss it beyond the tolerance come last. The grid blurs the target's kink by a
-    fraction of a cell; aiming that much higher or lower makes the continuous run end on it. Where engine and gear then jump from one choice to another,
-    those of the best run on either side of the target are kept, and only their splits aim again.
-    Only the parts whose cost-to-go is kept are run again.
+    fraction of a cell; aiming that much higher or lower makes the continuous run end on it. Where
+    engine and gear then jump from one choice to another, those of the best run on either side of
+    the target are kept, and only their splits aim again. Only the parts whose cost-to-go is kept are run again.
 
     Raises
     ------

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from xarray import DataArray
 
-from ..units import AH, G_PER_L, KM_PER_H, KW, MJ_PER_KG, PERCENT, RPM
+from ..units import AH, G_PER_KWH, G_PER_L, KM_PER_H, KW, MJ_PER_KG, PERCENT, RPM
 from .fields import choice, quantity, switch
 
 
@@ -155,6 +155,8 @@ class Battery:
     power_discharge_max and power_charge_max (W, both positive). `derating` is a factor on both
     limits, for a hot or cold battery; `continuous_share` is lasting power over that of a moment.
     `current_time` (s) is the time constant of the overload budget; the default is invented.
+    `throughput_cost` (g/J) is charged for the energy that goes in or out at the terminals, as a
+    price of wear; it counts in the cost that is minimised, not in the fuel.
     """
 
     table: DataArray
@@ -166,6 +168,9 @@ class Battery:
     derating: float = quantity("derating", low=0, high=1, default=1.0)
     continuous_share: float = quantity("continuous_share", low=0, high=1, default=1.0)
     current_time: float = quantity("current_time_s", low=1, high=100_000, default=30.0)
+    throughput_cost: float = quantity(
+        "throughput_cost_g_per_kWh", G_PER_KWH, low=0, high=10_000, default=0.0
+    )
 
     def voltage(self, soc: np.ndarray | float) -> np.ndarray:
         """Open-circuit voltage, V, at the given states of charge."""

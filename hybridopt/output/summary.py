@@ -62,9 +62,10 @@ def _totals(attrs: dict[str, Any]) -> list[str]:
     )
     rows = {"Fuel": fuel}
     events = attrs["cost_g"] - attrs["fuel_g"]
+    extra = "events and battery wear" if attrs.get("throughput_cost_g") else "events"
     driven = "controller" in attrs  # by a rule, which minimises nothing
     rows["Cost with events" if driven else "Cost minimised"] = (
-        f"{_figure(attrs['cost_g'], 2)} g   (fuel, and {_figure(events, 2)} g for events)"
+        f"{_figure(attrs['cost_g'], 2)} g   (fuel, and {_figure(events, 2)} g for {extra})"
     )
     if "bound_g" in attrs:
         rows["Proved bound"] = (

@@ -24,7 +24,7 @@ from .quantities import (
     check_rule_set,
     value_quantity,
 )
-from .rule_set import CAUTION, TIMES, RuleSet
+from .rule_set import CAUTION, SCALARS, RuleSet
 
 NAME_LENGTH = 20  # C99 tells external names of 31 characters apart; "_inputs" is added
 INT16_MOST = 32767
@@ -207,7 +207,7 @@ def _arrays(rule_set: RuleSet, tables: dict[str, list[Row]], int16: bool) -> str
         for name in BY_GEAR
     ]
     pieces += [f"static const float {name} = {_literal(constants[name][0])};"
-               for name in (*TIMES, "idle_speed", "highest_speed")]  # fmt: skip
+               for name in (*SCALARS, "idle_speed", "highest_speed")]  # fmt: skip
     for name in LAYOUT:
         *axes, values = tables[name]
         for row in (*axes, values):

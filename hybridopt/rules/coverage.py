@@ -5,6 +5,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from ..controllers.closed_loop import Drive
+from ..controllers.rule_kernels import MOTION_SPEED
 from ..controllers.rule_table import LAYOUT, RuleTable
 from ..course import Course
 from ..plant import Plant, pack
@@ -44,7 +45,7 @@ def cover(table: RuleTable, courses: Sequence[Course]) -> dict[str, Coverage]:
     for course in courses:
         drive = course.drive(table)
         lost = course.regret(drive).causes
-        for name, (used, places) in lookups(course, drive).items():
+        for name, (used, places) in lookups(course, drive, table).items():
             axes = getattr(table, name).axes
             weights = [shares(x[used], axis) for x, axis in zip(places, axes, strict=True)]
             visits[name] += _book(weights, course.benchmark.demand.dt[used])
@@ -58,11 +59,14 @@ def _book(weights: Sequence[np.ndarray], amount: np.ndarray) -> np.ndarray:
     return np.asarray(np.einsum(f"t,{terms}->{letters}", amount, *weights, optimize=True))
 
 
-def lookups(course: Course, drive: Drive) -> Mapping[str, tuple[np.ndarray, list[np.ndarray]]]:
-    """Tell in which steps of a drive each table was looked up, and where on its axes."""
+def lookups(
+    course: Course, drive: Drive, table: RuleTable
+) -> Mapping[str, tuple[np.ndarray, list[np.ndarray]]]:
+    """Tell in which steps of a drive each map was looked up, and where on its axes."""
     known, plan = course.benchmark, drive.schedule
     demand, plant = known.demand, pack(known.driveline)
-    soc, on = drive.soc[:-1], plan.engine_class != 0
+    on, motion = plan.engine_class != 0, (demand.speed / MOTION_SPEED) ** 2
+    charge = drive.soc[:-1] + table.motion_charge * motion
     before = np.concatenate(([known.settings.engine_on_start], on[:-1]))
     gear_before = np.concatenate(([known.settings.gear_start], plan.gear[:-1] + 1)).astype(float)
     inputs = demand.wheel_speed * plant.ratio[plan.gear]
@@ -70,10 +74,10 @@ def lookups(course: Course, drive: Drive) -> Mapping[str, tuple[np.ndarray, list
     lines = [gear_before, demand.wheel_torque, on.astype(float)]
     always = np.ones(on.size, dtype=bool)
     return {
-        "engine_start": (~before.astype(bool), [demand.speed, soc]),
-        "engine_stop": (before.astype(bool), [demand.speed, soc]),
+        "engine_start": (~before.astype(bool), [demand.speed, charge]),
+        "engine_stop": (before.astype(bool), [demand.speed, charge]),
         "electric_limit": (~on, [inputs]),
-        "motor_torque": (on, [np.maximum(inputs, plant.idle_speed), wanted, soc]),
+        "motor_torque": (on, [np.maximum(inputs, plant.idle_speed), wanted, charge]),
         "shift_up": (always, lines),
         "shift_down": (always, lines),
     }

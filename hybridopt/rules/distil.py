@@ -22,6 +22,7 @@ from .coverage import cover
 from .draft import Draft, Sizes, falling, smooth
 from .fit import engine_cuts, gear_cuts, nodes
 from .lessons import Lessons, lessons_of, steady_lessons
+from .outlook import Outlook, make_outlook
 from .refine import Refined, refine
 from .rule_set import Origin, RuleSet, gearbox_facts
 from .split import electric_limit, split_map
@@ -54,7 +55,7 @@ def distil(
     driveline: Driveline,
     settings: Settings | None = None,
     sizes: Sizes | None = None,
-    evaluations: int = 6000,
+    evaluations: int = 12000,
     seed: int = 1,
     title: str = "",
     progress: Progress = silent,
@@ -88,8 +89,9 @@ def distil(
     Notes
     -----
     Every optimum tells what each decision of engine and gear would have cost (Q-values), at prices
-    of stored energy. Over the training these costs are least for some threshold of power or speed;
-    that is the table's entry. The SoC axis is the price axis: the less charge, the dearer. The
+    of stored energy, with the future it knew and with the one that the training leads one to
+    expect. Over the training these costs are least for some threshold of power or speed; that is
+    the table's entry. The SoC axis is the price axis: the less charge, the dearer. The
     split between engine and motor needs no cycle, only the price. At last few figures that bend the
     tables are tuned in closed loop.
     """
@@ -125,7 +127,8 @@ def make_draft(courses: Sequence[Course], sizes: Sizes) -> Draft:
     prices = PRICES * float(np.median(np.concatenate(multipliers)))
     low, high, start, _ = settings.socs
     starts = [float(np.clip(start + away, low, high)) for away in STARTS]
-    lessons = Lessons.joined([_lessons(course, starts, prices) for course in courses])
+    outlook = make_outlook([course.benchmark for course in courses], prices)
+    lessons = Lessons.joined([_lessons(course, outlook, starts, prices) for course in courses])
     steady = steady_lessons(known, prices)
     speeds = nodes(lessons.speed, lessons.dt, sizes.speeds, (0.0,))
     torques = nodes(lessons.torque, lessons.dt, sizes.wheel_torques, (0.0,))
@@ -150,9 +153,12 @@ def make_draft(courses: Sequence[Course], sizes: Sizes) -> Draft:
     )
 
 
-def _lessons(course: Course, starts: Sequence[float], prices: np.ndarray) -> Lessons:
-    value = CostToGo(course.benchmark.solution.problem, whole=True)
-    return lessons_of(course.benchmark, value, starts, prices)
+def _lessons(
+    course: Course, outlook: Outlook, starts: Sequence[float], prices: np.ndarray
+) -> Lessons:
+    known = course.benchmark
+    value = CostToGo(known.solution.problem, whole=True)
+    return lessons_of(known, value, starts, prices, outlook.after(known.demand))
 
 
 def _soc_axis(low: float, high: float, reference: float, size: int) -> np.ndarray:

@@ -30,18 +30,18 @@ class Knobs:
     price : of stored energy at the reference SoC, over the median price of the training
     slope : fall of the price over the whole SoC window, over the median price
     curve : fall of the price at a tenth of SoC above the reference that grows with the cube
-    kinetic : SoC by which the reference of the engine tables falls at 30 m/s, with the square of
-        speed, since the vehicle's energy comes back when it brakes
+    motion : SoC that motion at 100 km/h counts as
     split_price, split_slope : price and slope of the split between engine and motor
     start, stop : W, added to the wheel power at which the engine starts and stops
     min_on, min_off, min_gear : s
     gap : share by which the up lines are raised and the down lines lowered
+    land_up, land_down : shares by which a shift's next lines move
     """
 
     price: float = 1.0
-    slope: float = 1.0
-    curve: float = 1.0
-    kinetic: float = 0.05
+    slope: float = 0.3
+    curve: float = 0.3
+    motion: float = 0.04
     split_price: float = 1.0
     split_slope: float = 0.5
     start: float = 0.0
@@ -50,13 +50,15 @@ class Knobs:
     min_off: float = 2.0
     min_gear: float = 1.0
     gap: float = 0.0
+    land_up: float = 0.8
+    land_down: float = 0.5
 
 
 KNOB_RANGES = {
     "price": (0.8, 1.25),
     "slope": (0.0, 4.0),
     "curve": (0.0, 4.0),
-    "kinetic": (0.0, 0.2),
+    "motion": (0.0, 0.2),
     "split_price": (0.8, 1.25),
     "split_slope": (0.0, 4.0),
     "start": (-4e3, 8e3),
@@ -65,6 +67,8 @@ KNOB_RANGES = {
     "min_off": (0.0, 6.0),
     "min_gear": (0.0, 4.0),
     "gap": (-0.1, 0.3),
+    "land_up": (0.0, 1.0),
+    "land_down": (0.0, 1.0),
 }
 """Least and largest value of each knob that tuning may use."""
 
@@ -97,7 +101,7 @@ class Draft:
     split : N m, (input speeds, input torques, prices)
     limit : N m, (input speeds,)
     up, down : m/s, (gears, wheel torques, 2)
-    reference : SoC at which the price is `Knobs.price`
+    reference : charge at which the price is `Knobs.price`
     """
 
     prices: np.ndarray
@@ -128,8 +132,7 @@ class Draft:
     def table(self, knobs: Knobs, bends: Bends | None = None) -> RuleTable:
         """Draw the tables for some knobs and bends."""
         bends = bends or self.straight()
-        moving = knobs.kinetic * (self.speeds / 30.0) ** 2
-        price = self._price(knobs.price, knobs.slope, knobs.curve, self.socs + moving[:, None])
+        price = self._price(knobs.price, knobs.slope, knobs.curve, self.socs)
         start = at_prices(self.start, self.prices, price) + knobs.start + bends.start[:, None]
         stop = at_prices(self.stop, self.prices, price) + knobs.stop + bends.stop[:, None]
         price = self._price(knobs.split_price, knobs.split_slope, knobs.curve, self.socs)
@@ -143,6 +146,9 @@ class Draft:
             min_on=knobs.min_on,
             min_off=knobs.min_off,
             min_gear=knobs.min_gear,
+            land_up=knobs.land_up,
+            land_down=knobs.land_down,
+            motion_charge=knobs.motion,
             engine_start=Map((self.speeds, self.socs), start),
             engine_stop=Map((self.speeds, self.socs), np.minimum(stop, start)),
             electric_limit=Map((self.input_speeds,), self.limit),

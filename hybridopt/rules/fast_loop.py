@@ -3,7 +3,8 @@
 Between two listed splits cost and power are linear in torque, so this does the same as
 :class:`hybridopt.controllers.closed_loop.ClosedLoop` without working out the physics again, some
 ten times as fast. Refinement uses it; what is reported comes from the closed loop itself.
-Clear numba's cache after editing `rule_kernels.py` or `dp/kernels.py`.
+Inhibitors are obeyed in the same way; where they leave nothing, the run is a dead end here. Clear
+numba's cache after editing `rule_kernels.py`, `clipping.py` or `dp/kernels.py`.
 """
 
 # mypy: allow-untyped-defs, allow-untyped-calls, allow-untyped-decorators
@@ -17,13 +18,14 @@ from numba import njit
 
 from ..controllers import kernels as controllers
 from ..controllers.builtin import Packed
+from ..controllers.clipping import Rules, _engine_class, _is_open, _move
 from ..controllers.kernels import LONG_AGO
 from ..controllers.rule_kernels import _table_command
 from ..controllers.rule_table import RuleTable
 from ..course import Course
 from ..dp.kernels import _landing, _rates, _state
 from ..operating_points import OperatingPoints
-from ..step import OFF, RUNNING, STARTING
+from ..step import OFF, STARTING
 from .rule_set import gearbox_facts
 
 
@@ -58,9 +60,10 @@ class FastLoop:
         demand, settings = known.demand, known.settings
         road = demand.speed, demand.wheel_speed, demand.wheel_torque, demand.dt
         arrays = points.cost, points.power, points.motor_torque, points.count
-        start = settings.socs[2], problem.engine, problem.gear
+        start = settings.socs[2], problem.state, problem.gear
+        rules = Rules(*problem.events, problem.shift)
         return (gearbox, (facts.efficiencies, facts.drag_torques), road, arrays, problem.cell,
-                settings.socs[:2], problem.shift, problem.start_cost, start)  # fmt: skip
+                settings.socs[:2], rules, start)  # fmt: skip
 
     def pack(self, table: RuleTable) -> Packed:
         """Flatten tables for `run`; the same for all courses of a driveline and settings."""
@@ -133,28 +136,29 @@ def _settle(costs, powers, torques, count, wanted, state, rates, soc, low, high)
     return grams, after, True
 
 
-@njit(cache=True)
-def _fast_loop(gearbox, loss, road, arrays, cell, window, shift, start_cost, begin, lines, times,
+@njit(cache=True, nogil=True)
+def _fast_loop(gearbox, loss, road, arrays, cell, window, rules, begin, own, times,
                maps):  # fmt: skip
     """Cost, final SoC (NaN at a dead end), starts and clipped steps of one run."""
     speed, wheel_speed, wheel_torque, dt = road
     cost, power, torque, count = arrays
-    soc, engine, gear = begin
+    soc, source, gear = begin
+    engine = 1 if source > rules.graph.off else 0
     low, high = window
     engine_time, gear_time = LONG_AGO, LONG_AGO
     total, starts, clipped, gears = 0.0, 0, 0, cost.shape[1]
     for t in range(dt.size):
-        on, chosen, wanted = _table_command(gearbox, loss, lines, maps, times, speed[t],
+        on, chosen, wanted = _table_command(gearbox, loss, own, maps, times, speed[t],
                                             wheel_speed[t], wheel_torque[t], soc, engine, gear,
                                             engine_time, gear_time)  # fmt: skip
         state, rates = _state(cell, soc), _rates(cell, dt[t])
         grams, after, moved, g, c = 0.0, np.nan, False, chosen, OFF
         for other in range(2):
             runs = on != (other == 1)
-            c = OFF if not runs else (RUNNING if engine == 1 else STARTING)
+            c = _engine_class(rules, t, source, runs)
             for step in range(2 * gears):
                 g = chosen + (step + 1) // 2 * (1 if step % 2 else -1)
-                if g < 0 or g >= gears:
+                if g < 0 or g >= gears or not _is_open(rules, t, source, soc, c, gear, g):
                     continue
                 aim = wanted if runs and on else -np.inf
                 grams, after, moved = _settle(cost[t, g, c], power[t, g, c], torque[t, g, c],
@@ -168,8 +172,10 @@ def _fast_loop(gearbox, loss, road, arrays, cell, window, shift, start_cost, beg
             return total, np.nan, starts, clipped
         runs = c != OFF
         clipped += moved or g != chosen or runs != on
-        starts += c == STARTING
-        total += grams + shift[t, c, gear, g] + (start_cost if c == STARTING else 0.0)
+        starts += c == STARTING and engine == 0
+        move = _move(rules, source, c, gear, g)
+        total += grams + rules.shift[t, c, gear, g] + rules.cost[t, move]
+        source = rules.graph.target[move]
         engine_time = engine_time + dt[t] if runs == (engine == 1) else dt[t]
         gear_time = gear_time + dt[t] if g == gear else dt[t]
         soc, engine, gear = after, 1 if runs else 0, g

@@ -13,6 +13,7 @@ from ..dp.cost_to_go import CostToGo
 from ..dp.forward import best_run
 from ..dp.kernels import Cell
 from ..dp.memory import PART
+from ..dp.problem import Problem
 from ..errors import InfeasibleError
 from ..operating_points import EngineClass, OperatingPoints, all_points
 from ..pipeline import Benchmark
@@ -103,9 +104,16 @@ def store_power(cell: Cell, soc: float, power: np.ndarray) -> np.ndarray:
 
 
 def lessons_of(
-    benchmark: Benchmark, value: CostToGo, starts: Sequence[float], prices: np.ndarray
+    benchmark: Benchmark,
+    value: CostToGo,
+    starts: Sequence[float],
+    prices: np.ndarray,
+    expected: np.ndarray | None = None,
 ) -> Lessons:
     """Take lessons from optimal paths of one cycle that begin at several states of charge.
+
+    Each path gives them twice where there is an outlook: with the future that the optimum knew, and
+    with the one to be expected.
 
     Parameters
     ----------
@@ -117,6 +125,8 @@ def lessons_of(
         States of charge, 0 to 1; those from which the target is out of reach are left out.
     prices
         g/J, of stored energy.
+    expected
+        (steps, prices, 2 engine states, gears), g, from :meth:`Outlook.after`.
     """
     problem, demand = benchmark.solution.problem, benchmark.demand
     stage = stage_costs(problem.points, problem.cell, problem.soc, prices)
@@ -127,17 +137,20 @@ def lessons_of(
             run = best_run(begun, value)
         except InfeasibleError:
             continue
-        ahead = _ahead(value, begun.grid.low, begun.grid.spacing, run.soc)
+        futures = [_ahead(value, problem, run.soc)[:, None]]
+        futures += [] if expected is None else [expected]
         before = np.concatenate(([problem.gear], run.schedule.gear[:-1]))
-        found.append(weigh(demand, stage, ahead, problem.shift, before, problem.start_cost))
+        found += [weigh(demand, stage, ahead, problem.shift, before, problem.start_cost)
+                  for ahead in futures]  # fmt: skip
     return Lessons.joined(found)
 
 
-def _ahead(value: CostToGo, low: float, spacing: float, soc: np.ndarray) -> np.ndarray:
-    """Cost-to-go of engine state and gear after each step of a path, less the least one, g."""
-    out = []
+def _ahead(value: CostToGo, problem: Problem, soc: np.ndarray) -> np.ndarray:
+    """Cost-to-go of engine long off or on and gear after each step, less the least one, g."""
+    out, low, spacing = [], problem.grid.low, problem.grid.spacing
+    states = [problem.events.graph.off, problem.events.graph.on]
     for t in range(soc.size - 1):
-        row = value[t + 1]
+        row = value[t + 1][states]
         place = min(max((soc[t + 1] - low) / spacing, 0.0), row.shape[2] - 1.0)
         i = min(int(place), row.shape[2] - 2)
         with np.errstate(invalid="ignore"):
@@ -164,7 +177,7 @@ def weigh(
     stage
         (steps, prices, gears, 3), from :func:`stage_costs`.
     ahead
-        (steps, 2 engine states, gears), g, cost-to-go after the step less the least one.
+        (steps, prices or 1, 2 engine states, gears), g, cost-to-go after the step less the least.
     shift
         (steps, 3, gears, gears), g.
     before
@@ -173,7 +186,7 @@ def weigh(
         g.
     """
     t = np.arange(demand.steps)
-    ahead_of = {OFF: ahead[:, None, 0], RUNNING: ahead[:, None, 1], STARTING: ahead[:, None, 1]}
+    ahead_of = {OFF: ahead[:, :, 0], RUNNING: ahead[:, :, 1], STARTING: ahead[:, :, 1]}
     least = {
         c: np.min(stage[..., c] + ahead_of[c] + shift[t, c, before][:, None], axis=2)
         for c in EngineClass
@@ -182,7 +195,7 @@ def weigh(
         start = least[STARTING] + start_cost - least[OFF]
         stay = least[RUNNING] - least[OFF]
     middle = stage.shape[1] // 2
-    gears = np.stack([stage[:, middle, :, c] + ahead_of[c][:, 0] for c in (OFF, RUNNING)], axis=1)
+    gears = np.stack([(stage[..., c] + ahead_of[c])[:, middle] for c in (OFF, RUNNING)], axis=1)
     return Lessons(
         speed=demand.speed,
         torque=demand.wheel_torque,
@@ -205,7 +218,7 @@ def steady_lessons(benchmark: Benchmark, prices: np.ndarray, seconds: float = 10
     demand = _steady_demand(benchmark, seconds)
     points = all_points(driveline, demand, benchmark.settings.splits)
     stage = stage_costs(points, problem.cell, problem.soc, prices)
-    ahead = np.zeros((demand.steps, 2, points.gears))
+    ahead = np.zeros((demand.steps, 1, 2, points.gears))
     shift = shift_costs(driveline, demand, benchmark.settings)
     middle = stage[:, prices.size // 2]
     best = np.argmin(np.min(middle, axis=2), axis=1)

@@ -10,7 +10,7 @@ import numpy as np
 from ..controllers.maps import pack_map
 from ..controllers.rule_table import FACTORS, LAYOUT
 from ..errors import InputError
-from ..units import RPM
+from ..units import PERCENT, RPM
 from .rule_set import RuleSet
 
 LARGEST_FIGURE = 1e9  # of any figure, in the unit of files; larger ones are slips of the keyboard
@@ -56,6 +56,9 @@ CONSTANTS = {
     "min_on": Quantity("min_on", "s", "s", 1.0, 0.0, 1000.0),
     "min_off": Quantity("min_off", "s", "s", 1.0, 0.0, 1000.0),
     "min_gear": Quantity("min_gear", "s", "s", 1.0, 0.0, 1000.0),
+    "land_up": Quantity("land_up", "1", "1", 1.0, 0.0, 1.0),
+    "land_down": Quantity("land_down", "1", "1", 1.0, 0.0, 1.0),
+    "motion_charge": Quantity("motion_charge", "1", "%", PERCENT, 0.0, 100.0),
     "ratios": Quantity("ratios", "1", "1", 1.0, 0.01, 1000.0),
     "efficiencies": Quantity("efficiencies", "1", "1", 1.0, 0.01, 1.0),
     "drag_torques": Quantity("drag_torques", "N m", "N m", 1.0, 0.0, 1e5),
@@ -70,12 +73,15 @@ MEANINGS = {
     "engine_stop": "wheel power below which the engine stops",
     "electric_limit": "torque wanted at the gearbox input above which the engine runs in any case",
     "motor_torque": "motor torque while the engine runs, over speed and torque wanted at the "
-    "gearbox input and state of charge",
+    "gearbox input and charge",
     "shift_up": "vehicle speed at or above which a gear is left upwards",
     "shift_down": "vehicle speed below which a gear is left downwards",
     "min_on": "least time the engine stays on",
     "min_off": "least time the engine stays off",
     "min_gear": "least time in a gear",
+    "land_up": "share by which the next lines of an upshift are moved towards those that lead back",
+    "land_down": "the same of a downshift",
+    "motion_charge": "state of charge that motion at 100 km/h counts as, added in all tables",
     "ratios": "input speed over wheel speed",
     "efficiencies": "of gearbox and final drive",
     "drag_torques": "at the gearbox input",

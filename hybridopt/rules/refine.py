@@ -1,9 +1,12 @@
 """Refinement of drafted tables in closed loop, on the training cycles only."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
+from numba import get_num_threads
 
 from ..controllers.rule_table import RuleTable
 from ..course import Course
@@ -13,14 +16,15 @@ from .evolution import evolve
 from .fast_loop import FastLoop
 
 WORST = 0.3  # weight of the worst cycle beside the mean
-DRIFT = 0.043  # of SoC, distance from the target at the end that costs nothing
+DRIFT = 0.03  # of SoC, distance from the target at the end that costs nothing
 DRIFT_COST = 60.0  # % of the cost per unit of SoC beyond
-STARTS, STARTS_COST = 1.4, 2.0  # times the optimum's starts that cost nothing; % per time beyond
+STARTS, STARTS_COST = 1.3, 2.0  # times the optimum's starts that cost nothing; % per time beyond
 CLIPPED_COST = 20.0  # % of the cost if every step were clipped
 ENGINE_STEP, LINE_STEP = 2e3, 0.08  # W and exponent, size of a move of a bend
 ENGINE_RANGE, LINE_RANGE = 4e4, 0.6
 OUTSIDE_COST = 1e-3  # % per squared step outside the ranges, which count at their edge
 KNOB_MOVE = 0.12  # of a knob's range
+AWAY_COST = 0.3  # % per mean squared step away from the draft: what fits chance does not pay that
 
 
 @dataclass(frozen=True, eq=False)
@@ -30,7 +34,8 @@ class Refined:
     Attributes
     ----------
     table : the tables
-    first, best : %, figure of merit of the draft and of the refined tables
+    first, best : %, figure of merit of the draft and of the refined tables, with what going away
+        from the draft costs
     """
 
     table: RuleTable
@@ -41,7 +46,7 @@ class Refined:
 def refine(
     draft: Draft,
     courses: Sequence[Course],
-    evaluations: int = 6000,
+    evaluations: int = 12000,
     seed: int = 1,
     progress: Progress = silent,
 ) -> Refined:
@@ -66,26 +71,29 @@ def refine(
     width = np.concatenate((KNOB_MOVE * (high - low), _bend_scale(draft, ENGINE_STEP, LINE_STEP)))
     begin = np.concatenate(([getattr(Knobs(), name) for name in KNOB_RANGES], 0.0 * reach))
     loops = [FastLoop(course) for course in courses]
+    with ThreadPoolExecutor(min(len(loops), get_num_threads())) as pool:
 
-    def cost(x: np.ndarray) -> float:
-        inside = x.clip(lowest, highest)
-        outside = float(np.sum(((x - inside) / width) ** 2))
-        return merit(_table(draft, inside), loops) + OUTSIDE_COST * outside
+        def cost(x: np.ndarray) -> float:
+            inside = x.clip(lowest, highest)
+            outside = float(np.sum(((x - inside) / width) ** 2))
+            away = float(np.mean(((inside - begin) / width) ** 2))
+            found = merit(_table(draft, inside), loops, pool.map)
+            return found + OUTSIDE_COST * outside + AWAY_COST * away
 
-    first = cost(begin)
-    best, value = evolve(cost, begin, width, evaluations, seed, progress)
+        first = cost(begin)
+        best, value = evolve(cost, begin, width, evaluations, seed, progress)
     return Refined(_table(draft, best.clip(lowest, highest)), first, value)
 
 
-def merit(table: RuleTable, loops: Sequence[FastLoop]) -> float:
+def merit(table: RuleTable, loops: Sequence[FastLoop], each: Callable[..., Any] = map) -> float:
     """Mean gap to the optimum at equal final SoC and a part of the worst one, with penalties, %.
 
     Penalised are a final SoC far from the target, many more starts than the optimum's, and
-    clipped steps. Infinite where a cycle ends in a dead end.
+    clipped steps. Infinite where a cycle ends in a dead end. `each` maps the runs over the loops.
     """
     gaps, extra, packed = [], 0.0, loops[0].pack(table)
-    for loop in loops:
-        run, course = loop.run(packed), loop.course
+    for loop, run in zip(loops, list(each(lambda loop: loop.run(packed), loops)), strict=True):
+        course = loop.course
         if run is None:
             return np.inf
         cost = run.cost + course.worth.correction(run.soc_end)

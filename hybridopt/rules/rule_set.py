@@ -11,7 +11,7 @@ from ..errors import InputError
 from ..inputs.driveline import Driveline
 from ..plant import pack
 
-TIMES = ("min_on", "min_off", "min_gear")
+SCALARS = ("min_on", "min_off", "min_gear", "land_up", "land_down", "motion_charge")
 CAUTION = (
     "Benchmark result, not a released calibration. These tables can move a vehicle: verify on the "
     "bench and on a closed track under your own safety process. High voltage and vehicles need "
@@ -122,7 +122,7 @@ class RuleSet:
     def constants(self) -> dict[str, np.ndarray]:
         """Figures beside the tables by name, SI; one figure, or one per gear."""
         table, gearbox = self.table, self.gearbox
-        found = {name: getattr(table, name) for name in TIMES}
+        found = {name: getattr(table, name) for name in SCALARS}
         found |= {f.name: getattr(gearbox, f.name) for f in fields(GearboxFacts)}
         return {name: np.atleast_1d(np.asarray(x, dtype=float)) for name, x in found.items()}
 
@@ -140,7 +140,7 @@ def make_rule_set(
     InputError
         A coverage has another shape than its table.
     """
-    figures: dict[str, Any] = {name: float(constants[name][0]) for name in TIMES}
+    figures: dict[str, Any] = {name: float(constants[name][0]) for name in SCALARS}
     figures |= {name: maps[name] for name in LAYOUT}
     gearbox = GearboxFacts(
         ratios=constants["ratios"],

@@ -17,12 +17,17 @@ from click.testing import CliRunner, Result
 from hybridopt.cli import solve as solve_module
 from hybridopt.cli.main import main
 from hybridopt.cli.settings_options import FACTORS, OPTIONS
-from hybridopt.dp.settings import TERMINALS, Settings
+from hybridopt.dp.settings import SKIPPING, TERMINALS, Settings
 from hybridopt.inputs.files import DEMO_FOLDER
 from hybridopt.nomenclature import TOTALS
 from hybridopt.result import Result as Schedule
 
 SMALL = ("ece15", "--soc-points", "101", "--splits", "9")
+INHIBITORS = (
+    *("--min-on-time-s", 3, "--min-off-time-s", 4, "--min-gear-time-s", 2),
+    *("--stop-speed-max-km-per-h", 72, "--stop-soc-min-percent", 45),
+    *("--stop-oil-temperature-c", 40, "--brake-shift-speed-km-per-h", 18, "--skip-shifts", "down"),
+)
 GOOD_CYCLE = "time_s,speed_km_per_h\n0,0\n10,30\n20,30\n30,0\n40,0\n"
 
 
@@ -149,20 +154,26 @@ def test_every_setting_has_an_option_with_the_same_default():
         option = parameters[field.name]
         assert isinstance(option, click.Option) and option.help
         told = re.search(r"\(default ([^)]+)\)", option.help)
-        if field.default is None or field.default is False:
-            assert told is None
-        elif field.name == "terminal":
-            assert told is not None and told[1] == field.default
+        if told is None:
+            assert not field.default, "nothing, off, or a limit that nothing reaches"
+        elif isinstance(field.default, str):
+            assert told[1] == field.default
         else:
-            assert told is not None
             assert float(told[1]) * FACTORS.get(field.name, 1.0) == field.default
     assert len(OPTIONS) == len(dataclasses.fields(Settings))
 
 
-def test_terminals_offered_are_those_of_the_settings():
-    option = next(p for p in solve_module.solve.params if p.name == "terminal")
+@pytest.mark.parametrize(("name", "words"), [("terminal", TERMINALS), ("skip_shifts", SKIPPING)])
+def test_words_offered_are_those_of_the_settings(name, words):
+    option = next(p for p in solve_module.solve.params if p.name == name)
     assert isinstance(option.type, click.Choice)
-    assert tuple(option.type.choices) == TERMINALS
+    assert tuple(option.type.choices) == words
+
+
+def test_help_names_every_inhibitor_with_its_unit():
+    text = run("solve", "--help").stdout
+    for flag in INHIBITORS[::2]:
+        assert re.search(rf"^  {flag}\b", text, re.MULTILINE), flag
 
 
 def test_options_arrive_as_settings_in_si():
@@ -170,13 +181,15 @@ def test_options_arrive_as_settings_in_si():
         "--soc-min-percent", 35, "--soc-max-percent", 75, "--soc-start-percent", 55,
         "--terminal", "target", "--soc-target-percent", 57, "--two-sided", "--start-cost-g", 0.5,
         "--shift-cost-g", 0.1, "--gear-start", 2, "--engine-on-start", "--penalty-factor", 8,
-        "--memory-limit-gb", 2, "--json",
+        "--memory-limit-gb", 2, *INHIBITORS, "--json",
     )  # fmt: skip
     assert json.loads(outcome.stdout)["settings"] == pytest.approx({
         "soc_points": 101, "splits": 9, "soc_min": 0.35, "soc_max": 0.75, "soc_start": 0.55,
         "terminal": "target", "soc_target": 0.57, "two_sided": True, "start_cost": 0.5,
         "shift_cost": 0.1, "gear_start": 2, "engine_on_start": True, "penalty_factor": 8.0,
-        "memory_limit": 2e9, "thermal_limits": False,
+        "memory_limit": 2e9, "thermal_limits": False, "min_on_time": 3.0, "min_off_time": 4.0,
+        "min_gear_time": 2.0, "stop_speed_max": 20.0, "stop_soc_min": 0.45,
+        "stop_oil_temperature": 40.0, "brake_shift_speed": 5.0, "skip_shifts": "down",
     })  # fmt: skip
 
 
@@ -233,6 +246,12 @@ def test_a_map_that_does_not_cover_the_speeds_is_one_sentence(tmp_path):
         (("--soc-start-percent", 90), ("soc_start", "90 %", "40 to 80 %")),
         (("--terminal", "target"), ("soc_target", "missing")),
         (("--terminal", "sometime"), ("--terminal", "sustain")),
+        (("--min-on-time-s", -1), ("min_on_time", "-1", "0 to 3600 s")),
+        (("--min-gear-time-s", 3000), ("make", "states of engine and gear", "shorter")),
+        (("--stop-speed-max-km-per-h", 400), ("stop_speed_max", "0 to 360 km/h")),
+        (("--stop-soc-min-percent", 101), ("--stop-soc-min-percent", "101")),
+        (("--stop-oil-temperature-c", 300), ("stop_oil_temperature", "-60 to 200 degC")),
+        (("--skip-shifts", "some"), ("--skip-shifts", "both")),
         (("--driveline", "fool"), ("'fool'", "demo drivelines: full, ")),
         (("--memory-limit-gb", 0.001), ("GB", "memory_limit")),
         (("--soc-points", "many"), ("--soc-points", "many")),

@@ -91,3 +91,40 @@ def test_a_bad_map_is_refused():
     bad = Map(SPEED_SOC, np.zeros((2, 3)))
     with pytest.raises(InputError, match=r"\[engine_start\]: values have shape"):
         closed_loop(bumpy(4)).run(dataclasses.replace(RULE, engine_start=bad))
+
+
+@pytest.mark.parametrize(("share", "gear"), [(0.0, 2), (0.3, 2), (0.5, 1)])
+def test_a_downshift_goes_on_past_gears_that_would_soon_be_left(share, gear):
+    """At 12 km/h gear 3 is left; gear 2's line of 10 moves by the share towards the 15 of gear 1.
+
+    It lies at 11.5 with 0.3 and at 12.5 with 0.5.
+    """
+    speeds = np.array([40.0, 12.0]) * KM_PER_H
+    rule = dataclasses.replace(RULE, land_down=share)
+    drive = closed_loop(wanted(speeds, 0.0), gear_start=3).run(rule)
+    assert list(drive.schedule.gear + 1) == [3, gear]
+
+
+@pytest.mark.parametrize(("share", "gear"), [(0.0, 2), (0.6, 2), (0.7, 3)])
+def test_an_upshift_goes_on_past_gears_that_would_soon_be_left(share, gear):
+    """At 28 km/h gear 1 is left; gear 2's line of 35 moves by the share towards the 25 of gear 3.
+
+    It lies at 29 with 0.6 and at 28 with 0.7 (less a rounding).
+    """
+    speeds = np.array([10.0, 28.001]) * KM_PER_H
+    rule = dataclasses.replace(RULE, land_up=share)
+    drive = closed_loop(wanted(speeds, 0.0)).run(rule)
+    assert list(drive.schedule.gear + 1) == [1, gear]
+
+
+@pytest.mark.parametrize(("charge", "on"), [(0.0, True), (0.1, True), (0.2, False)])
+def test_motion_counts_as_charge(charge, on):
+    """At 50 km/h a quarter of what 100 km/h counts as is added to 50 %.
+
+    The engine starts at 2.5 kW and 62.5 kW times the charge above 40 %: 8.75, 10.31, 11.88 kW.
+    """
+    wide = Map((SPEED_SOC[0], np.array([0.4, 0.8])), np.array([[5e3, 35e3], [0.0, 20e3]]))
+    demand = wanted([SPEED], [11.5e3 * 0.3 / SPEED])
+    rule = dataclasses.replace(RULE, engine_start=wide, motion_charge=charge)
+    drive = closed_loop(demand, gear_start=3).run(rule)
+    assert bool(drive.schedule.engine_class[0]) == on

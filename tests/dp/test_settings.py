@@ -6,7 +6,7 @@ import pytest
 
 from hybridopt import Settings, read_driveline
 from hybridopt.dp.memory import Memory
-from hybridopt.dp.settings import TERMINALS
+from hybridopt.dp.settings import SKIPPING, TERMINALS
 from hybridopt.errors import InputError
 
 NAN = float("nan")
@@ -22,6 +22,14 @@ RANGES = [
     ("terminal", ["", "Sustain", "hold"], "sustain or target or deplete or free", [*TERMINALS]),
     ("start_cost", [-0.1, 1e7, NAN], "0 to 1e6 g of fuel", [0.0, 1e6]),
     ("shift_cost", [-0.1, 1e7, NAN], "0 to 1e6 g of fuel", [0.0, 1e6]),
+    ("min_on_time", [-1.0, 3601.0, NAN], "0 to 3600 s", [0.0, 3600.0]),
+    ("min_off_time", [-1.0, 3601.0, NAN], "0 to 3600 s", [0.0, 3600.0]),
+    ("min_gear_time", [-1.0, 3601.0, NAN], "0 to 3600 s", [0.0, 3600.0]),
+    ("stop_speed_max", [-1.0, 101.0, NAN], "0 to 360 km/h", [0.0, 100.0]),
+    ("stop_soc_min", [-0.01, 1.01, 45.0, NAN], SHARE, [0.0, 1.0]),
+    ("stop_oil_temperature", [-61.0, 201.0, NAN], "-60 to 200 degC", [-60.0, 200.0]),
+    ("brake_shift_speed", [-1.0, 101.0, NAN], "0 to 360 km/h", [0.0, 100.0]),
+    ("skip_shifts", ["", "Up", "all"], "both or up or down or none", [*SKIPPING]),
     ("penalty_factor", [0.0, -1.0, 1e7, NAN], "above 0, up to 1e6", [1e-3, 1e6]),
     ("memory_limit", [0.0, -1.0, NAN], "above 0 bytes", [1.0]),
 ]

@@ -40,7 +40,7 @@ class Decision:
 
     def __init__(self, rule_set):
         self.tables = {name: Table(found) for name, found in rule_set.maps.items()}
-        self.gearbox, self.times = rule_set.gearbox, rule_set.table
+        self.gearbox, self.table = rule_set.gearbox, rule_set.table
         self.margins = []
 
     def below(self, left, right, rounding):
@@ -57,12 +57,21 @@ class Decision:
         if fits and not free:
             return gear
         start = gear
-        while gear > 1 and self.below(speed, down(gear, torque, float(on)), down.rounding):
+        rounding = down.rounding + up.rounding + 4 * ROUND * abs(speed)
+        share, engine = self.table.land_down, float(on)
+        while gear > 1:
+            line = down(gear, torque, engine)
+            if gear < start:  # the line that leads back is that of the gear below
+                line = max(line, (1 - share) * line + share * up(gear - 1, torque, engine))
+            if not self.below(speed, line, rounding):
+                break
             gear -= 1
-        if gear < start:
-            return gear
-        while gear < len(box.ratios):
-            if self.below(speed, up(gear, torque, float(on)), up.rounding):
+        share = self.table.land_up
+        while start <= gear < len(box.ratios):
+            line = up(gear, torque, engine)
+            if gear > start:
+                line = min(line, (1 - share) * line + share * down(gear + 1, torque, engine))
+            if self.below(speed, line, rounding):
                 break
             gear += 1
         return gear
@@ -71,22 +80,23 @@ class Decision:
         """Return engine on, gear (from 1) and motor torque."""
         self.margins = []
         box, power = self.gearbox, torque * wheel_speed
-        least = self.times.min_on if on else self.times.min_off
+        charge = soc + self.table.motion_charge * (speed / (100 / 3.6)) ** 2
+        least = self.table.min_on if on else self.table.min_off
         if not self.below(engine_time, least, ROUND * least):
             table = self.tables["engine_stop" if on else "engine_start"]
-            on = not self.below(power, table(speed, soc), table.rounding + ROUND * abs(power))
-        least = self.times.min_gear
+            on = not self.below(power, table(speed, charge), table.rounding + ROUND * abs(power))
+        least = self.table.min_gear
         free = not self.below(gear_time, least, ROUND * least)
         chosen = self.gear(wheel_speed, speed, torque, on, gear, free)
         wanted = self.input_torque(torque, chosen)
         if on:
-            return self.with_engine(wheel_speed, wanted, soc, chosen)
+            return self.with_engine(wheel_speed, wanted, charge, chosen)
         limit = self.tables["electric_limit"]
         slip = limit.rounding + 4 * ROUND * (abs(wanted) + 2 * box.drag_torques[chosen - 1])
         if not self.below(limit(wheel_speed * box.ratios[chosen - 1]), wanted, slip):
             return False, chosen, wanted
         chosen = self.gear(wheel_speed, speed, torque, True, gear, free)
-        return self.with_engine(wheel_speed, self.input_torque(torque, chosen), soc, chosen)
+        return self.with_engine(wheel_speed, self.input_torque(torque, chosen), charge, chosen)
 
     def input_torque(self, torque, gear):
         box = self.gearbox
@@ -95,6 +105,6 @@ class Decision:
             factor = box.ratios[gear - 1] / box.efficiencies[gear - 1]
         return torque / factor + box.drag_torques[gear - 1]
 
-    def with_engine(self, wheel_speed, wanted, soc, gear):
+    def with_engine(self, wheel_speed, wanted, charge, gear):
         shaft = max(wheel_speed * self.gearbox.ratios[gear - 1], self.gearbox.idle_speed)
-        return True, gear, self.tables["motor_torque"](shaft, wanted, soc)
+        return True, gear, self.tables["motor_torque"](shaft, wanted, charge)

@@ -15,7 +15,6 @@ from rule_tables import TRAINING, hand_made
 
 from hybridopt import Settings, read_cycle
 from hybridopt.controllers.closed_loop import ClosedLoop
-from hybridopt.controllers.maps import pack_map
 from hybridopt.controllers.rule_kernels import _table_command
 from hybridopt.controllers.rule_table import LAYOUT, Map
 from hybridopt.demand import wheel_demand
@@ -80,27 +79,26 @@ def random_records(count, rule_set, seed=1):
 
 
 @njit
-def _commands(gearbox, loss, lines, maps, times, columns, out):
+def _commands(gearbox, loss, own, maps, times, columns, out):
     for i in range(out.shape[0]):
         speed, wheel_speed, torque, soc, engine, gear, engine_time, gear_time = columns[i]
         on, chosen, wanted = _table_command(
-            gearbox, loss, lines, maps, times, speed, wheel_speed, torque, soc, int(engine),
+            gearbox, loss, own, maps, times, speed, wheel_speed, torque, soc, int(engine),
             int(gear) - 1, engine_time, gear_time)  # fmt: skip
         out[i] = (1.0 if on else 0.0), chosen + 1.0, wanted
 
 
 def in_python(rule_set, records):
     """Return engine on, gear (from 1) and torque of the package's own kernel, in float64."""
-    maps = [pack_map(*rule_set.map(name)) for name in LAYOUT]
-    lines = np.concatenate(([0], np.cumsum([m.size for m in maps])[:-1])).astype(float)
     box, table = rule_set.gearbox, rule_set.table
+    own, maps = table.packed()
     names = ("speed", "wheel_speed", "wheel_torque", "soc", "engine_on", "gear", "engine_time",
              "gear_time")  # fmt: skip
     columns = np.ascontiguousarray(np.column_stack([records[name] for name in names]))
     out = np.empty((columns.shape[0], 3))
     times = np.array([table.min_on, table.min_off, table.min_gear])
     _commands((box.ratios, box.idle_speed, box.highest_speed), (box.efficiencies, box.drag_torques),
-              lines, np.concatenate(maps), times, columns, out)  # fmt: skip
+              own, maps, times, columns, out)  # fmt: skip
     return out
 
 
@@ -245,7 +243,7 @@ def test_code_uses_nothing_it_should_not(tmp_path, int16):
     bodies = re.findall(
         r"^[\w ]+ \*?(\w+)\([^)]*\)\n\{(.*?)^\}", code, flags=re.DOTALL | re.MULTILINE
     )
-    assert len(bodies) == 11
+    assert len(bodies) == 13
     done = set()
     for name, body in bodies:  # each calls only what stands above it
         called = {word for word in re.findall(r"(\w+)\(", body) if word in dict(bodies)}

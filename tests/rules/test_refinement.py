@@ -46,17 +46,22 @@ def test_evolution_is_never_worse_than_its_begin_and_repeatable():
     assert np.array_equal(runs[0][0], runs[1][0])
 
 
+INHIBITORS = {"stop_speed_max": 12.0, "min_on_time": 6.0, "min_gear_time": 3.0,
+              "skip_shifts": "up", "brake_shift_speed": 4.0, "stop_soc_min": 0.598}  # fmt: skip
+
+
 @functools.cache
-def course(cycle):
-    settings = Settings(soc_points=301)
+def course(cycle, inhibited=False):
+    settings = Settings(soc_points=301, **(INHIBITORS if inhibited else {}))
     return Course(solve_benchmark(read_cycle(cycle), read_driveline("full"), settings))
 
 
 @pytest.mark.parametrize("seed", range(8))
+@pytest.mark.parametrize("inhibited", [False, True])
 @pytest.mark.parametrize("cycle", ["ece15", "eudc"])
-def test_fast_loop_is_the_closed_loop(cycle, seed):
+def test_fast_loop_is_the_closed_loop(cycle, inhibited, seed):
     """Random tables, bad ones among them: same cost, charge, starts and clipped steps."""
-    random, known = np.random.default_rng(seed), course(cycle)
+    random, known = np.random.default_rng(seed), course(cycle, inhibited)
     low, high = (np.array(side) for side in zip(*KNOB_RANGES.values(), strict=True))
     draft = make_draft([course("ece15")], Sizes(6, 4, 6, 6, 6))
     table = draft.table(knobs_of(low + (high - low) * random.uniform(-0.5, 1.5, low.size).clip(0)))

@@ -7,6 +7,7 @@ ${comment}
 
 #define GEARS ${guard}_GEARS
 #define LONG_AGO 1e6F
+#define MOTION_SPEED (100.0F / 3.6F)
 
 typedef ${entry} entry;
 
@@ -93,24 +94,46 @@ static float lookup(const map *from, float x1, float x2, float x3)
     return total;
 }
 
-/* Gear by lines of vehicle speed; gears count from 0 here. */
+/* Speed at which a gear is left upwards; gears count from 0 here and below. */
+static float up_line(int gear, float torque, float engine)
+{
+    return lookup(&shift_up, (float)(gear + 1), torque, engine);
+}
+
+static float down_line(int gear, float torque, float engine)
+{
+    return lookup(&shift_down, (float)(gear + 1), torque, engine);
+}
+
+/* Gear by lines; once a gear is left, the next lines move towards those that lead back. */
 static int gear_by_lines(const ${name}_inputs *in, bool on, int gear, bool time_over)
 {
     const float shaft = in->wheel_speed * ratios[gear];
     const bool fits = shaft <= highest_speed
         && (!on || gear == 0 || in->wheel_speed <= 0.0F || shaft >= idle_speed);
     const float engine = on ? 1.0F : 0.0F;
+    const float torque = in->wheel_torque;
     const int before = gear;
 
     if (fits && !time_over) {
         return gear;
     }
-    while (gear > 0
-           && in->speed < lookup(&shift_down, (float)(gear + 1), in->wheel_torque, engine)) {
+    while (gear > 0) {
+        float line = down_line(gear, torque, engine);
+        if (gear < before) {
+            line += land_down * most(up_line(gear - 1, torque, engine) - line, 0.0F);
+        }
+        if (in->speed >= line) {
+            break;
+        }
         --gear;
     }
     while (gear >= before && gear + 1 < GEARS) {
-        if (in->speed < lookup(&shift_up, (float)(gear + 1), in->wheel_torque, engine)) {
+        float line = up_line(gear, torque, engine);
+        if (gear > before) {
+            line -= land_up * most(line - down_line(gear + 1, torque, engine), 0.0F);
+        }
+        if (in->speed < line) {
             break;
         }
         ++gear;
@@ -127,6 +150,8 @@ void ${name}_decide(const ${name}_inputs *inputs, float engine_time, float gear_
                     ${name}_command *command)
 {
     const float power = inputs->wheel_torque * inputs->wheel_speed;
+    const float motion = inputs->speed / MOTION_SPEED;
+    const float charge = inputs->soc + motion_charge * motion * motion;
     const int gear = nearest_gear(inputs->actual_gear) - 1;
     bool on = inputs->actual_engine_on;
     int chosen = gear;
@@ -143,9 +168,9 @@ void ${name}_decide(const ${name}_inputs *inputs, float engine_time, float gear_
         return;
     }
     if (on && engine_time >= min_on) {
-        on = power >= lookup(&engine_stop, inputs->speed, inputs->soc, 0.0F);
+        on = power >= lookup(&engine_stop, inputs->speed, charge, 0.0F);
     } else if (!on && engine_time >= min_off) {
-        on = power >= lookup(&engine_start, inputs->speed, inputs->soc, 0.0F);
+        on = power >= lookup(&engine_start, inputs->speed, charge, 0.0F);
     }
     for (tries = 0; tries < 2; ++tries) {
         chosen = gear_by_lines(inputs, on, gear, gear_time >= min_gear);
@@ -162,7 +187,7 @@ void ${name}_decide(const ${name}_inputs *inputs, float engine_time, float gear_
     }
     if (on) {
         const float shaft = most(inputs->wheel_speed * ratios[chosen], idle_speed);
-        wanted = lookup(&motor_torque, shaft, wanted, inputs->soc);
+        wanted = lookup(&motor_torque, shaft, wanted, charge);
     }
     command->engine_on = on;
     command->gear = chosen + 1;
