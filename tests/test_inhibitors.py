@@ -182,6 +182,51 @@ def test_rules_obey(name, heated):
     assert len(marked) <= (10 if name == "restless" else 1)
 
 
+@pytest.mark.parametrize("heated", [True, False], ids=["heated", "warm"])
+def test_where_an_inhibitor_is_passed_nothing_that_is_open_drives(heated):
+    """All gears and engine classes open after the history of the drive have no point at all."""
+    cycle, course, drive = driven("restless", heated)
+    settings, trace = course.benchmark.settings, course.loop.replay(drive)
+    marked = np.flatnonzero(drive.clipped & CLIPPINGS["inhibitor"])
+    assert marked.size > 3
+    cost = course.benchmark.points.part(0, 200).cost
+    for t in marked.tolist():
+        for gear, engine in open_choices(trace, cycle, settings, t):
+            assert np.isinf(cost[t, gear - 1, engine]).all(), (t, gear, engine)
+
+
+def open_choices(trace, cycle, settings, t):
+    """Return (gear, engine class) of all that no inhibitor closes in a step."""
+    on, gears = trace.engine_on.values.tolist(), trace.gear.values.tolist()
+    found, change = (
+        [],
+        dataclasses.replace(settings, min_on_time=0, min_off_time=0, min_gear_time=0),
+    )
+    for gear in range(1, 9):
+        for engine in (OFF, RUNNING, STARTING):
+            if engine != OFF and (engine == RUNNING) != bool(on[t - 1]):
+                continue
+            turned = bool(on[t - 1]) != (engine != OFF)
+            if turned and since(on, t) < (settings.min_on_time if on[t - 1] else
+                                          settings.min_off_time):  # fmt: skip
+                continue
+            if gear != gears[t - 1] and since(gears, t) < settings.min_gear_time:
+                continue
+            would = trace.isel(time=slice(0, t + 1)).copy(deep=True)
+            would["gear"][t], would["engine_on"][t] = gear, int(engine != OFF)
+            if t not in {at for at, name in offences(would, cycle, change)}:
+                found.append((gear, engine))
+    return found
+
+
+def since(values, t):
+    """Return the seconds that a value lasted before step t of 1 s each; for ever from the start."""
+    k = t - 1
+    while k > 0 and values[k - 1] == values[t - 1]:
+        k -= 1
+    return float(t - k) if k > 0 else np.inf
+
+
 def test_no_rule_beats_the_bound():
     """But for drives that pass an inhibitor or leave the window: no schedules of the problem."""
     judged = 0

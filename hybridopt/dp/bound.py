@@ -134,7 +134,7 @@ def lower_bound(problem: Problem, run: Run, costate: np.ndarray) -> Bound:
     hulls, end = Hulls(problem.points), min(problem.grid.target, float(run.soc[-1]))
     dual = Dual(problem, hulls, make_boxes(problem, BOXES, end), shape, arcs)
     best, factors, iterations = ascend(dual, factors, run.cost)
-    free = Dual(problem, hulls, make_boxes(problem, BOXES, None), shape, arcs)
+    free = dual.with_boxes(make_boxes(problem, BOXES, None))
     multipliers, gap = dual.multipliers(factors), run.cost - best
     percent = gap_percent(run.cost, best)
     return Bound(
@@ -183,7 +183,12 @@ class Hulls:
 
 
 class Dual:
-    """The dual function of a problem over one factor per arc of the multipliers."""
+    """The dual function of a problem over one factor per arc of the multipliers.
+
+    Stage costs over a step's wide box, that holds all its boxes, lie below those over the boxes and
+    are quickly found. So all lists begin with the wide box; only those on a shortest path, and
+    those that look no dearer, get all boxes, until a path has no other ones.
+    """
 
     def __init__(
         self, problem: Problem, hulls: Hulls, boxes: Boxes, shape: np.ndarray, arcs: np.ndarray
@@ -191,6 +196,13 @@ class Dual:
         self.problem, self.hulls, self.boxes = problem, hulls, boxes
         self.shape, self.arcs = shape, arcs
         self.corners = np.zeros(hulls.first.size - 1, dtype=np.int64)
+        self.jobs = np.full(hulls.first.size - 1, kernels.WIDE, dtype=np.int64)
+
+    def with_boxes(self, boxes: Boxes) -> "Dual":
+        """Return the same over other boxes."""
+        other = Dual(self.problem, self.hulls, boxes, self.shape, self.arcs)
+        other.corners[:], other.jobs[:] = self.corners, self.jobs
+        return other
 
     def multipliers(self, factors: np.ndarray) -> np.ndarray:
         """Multipliers of every step from one factor per arc, (steps + 1,), g/J."""
@@ -201,28 +213,52 @@ class Dual:
 
     def value(self, factors: np.ndarray) -> tuple[float, np.ndarray]:
         """Return the bound at factors, g, and its supergradient, (arcs,)."""
-        problem, points, hulls = self.problem, self.problem.points, self.hulls
-        boxes, lam = self.boxes, self.multipliers(factors)
-        stage, drain, level = np.empty((3, points.steps, points.gears, len(EngineClass)))
-        lists = points.gears * len(EngineClass)
-
-        def fill(a: int, b: int) -> None:
-            kernels._stages(hulls.power, hulls.cost, hulls.first[a * lists : b * lists + 1],
-                            points.dt[a:b], lam[a : b + 1], boxes.first[a:b], boxes.last[a:b],
-                            boxes.rows, problem.cell.efficiency,
-                            self.corners[a * lists : b * lists], stage[a:b], drain[a:b],
-                            level[a:b])  # fmt: skip
-
-        in_threads(fill, points.steps)
-        path_drain, path_level = np.empty((2, points.steps))
-        length = kernels._trellis(stage, drain, level, problem.shift, problem.events.graph,
-                                  problem.events.cost, problem.state, problem.gear, path_drain,
-                                  path_level)  # fmt: skip
+        problem, boxes, lam = self.problem, self.boxes, self.multipliers(factors)
+        steps = np.arange(problem.points.steps)
+        arrays = np.empty((3, steps.size, problem.points.gears, len(EngineClass)))
+        gear, engine = np.zeros((2, steps.size), dtype=np.int64)
+        jobs = self.jobs
+        while jobs.any():
+            self._fill(lam, jobs, arrays)
+            length = kernels._trellis(arrays[0], problem.shift, problem.events.graph,
+                                      problem.events.cost, problem.state, problem.gear, gear,
+                                      engine)  # fmt: skip
+            jobs = self._unsettled(arrays[0], gear, engine)
+        _, path_drain, path_level = arrays[:, steps, gear, engine]
         bound = length - lam[1] * boxes.z_start + lam[-1] * boxes.z_end
         bound -= 1e-12 * (abs(length) + (lam[1] + lam[-1]) * max(boxes.z_start, boxes.z_end))
         z = np.concatenate(([boxes.z_start], path_level[1:], [boxes.z_end]))
         slope = (z[1:] - z[:-1] + path_drain) * self.shape[1:]
         return float(bound), np.bincount(self.arcs, slope, minlength=factors.size)
+
+    def _fill(self, lam: np.ndarray, jobs: np.ndarray, arrays: np.ndarray) -> None:
+        """Fill stage costs, drains and levels of the lists that have a job."""
+        hulls, boxes, points = self.hulls, self.boxes, self.problem.points
+        lists, efficiency = points.gears * len(EngineClass), self.problem.cell.efficiency
+
+        def fill(a: int, b: int) -> None:
+            rows = slice(a * lists, b * lists)
+            kernels._stages(hulls.power, hulls.cost, hulls.first[a * lists : b * lists + 1],
+                            points.dt[a:b], lam[a : b + 1], boxes.first[a:b], boxes.last[a:b],
+                            boxes.rows, boxes.wide[a:b], efficiency, jobs[rows],
+                            self.corners[rows], *arrays[:, a:b])  # fmt: skip
+
+        in_threads(fill, points.steps)
+
+    def _unsettled(self, stage: np.ndarray, gear: np.ndarray, engine: np.ndarray) -> np.ndarray:
+        """Give a path's lists, and those of its classes that look no dearer, all boxes; job each.
+
+        All jobs are none when the path has all boxes already.
+        """
+        steps = np.arange(gear.size)
+        known = self.jobs.reshape(stage.shape)
+        jobs = np.full_like(known, kernels.LEAVE)
+        if (known[steps, gear, engine] == kernels.WIDE).any():
+            here = stage[steps, gear, engine][:, None, None]
+            same = np.arange(len(EngineClass)) == engine[:, None, None]
+            new = same & (stage <= here) & (known == kernels.WIDE)
+            jobs[new], known[new] = kernels.EXACT, kernels.EXACT
+        return jobs.ravel()
 
 
 def ascend(dual: Dual, factors: np.ndarray, upper: float) -> tuple[float, np.ndarray, int]:
@@ -329,8 +365,7 @@ def _cause(dual: Dual, run: Run, factors: np.ndarray, gap: float) -> str:
     """Say what dominates a gap: battery spread, SoC limits, or starts, shifts and grid."""
     problem = dual.problem
     end = min(problem.grid.target, float(run.soc[-1]))
-    boxes = make_boxes(problem, 8 * BOXES, end)
-    finer = Dual(problem, dual.hulls, boxes, dual.shape, dual.arcs)
+    finer = dual.with_boxes(make_boxes(problem, 8 * BOXES, end))
     if run.cost - finer.value(factors)[0] < 0.5 * gap:
         return "battery voltage and resistance over SoC"
     if problem.settings.stop_soc_min > problem.grid.low:

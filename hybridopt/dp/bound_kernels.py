@@ -9,6 +9,7 @@ import numpy as np
 from numba import njit
 
 OFF, RUNNING, STARTING = 0, 1, 2
+LEAVE, WIDE, EXACT = 0, 1, 2  # what to do with a list: nothing, over one wide box, over all
 B_LOW, B_HIGH, B_VOLTAGE, B_DISCHARGE, B_CHARGE, B_BEND = range(6)
 
 
@@ -165,14 +166,15 @@ def _stage_of_all(hull_power, hull_cost, dt, weight, box, efficiency):
 
 
 @njit(cache=True, nogil=True)
-def _stages(hull_power, hull_cost, hull_first, dt, multiplier, first, last, boxes, efficiency,
-            corners, value, drain, level):  # fmt: skip
+def _stages(hull_power, hull_cost, hull_first, dt, multiplier, first, last, boxes, wide, efficiency,
+            jobs, corners, value, drain, level):  # fmt: skip
     """Least of cost + l_{t+1} drain + (l_t - l_{t+1}) z over splits and boxes, per gear and class.
 
     multiplier[0] is that of before the first step; where that is the first of all, z is known and
     it must equal the next one. Hull points of a list are hull_first[list] to
-    hull_first[list + 1] - 1. Also fills the drain and z of the least, for the supergradient;
-    `corners` remembers where to begin next time.
+    hull_first[list + 1] - 1; `jobs` tells what to do with it: leave what is there, take the
+    step's wide box, or all its boxes. Also fills the drain and z of the least, for the
+    supergradient; `corners` remembers where to begin next time.
     """
     steps, gears, classes = value.shape
     for t in range(steps):
@@ -180,25 +182,29 @@ def _stages(hull_power, hull_cost, hull_first, dt, multiplier, first, last, boxe
         change = multiplier[t] - weight
         for g in range(gears):
             for c in range(classes):
-                best, best_drain, best_level = np.inf, 0.0, 0.0
                 row = (t * gears + g) * classes + c
+                if jobs[row] == LEAVE:
+                    continue
+                best, best_drain, best_level = np.inf, 0.0, 0.0
                 a, b = hull_first[row], hull_first[row + 1]
                 corner = corners[row]
-                for j in range(first[t], last[t] + 1 if b > a else first[t]):
+                rows = wide[t : t + 1] if jobs[row] == WIDE else boxes[first[t] : last[t] + 1]
+                for j in range(rows.shape[0] if b > a else 0):
+                    box = rows[j]
                     total, power, corner = _stage(hull_power[a:b], hull_cost[a:b], corner, dt[t],
-                                                  weight, boxes[j], efficiency)  # fmt: skip
-                    z = boxes[j, B_LOW] if change >= 0.0 else boxes[j, B_HIGH]
+                                                  weight, box, efficiency)  # fmt: skip
+                    z = box[B_LOW] if change >= 0.0 else box[B_HIGH]
                     total += change * z
                     if total < best:
                         best, best_level = total, z
-                        best_drain = _drain(power, dt[t], boxes[j], efficiency)
+                        best_drain = _drain(power, dt[t], box, efficiency)
                 corners[row] = corner
                 value[t, g, c], drain[t, g, c], level[t, g, c] = best, best_drain, best_level
 
 
 @njit(cache=True)
-def _trellis(value, drain, level, shift, graph, move_cost, state, gear, path_drain, path_level):
-    """Shortest path over state and gear; fills its drains and levels, returns its length."""
+def _trellis(value, shift, graph, move_cost, state, gear, gears_taken, classes_taken):
+    """Shortest path over state and gear; fills its gears and classes, returns its length."""
     steps, gears, _ = value.shape
     ahead, now = np.zeros((graph.states, gears)), np.empty((graph.states, gears))
     choice = np.empty((steps, graph.states, gears), dtype=np.int64)
@@ -222,6 +228,6 @@ def _trellis(value, drain, level, shift, graph, move_cost, state, gear, path_dra
         return total
     for t in range(steps):
         m, gear = divmod(choice[t, state, gear], gears)
-        c, state = graph.engine[m], graph.target[m]
-        path_drain[t], path_level[t] = drain[t, gear, c], level[t, gear, c]
+        state = graph.target[m]
+        gears_taken[t], classes_taken[t] = gear, graph.engine[m]
     return total

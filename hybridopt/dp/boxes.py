@@ -15,11 +15,13 @@ class Boxes:
     Attributes
     ----------
     rows : (boxes, 6), as in bound_kernels
+    wide : (steps, 6), likewise: the box that holds all boxes of a step
     first, last : int64, (steps,), range of boxes of each step
     z_start, z_end : J, stored energy at the start and the least one at the end
     """
 
     rows: np.ndarray
+    wide: np.ndarray
     first: np.ndarray
     last: np.ndarray
     z_start: float
@@ -47,10 +49,14 @@ def make_boxes(problem: Problem, count: int, end: float | None) -> Boxes:
     first = np.searchsorted(edges, lowest - slack, side="right") - 1
     last = np.searchsorted(edges, highest + slack, side="left") - 1
     first, last = np.clip(first, 0, count - 1), np.clip(last, 0, count - 1)
+    last = np.maximum(last, first)
+    ranges, which = np.unique(np.column_stack((first, last + 1)), axis=0, return_inverse=True)
+    wide = np.array([_box(problem, edges[a], edges[b], step) for a, b in ranges])
     return Boxes(
         rows=np.array([_box(problem, a, b, step) for a, b in pairs]),
+        wide=wide[which.ravel()],
         first=first.astype(np.int64),
-        last=np.maximum(last, first).astype(np.int64),
+        last=last.astype(np.int64),
         z_start=float(stored_energy(problem.cell, problem.soc)),
         z_end=float(stored_energy(problem.cell, window[0] if end is None else end)),
     )

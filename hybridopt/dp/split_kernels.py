@@ -23,28 +23,43 @@ def _row_value(row, position):
 
 
 @njit(cache=True, error_model="numpy")
-def _difference_range(here, there, scratch):
-    """Least and largest of here - there, by folding halves (in vector registers)."""
-    n = here.size
-    least, largest = scratch[0], scratch[1]
-    for i in range(n):
-        difference = here[i] - there[i]
-        least[i], largest[i] = difference, difference
+def _least_of(values, n):
+    """Least of the first values, by folding halves (in vector registers); they are spoilt."""
     while n > 1:
         half = (n + 1) // 2
-        low, low_far = least[: n - half], least[half:n]
-        high, high_far = largest[: n - half], largest[half:n]
+        low, far = values[: n - half], values[half:n]
         for i in range(n - half):
-            low[i] = low_far[i] if low_far[i] < low[i] else low[i]
-            high[i] = high_far[i] if high_far[i] > high[i] else high[i]
+            low[i] = far[i] if far[i] < low[i] else low[i]
         n = half
-    return least[0], largest[0]
+    return values[0]
+
+
+@njit(cache=True, error_model="numpy")
+def _least_difference(here, there, scratch):
+    """Least of here - there."""
+    n, least = here.size, scratch[0]
+    half = (n + 1) // 2
+    here_far, there_far = here[half:], there[half:]
+    least[half - 1] = here[half - 1] - there[half - 1]
+    for i in range(n - half):
+        difference, far = here[i] - there[i], here_far[i] - there_far[i]
+        least[i] = far if far < difference else difference
+    return _least_of(least, half)
 
 
 @njit(cache=True, error_model="numpy")
 def _slope_range(row, first, last, scratch):
     """Least and largest slope of the cells first to last."""
-    return _difference_range(row[first : last + 1], row[first + 1 : last + 2], scratch)
+    n = last + 1 - first
+    half = (n + 1) // 2
+    near, far, least, fewest = row[first:], row[first + half :], scratch[0], scratch[1]
+    one = near[half - 1] - near[half]
+    least[half - 1], fewest[half - 1] = one, -one
+    for i in range(n - half):
+        one, other = near[i] - near[i + 1], far[i] - far[i + 1]
+        least[i] = other if other < one else one
+        fewest[i] = -one if other < one else -other
+    return _least_of(least, half), -_least_of(fewest, half)
 
 
 @njit(cache=True, error_model="numpy")
@@ -91,6 +106,15 @@ def _raise_gains(costs, n, near, far, base, near_base, far_base, least, largest,
         a, b = near[k] - near_base, far[k] - far_base
         gain = min(min(least * a, least * b), min(largest * a, largest * b)) + costs[k] - base
         gains[k] = gain if gain > gains[k] else gains[k]
+
+
+@njit(cache=True, error_model="numpy")
+def _is_left(gains, n):
+    """Whether any split may still be best."""
+    for k in range(n):
+        if not gains[k] > 1e-12:
+            return True
+    return False
 
 
 @njit(cache=True, error_model="numpy")

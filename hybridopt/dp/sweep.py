@@ -8,8 +8,9 @@ import numpy as np
 from numba import njit, prange
 
 from .split_kernels import (
-    _difference_range,
     _falls,
+    _is_left,
+    _least_difference,
     _list_kept,
     _look_closer,
     _raise_gains,
@@ -54,21 +55,38 @@ def _dearest_switch(shift, graph, move_cost, floors, a, arrival, g, rival, lead)
 
 
 @njit(cache=True, error_model="numpy")
-def _look(lists, count, graph, after, a, width, pad, info, near, far, gains, refs, slopes, totals,
-          scratch):  # fmt: skip
+def _cells_in_reach(near, far, count, start, width, pad, size):
+    """First and last cell of a row that any split can land in from anywhere in a block."""
+    low, high = float(pad), -float(pad)
+    for c in range(count.shape[0]):
+        for g in range(count.shape[1]):
+            for k in range(count[c, g]):
+                low = min(low, near[c, g, k], far[c, g, k])
+                high = max(high, near[c, g, k], far[c, g, k])
+    low, high = max(low, -float(pad)), min(high, float(pad))
+    first, last = int(start - high - 1e-6), int(start + width - 1 - low + 1e-6)
+    return max(first, 0), min(last, size - 2)
+
+
+@njit(cache=True, error_model="numpy")
+def _look(lists, count, graph, after, reach, middle, pad, info, near, far, gains, refs, slopes,
+          totals, scratch):  # fmt: skip
     """First look at every list: reference, its total at the middle, slopes, proved losses."""
     list_power, list_cost = lists
-    middle = pad + a + width // 2
-    last = min(a + width + 2 * pad, after.shape[2] - 1)
     for i in range(graph.arrival_engine.size):
-        c = graph.arrival_engine[i]
+        c, state = graph.arrival_engine[i], graph.arrival_state[i]
+        same = i
+        for j in range(i):
+            same = j if graph.arrival_state[j] == state else same
         for g in range(after.shape[1]):
-            row, n = after[graph.arrival_state[i], g], count[c, g]
-            totals[i, g] = np.inf
+            row, n = after[state, g], count[c, g]
+            totals[i, g], refs[i, g] = np.inf, -1
+            if same < i:
+                slopes[i, g, 0], slopes[i, g, 1] = slopes[same, g, 0], slopes[same, g, 1]
+            else:
+                slopes[i, g, 0], slopes[i, g, 1] = _slope_range(row, reach[0], reach[1], scratch)
             if n == 0:
                 continue
-            low, high = _slope_range(row, a, last - 1, scratch)
-            slopes[i, g, 0], slopes[i, g, 1] = low, high
             slope = row[middle] - row[middle + 1]
             r = _reference(list_power[c, g], list_cost[c, g], n, slope, info, near[c, g],
                            far[c, g])  # fmt: skip
@@ -78,7 +96,8 @@ def _look(lists, count, graph, after, a, width, pad, info, near, far, gains, ref
             refs[i, g] = r
             totals[i, g] = list_cost[c, g, r] + _row_value(row, middle - fall)
             _raise_gains(list_cost[c, g], n, near[c, g], far[c, g], list_cost[c, g, r],
-                         near[c, g, r], far[c, g, r], low, high, gains[i, g])  # fmt: skip
+                         near[c, g, r], far[c, g, r], slopes[i, g, 0], slopes[i, g, 1],
+                         gains[i, g])  # fmt: skip
 
 
 @njit(cache=True, error_model="numpy")
@@ -92,14 +111,14 @@ def _best_gears(totals, leads):
 
 
 @njit(cache=True, error_model="numpy")
-def _compare_with_leads(lists, count, graph, move_cost, floors, after, a, width, pad, shift, near,
-                        far, gains, refs, slopes, totals, leads, scratch):  # fmt: skip
+def _compare_with_leads(lists, count, graph, move_cost, floors, after, a, reach, shift, near, far,
+                        gains, refs, slopes, totals, leads, scratch):  # fmt: skip
     """Raise proved losses against the best gear of the arrival, and against the engine off.
 
     With V the value in the split's own gear and state and V_r in the lead's,
     V(x - d) >= V_r(x - d) + D, D the least difference of the two rows over all cells in reach.
     """
-    last = min(a + width + 2 * pad, after.shape[2] - 1)
+    first, end = reach[0], reach[1] + 2
     for i in range(graph.arrival_engine.size):
         c, other = graph.arrival_engine[i], graph.arrival_rival[i]
         for which in range(2 if other >= 0 else 1):
@@ -110,7 +129,7 @@ def _compare_with_leads(lists, count, graph, move_cost, floors, after, a, width,
             for g in range(after.shape[1]):
                 lead = leads[j] if which == 0 or graph.gear_ages == 1 else g
                 r = refs[j, lead]
-                if count[c, g] == 0 or r < 0 or (j == i and lead == g):
+                if r < 0 or (j == i and lead == g) or not _is_left(gains[i, g], count[c, g]):
                     continue
                 base = _dearest_switch(shift, graph, move_cost, floors, a, i, g, which == 1, lead)
                 if base == np.inf:
@@ -118,7 +137,7 @@ def _compare_with_leads(lists, count, graph, move_cost, floors, after, a, width,
                 row = after[graph.arrival_state[i], g]
                 lead_row = after[graph.arrival_state[j], lead]
                 base += lists[1][rival, lead, r]
-                base -= _difference_range(row[a : last + 1], lead_row[a : last + 1], scratch)[0]
+                base -= _least_difference(row[first:end], lead_row[first:end], scratch)
                 low, high = slopes[j, lead, 0], slopes[j, lead, 1]
                 _raise_gains(lists[1][c, g], count[c, g], near[c, g], far[c, g], base,
                              near[rival, lead, r], far[rival, lead, r], low, high,
@@ -140,19 +159,18 @@ def _block_values(lists, count, graph, move_cost, floors, nodes, a, b, info, ste
     gains, kept = np.zeros((arrivals, gears, size)), np.empty(size, dtype=np.int64)
     refs, leads = np.empty((arrivals, gears), dtype=np.int64), np.empty(arrivals, dtype=np.int64)
     slopes, totals = np.empty((arrivals, gears, 2)), np.empty((arrivals, gears))
-    scratch = np.empty((2, width + 2 * pad + 1))
+    scratch = np.empty((2, width + 2 * pad + 2))
     for c in range(classes):
         for g in range(gears):
             _falls(list_power[c, g], count[c, g], info, step, charge_step, near[c, g], far[c, g])
-    for i in range(arrivals):
-        for g in range(gears):
-            refs[i, g] = -1
+    refs[:] = -1
     if prune:
-        _look(lists, count, graph, after, a, width, pad, info, near, far, gains, refs, slopes,
-              totals, scratch)  # fmt: skip
+        reach = _cells_in_reach(near, far, count, start, width, pad, after.shape[2])
+        _look(lists, count, graph, after, reach, start + width // 2, pad, info, near, far, gains,
+              refs, slopes, totals, scratch)  # fmt: skip
         _best_gears(totals, leads)
-        _compare_with_leads(lists, count, graph, move_cost, floors, after, a, width, pad, shift,
-                            near, far, gains, refs, slopes, totals, leads, scratch)  # fmt: skip
+        _compare_with_leads(lists, count, graph, move_cost, floors, after, a, reach, shift, near,
+                            far, gains, refs, slopes, totals, leads, scratch)  # fmt: skip
     looked_at = 0
     for i in range(arrivals):
         c = graph.arrival_engine[i]
@@ -172,21 +190,46 @@ def _block_values(lists, count, graph, move_cost, floors, nodes, a, b, info, ste
 
 
 @njit(cache=True, error_model="numpy")
-def _combine(best, used, shift, graph, move_cost, floors, a, out):
-    """Minimum over next gear and state: V of a block from its W, best[arrival, gear, x]."""
-    gears, width = out.shape[1], out.shape[2]
+def _losses(best, used, prune, leads, losses, scratch):
+    """Find a good gear of every arrival, and how much every other one costs more at the least."""
+    middle = best.shape[2] // 2
+    for i in range(best.shape[0]):
+        leads[i] = -1
+        for g in range(best.shape[1]):
+            better = leads[i] < 0 or best[i, g, middle] < best[i, leads[i], middle]
+            if used[i, g] and better:
+                leads[i] = g
+        for g in range(best.shape[1]):
+            losses[i, g] = -np.inf
+            if prune and used[i, g] and g != leads[i]:
+                losses[i, g] = _least_difference(best[i, g], best[i, leads[i]], scratch)
+
+
+@njit(cache=True, error_model="numpy")
+def _combine(best, used, shift, graph, move_cost, floors, a, prune, out):
+    """Minimum over next gear and state: V of a block from its W, best[arrival, gear, x].
+
+    With `prune`, gears are left out that cost more than another one all over the block.
+    """
+    arrivals, gears, width = best.shape
+    leads, losses = np.empty(arrivals, dtype=np.int64), np.empty((arrivals, gears))
+    _losses(best, used, prune, leads, losses, np.empty((2, width)))
     for s in range(out.shape[0]):
         for g in range(gears):
             out[s, g, :] = np.inf
     for m in range(graph.source.size):
         c, i, first = graph.engine[m], graph.arrival[m], max(floors[m] - a, 0)
-        for g2 in range(gears if move_cost[m] < np.inf else 0):
-            source = best[i, g2]
-            for g in range(gears if used[i, g2] else 0):
+        for g in range(gears if move_cost[m] < np.inf and leads[i] >= 0 else 0):
+            lead, least = leads[i], out[graph.source[m], g]
+            fits = _fits(graph.gear[m], g, lead)
+            base = shift[c, g, lead] + move_cost[m] if fits else np.inf
+            for g2 in range(gears):
                 event = shift[c, g, g2] + move_cost[m]
-                if event == np.inf or not _fits(graph.gear[m], g, g2):
+                if not used[i, g2] or event == np.inf or not _fits(graph.gear[m], g, g2):
                     continue
-                least = out[graph.source[m], g]
+                if losses[i, g2] + event - base > 1e-12:
+                    continue
+                source = best[i, g2]
                 for x in range(first, width):
                     total = source[x] + event
                     least[x] = total if total < least[x] else least[x]
@@ -264,7 +307,7 @@ def _sweep(cost, power, count, dt, battery_step, efficiency, floor_slope, nodes,
                 (list_power, list_cost), list_count, graph, move_cost[t], floors, nodes, a, b,
                 facts[block], step, step * efficiency, after, pad, shift[t], prune, best,
                 used)  # fmt: skip
-            _combine(best, used, shift[t], graph, move_cost[t], floors, a, out)
+            _combine(best, used, shift[t], graph, move_cost[t], floors, a, prune, out)
             _store(out, offset, value[t, :, :, a:b])
         _pad_rows(now, pad, floor_slope)
     if steps % 2 == 1:

@@ -148,7 +148,8 @@ def _can_end_at(
         driveline.vehicle, same(cycle.time[k]), same(cycle.dt[k]), same(speed), ends,
         same(cycle.mean_grade[k]),
     )  # fmt: skip
-    return drivable_steps(driveline, demand)
+    needed = same(cycle.heat_request[k]) > 0.0
+    return drivable_steps(driveline, dataclasses.replace(demand, engine_needed=needed))
 
 
 def outside_band(trace: Cycle, driven: Cycle) -> list[tuple[float, float]]:

@@ -162,3 +162,17 @@ def test_seconds_in_words():
     assert seconds_text(start, np.array([1.0, 1.0, 1.0, 0.5])) == "3-5, 20-21, 30.5-31"
     many = np.arange(0.0, 60.0, 2.0)
     assert seconds_text(many, np.ones(30)).endswith(", 22-23 and 18 more stretches")
+
+
+def test_a_heat_request_counts_where_a_step_is_slowed_down():
+    """The motor launches alone; with the engine running a clutch of 40 Nm has to slip, and can't.
+
+    What is reached can be driven with the request: slower from rest.
+    """
+    car = read_driveline("full", {"clutches.launch_capacity_Nm": 40})
+    trace = cycle(np.interp(np.arange(21.0), [0, 2, 14, 20], [0, 0, 12, 12]))
+    assert follow(car, trace).exact
+    asked = dataclasses.replace(trace, heat_request=np.ones(21))
+    reached = follow(car, asked)
+    assert not reached.exact
+    assert drivable_steps(car, wheel_demand(car.vehicle, reached.cycle)).all()
