@@ -79,6 +79,22 @@ _REASON_TEXTS = {
 
 
 @dataclass(frozen=True, eq=False)
+class StepCosts:
+    """What the optimiser needs of some steps' choices, as in :class:`OperatingPoints`."""
+
+    dt: np.ndarray
+    cost: np.ndarray
+    power: np.ndarray
+    count: np.ndarray
+
+    def power_ranges(self) -> tuple[np.ndarray, np.ndarray]:
+        """Return lowest and highest admissible battery power of every step, W, (steps,) each."""
+        lowest, highest = np.zeros((2, self.dt.size))
+        point_kernels._power_ranges(self.cost, self.power, self.count, lowest, highest)
+        return lowest, highest
+
+
+@dataclass(frozen=True, eq=False)
 class OperatingPoints:
     """All choices of every step; arrays have shape (steps, gears, classes, splits).
 
@@ -126,6 +142,26 @@ class OperatingPoints:
         arrays = (self.dt, self.cost, self.power, self.motor_torque, self.count, self.reason)
         return OperatingPoints(*(array[first:last] for array in arrays))
 
+    def costs(self, first: int, last: int) -> StepCosts:
+        """Return cost and power of the steps first to last - 1."""
+        arrays = self.dt, self.cost, self.power, self.count
+        return StepCosts(*(array[first:last] for array in arrays))
+
+    def torques(self, split: np.ndarray, *chosen: np.ndarray) -> np.ndarray:
+        """Return the motor torque, N m, of a split of every step.
+
+        Parameters
+        ----------
+        split
+            (steps,).
+        chosen
+            Gear, from 0, and engine class of every step, (steps,) each.
+        """
+        return np.asarray(self.motor_torque[np.arange(self.steps), *chosen, split])
+
+    def make_room(self, room: float) -> None:
+        """Take note of bytes that may be used: none are, since all is kept."""
+
     def power_limits(self) -> tuple[float, float]:
         """Return limits of battery power over all steps, W: 0 or less, and 0 or more."""
         lowest, highest = self.power_ranges()
@@ -133,9 +169,7 @@ class OperatingPoints:
 
     def power_ranges(self) -> tuple[np.ndarray, np.ndarray]:
         """Return lowest and highest admissible battery power of every step, W, (steps,) each."""
-        lowest, highest = np.zeros(self.steps), np.zeros(self.steps)
-        point_kernels._power_ranges(self.cost, self.power, self.count, lowest, highest)
-        return lowest, highest
+        return self.costs(0, self.steps).power_ranges()
 
     @classmethod
     def bare(cls, dt: Any, cost: Any, power: Any) -> "OperatingPoints":

@@ -33,6 +33,7 @@ from .step import (
     S_WORK,
     STARTING,
     _interp,
+    _point,
     _shaft,
     _start_fuel,
     _torque_point,
@@ -163,6 +164,23 @@ def _fill_points(plant, rows, splits, cost, power, motor_torque, count, reason):
                         if c == STARTING:
                             cost[t, g, c, k] += start
                 count[t, g, c] = used + 1
+
+
+@njit(cache=True, nogil=True)
+def _torques_of(plant, rows, splits, size, gear, engine, split, torque):
+    """Motor torque of one split of each step, as `_fill_points` lists it."""
+    shaft, point = np.empty(S_SIZE), np.empty(P_SIZE)
+    fuel_row, loss_row = np.empty(plant.fuel_torque.size), np.empty(plant.loss_torque.size)
+    nodes, torques, powers = np.empty(size), np.empty(2 * size), np.empty(size)
+    for t in range(rows.shape[0]):
+        k = split[t]
+        _shaft(plant, rows[t], gear[t], engine[t], shaft, fuel_row, loss_row)
+        torques[0] = 0.0
+        if k > 0:
+            _list_torques(plant, shaft, loss_row, splits - 1, nodes, torques, powers)
+        _point(plant, shaft, fuel_row, loss_row, rows[t, R_WHEEL_TORQUE], torques[max(k - 1, 0)],
+               k > 0, point)  # fmt: skip
+        torque[t] = point[P_MOTOR_TORQUE]
 
 
 @njit(cache=True)

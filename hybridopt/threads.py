@@ -9,6 +9,7 @@ import numba
 import numpy as np
 
 RETRY = 12  # parts between two tries of the slower number of threads
+HOPELESS = 2.0  # times slower: the slower number is not tried again
 
 
 def in_threads(work: Callable[[int, int], object], steps: int) -> None:
@@ -30,13 +31,14 @@ class Threads:
     """How many threads the sweep uses, found while it runs.
 
     Threads meet at every step, so on a busy machine, where they wait for each other, one thread
-    can be many times faster. The first part runs on all threads, the second on one, the others
-    the faster way; the slower one gets a part now and then to see whether that has changed.
+    can be many times faster. The first two parts run on one thread, the third on all, the others
+    the faster way; the slower one, if it is not much slower, gets a part now and then to see
+    whether that has changed. The first part does not count: it may have to compile the kernels.
     """
 
     def __init__(self) -> None:
         self.most = numba.get_num_threads()
-        self.count = self.most
+        self.count = 1
         self.seconds: dict[int, float] = {}
         self.parts = 0
 
@@ -53,11 +55,14 @@ class Threads:
 
     def learn(self, seconds: float) -> None:
         """Take in the time of a step, and choose for the next part."""
-        self.seconds[self.count] = seconds
         self.parts += 1
-        if self.most > 1 and self.parts == 1:
-            self.count = 1
-        elif self.parts % RETRY == 0:
-            self.count = max(self.seconds, key=lambda n: self.seconds[n])
+        if self.parts == 1:
+            return
+        self.seconds[self.count] = seconds
+        fast, slow = (f(self.seconds, key=lambda n: self.seconds[n]) for f in (min, max))
+        if self.parts == 2:
+            self.count = self.most
+        elif self.parts % RETRY == 0 and self.seconds[slow] < HOPELESS * self.seconds[fast]:
+            self.count = slow
         else:
-            self.count = min(self.seconds, key=lambda n: self.seconds[n])
+            self.count = fast

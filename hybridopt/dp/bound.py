@@ -170,7 +170,7 @@ class Hulls:
     def __init__(self, points: Choices) -> None:
         powers, costs, counts = [], [], []
         for first in range(0, points.steps, PART):
-            part = points.part(first, min(first + PART, points.steps))
+            part = points.costs(first, min(first + PART, points.steps))
             power, cost = np.empty_like(part.cost), np.empty_like(part.cost)
             count = np.empty_like(part.count)
             kernels._hulls(part.cost, part.power, part.count, power, cost, count)
@@ -185,9 +185,9 @@ class Hulls:
 class Dual:
     """The dual function of a problem over one factor per arc of the multipliers.
 
-    Stage costs over a step's wide box, that holds all its boxes, lie below those over the boxes and
-    are quickly found. So all lists begin with the wide box; only those on a shortest path, and
-    those that look no dearer, get all boxes, until a path has no other ones.
+    Stage costs over a step's wide box, that holds all its boxes, are sound as well, lower, and
+    quickly found. So all lists begin with the wide box; only those on a shortest path, and those
+    that look no dearer, get all boxes, until a path has no other ones.
     """
 
     def __init__(

@@ -59,6 +59,7 @@ class CostToGo:
     ) -> None:
         self.problem, self.prune = problem, prune
         self.steps = problem.points.steps
+        problem.points.make_room(problem.memory.packed)
         self.edges = [*range(0, self.steps, PART), self.steps]
         self.pad = math.ceil(problem.largest_fall) + 4
         self.bounds = block_bounds(problem.grid.points, self.pad)
@@ -105,8 +106,8 @@ class CostToGo:
     def _sweep(self, i: int, rows: np.ndarray) -> Part:
         """Sweep one part; rows[0] holds the padded values at its end, and then at its begin."""
         problem, first, last = self.problem, self.edges[i], self.edges[i + 1]
-        points, grid, cell = problem.points.part(first, last), problem.grid, problem.cell
-        shape = last - first + 1, rows.shape[1], points.gears, grid.points
+        points, grid, cell = problem.points.costs(first, last), problem.grid, problem.cell
+        shape = last - first + 1, *rows.shape[1:3], grid.points
         value, events = np.empty(shape, dtype=np.float32), problem.events
         middle = float(rows[0, 0, 0, self.pad + grid.points // 2])
         offset = middle if math.isfinite(middle) else 0.0

@@ -50,13 +50,30 @@ class Run:
     costate: np.ndarray
 
 
+@dataclass(frozen=True, eq=False)
+class Path:
+    """A forward run as the kernels know it: splits by number; other fields as of :class:`Run`.
+
+    `split` is the lower one of two where `share`, the way to the next one, is not 0.
+    """
+
+    gear: np.ndarray
+    engine_class: np.ndarray
+    split: np.ndarray
+    share: np.ndarray
+    soc: np.ndarray
+    cost: float
+    costate: np.ndarray
+
+
 def best_run(problem: Problem, value: CostToGo) -> Run:
     """Run forward, aiming again until the run lands on the target SoC; return the cheapest.
 
     Those that miss it beyond the tolerance come last. The grid blurs the target's kink by a
     fraction of a cell; aiming that much higher or lower makes the continuous run end on it. Where
     engine and gear then jump from one choice to another, those of the best run on either side of
-    the target are kept, and only their splits aim again. Only the parts whose cost-to-go is kept are run again.
+    the target are kept, and only their splits aim again. Only the parts whose cost-to-go is kept
+    are run again.
 
     Raises
     ------
@@ -68,7 +85,7 @@ def best_run(problem: Problem, value: CostToGo) -> Run:
     if first is None:
         raise _dead_end(problem, value)
 
-    def rank(run: Run) -> tuple[bool, float]:
+    def rank(run: Path) -> tuple[bool, float]:
         return missed_target(run, problem), run.cost
 
     aims, runs = [0.0], [first]
@@ -86,14 +103,14 @@ def best_run(problem: Problem, value: CostToGo) -> Run:
         runs.append(run)
     cheapest = min(runs, key=rank)
     if _landed(problem, cheapest):
-        return cheapest
+        return walk.finished(cheapest)
     sides = [[i for i, run in enumerate(runs) if (_miss(problem, run) < 0.0) == below]
              for below in (True, False)]  # fmt: skip
     best = [min(side, key=lambda i: runs[i].cost) for side in sides if side]
-    return min((_settled(walk, runs[i], aims[i]) for i in best), key=rank)
+    return walk.finished(min((_settled(walk, runs[i], aims[i]) for i in best), key=rank))
 
 
-def _settled(walk: "Walk", run: Run, aim: float) -> Run:
+def _settled(walk: "Walk", run: Path, aim: float) -> Path:
     """Land a run on the target by its splits alone; return the cheapest run on the way."""
     problem, begin = walk.problem, walk.value.kept_from
     walk.keep(run)
@@ -119,12 +136,12 @@ def _settled(walk: "Walk", run: Run, aim: float) -> Run:
     return best
 
 
-def _miss(problem: Problem, run: Run) -> float:
+def _miss(problem: Problem, run: Path) -> float:
     """SoC at the end above the target."""
     return float(run.soc[-1] - problem.grid.target)
 
 
-def _landed(problem: Problem, run: Run) -> bool:
+def _landed(problem: Problem, run: Path) -> bool:
     if problem.grid.penalty == 0.0:
         return True
     miss = _miss(problem, run)
@@ -151,14 +168,23 @@ class Walk:
         self.gears, self.classes, self.splits = (np.empty(steps, dtype=np.int64) for _ in range(3))
         self.states = np.full(steps + 1, problem.state)
         self.shares, self.path, self.costate = np.empty(steps), np.empty(steps + 1), np.empty(steps)
-        self.fuel, self.torque = np.empty(steps), np.empty(steps)
+        self.fuel = np.empty(steps)
         self.path[0] = problem.soc
 
-    def keep(self, run: Run) -> None:
+    def keep(self, run: Path) -> None:
         """Take over engine classes and gears of a run, for frozen ones."""
-        self.gears[:], self.classes[:] = run.schedule.gear, run.schedule.engine_class
+        self.gears[:], self.classes[:] = run.gear, run.engine_class
 
-    def run(self, begin: int, aim: float, frozen: bool = False) -> Run | None:
+    def finished(self, run: Path) -> Run:
+        """Return a run with its motor torques."""
+        points, chosen = self.problem.points, (run.gear, run.engine_class)
+        torque = points.torques(run.split, *chosen)
+        between = run.share > 0.0
+        there = points.torques(run.split + between, *chosen)
+        torque = torque + run.share * (there - torque)
+        return Run(Schedule(*chosen, torque, run.split > 0), run.soc, run.cost, run.costate)
+
+    def run(self, begin: int, aim: float, frozen: bool = False) -> Path | None:
         """Run forward from part number `begin`; None when the run meets a dead end."""
         for part in self.value.parts_from(begin):
             if not self._run_part(part, aim, frozen):
@@ -167,14 +193,12 @@ class Walk:
         cost = self.fuel.sum() + event_cost(problem, self.gears, self.classes)
         cost += kernels._terminal(problem.grid, path[-1])
         cost += problem.grid.floor_penalty * max(problem.grid.low - path.min(), 0.0)
-        schedule = Schedule(
-            self.gears.copy(), self.classes.copy(), self.torque.copy(), self.splits > 0
-        )
-        return Run(schedule, path, float(cost), self.costate.copy())
+        return Path(self.gears.copy(), self.classes.copy(), self.splits.copy(), self.shares.copy(),
+                    path, float(cost), self.costate.copy())  # fmt: skip
 
     def _run_part(self, part: Part, aim: float, frozen: bool) -> bool:
         problem, first, last = self.problem, part.first, part.last
-        points = problem.points.part(first, last)
+        points = problem.points.costs(first, last)
         events = problem.events
         gear = problem.gear if first == 0 else int(self.gears[first - 1])
         chosen = [a[first:last] for a in (self.gears, self.classes, self.splits, self.shares)]
@@ -187,7 +211,6 @@ class Walk:
         if done < last - first:
             return False
         self.fuel[first:last] = _mix(points.cost, *chosen)
-        self.torque[first:last] = _mix(points.motor_torque, *chosen)
         return True
 
 
@@ -222,11 +245,11 @@ def _dead_end(problem: Problem, value: CostToGo) -> InfeasibleError:
     return InfeasibleError(
         f"no schedule gets past {where} of {problem.points.steps} from SoC "
         f"{problem.soc / PERCENT:.1f} % within the battery's limits; widen the SoC window, start "
-        "elsewhere or use a milder cycle"
+        "elsewhere, loosen least times and inhibitors, or use a milder cycle"
     )
 
 
-def missed_target(run: Run, problem: Problem) -> bool:
+def missed_target(run: Run | Path, problem: Problem) -> bool:
     """Tell whether a run ends below the target by more than the tolerance."""
     low = problem.grid.target - SOC_TOLERANCE
     return problem.grid.penalty > 0.0 and bool(run.soc[-1] < low)

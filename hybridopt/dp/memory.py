@@ -7,7 +7,8 @@ from ..errors import InputError
 
 PART = 100  # steps that are swept, listed and walked together
 POINT = 3 * 8 + 1  # bytes of an operating point: cost, power, torque, reason
-HULL = 16  # bytes of a hull point; a third of the splits is on the hull, seldom more
+HULL = 16  # bytes of a hull point; a fifth of the splits axis is on the hull, seldom more
+PACKED = 8  # bytes of a packed point per place of the splits axis: cost, power, half the axis used
 
 
 @dataclass(frozen=True)
@@ -27,9 +28,11 @@ class Memory:
 
     Notes
     -----
-    The operating points are kept if they fit into half of the limit, the cost-to-go (float32) as
-    far as it fits into the rest, and at least two parts of it. The events of every step, the hulls
-    of the bound and the checkpoints (float64) of the cost-to-go are always kept.
+    The operating points are kept if they fit into half of the limit; if not, cost and power alone,
+    packed, as far as they fit into two thirds of what is not needed otherwise. The cost-to-go
+    (float32) is kept as far as it fits into the rest, and at least two parts of it. The events of
+    every step, the hulls of the bound and the checkpoints (float64) of the cost-to-go are always
+    kept.
     """
 
     steps: int
@@ -50,11 +53,19 @@ class Memory:
         return self.points <= 0.5 * self.limit
 
     @property
+    def packed(self) -> float:
+        """Bytes for packed operating points where they are not kept as they are."""
+        if self.keeps_points:
+            return 0.0
+        places = self.steps * self.gears * 3 * self.splits
+        return float(min(places * PACKED, max((self.limit - self.least) / 1.5, 0.0)))
+
+    @property
     def least(self) -> float:
         """Bytes of what is always kept."""
         part = 2 * self._value_part + PART * self.gears * 3 * self.splits * POINT
         ends = self.parts * self.states * self.gears * self.soc_points * 8
-        events = self.steps * 3 * self.gears * (self.gears * 8 + self.splits * HULL / 3)
+        events = self.steps * 3 * self.gears * (self.gears * 8 + self.splits * HULL / 5)
         return float(part + ends + events)
 
     @property
@@ -65,13 +76,14 @@ class Memory:
     @property
     def kept_parts(self) -> int:
         """Parts of the cost-to-go that are kept, at least two where there are two."""
-        room = self.limit - self.least - (self.points if self.keeps_points else 0.0)
+        points = self.points if self.keeps_points else self.packed
+        room = self.limit - self.least - points
         return min(max(int(room // self._value_part), 2), self.parts)
 
     @property
     def needed(self) -> float:
         """Bytes of all arrays that will be kept."""
-        points = self.points if self.keeps_points else 0.0
+        points = self.points if self.keeps_points else self.packed
         return self.least + points + max(self.kept_parts - 2, 0) * self._value_part
 
     @property

@@ -9,9 +9,10 @@ import warnings
 from typing import Any
 
 import numpy as np
-from exhaustive import OFF, RUNNING, STARTING, battery_at, landings, terminal_value
+from exhaustive import battery_at, landings, terminal_value
 
 from hybridopt.dp.problem import Problem
+from hybridopt.step import OFF, RUNNING, STARTING
 
 
 def discrete_sweep(problem: Problem) -> np.ndarray:

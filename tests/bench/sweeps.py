@@ -6,6 +6,7 @@ from unittest import mock
 
 import numba
 import numpy as np
+from dense import dense_sweep
 from exhaustive import numpy_sweep, plain_sweep
 from timing import Task, Timing, timed
 
@@ -15,12 +16,17 @@ from hybridopt.dp.problem import Problem
 
 TOLERANCE = 1e-9  # relative; all sweeps must give the same value
 DEFAULT = "pruned, in reach, threads by itself"
-NUMPY = "NumPy arrays over splits and SoC points"
+DENSE = "NumPy, dense arrays: inadmissible splits at infinite cost"
+NUMPY = "NumPy, inadmissible splits left out beforehand"
 PLAIN = "plain numba loops"
 
 
 class Fixed(cost_to_go.Threads):
     """Always the same number of threads."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.count = self.most
 
     def learn(self, seconds: float) -> None:
         """Keep the number."""
@@ -53,6 +59,7 @@ def thread_counts() -> list[int | None]:
 def sweep_tasks(problem: Problem, repeats: int, slow_repeats: int) -> list[Task]:
     """Return all sweeps of a problem, slowest first."""
     tasks = [
+        Task(DENSE, lambda: dense_sweep(problem), slow_repeats),
         Task(NUMPY, lambda: numpy_sweep(problem), slow_repeats),
         Task(PLAIN, lambda: plain_sweep(problem), slow_repeats),
     ]

@@ -34,6 +34,17 @@ def sweep_table(timings: list[Timing]) -> str:
     return table(["backward sweep", "time", "repeats", "spread"], rows)
 
 
+def numpy_table(figures: Figures) -> str:
+    """Return the times of the NumPy sweeps over ours, and over a whole solve without bound."""
+    rows: dict[str, list[str]] = {}
+    for name, _, factor in figures.ratios():
+        rows.setdefault(name, []).append(ratio(factor))
+    return table(
+        ["vectorised sweep", "time over our sweep's", "over a whole solve's"],
+        [[name, *factors] for name, factors in rows.items()],
+    )
+
+
 def growth_table(growths: list[Growth], whole: Timing) -> str:
     """Return times of solves over each size, relative to the default solve with its bound."""
 
@@ -107,6 +118,7 @@ def readme_block(figures: Figures) -> str:
         f"compiled, and its bound {bound:.2f} s. Times below are ratios within that run.",
         sweep_table(figures.sweeps),
         f"1 is the default sweep. All sweeps agree to {figures.difference:.0e} (relative).",
+        numpy_table(figures),
         growth_table(figures.growths, whole),
         "1 is the default solve with its bound; an exponent is that of time over size.",
         peak_table(figures.peaks),

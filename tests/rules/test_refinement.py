@@ -46,6 +46,7 @@ def test_evolution_is_never_worse_than_its_begin_and_repeatable():
     assert np.array_equal(runs[0][0], runs[1][0])
 
 
+LONG = pytest.mark.long
 INHIBITORS = {"stop_speed_max": 12.0, "min_on_time": 6.0, "min_gear_time": 3.0,
               "skip_shifts": "up", "brake_shift_speed": 4.0, "stop_soc_min": 0.598}  # fmt: skip
 
@@ -56,7 +57,7 @@ def course(cycle, inhibited=False):
     return Course(solve_benchmark(read_cycle(cycle), read_driveline("full"), settings))
 
 
-@pytest.mark.parametrize("seed", range(8))
+@pytest.mark.parametrize("seed", [0, 1, *(pytest.param(i, marks=LONG) for i in range(2, 8))])
 @pytest.mark.parametrize("inhibited", [False, True])
 @pytest.mark.parametrize("cycle", ["ece15", "eudc"])
 def test_fast_loop_is_the_closed_loop(cycle, inhibited, seed):
