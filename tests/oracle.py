@@ -50,6 +50,13 @@ def linear_battery(voltage: float, capacity: float, efficiency: float = 1.0) -> 
     return _battery([0.0, 1.0], voltage, (0.0, 0.0), (1e9, 1e9), capacity, efficiency)
 
 
+def gated_battery(random: np.random.Generator) -> Battery:
+    """Battery that gives and takes little or nothing at some SoC, so that values are infinite."""
+    soc = np.array([0.0, 0.3, 0.35, 0.45, 0.5, 0.6, 0.8, 1.0])
+    limits = random.choice([0.0, 2e3, 8e3, 3e4], (2, soc.size))
+    return _battery(soc, np.linspace(220.0, 280.0, soc.size), (0.1, 0.1), limits, 2e4, 0.95)
+
+
 def resistive_battery(
     voltage: tuple[float, float],
     capacity: float,

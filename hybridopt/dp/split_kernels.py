@@ -35,30 +35,42 @@ def _least_of(values, n):
 
 
 @njit(cache=True, error_model="numpy")
+def _or_infinite(difference):
+    """Infinity for inf - inf, which bears on nothing: whatever lands there is infinite anyway.
+
+    Left as it is, a NaN would hide what it is compared with.
+    """
+    return difference if difference == difference else np.inf
+
+
+@njit(cache=True, error_model="numpy")
 def _least_difference(here, there, scratch):
-    """Least of here - there."""
+    """Least of here - there, where not both are infinite."""
     n, least = here.size, scratch[0]
     half = (n + 1) // 2
     here_far, there_far = here[half:], there[half:]
-    least[half - 1] = here[half - 1] - there[half - 1]
+    least[half - 1] = _or_infinite(here[half - 1] - there[half - 1])
     for i in range(n - half):
-        difference, far = here[i] - there[i], here_far[i] - there_far[i]
+        difference = _or_infinite(here[i] - there[i])
+        far = _or_infinite(here_far[i] - there_far[i])
         least[i] = far if far < difference else difference
     return _least_of(least, half)
 
 
 @njit(cache=True, error_model="numpy")
 def _slope_range(row, first, last, scratch):
-    """Least and largest slope of the cells first to last."""
+    """Least and largest slope of the cells first to last, of those without two infinite ends."""
     n = last + 1 - first
     half = (n + 1) // 2
     near, far, least, fewest = row[first:], row[first + half :], scratch[0], scratch[1]
     one = near[half - 1] - near[half]
-    least[half - 1], fewest[half - 1] = one, -one
+    least[half - 1], fewest[half - 1] = _or_infinite(one), _or_infinite(-one)
     for i in range(n - half):
         one, other = near[i] - near[i + 1], far[i] - far[i + 1]
-        least[i] = other if other < one else one
-        fewest[i] = -one if other < one else -other
+        a, b = _or_infinite(one), _or_infinite(other)
+        least[i] = b if b < a else a
+        a, b = _or_infinite(-one), _or_infinite(-other)
+        fewest[i] = b if b < a else a
     return _least_of(least, half), -_least_of(fewest, half)
 
 

@@ -3,7 +3,8 @@
 What is compared is the optimiser's own exhaustive sweep (every split at every point of SoC) and
 one in NumPy that shares no code with it (tests/exhaustive.py), on random instances of every shape
 that pruning could get wrong: kinked costs, ties, gaps in the splits, tight battery limits, steep
-and flat penalties, both engine states, dear and free events, windows that a step can leave.
+and flat penalties, values infinite at some SoC, both engine states, dear and free events, windows
+that a step can leave.
 """
 
 import dataclasses
@@ -61,6 +62,8 @@ def problems(draw):
     limit = draw(st.sampled_from([1e9, 30e3, 5e3]))
     resistance = draw(st.sampled_from([(0.0, 0.0), (0.1, 0.2), (0.5, 0.3)]))
     battery = oracle.resistive_battery((220.0, 280.0), 2e4, resistance, 0.95, limit)
+    if draw(st.booleans()):
+        battery = oracle.gated_battery(random)
     steps, gears = shape[:2]
     shift = random.uniform(0, 0.5, (steps, 3, gears, gears)) * (1 - np.eye(gears))
     shift *= draw(st.sampled_from([0.0, 0.2, 5.0]))
