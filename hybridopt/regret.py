@@ -10,7 +10,8 @@ from . import regret_kernels as kernels
 from .choices import Choices
 from .controllers.closed_loop import Drive
 from .demand import Demand
-from .dp.graph import begins_start, follow
+from .dp.forward import event_costs
+from .dp.graph import follow
 from .dp.memory import PART
 from .dp.solve import Solution
 from .equal_soc import ChargeWorth
@@ -160,13 +161,10 @@ class _Taken:
         self.engine = np.concatenate(([problem.engine], on))
         self.gear = np.concatenate(([problem.gear], plan.gear))
         self.soc, self.difference = drive.soc, drive.soc_end - float(solution.soc[-1])
-        shifts = problem.shift[np.arange(on.size), plan.engine_class, self.gear[:-1], plan.gear]
         self.state = follow(self.events.graph, problem.state, problem.gear, plan.engine_class,
                             plan.gear)  # fmt: skip
-        passed = problem.settings.shift_cost  # where an inhibitor could not be obeyed
-        shifts = np.where(np.isfinite(shifts), shifts, passed)
-        starts = problem.start_cost * begins_start(plan.engine_class)
-        self.cost = drive.fuel + shifts + starts
+        events = event_costs(problem.shift, problem.settings, plan.gear, plan.engine_class)
+        self.cost = drive.fuel + events
 
     def value(self, row: np.ndarray, t: int, aim: float) -> float:
         """Return the cost-to-go of the state before step t, its SoC axis shifted by `aim`."""

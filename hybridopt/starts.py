@@ -114,7 +114,6 @@ def _reengaged(driveline: Driveline, trace: xr.Dataset) -> float:
     after = np.flatnonzero(still[:-1] & off[1:] & ~still[1:]) + 1
     moving = trace.speed.values[after - 1] > 0.0
     speed = trace.motor_speed.values[after]
-    inertia = driveline.motor.inertia
-    if not driveline.clutches.separating_clutch:
-        inertia += driveline.engine.inertia
+    parted = driveline.clutches.separating_clutch
+    inertia = driveline.motor.inertia if parted else _rotating(driveline)
     return float((0.5 * inertia * speed**2)[moving].sum())

@@ -11,7 +11,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numba import njit
 
-from ..dp.kernels import _next_soc, _state
+from ..dp.kernels import _gear_fits, _next_soc, _state
 from ..step import (
     FEASIBLE,
     OFF,
@@ -220,7 +220,7 @@ def _move(rules, source, engine, gear, gear_after):
     """Find the move of an engine class and a change of gear; every state has one of each."""
     graph = rules.graph
     for m in range(graph.source.size):
-        fits = graph.gear[m] == 0 or (graph.gear[m] == 1) == (gear == gear_after)
+        fits = _gear_fits(graph, m, gear, gear_after)
         if graph.source[m] == source and graph.engine[m] == engine and fits:
             return m
     return -1

@@ -12,8 +12,8 @@ import xarray as xr
 from .. import step
 from ..choices import Choices, list_choices
 from ..demand import Demand
-from ..dp.forward import Schedule
-from ..dp.graph import Graph, begins_start
+from ..dp.forward import Schedule, event_costs
+from ..dp.graph import Graph
 from ..dp.memory import PART
 from ..dp.problem import pack_battery
 from ..dp.settings import Settings
@@ -274,13 +274,8 @@ class ClosedLoop:
 
     def _drive(self, out: "_Columns") -> Drive:
         schedule = Schedule(out.gear, out.engine, out.torque, out.powered)
-        steps = np.arange(self.demand.steps)
-        before = np.concatenate(([self.settings.gear_start - 1], out.gear[:-1]))
-        shifts = self._shift[steps, out.engine, before, out.gear]
-        passed = self.settings.shift_cost  # where an inhibitor could not be obeyed
-        events = float(np.where(np.isfinite(shifts), shifts, passed).sum())
-        starts = np.count_nonzero(begins_start(out.engine))
-        cost = float(out.fuel.sum()) + events + self.settings.start_cost * starts
+        events = event_costs(self._shift, self.settings, out.gear, out.engine)
+        cost = float(out.fuel.sum() + events.sum())
         return Drive(schedule, out.soc, out.fuel, cost, out.clipped)
 
     def _refuse(self, t: int, soc: float) -> NoReturn:

@@ -8,6 +8,8 @@ B_CHARGE (lowest, ohm) and B_BEND (V s/C: what the bend of z over SoC takes off 
 import numpy as np
 from numba import njit
 
+from .kernels import _gear_fits
+
 OFF, RUNNING, STARTING = 0, 1, 2
 LEAVE, WIDE, EXACT = 0, 1, 2  # what to do with a list: nothing, over one wide box, over all
 B_LOW, B_HIGH, B_VOLTAGE, B_DISCHARGE, B_CHARGE, B_BEND = range(6)
@@ -213,14 +215,14 @@ def _trellis(value, shift, graph, move_cost, state, gear, gears_taken, classes_t
             for g in range(gears):
                 now[s, g] = np.inf
         for m in range(graph.source.size):
-            s, c, kind = graph.source[m], graph.engine[m], graph.gear[m]
+            s, c = graph.source[m], graph.engine[m]
             for g2 in range(gears):
                 base = value[t, g2, c] + ahead[graph.target[m], g2] + move_cost[t, m]
                 if base == np.inf:
                     continue
                 for g in range(gears):
                     total = base + shift[t, c, g, g2]
-                    if total < now[s, g] and (kind == 0 or (kind == 1) == (g == g2)):
+                    if total < now[s, g] and _gear_fits(graph, m, g, g2):
                         now[s, g], choice[t, s, g] = total, m * gears + g2
         ahead, now = now, ahead
     total = ahead[state, gear]

@@ -11,6 +11,7 @@ from . import kernels
 from .cost_to_go import CostToGo, Part
 from .graph import begins_start
 from .problem import Problem
+from .settings import Settings
 
 SOC_TOLERANCE = 1e-3  # how far beyond a window or below a target an answer may lie
 LANDING_TOLERANCE = 1e-6  # how close to the target the run should end
@@ -231,10 +232,28 @@ def _mix(
 
 def event_cost(problem: Problem, gears: np.ndarray, classes: np.ndarray) -> float:
     """Return the cost of all shifts and starts of a schedule, g."""
-    before = np.concatenate(([problem.gear], gears[:-1]))
-    starts = np.count_nonzero(begins_start(classes))
-    shifts = problem.shift[np.arange(gears.size), classes, before, gears]
-    return float(shifts.sum() + problem.start_cost * starts)
+    return float(event_costs(problem.shift, problem.settings, gears, classes).sum())
+
+
+def event_costs(
+    shift: np.ndarray, settings: Settings, gears: np.ndarray, classes: np.ndarray
+) -> np.ndarray:
+    """Return the cost of the shift and start of each step, g, (steps,).
+
+    Parameters
+    ----------
+    shift
+        g, (steps, 3 engine classes, gears, gears), infinite where a setting forbids it; a shift
+        made against that costs the settings' `shift_cost`.
+    settings
+        Costs of events and the gear before the first step.
+    gears, classes
+        Gear, from 0, and engine class of each step, (steps,).
+    """
+    before = np.concatenate(([settings.gear_start - 1], gears[:-1]))
+    shifts = shift[np.arange(gears.size), classes, before, gears]
+    shifts = np.where(np.isfinite(shifts), shifts, settings.shift_cost)
+    return np.asarray(shifts + settings.start_cost * begins_start(classes))
 
 
 def _dead_end(problem: Problem, value: CostToGo) -> InfeasibleError:

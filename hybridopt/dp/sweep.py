@@ -1,12 +1,14 @@
 """Backward sweep of the cost-to-go in numba, with exact pruning of torque splits.
 
 Rows of the value are padded on both sides (flat above the window, by the penalty below it). States,
-moves and arrivals are those of dp/graph.py. Clear numba's cache after editing `split_kernels.py`.
+moves and arrivals are those of dp/graph.py. Clear numba's cache after editing `split_kernels.py` or
+`kernels.py`.
 """
 
 import numpy as np
 from numba import njit, prange
 
+from .kernels import _gear_fits
 from .split_kernels import (
     _falls,
     _is_left,
@@ -24,12 +26,6 @@ MANY = 3  # splits left from which a second, narrower look pays
 
 
 @njit(cache=True, error_model="numpy")
-def _fits(kind, gear, gear_after):
-    """Whether a move of a kind (0 any gear, 1 the same, 2 another) goes from gear to gear."""
-    return kind == 0 or (kind == 1) == (gear == gear_after)
-
-
-@njit(cache=True, error_model="numpy")
 def _dearest_switch(shift, graph, move_cost, floors, a, arrival, g, rival, lead):
     """Most that the events into the lead cost beyond those into an arrival's gear, or infinity.
 
@@ -42,13 +38,13 @@ def _dearest_switch(shift, graph, move_cost, floors, a, arrival, g, rival, lead)
     for m in range(graph.source.size):
         if graph.arrival[m] != arrival or move_cost[m] == np.inf:
             continue
-        other, kind = graph.rival[m] if rival else m, graph.gear[m]
+        other = graph.rival[m] if rival else m
         if other < 0 or floors[other] > max(a, floors[m]):
             return np.inf
         extra = move_cost[other] - move_cost[m]
         for h in range(shift.shape[1]):
-            if shift[c, h, g] < np.inf and _fits(kind, h, g):
-                if not _fits(kind, h, lead):
+            if shift[c, h, g] < np.inf and _gear_fits(graph, m, h, g):
+                if not _gear_fits(graph, m, h, lead):
                     return np.inf
                 most = max(most, shift[lead_class, h, lead] - shift[c, h, g] + extra)
     return most
@@ -221,11 +217,11 @@ def _combine(best, used, shift, graph, move_cost, floors, a, prune, out):
         c, i, first = graph.engine[m], graph.arrival[m], max(floors[m] - a, 0)
         for g in range(gears if move_cost[m] < np.inf and leads[i] >= 0 else 0):
             lead, least = leads[i], out[graph.source[m], g]
-            fits = _fits(graph.gear[m], g, lead)
+            fits = _gear_fits(graph, m, g, lead)
             base = shift[c, g, lead] + move_cost[m] if fits else np.inf
             for g2 in range(gears):
                 event = shift[c, g, g2] + move_cost[m]
-                if not used[i, g2] or event == np.inf or not _fits(graph.gear[m], g, g2):
+                if not used[i, g2] or event == np.inf or not _gear_fits(graph, m, g, g2):
                     continue
                 if losses[i, g2] + event - base > 1e-12:
                     continue
