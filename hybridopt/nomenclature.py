@@ -100,6 +100,7 @@ BOUND_TOTALS = {
     "gap_percent": Quantity("%", "how far the schedule's cost lies above the bound"),
     "gap_cause": Quantity("1", "what dominates a gap above 0.1 %; empty below"),
     "bound_s": Quantity("s", "time the bound took"),
+    "corridor_width": Quantity("1", "mean width of the SoC corridor that was swept"),
 }
 
 THERMAL_TOTALS = {

@@ -67,6 +67,8 @@ class Benchmark:
         }
         if self.settings.thermal_limits:
             extra["thermal_rounds"] = self.rounds
+        if self.solution.corridor:
+            extra["corridor_width"] = self.solution.corridor.width
         if self.bound is not None:
             extra |= bound_attrs(self.bound)
         return make_result(
@@ -106,9 +108,11 @@ def solve_benchmark(
 
     Parameters and errors are those of :func:`solve_cycle`; `prepared` is there where many
     drivelines share it, and worked out where it is None. Without `keep_value` the cost-to-go is
-    dropped before the bound, which saves memory.
+    dropped before the bound, which saves memory; with it, all its points are swept.
     """
     settings = (settings or Settings()).resolved(driveline).for_steps(cycle.dt)
+    if keep_value:
+        settings = dataclasses.replace(settings, corridor=False)
     began = time.perf_counter()
     plan_memory(cycle, driveline, settings).check()
     prepared = prepared or prepare(cycle, driveline, settings)

@@ -203,28 +203,38 @@ class Best:
 def brute_force(
     points, battery, settings, penalty, shift_costs, slack: float = 0.0, **events
 ) -> Best:
-    """Enumerate every sequence of decisions with continuous SoC.
+    """Return the cheapest of all sequences of decisions, see :func:`schedules`."""
+    path, paid = schedules(points, battery, settings, shift_costs, slack, **events)
+    if not paid.size:
+        return Best(np.inf, np.nan)
+    total = paid + terminal(settings, penalty, path[:, -1])
+    best = int(np.argmin(total))
+    return Best(float(total[best]), float(path[best, -1]))
+
+
+def schedules(points, battery, settings, shift_costs, slack: float = 0.0, **events):
+    """Enumerate every sequence of decisions with continuous SoC: SoC paths and costs.
 
     No two sequences are merged and no SoC is rounded. `slack` lowers the bottom of the window.
+    The costs, (sequences,), are without the terminal one; the paths are (sequences, steps + 1).
     """
-    soc, paid = np.array([settings.soc_start]), np.zeros(1)
+    path, paid = np.array([[settings.soc_start]]), np.zeros(1)
     state = Inhibitors(settings, points.steps, **events)
     low, high = settings.soc_min - slack - 1e-12, settings.soc_max + 1e-12
     for t in range(points.steps):
-        grown = []
+        grown, soc = [], path[:, -1]
         for g, c, k in np.argwhere(np.isfinite(points.cost[t])):
             may = state.allowed(t, g, c, soc)
             after = soc - soc_fall(battery, soc, points.power[t, g, c, k], points.dt[t])
             total = paid + points.cost[t, g, c, k] + state.cost(g, c, shift_costs)
             may = may & (after >= low) & (after <= high) & np.isfinite(total)
-            grown.append((after[may], total[may], state.after(t, g, c, points.dt[t], may)))
-        if not any(part[0].size for part in grown):
-            return Best(np.inf, np.nan)
-        socs, costs, states = zip(*grown, strict=True)
-        soc, paid, state = np.concatenate(socs), np.concatenate(costs), state.joined(states)
-    total = paid + terminal(settings, penalty, soc)
-    best = int(np.argmin(total))
-    return Best(float(total[best]), float(soc[best]))
+            longer = np.column_stack((path[may], after[may]))
+            grown.append((longer, total[may], state.after(t, g, c, points.dt[t], may)))
+        if not grown:
+            return np.empty((0, t + 2)), np.empty(0)
+        paths, costs, states = zip(*grown, strict=True)
+        path, paid, state = np.concatenate(paths), np.concatenate(costs), state.joined(states)
+    return path, paid
 
 
 class _Rows:

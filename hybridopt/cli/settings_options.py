@@ -112,6 +112,12 @@ OPTIONS = [
         "thermal_limits",
         "Keep launch clutch, motor and battery within their lasting limits.",
     ),
+    _switch(
+        "--corridor",
+        "corridor",
+        "Sweep only a corridor of SoC that is proved to hold the optimum; saves memory on fine "
+        "grids. Commands that judge other schedules sweep all SoC nevertheless.",
+    ),
     _option("--memory-limit-gb", "memory_limit", "GB", "Memory for arrays (default 1).", float),
 ]
 

@@ -233,3 +233,29 @@ def _trellis(value, shift, graph, move_cost, state, gear, gears_taken, classes_t
         state = graph.target[m]
         gears_taken[t], classes_taken[t] = gear, graph.engine[m]
     return total
+
+
+@njit(cache=True, nogil=True)
+def _paths(value, shift, graph, move_cost, behind, ahead):
+    """Shortest paths to and from every step, state and gear, (steps + 1, states, gears).
+
+    behind[0] and ahead[steps] are given, all else infinite.
+    """
+    steps, gears, _ = value.shape
+    for i in range(2 * steps):
+        t = i // 2 if i % 2 == 0 else steps - 1 - i // 2
+        for m in range(graph.source.size):
+            s, target, c = graph.source[m], graph.target[m], graph.engine[m]
+            for g2 in range(gears):
+                base = value[t, g2, c] + move_cost[t, m]
+                if base == np.inf:
+                    continue
+                for g in range(gears):
+                    if not _gear_fits(graph, m, g, g2):
+                        continue
+                    total = base + shift[t, c, g, g2]
+                    if i % 2 == 0:
+                        behind[t + 1, target, g2] = min(behind[t + 1, target, g2],
+                                                        total + behind[t, s, g])  # fmt: skip
+                    else:
+                        ahead[t, s, g] = min(ahead[t, s, g], total + ahead[t + 1, target, g2])

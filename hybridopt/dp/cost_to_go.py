@@ -1,5 +1,7 @@
 """The cost-to-go over all steps, in parts: kept in memory, or swept again when it is asked for."""
 
+import dataclasses
+import itertools
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -10,6 +12,7 @@ from numpy.typing import ArrayLike
 from ..threads import Threads
 from . import kernels, sweep
 from .blocks import block_bounds, block_facts
+from .corridor import Corridor
 from .memory import PART
 from .problem import Problem
 from .progress import Progress, silent
@@ -24,14 +27,16 @@ class Part:
     Attributes
     ----------
     first, last : range of steps
-    value : g, float32, (last - first + 1, states, gears, SoC points), less the offset;
-        its last row is that of the next part's first
+    value : g, float32, (last - first + 1, states, gears, SoC points from number `begin` on), less
+        the offset; its last row is that of the next part's first
+    begin : number of the first SoC point
     offset : g
     """
 
     first: int
     last: int
     value: np.ndarray
+    begin: int
     offset: float
 
 
@@ -45,7 +50,8 @@ class CostToGo:
     -----
     The sweep itself runs in float64. What is kept is float32 less an offset per part, so that a
     value carries a rounding of some 1e-6 g; only the choices of the forward run depend on it.
-    SoC points that no run from the start can reach are NaN unless `whole`.
+    SoC points that no run from the start can reach are NaN unless `whole`, and so are those
+    outside a corridor. Beyond the corridor, energy counts as bought and sold at its price.
     Where the settings' memory limit does not hold all parts, the last ones are kept, and the
     others are swept again from the float64 row kept at each one's end (checkpointing).
     """
@@ -56,6 +62,7 @@ class CostToGo:
         prune: bool = True,
         whole: bool = False,
         progress: Progress = silent,
+        corridor: Corridor | None = None,
     ) -> None:
         self.problem, self.prune = problem, prune
         self.steps = problem.points.steps
@@ -65,10 +72,17 @@ class CostToGo:
         self.bounds = block_bounds(problem.grid.points, self.pad)
         self.facts = block_facts(problem.nodes, self.bounds)
         self.reach = _whole(problem) if whole else _reach(problem)
+        self.prices = np.full(self.steps + 1, problem.grid.penalty * problem.grid.spacing)
+        if corridor:
+            self.reach = _inside(problem, corridor, self.reach)
+            self.prices = corridor.price * problem.grid.spacing
         self.floors = _floors(problem)
         self.threads = Threads()
         self._looked_at = np.zeros(self.bounds.size - 1)
-        self.kept_from = len(self.edges) - 1 - problem.memory.kept_parts
+        self.columns = [self._columns(*ends) for ends in itertools.pairwise(self.edges)]
+        widest = max(end - begin for begin, end in self.columns)
+        memory = dataclasses.replace(problem.memory, soc_points=widest)
+        self.kept_from = len(self.edges) - 1 - memory.kept_parts
         self.parts: dict[int, Part] = {}
         self.ends: dict[int, np.ndarray] = {}
         rows = self._terminal_rows()
@@ -79,7 +93,9 @@ class CostToGo:
             if i >= self.kept_from:
                 self.parts[i] = part
             progress(1.0 - part.first / self.steps)
-        self.start = np.where(np.isnan(part.value[0]), np.nan, self._bare(rows[0]))
+        self.start = np.full_like(self._bare(rows[0]), np.nan)
+        low, high = self.reach[0]
+        self.start[:, :, low : high + 1] = self._bare(rows[0])[:, :, low : high + 1]
         self._recent: tuple[int, Part] | None = None
 
     @property
@@ -103,24 +119,35 @@ class CostToGo:
         self._bare(rows[0])[:] = values
         return rows
 
+    def _columns(self, first: int, last: int) -> tuple[int, int]:
+        """First SoC point, and last plus one, that a part holds: those swept, and its end's."""
+        reach = self.reach[first : last + 1]
+        begin = self.bounds[np.searchsorted(self.bounds, reach[:, 0].min(), side="right") - 1]
+        end = self.bounds[np.searchsorted(self.bounds, reach[:, 1].max(), side="right")]
+        return int(begin), int(end)
+
     def _sweep(self, i: int, rows: np.ndarray) -> Part:
         """Sweep one part; rows[0] holds the padded values at its end, and then at its begin."""
         problem, first, last = self.problem, self.edges[i], self.edges[i + 1]
         points, grid, cell = problem.points.costs(first, last), problem.grid, problem.cell
-        shape = last - first + 1, *rows.shape[1:3], grid.points
+        begin, end = self.columns[i]
+        shape = last - first + 1, *rows.shape[1:3], end - begin
         value, events = np.empty(shape, dtype=np.float32), problem.events
-        middle = float(rows[0, 0, 0, self.pad + grid.points // 2])
+        place = min(max(grid.points // 2, begin), end - 1)
+        middle = float(rows[0, 0, 0, self.pad + place])
         offset = middle if math.isfinite(middle) else 0.0
+        reach = self.reach[[max(first - 1, 0), *range(first, last + 1)]]
         with self.threads.measured(last - first):
             sweep._sweep(points.cost, points.power, points.count, points.dt,
                          1.0 / (cell.capacity * grid.spacing), cell.efficiency,
-                         grid.floor_penalty * grid.spacing, problem.nodes, self.pad, self.bounds,
-                         self.facts, self.reach[first:last], problem.shift[first:last],
-                         events.graph, events.cost[first:last], self.floors, self.prune, rows,
-                         value, offset, self._looked_at)  # fmt: skip
-        for row, (low, high) in zip(value, self.reach[first:last], strict=False):
+                         grid.floor_penalty * grid.spacing, self.prices[first : last + 1],
+                         problem.nodes, self.pad, self.bounds, self.facts, reach,
+                         problem.shift[first:last], events.graph, events.cost[first:last],
+                         self.floors, self.prune, rows, value, begin, offset,
+                         self._looked_at)  # fmt: skip
+        for row, (low, high) in zip(value, self.reach[first : last + 1] - begin, strict=True):
             row[:, :, :low], row[:, :, high + 1 :] = np.nan, np.nan
-        return Part(first, last, value, offset)
+        return Part(first, last, value, begin, offset)
 
     def part(self, i: int) -> Part:
         """Return a part, swept again if it was not kept."""
@@ -149,7 +176,10 @@ class CostToGo:
         if t == 0:
             return self.start
         part = self.part(min(t, self.steps - 1) // PART)
-        return np.asarray(part.value[t - part.first].astype(np.float64) + part.offset)
+        values = part.value[t - part.first].astype(np.float64) + part.offset
+        row = np.full((*values.shape[:2], self.problem.grid.points), np.nan)
+        row[:, :, part.begin : part.begin + values.shape[2]] = values
+        return row
 
 
 def _floors(problem: Problem) -> np.ndarray:
@@ -159,23 +189,37 @@ def _floors(problem: Problem) -> np.ndarray:
 
 
 def _whole(problem: Problem) -> np.ndarray:
-    return np.tile([0, problem.grid.points - 1], (problem.points.steps, 1))
+    return np.tile([0, problem.grid.points - 1], (problem.points.steps + 1, 1))
 
 
 def _reach(problem: Problem) -> np.ndarray:
-    """First and last grid point that a run from the start may need in each step, (steps, 2).
+    """First and last grid point that a run from the start may need before each step and at the end.
 
     From a point in the range, all landings of a step lie between points of the next step's range.
-    Points from which the target is out of reach are not left out as well: that saves less than
-    2 % on a real cycle, and the value beside them would be infinite and spoil interpolation.
+    Points from which the target is out of reach are left out by a corridor only: that alone saves
+    less than 2 % on a real cycle, and the value beside them would be infinite.
+
+    Returns
+    -------
+    ndarray of int64, (steps + 1, 2)
     """
     grid = problem.grid
     rise, fall = problem.reach(*problem.power_ranges, problem.points.dt)
     place = (problem.soc - grid.low) / grid.spacing
     low, high = math.floor(place) - BESIDE, math.ceil(place) + BESIDE
-    ranges = np.empty((problem.points.steps, 2), dtype=np.int64)
+    ranges = np.empty((problem.points.steps + 1, 2), dtype=np.int64)
+    ranges[0] = low, high
     for t in range(problem.points.steps):
-        ranges[t] = low, high
         low = max(math.floor(low - fall[t] / grid.spacing), 0)
         high = min(math.ceil(high + rise[t] / grid.spacing), grid.points - 1)
+        ranges[t + 1] = low, high
     return ranges.clip(0, grid.points - 1)
+
+
+def _inside(problem: Problem, corridor: Corridor, reach: np.ndarray) -> np.ndarray:
+    """Narrow ranges of grid points to a corridor, and some points beside it."""
+    grid = problem.grid
+    low = np.floor((corridor.low - grid.low) / grid.spacing).astype(np.int64) - BESIDE
+    high = np.ceil((corridor.high - grid.low) / grid.spacing).astype(np.int64) + BESIDE
+    low, high = np.clip([low, high], reach[:, 0], reach[:, 1])
+    return np.column_stack((low, high))

@@ -204,7 +204,8 @@ class Walk:
         gear = problem.gear if first == 0 else int(self.gears[first - 1])
         chosen = [a[first:last] for a in (self.gears, self.classes, self.splits, self.shares)]
         done = kernels._forward(points.cost, points.power, points.count, points.dt, problem.cell,
-                                problem.grid, problem.shift[first:last], events.graph,
+                                problem.grid._replace(first=part.begin),
+                                problem.shift[first:last], events.graph,
                                 events.cost[first:last], events.soc_least, part.value,
                                 last == problem.points.steps, float(aim), frozen, gear,
                                 self.states[first : last + 1], *chosen, self.path[first : last + 1],

@@ -26,7 +26,10 @@ class Cell(NamedTuple):
 
 
 class Grid(NamedTuple):
-    """The SoC grid and the value beyond it and at the end."""
+    """The SoC grid and the value beyond it and at the end.
+
+    Rows of values may hold a part of the points: those from number `first` on.
+    """
 
     low: float
     spacing: float
@@ -35,6 +38,7 @@ class Grid(NamedTuple):
     floor_penalty: float
     target: float
     two_sided: float
+    first: int = 0
 
 
 @njit(cache=True)
@@ -119,21 +123,26 @@ def _next_soc(cell, state, soc, power, dt):
 
 @njit(cache=True)
 def _value(grid, row, soc):
-    """Cost-to-go between grid points: linear; below the window by the penalty, above flat."""
+    """Cost-to-go between grid points: linear; below the window by the penalty, above flat.
+
+    NaN where the row does not hold the points.
+    """
     y = (soc - grid.low) / grid.spacing
+    i, share, below = min(max(int(y), 0), grid.points - 1), 0.0, 0.0
     if y <= 0.0:
-        return row[0] - grid.floor_penalty * grid.spacing * y
-    i = int(y)
-    if i >= grid.points - 1:
-        return np.float64(row[grid.points - 1])
-    share = y - i
-    return row[i] + (share * (np.float64(row[i + 1]) - row[i]) if share > 0.0 else 0.0)
+        below = grid.floor_penalty * grid.spacing * y
+    elif i < grid.points - 1:
+        share = y - i
+    i -= grid.first
+    if i < 0 or i >= row.size or (share > 0.0 and i + 1 == row.size):
+        return np.nan
+    return row[i] - below + (share * (np.float64(row[i + 1]) - row[i]) if share > 0.0 else 0.0)
 
 
 @njit(cache=True)
 def _slope(grid, row, soc):
     """Fall of the cost-to-go per unit of SoC in the grid cell a SoC lies in."""
-    i = min(max(int((soc - grid.low) / grid.spacing), 0), grid.points - 2)
+    i = min(max(int((soc - grid.low) / grid.spacing) - grid.first, 0), row.size - 2)
     return (np.float64(row[i]) - row[i + 1]) / grid.spacing
 
 
@@ -218,25 +227,14 @@ def _trim(powers, costs, count, rates, state, top, soc, k, share):
 @njit(cache=True, error_model="numpy")
 def _totals(costs, after, count, grid, row, final, aim, totals):
     """Fill cost plus value of every split's landing, as `_total`, in vector registers but for V."""
-    low, spacing, points = grid.low, grid.spacing, grid.points
-    floor_penalty = grid.floor_penalty
+    low, floor_penalty = grid.low, grid.floor_penalty
     for k in range(count):
         grams = costs[k] + floor_penalty * max(low - after[k], 0.0)
         totals[k] = np.inf if np.isnan(after[k]) else grams
     for k in range(count):
-        if totals[k] == np.inf:
-            continue
-        if final:
-            totals[k] += _terminal(grid, after[k] - aim)
-            continue
-        y = (after[k] - aim - low) / spacing
-        if y <= 0.0:
-            totals[k] += row[0] - floor_penalty * spacing * y
-            continue
-        i = min(int(y), points - 1)
-        here, share = np.float64(row[i]), y - i
-        ahead = np.float64(row[min(i + 1, points - 1)])
-        totals[k] += here + (share * (ahead - here) if share > 0.0 and i < points - 1 else 0.0)
+        if totals[k] < np.inf:
+            soc = after[k] - aim
+            totals[k] += _terminal(grid, soc) if final else _value(grid, row, soc)
 
 
 @njit(cache=True, inline="always")

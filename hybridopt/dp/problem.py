@@ -1,5 +1,6 @@
 """The problem of one solve as the kernels see it: choices, battery, grid, event costs, start."""
 
+import dataclasses
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
@@ -92,6 +93,12 @@ class Problem:
         root = np.sqrt(np.maximum(voltage**2 - 4.0 * discharge * highest, 0.0))
         scale = dt / self.cell.capacity
         return -lowest / voltage * scale, 2.0 * highest / (voltage + root) * scale
+
+    def on_grid(self, soc_points: int) -> "Problem":
+        """Return the same problem on a grid of so many SoC points."""
+        settings = dataclasses.replace(self.settings, soc_points=soc_points)
+        grid = make_grid(settings, self.grid.floor_penalty / FLOOR_FACTOR)
+        return dataclasses.replace(self, grid=grid, settings=settings)
 
     @property
     def memory(self) -> Memory:

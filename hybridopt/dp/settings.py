@@ -59,6 +59,10 @@ class Settings:
     thermal_limits
         Keep the launch clutch below its temperature limit, and motor and battery within their
         overload budgets, where the driveline gives the figures.
+    corridor
+        Sweep only the SoC points near the optimal schedule, in a corridor that is proved to hold
+        it: less memory and time on fine grids. Where other schedules are judged by the cost-to-go
+        (:func:`hybridopt.compare`, tables), all points are swept nevertheless.
     memory_limit
         Bytes of arrays the optimiser may keep; what does not fit is made again when needed.
 
@@ -91,6 +95,7 @@ class Settings:
     penalty_factor: float = 4.0
     memory_limit: float = 1e9
     thermal_limits: bool = False
+    corridor: bool = False
 
     def __post_init__(self) -> None:
         """Check each setting on its own."""

@@ -6,15 +6,21 @@ from typing import Any
 import numpy as np
 
 from ..choices import Choices
+from ..errors import InfeasibleError
 from ..inputs.driveline import Battery
 from . import kernels
+from .bound import lower_bound
+from .corridor import Corridor
 from .cost_to_go import CostToGo
+from .detours import Detours
 from .forward import Run, Schedule, best_run, missed_target, refuse_missed
 from .problem import Problem, make_problem
 from .progress import Progress, silent
 from .settings import Settings
 
 PENALTY_STEPS = (1.0, 10.0, 100.0)  # times the given penalty, until the target is met
+COARSE_POINTS = 126  # SoC points of the solve that a corridor is worked out from
+EXPECTED_GAP = 3e-4  # of the cost: gap that a corridor is first made for
 
 
 @dataclass(frozen=True, eq=False)
@@ -28,6 +34,8 @@ class Solution:
     value_start : g of fuel, the cost-to-go at the start; equals `cost` within grid error
     value : the cost-to-go; value[t] is in g of fuel, (states, gears, SoC points)
     soc_grid : (SoC points,)
+    corridor : the SoC ranges that were swept, proved to hold all schedules that cost no more; None
+        where all points were
     """
 
     problem: Problem
@@ -35,6 +43,7 @@ class Solution:
     value_start: float
     value: CostToGo
     soc_grid: np.ndarray
+    corridor: Corridor | None = None
 
     @property
     def schedule(self) -> Schedule:
@@ -107,7 +116,7 @@ def solve(
     on the target.
     """
     events = shift_costs, stop_costs, start_steps
-    problem, value, run = _solve(points, battery, settings, penalty, events, progress)
+    problem, value, run, corridor = _solve(points, battery, settings, penalty, events, progress)
     return Solution(
         problem=problem,
         run=run,
@@ -116,6 +125,7 @@ def solve(
         ),
         value=value,
         soc_grid=problem.soc_grid,
+        corridor=corridor,
     )
 
 
@@ -126,7 +136,7 @@ def _solve(
     penalty: float,
     events: tuple[Any, np.ndarray | None, np.ndarray | None],
     progress: Progress,
-) -> tuple[Problem, CostToGo, Run]:
+) -> tuple[Problem, CostToGo, Run, Corridor | None]:
     """Sweep and run forward; where the target is missed, again with steeper penalties.
 
     A penalty just above the marginal fuel value keeps the kink it makes in the cost-to-go small,
@@ -135,9 +145,44 @@ def _solve(
     """
     for steeper in PENALTY_STEPS:
         problem = make_problem(points, battery, settings, steeper * penalty, *events)
-        value = CostToGo(problem, progress=progress)
-        run = best_run(problem, value)
+        value, run, corridor = _optimum(problem, progress)
         if not missed_target(run, problem):
             break
     refuse_missed(run, problem)
-    return problem, value, run
+    return problem, value, run, corridor
+
+
+def _optimum(problem: Problem, progress: Progress) -> tuple[CostToGo, Run, Corridor | None]:
+    if problem.settings.corridor:
+        found = _optimum_in_corridor(problem, progress)
+        if found:
+            return found
+    value = CostToGo(problem, progress=progress)
+    return value, best_run(problem, value), None
+
+
+def _optimum_in_corridor(
+    problem: Problem, progress: Progress
+) -> tuple[CostToGo, Run, Corridor] | None:
+    """Sweep near the path of a coarse grid; again, wider, until nothing better can lie outside.
+
+    None where the coarse grid finds no schedule that meets the target, or the corridor holds none.
+    """
+    coarse = problem.on_grid(min(COARSE_POINTS, problem.grid.points))
+    try:
+        guide = best_run(coarse, CostToGo(coarse))
+        if missed_target(guide, coarse):
+            return None
+        bound = lower_bound(coarse, guide, guide.costate)
+        detours, least = Detours(coarse, bound, guide), guide.cost
+        corridor = detours.corridor(min(least, (1.0 + EXPECTED_GAP) * bound.bound))
+        while True:
+            value = CostToGo(problem, progress=progress, corridor=corridor)
+            run = best_run(problem, value)
+            least = min(least, detours.cost(run))
+            needed = detours.corridor(least)
+            if corridor.holds(needed):
+                return value, run, corridor
+            corridor = corridor.around(needed)
+    except InfeasibleError:
+        return None

@@ -232,15 +232,32 @@ def _combine(best, used, shift, graph, move_cost, floors, a, prune, out):
 
 
 @njit(cache=True, error_model="numpy")
-def _pad_rows(rows, pad, floor_slope):
-    """Fill the paddings of all rows: by the penalty below the window, flat above."""
-    points = rows.shape[2] - 2 * pad
+def _swept(bounds, reach):
+    """First and last point, plus one, of the blocks that a range of points touches."""
+    first, end = 0, 0
+    for block in range(bounds.size - 1):
+        if bounds[block + 1] <= reach[0]:
+            first = bounds[block + 1]
+        if bounds[block] <= reach[1]:
+            end = bounds[block + 1]
+    return first, end
+
+
+@njit(cache=True, error_model="numpy")
+def _extend_rows(rows, pad, swept, read, floor_slope, price):
+    """Continue all rows beyond the points swept, as far as a step from the range `read` can land.
+
+    Below the window by the penalty, above it flat; within the window at a price per point.
+    """
+    points, (first, end) = rows.shape[2] - 2 * pad, swept
+    below, above = floor_slope if first == 0 else price, 0.0 if end == points else price
     for e in range(rows.shape[0]):
         for g in range(rows.shape[1]):
             row = rows[e, g]
-            for i in range(pad):
-                row[pad - 1 - i] = row[pad] + floor_slope * (i + 1)
-                row[pad + points + i] = row[pad + points - 1]
+            for x in range(read[0] - pad, first):
+                row[pad + x] = row[pad + first] + below * (first - x)
+            for x in range(end, read[1] + pad):
+                row[pad + x] = row[pad + end - 1] - above * (x - end + 1)
 
 
 @njit(cache=True, error_model="numpy")
@@ -266,8 +283,8 @@ def _store(values, offset, out):
 
 
 @njit(cache=True, parallel=True, error_model="numpy")
-def _sweep(cost, power, count, dt, battery_step, efficiency, floor_slope, nodes, pad, bounds,
-           facts, reach, shift, graph, move_cost, floors, prune, rows, value, offset,
+def _sweep(cost, power, count, dt, battery_step, efficiency, floor_slope, prices, nodes, pad,
+           bounds, facts, reach, shift, graph, move_cost, floors, prune, rows, value, begin, offset,
            looked_at):  # fmt: skip
     """Backward sweep over a part of the steps.
 
@@ -276,35 +293,38 @@ def _sweep(cost, power, count, dt, battery_step, efficiency, floor_slope, nodes,
 
     An arrival is a pair of class and s'. A move is open from the grid point `floors` on. `rows`
     (2, states, gears, padded points) holds V after the part in rows[0] and gets V before it there;
-    `value` (steps + 1, states, gears, points) gets V less `offset`, rounded to its type;
-    `looked_at` (blocks,) is raised by the pairs of split and point looked at. Blocks outside
-    `reach` (steps, 2) are left out. With `prune`, so are splits that cannot be optimal anywhere in
-    a block: within a gear and arrival, against the best gear, against the engine off. All exact.
+    `value` (steps + 1, states, gears, points from number `begin` on) gets V less `offset`, rounded
+    to its type; `looked_at` (blocks,) is raised by the pairs of split and point looked at. Blocks
+    outside `reach` (steps + 2, 2) are left out; its first row is that of the step before the part,
+    its last that of the values after it. There V goes on at `prices` (steps + 1,), g per point.
+    With `prune`, splits are left out that cannot be optimal anywhere in a block: within a gear and
+    arrival, against the best gear, against the engine off. All exact.
     """
-    steps, gears, size, points = cost.shape[0], cost.shape[1], cost.shape[3], value.shape[3]
+    steps, gears, size = cost.shape[0], cost.shape[1], cost.shape[3]
     arrivals = graph.arrival_engine.size
     list_power, list_cost = np.empty((3, gears, size)), np.empty((3, gears, size))
     list_count = np.zeros((3, gears), dtype=np.int64)
-    _pad_rows(rows[0], pad, floor_slope)
-    _store(rows[0, :, :, pad : pad + points], offset, value[steps])
+    swept, before = _swept(bounds, reach[steps + 1]), _swept(bounds, reach[steps])
+    _extend_rows(rows[0], pad, swept, before, floor_slope, prices[steps])
+    _store(rows[0, :, :, pad + begin : pad + begin + value.shape[3]], offset, value[steps])
     for back in range(steps):
         t, after, now = steps - 1 - back, rows[back % 2], rows[(back + 1) % 2]
         step = dt[t] * battery_step
+        swept, before = before, _swept(bounds, reach[t])
         _list_splits(cost[t], power[t], count[t], list_cost, list_power, list_count)
         for block in prange(bounds.size - 1):
             a, b = bounds[block], bounds[block + 1]
-            out = now[:, :, pad + a : pad + b]
-            if reach[t, 1] < a or reach[t, 0] >= b:
-                _store(after[:, :, pad + a : pad + b], 0.0, out)
+            if a < swept[0] or b > swept[1]:
                 continue
             best = np.empty((arrivals, gears, b - a))
             used = np.empty((arrivals, gears), dtype=np.bool_)
+            out = now[:, :, pad + a : pad + b]
             looked_at[block] += _block_values(
                 (list_power, list_cost), list_count, graph, move_cost[t], floors, nodes, a, b,
                 facts[block], step, step * efficiency, after, pad, shift[t], prune, best,
                 used)  # fmt: skip
             _combine(best, used, shift[t], graph, move_cost[t], floors, a, prune, out)
-            _store(out, offset, value[t, :, :, a:b])
-        _pad_rows(now, pad, floor_slope)
+            _store(out, offset, value[t, :, :, a - begin : b - begin])
+        _extend_rows(now, pad, swept, before, floor_slope, prices[t])
     if steps % 2 == 1:
         _store(rows[1], 0.0, rows[0])

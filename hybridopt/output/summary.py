@@ -74,6 +74,9 @@ def _totals(attrs: dict[str, Any]) -> list[str]:
         )
     if attrs.get("gap_cause"):
         rows["Gap mostly from"] = _line(attrs["gap_cause"], 58)
+    if "corridor_width" in attrs:
+        width = _figure(attrs["corridor_width"] / PERCENT, 1)
+        rows["SoC corridor"] = f"{width} % wide on average, proved to hold the optimum"
     start, end = (_figure(attrs[name] / PERCENT, 2) for name in ("soc_start", "soc_end"))
     rows["State of charge"] = f"{start} % -> {end} %"
     rows["Engine starts"] = _starts(attrs)

@@ -32,6 +32,7 @@ SETTING_KEYS: dict[str, tuple[str, float]] = {
     "engine_on_start": ("engine_on_start", 1),
     "penalty_factor": ("penalty_factor", 1),
     "thermal_limits": ("thermal_limits", 1),
+    "corridor": ("corridor", 1),
     "memory_limit_GB": ("memory_limit", 1e9),
 }
 """Setting and factor by key."""
