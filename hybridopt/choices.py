@@ -4,19 +4,18 @@ from typing import Protocol
 
 import numpy as np
 
-from . import point_kernels
 from .demand import Demand
 from .dp.memory import PART, Memory
 from .inputs.driveline import Driveline
 from .operating_points import (
     OperatingPoints,
-    StepCosts,
-    demand_rows,
+    all_points,
+    chosen_points,
     list_operating_points,
-    power_limits,
     split_room,
+    undrivable,
 )
-from .plant import pack
+from .step_costs import StepCosts
 
 
 class Choices(Protocol):
@@ -50,17 +49,14 @@ class Choices(Protocol):
     def make_room(self, room: float) -> None:
         """Allow bytes for what would else be worked out again and again."""
 
-    def power_limits(self) -> tuple[float, float]:
-        """Return limits of battery power over all steps, W: 0 or less, and 0 or more."""
-
     def power_ranges(self) -> tuple[np.ndarray, np.ndarray]:
         """Return lowest and highest admissible battery power of every step, W, (steps,) each."""
 
 
 class PointsOnDemand:
-    """Operating points of a long drive, listed again whenever a part of them is needed.
+    """Operating points that are listed again whenever a part of them is needed.
 
-    Cost and power, which are needed again and again, are kept without gaps as far as there is room.
+    Cost and power, which are needed again and again, are kept as far as there is room.
 
     Parameters
     ----------
@@ -75,8 +71,7 @@ class PointsOnDemand:
         self.splits = split_room(driveline, splits)
         self.room, self.used = 0.0, 0
         self._recent: tuple[int, int, OperatingPoints] | None = None
-        self._packed: dict[tuple[int, int], tuple[np.ndarray, np.ndarray, np.ndarray]] = {}
-        self._unpacked: tuple[int, int, StepCosts] | None = None
+        self._kept: dict[tuple[int, int], StepCosts] = {}
 
     def part(self, first: int, last: int) -> OperatingPoints:
         """Return the steps first to last - 1; the most recent ones are remembered.
@@ -84,55 +79,35 @@ class PointsOnDemand:
         Raises
         ------
         InfeasibleError
-            Nothing at all can drive some step of the part.
+            Nothing at all can drive some step of the part; the message tells all such steps.
         """
         if self._recent is None or self._recent[:2] != (first, last):
             demand = self.demand.part(first, last)
-            points = list_operating_points(self.driveline, demand, self.aim)
+            points = all_points(self.driveline, demand, self.aim)
+            if not points.drivable.all():
+                raise undrivable(self.driveline, self.demand, self.aim)
             self._recent = first, last, points
         return self._recent[2]
 
     def costs(self, first: int, last: int) -> StepCosts:
         """Return cost and power of the steps first to last - 1; errors are those of `part`."""
-        if self._unpacked is None or self._unpacked[:2] != (first, last):
-            self._unpacked = first, last, self._costs(first, last)
-        return self._unpacked[2]
+        kept = self._kept.get((first, last))
+        if kept is None:
+            kept = self.part(first, last).lists
+            if self.used + kept.nbytes <= self.room:
+                self.used += kept.nbytes
+                self._kept[first, last] = kept
+        return kept
 
     def make_room(self, room: float) -> None:
         """Allow bytes for cost and power of the parts asked for from now on."""
         self.room = room
 
-    def _costs(self, first: int, last: int) -> StepCosts:
-        packed = self._packed.get((first, last))
-        if packed is None:
-            costs = self.part(first, last).costs(0, last - first)
-            self._pack(first, last, costs)
-            return costs
-        used = np.arange(self.splits) < packed[0][..., None]
-        cost, power = np.full(used.shape, np.inf), np.zeros(used.shape)
-        cost[used], power[used] = packed[1:]
-        return StepCosts(self.dt[first:last], cost, power, packed[0])
-
-    def _pack(self, first: int, last: int, costs: StepCosts) -> None:
-        """Keep cost and power of a part without the gaps behind each list, if there is room."""
-        used = np.arange(self.splits) < costs.count[..., None]
-        arrays = costs.count, costs.cost[used], costs.power[used]
-        size = sum(array.nbytes for array in arrays)
-        if self.used + size <= self.room:
-            self.used += size
-            self._packed[first, last] = arrays
-
     def torques(self, split: np.ndarray, *chosen: np.ndarray) -> np.ndarray:
         """Return the motor torque, N m, of a split of every step, given gear and engine class."""
-        torque = np.empty(self.steps)
-        point_kernels._torques_of(pack(self.driveline), demand_rows(self.demand), self.aim,
-                                  self.splits, *chosen, split, torque)  # fmt: skip
-        return torque
-
-    def power_limits(self) -> tuple[float, float]:
-        """Return limits of battery power over all steps, W: 0 or less, and 0 or more."""
-        lowest, highest = power_limits(self.driveline.battery)
-        return min(lowest, 0.0), max(highest, 0.0)
+        points = chosen_points(self.driveline, self.demand, self.aim, *chosen)
+        alone = np.zeros((2, self.steps), dtype=np.int64)
+        return points.torques(split, *alone)
 
     def power_ranges(self) -> tuple[np.ndarray, np.ndarray]:
         """Return lowest and highest admissible battery power of every step, W, (steps,) each."""
@@ -142,8 +117,10 @@ class PointsOnDemand:
         return np.concatenate(lowest), np.concatenate(highest)
 
 
-def list_choices(driveline: Driveline, demand: Demand, splits: int, memory_limit: float) -> Choices:
-    """List the operating points, or arrange for them where they would take too much memory.
+def list_choices(
+    driveline: Driveline, demand: Demand, splits: int, memory_limit: float, whole: bool = True
+) -> Choices:
+    """List the operating points, or arrange for them to be listed where they are needed.
 
     Parameters
     ----------
@@ -151,6 +128,9 @@ def list_choices(driveline: Driveline, demand: Demand, splits: int, memory_limit
         As for :func:`hybridopt.operating_points.list_operating_points`.
     memory_limit
         Bytes; half of it may go to operating points.
+    whole
+        Keep them whole if they fit. Without, only cost and power are kept, which is all that a
+        solve needs.
 
     Raises
     ------
@@ -159,6 +139,6 @@ def list_choices(driveline: Driveline, demand: Demand, splits: int, memory_limit
     """
     room = split_room(driveline, splits)
     memory = Memory(demand.steps, driveline.gearbox.gears, 2, room, memory_limit)
-    if memory.keeps_points:
+    if whole and memory.keeps_points:
         return list_operating_points(driveline, demand, splits)
     return PointsOnDemand(driveline, demand, splits)

@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 from enum import IntEnum
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -10,8 +11,9 @@ from . import point_kernels
 from . import step as kernels
 from .demand import Demand
 from .errors import InfeasibleError, InputError
-from .inputs.driveline import Battery, Driveline
+from .inputs.driveline import Driveline
 from .plant import pack
+from .step_costs import StepCosts, step_costs
 from .threads import in_threads
 from .units import KM_PER_H
 
@@ -79,22 +81,6 @@ _REASON_TEXTS = {
 
 
 @dataclass(frozen=True, eq=False)
-class StepCosts:
-    """What the optimiser needs of some steps' choices, as in :class:`OperatingPoints`."""
-
-    dt: np.ndarray
-    cost: np.ndarray
-    power: np.ndarray
-    count: np.ndarray
-
-    def power_ranges(self) -> tuple[np.ndarray, np.ndarray]:
-        """Return lowest and highest admissible battery power of every step, W, (steps,) each."""
-        lowest, highest = np.zeros((2, self.dt.size))
-        point_kernels._power_ranges(self.cost, self.power, self.count, lowest, highest)
-        return lowest, highest
-
-
-@dataclass(frozen=True, eq=False)
 class OperatingPoints:
     """All choices of every step; arrays have shape (steps, gears, classes, splits).
 
@@ -144,8 +130,17 @@ class OperatingPoints:
 
     def costs(self, first: int, last: int) -> StepCosts:
         """Return cost and power of the steps first to last - 1."""
-        arrays = self.dt, self.cost, self.power, self.count
-        return StepCosts(*(array[first:last] for array in arrays))
+        return self.lists.part(first, last)
+
+    @cached_property
+    def lists(self) -> StepCosts:
+        """Cost and power without the gaps behind each list."""
+        return step_costs(self.dt, self.cost, self.power, self.count)
+
+    @property
+    def drivable(self) -> np.ndarray:
+        """Whether any gear, engine class and split can drive each step, (steps,)."""
+        return np.asarray((self.reason == Reason.FEASIBLE).any(axis=(1, 2, 3)))
 
     def torques(self, split: np.ndarray, *chosen: np.ndarray) -> np.ndarray:
         """Return the motor torque, N m, of a split of every step.
@@ -162,14 +157,9 @@ class OperatingPoints:
     def make_room(self, room: float) -> None:
         """Take note of bytes that may be used: none are, since all is kept."""
 
-    def power_limits(self) -> tuple[float, float]:
-        """Return limits of battery power over all steps, W: 0 or less, and 0 or more."""
-        lowest, highest = self.power_ranges()
-        return float(lowest.min()), float(highest.max())
-
     def power_ranges(self) -> tuple[np.ndarray, np.ndarray]:
         """Return lowest and highest admissible battery power of every step, W, (steps,) each."""
-        return self.costs(0, self.steps).power_ranges()
+        return self.lists.power_ranges()
 
     @classmethod
     def bare(cls, dt: Any, cost: Any, power: Any) -> "OperatingPoints":
@@ -216,11 +206,6 @@ def demand_rows(demand: Demand) -> np.ndarray:
     return rows
 
 
-def power_limits(battery: Battery) -> tuple[float, float]:
-    """Return the widest charge (negative) and discharge power of a battery, W."""
-    return battery.power_limits
-
-
 def split_room(driveline: Driveline, splits: int) -> int:
     """Return the length of the splits axis: room for `splits` torques, all kinks and limits."""
     kinks = driveline.motor.loss_map["torque"].size + driveline.engine.fuel_map["torque"].size + 3
@@ -255,7 +240,8 @@ def list_operating_points(
         Nothing at all can drive some step; the message says when and what limits it.
     """
     points = all_points(driveline, demand, splits)
-    _refuse_undrivable(points, demand)
+    if not points.drivable.all():
+        raise undrivable(driveline, demand, splits)
     return points
 
 
@@ -271,20 +257,32 @@ def drivable_steps(driveline: Driveline, demand: Demand) -> np.ndarray:
     for first in range(0, demand.steps, BLOCK):
         part = slice(first, min(first + BLOCK, demand.steps))
         points = all_points(driveline, demand.part(part.start, part.stop), 3)
-        drivable[part] = _drivable(points)
+        drivable[part] = points.drivable
     return drivable
-
-
-def _drivable(points: OperatingPoints) -> np.ndarray:
-    some: np.ndarray = (points.reason == Reason.FEASIBLE).any(axis=(1, 2, 3))
-    return some
 
 
 def all_points(driveline: Driveline, demand: Demand, splits: int) -> OperatingPoints:
     """List operating points as :func:`list_operating_points`, also of steps nothing can drive."""
+    return _listed(driveline, demand, splits, np.full((demand.steps, 2), -1))
+
+
+def chosen_points(
+    driveline: Driveline, demand: Demand, splits: int, gear: np.ndarray, engine_class: np.ndarray
+) -> OperatingPoints:
+    """List operating points of one gear, from 0, and engine class in every step, (steps,) each.
+
+    Other parameters and errors are those of :func:`list_operating_points`; the axes of gears and
+    classes have length 1.
+    """
+    return _listed(driveline, demand, splits, np.column_stack((gear, engine_class)))
+
+
+def _listed(driveline: Driveline, demand: Demand, splits: int, only: np.ndarray) -> OperatingPoints:
+    """List points of all gears and classes, or those of `only`, (steps, 2), where it is not -1."""
     plant = pack(driveline)
     size = split_room(driveline, splits)
-    shape = (demand.steps, driveline.gearbox.gears, len(EngineClass), size)
+    lists = (1, 1) if (only >= 0).all() else (driveline.gearbox.gears, len(EngineClass))
+    shape = (demand.steps, *lists, size)
     points = OperatingPoints(
         dt=np.array(demand.dt, dtype=np.float64),
         cost=np.empty(shape),
@@ -297,8 +295,9 @@ def all_points(driveline: Driveline, demand: Demand, splits: int) -> OperatingPo
 
     def fill(first: int, last: int) -> None:
         part = points.part(first, last)
-        point_kernels._fill_points(plant, rows[first:last], splits, part.cost, part.power,
-                                   part.motor_torque, part.count, part.reason)  # fmt: skip
+        point_kernels._fill_points(plant, rows[first:last], splits, only[first:last], part.cost,
+                                   part.power, part.motor_torque, part.count,
+                                   part.reason)  # fmt: skip
 
     in_threads(fill, demand.steps)
     if (points.count < 0).any():
@@ -309,19 +308,18 @@ def all_points(driveline: Driveline, demand: Demand, splits: int) -> OperatingPo
     return points
 
 
-def _refuse_undrivable(points: OperatingPoints, demand: Demand) -> None:
-    """Raise InfeasibleError when a step has no admissible point, with the causes counted."""
-    bad = np.flatnonzero(~_drivable(points))
-    if bad.size == 0:
-        return
+def undrivable(driveline: Driveline, demand: Demand, splits: int) -> InfeasibleError:
+    """Return the error of steps that nothing can drive: which, and what limits the hardest."""
+    bad = np.flatnonzero(~drivable_steps(driveline, demand))
     t = int(bad[np.argmax(demand.wheel_torque[bad])])
-    reasons, counts = np.unique(points.reason[t], return_counts=True)
+    hardest = all_points(driveline, demand.part(t, t + 1), splits)
+    reasons, counts = np.unique(hardest.reason, return_counts=True)
     hidden = (Reason.NOT_USED, Reason.UNPOWERED_MISFIT)
     causes = sorted(
         ((int(n), Reason(int(r))) for r, n in zip(reasons, counts, strict=True) if r not in hidden),
         reverse=True,
     )
-    raise InfeasibleError(
+    return InfeasibleError(
         f"{bad.size} of {demand.steps} steps cannot be driven; the hardest is at "
         f"{demand.time[t]:g} s, {demand.speed[t] / KM_PER_H:.1f} km/h, "
         f"{demand.wheel_torque[t]:.0f} Nm at the wheels; limits: "

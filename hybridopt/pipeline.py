@@ -18,7 +18,7 @@ from .inhibitors import stop_costs
 from .inputs.cycle import Cycle
 from .inputs.driveline import Driveline
 from .limits import Optimum, respect_limits
-from .operating_points import split_room
+from .operating_points import OperatingPoints, split_room
 from .replay import replay_schedule
 from .result import Result, make_result
 from .shifts import shift_costs
@@ -88,10 +88,13 @@ class Prepared:
     points: Choices
 
 
-def prepare(cycle: Cycle, driveline: Driveline, settings: Settings) -> Prepared:
-    """Work out demand and choices; errors are those of :func:`solve_cycle`."""
+def prepare(cycle: Cycle, driveline: Driveline, settings: Settings, whole: bool = True) -> Prepared:
+    """Work out demand and choices; errors are those of :func:`solve_cycle`.
+
+    Without `whole`, operating points take less memory, but only a solve is quick with them.
+    """
     wanted = drive_demand(driveline, cycle)
-    points = list_choices(driveline, wanted, settings.splits, settings.memory_limit)
+    points = list_choices(driveline, wanted, settings.splits, settings.memory_limit, whole)
     return Prepared(wanted, points)
 
 
@@ -108,14 +111,15 @@ def solve_benchmark(
 
     Parameters and errors are those of :func:`solve_cycle`; `prepared` is there where many
     drivelines share it, and worked out where it is None. Without `keep_value` the cost-to-go is
-    dropped before the bound, which saves memory; with it, all its points are swept.
+    dropped before the bound, and operating points are not kept whole, which saves memory; with it,
+    all points of SoC are swept, whatever `settings.corridor`.
     """
     settings = (settings or Settings()).resolved(driveline).for_steps(cycle.dt)
     if keep_value:
         settings = dataclasses.replace(settings, corridor=False)
     began = time.perf_counter()
-    plan_memory(cycle, driveline, settings).check()
-    prepared = prepared or prepare(cycle, driveline, settings)
+    plan_memory(cycle, driveline, settings, keep_value).check()
+    prepared = prepared or prepare(cycle, driveline, settings, keep_value)
     free = find_optimum(driveline, settings, prepared, progress)
     best, rounds = free, 0
     if settings.thermal_limits:
@@ -151,19 +155,22 @@ def _respect_limits(driveline: Driveline, settings: Settings, free: Optimum) -> 
 
     def solve_again(demand: Demand) -> Optimum:
         free.solution.value.forget()  # it is not the answer
-        points = list_choices(driveline, demand, settings.splits, settings.memory_limit)
+        whole = isinstance(free.solution.problem.points, OperatingPoints)
+        points = list_choices(driveline, demand, settings.splits, settings.memory_limit, whole)
         return find_optimum(driveline, settings, Prepared(demand, points))
 
     return respect_limits(driveline, free, solve_again)
 
 
-def plan_memory(cycle: Cycle, driveline: Driveline, settings: Settings) -> Memory:
-    """Return what a solve would keep in memory."""
+def plan_memory(
+    cycle: Cycle, driveline: Driveline, settings: Settings, whole: bool = True
+) -> Memory:
+    """Return what a solve would keep in memory, with operating points kept whole or not."""
     room = split_room(driveline, settings.splits)
     starts = start_steps(driveline.start.duration, cycle.dt)
     states = make_events(settings, cycle.dt, None, starts).graph.states
     return Memory(cycle.dt.size, driveline.gearbox.gears, settings.for_steps(cycle.dt).grid_points,
-                  room, settings.memory_limit, states)  # fmt: skip
+                  room, settings.memory_limit, states, whole)  # fmt: skip
 
 
 def solve_cycle(

@@ -33,7 +33,6 @@ from .step import (
     S_WORK,
     STARTING,
     _interp,
-    _point,
     _shaft,
     _start_fuel,
     _torque_point,
@@ -121,8 +120,11 @@ def _list_torques(plant, shaft, loss_row, splits, nodes, torques, powers):
 
 
 @njit(cache=True, nogil=True)
-def _fill_points(plant, rows, splits, cost, power, motor_torque, count, reason):
-    """All operating points; split 0 is the unpowered motor, the rest span the motor's range."""
+def _fill_points(plant, rows, splits, only, cost, power, motor_torque, count, reason):
+    """All operating points; split 0 is the unpowered motor, the rest span the motor's range.
+
+    Where `only` (steps, 2) is not -1, those of that gear and class alone.
+    """
     steps, gears, classes, size = cost.shape
     fuel_torque, loss_torque = plant.fuel_torque, plant.loss_torque
     shaft, point = np.empty(S_SIZE), np.empty(P_SIZE)
@@ -133,17 +135,18 @@ def _fill_points(plant, rows, splits, cost, power, motor_torque, count, reason):
         dt, wheel_torque, start = row[R_DT], row[R_WHEEL_TORQUE], _start_fuel(plant, row[R_DT])
         for g in range(gears):
             for c in range(classes):
+                gear, engine = (g, c) if only[t, 0] < 0 else (only[t, 0], only[t, 1])
                 for k in range(size):
                     cost[t, g, c, k], power[t, g, c, k] = np.inf, 0.0
                     motor_torque[t, g, c, k] = 0.0
                 count[t, g, c] = 0
-                why = _shaft(plant, row, g, c, shaft, fuel_row, loss_row)
+                why = _shaft(plant, row, gear, engine, shaft, fuel_row, loss_row)
                 if why != FEASIBLE:
                     reason[t, g, c, :] = why
                     continue
                 reason[t, g, c, :] = NOT_USED
                 used = 0
-                if not (c == OFF and shaft[S_MOTOR] == 0.0):
+                if not (engine == OFF and shaft[S_MOTOR] == 0.0):
                     used = _list_torques(plant, shaft, loss_row, splits - 1, nodes, torques,
                                          powers)  # fmt: skip
                 if used + 1 > size:
@@ -161,35 +164,6 @@ def _fill_points(plant, rows, splits, cost, power, motor_torque, count, reason):
                     if why == FEASIBLE:
                         cost[t, g, c, k] = point[P_FUEL_RATE] * dt
                         cost[t, g, c, k] += plant.throughput * abs(point[P_BATTERY_POWER]) * dt
-                        if c == STARTING:
+                        if engine == STARTING:
                             cost[t, g, c, k] += start
                 count[t, g, c] = used + 1
-
-
-@njit(cache=True, nogil=True)
-def _torques_of(plant, rows, splits, size, gear, engine, split, torque):
-    """Motor torque of one split of each step, as `_fill_points` lists it."""
-    shaft, point = np.empty(S_SIZE), np.empty(P_SIZE)
-    fuel_row, loss_row = np.empty(plant.fuel_torque.size), np.empty(plant.loss_torque.size)
-    nodes, torques, powers = np.empty(size), np.empty(2 * size), np.empty(size)
-    for t in range(rows.shape[0]):
-        k = split[t]
-        _shaft(plant, rows[t], gear[t], engine[t], shaft, fuel_row, loss_row)
-        torques[0] = 0.0
-        if k > 0:
-            _list_torques(plant, shaft, loss_row, splits - 1, nodes, torques, powers)
-        _point(plant, shaft, fuel_row, loss_row, rows[t, R_WHEEL_TORQUE], torques[max(k - 1, 0)],
-               k > 0, point)  # fmt: skip
-        torque[t] = point[P_MOTOR_TORQUE]
-
-
-@njit(cache=True)
-def _power_ranges(cost, power, count, lowest, highest):
-    """Widen the ranges of battery power of every step to its admissible points."""
-    for t in range(cost.shape[0]):
-        for g in range(cost.shape[1]):
-            for c in range(cost.shape[2]):
-                for k in range(count[t, g, c]):
-                    if cost[t, g, c, k] < np.inf:
-                        lowest[t] = min(lowest[t], power[t, g, c, k])
-                        highest[t] = max(highest[t], power[t, g, c, k])

@@ -93,7 +93,7 @@ def _solve(
 ) -> "Result":
     from ..pipeline import plan_memory, solve_cycle
 
-    memory = plan_memory(cycle, driveline, settings)
+    memory = plan_memory(cycle, driveline, settings, whole=False)
     steps, gears, needed = memory.steps, memory.gears, memory.needed
     if not quiet:
         click.echo(

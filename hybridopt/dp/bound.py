@@ -171,12 +171,11 @@ class Hulls:
         powers, costs, counts = [], [], []
         for first in range(0, points.steps, PART):
             part = points.costs(first, min(first + PART, points.steps))
-            power, cost = np.empty_like(part.cost), np.empty_like(part.cost)
-            count = np.empty_like(part.count)
-            kernels._hulls(part.cost, part.power, part.count, power, cost, count)
-            used = np.arange(cost.shape[3]) < count[..., None]
-            powers.append(power[used])
-            costs.append(cost[used])
+            power, cost = np.empty((2, int(part.length.sum())))
+            count = np.empty_like(part.length)
+            used = kernels._hulls(part, power, cost, count)
+            powers.append(power[:used].copy())
+            costs.append(cost[:used].copy())
             counts.append(count.ravel())
         self.power, self.cost = np.concatenate(powers), np.concatenate(costs)
         self.first = np.concatenate(([0], np.cumsum(np.concatenate(counts))))

@@ -50,17 +50,21 @@ def _lower_hull(costs, powers, order, n, hull_power, hull_cost):
 
 
 @njit(cache=True)
-def _hulls(cost, power, count, hull_power, hull_cost, hull_count):
-    """Lower hulls of every step, gear and class of a part."""
-    steps, gears, classes, size = cost.shape
+def _hulls(points, hull_power, hull_cost, hull_count):
+    """Lower hulls of every step, gear and class of a part, one behind the other; their points."""
+    steps, gears, classes = points.first.shape
+    order, used = np.empty(points.longest, dtype=np.int64), 0
     for t in range(steps):
-        order = np.empty(size, dtype=np.int64)
         for g in range(gears):
             for c in range(classes):
-                n = _sorted_points(cost[t, g, c], power[t, g, c], count[t, g, c], order)
-                hull_count[t, g, c] = _lower_hull(cost[t, g, c], power[t, g, c], order, n,
-                                                  hull_power[t, g, c],
-                                                  hull_cost[t, g, c])  # fmt: skip
+                begin = points.first[t, g, c]
+                end = begin + points.length[t, g, c]
+                costs, powers = points.cost[begin:end], points.power[begin:end]
+                n = _sorted_points(costs, powers, costs.size, order)
+                n = _lower_hull(costs, powers, order, n, hull_power[used:], hull_cost[used:])
+                hull_count[t, g, c] = n
+                used += n
+    return used
 
 
 @njit(cache=True)

@@ -138,8 +138,7 @@ class CostToGo:
         offset = middle if math.isfinite(middle) else 0.0
         reach = self.reach[[max(first - 1, 0), *range(first, last + 1)]]
         with self.threads.measured(last - first):
-            sweep._sweep(points.cost, points.power, points.count, points.dt,
-                         1.0 / (cell.capacity * grid.spacing), cell.efficiency,
+            sweep._sweep(points, 1.0 / (cell.capacity * grid.spacing), cell.efficiency,
                          grid.floor_penalty * grid.spacing, self.prices[first : last + 1],
                          problem.nodes, self.pad, self.bounds, self.facts, reach,
                          problem.shift[first:last], events.graph, events.cost[first:last],

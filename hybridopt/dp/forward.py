@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..errors import InfeasibleError
+from ..step_costs import StepCosts
 from ..units import PERCENT
 from . import kernels
 from .cost_to_go import CostToGo, Part
@@ -203,8 +204,7 @@ class Walk:
         events = problem.events
         gear = problem.gear if first == 0 else int(self.gears[first - 1])
         chosen = [a[first:last] for a in (self.gears, self.classes, self.splits, self.shares)]
-        done = kernels._forward(points.cost, points.power, points.count, points.dt, problem.cell,
-                                problem.grid._replace(first=part.begin),
+        done = kernels._forward(points, problem.cell, problem.grid._replace(first=part.begin),
                                 problem.shift[first:last], events.graph,
                                 events.cost[first:last], events.soc_least, part.value,
                                 last == problem.points.steps, float(aim), frozen, gear,
@@ -212,23 +212,22 @@ class Walk:
                                 self.costate[first:last])  # fmt: skip
         if done < last - first:
             return False
-        self.fuel[first:last] = _mix(points.cost, *chosen)
+        self.fuel[first:last] = _mix(points, *chosen)
         return True
 
 
 def _mix(
-    values: np.ndarray,
+    points: StepCosts,
     gears: np.ndarray,
     classes: np.ndarray,
     splits: np.ndarray,
     shares: np.ndarray,
 ) -> np.ndarray:
-    """Pick each step's value at its split, or between it and the next one."""
-    t = np.arange(gears.size)
-    here = values[t, gears, classes, splits]
-    there = values[t, gears, classes, np.minimum(splits + 1, values.shape[3] - 1)]
+    """Pick each step's cost at its split, or between it and the next one."""
+    place = points.first[np.arange(gears.size), gears, classes] + splits
     mixed = shares > 0.0
-    return np.asarray(here + shares * (np.where(mixed, there, here) - here))
+    here, there = points.cost[place], points.cost[place + mixed]
+    return np.asarray(here + shares * (there - here))
 
 
 def event_cost(problem: Problem, gears: np.ndarray, classes: np.ndarray) -> float:

@@ -245,19 +245,27 @@ def _gear_fits(graph, move, gear, gear_after):
 
 
 @njit(cache=True)
-def _choose(cost, power, count, dt, cell, grid, shift, graph, move_cost, soc_least, row, final,
-            aim, soc, source, gear, only_gear, only_engine):  # fmt: skip
+def _splits(points, t, gear, engine):
+    """Costs and powers of a step's splits in a gear and engine class."""
+    begin = points.first[t, gear, engine]
+    end = begin + points.length[t, gear, engine]
+    return points.cost[begin:end], points.power[begin:end]
+
+
+@njit(cache=True)
+def _choose(points, t, cell, grid, shift, graph, move_cost, soc_least, row, final, aim, soc, source,
+            gear, only_gear, only_engine):  # fmt: skip
     """Best decision of one step from a continuous SoC: gear, move, split, share and value.
 
     Where only_gear is not -1, gear and engine class are given. The split may lie a share of the
     way to the next one. The value is infinite when nothing is admissible. `row` is the cost-to-go
     after the step.
     """
-    state, rates = _state(cell, soc), _rates(cell, dt)
+    state, rates = _state(cell, soc), _rates(cell, points.dt[t])
     top = grid.low + grid.spacing * (grid.points - 1)
     best, pick = np.inf, (-1, -1, -1, 0.0)
-    landings, totals = np.empty(cost.shape[2]), np.empty(cost.shape[2])
-    for g in range(cost.shape[0]):
+    landings, totals = np.empty(points.longest), np.empty(points.longest)
+    for g in range(points.first.shape[1]):
         for m in range(graph.source.size):
             c = graph.engine[m]
             if only_gear >= 0 and (g != only_gear or c != only_engine):
@@ -267,15 +275,16 @@ def _choose(cost, power, count, dt, cell, grid, shift, graph, move_cost, soc_lea
             event = shift[c, gear, g] + move_cost[m]
             if event == np.inf or soc < soc_least[m]:
                 continue
-            costs, powers, ahead = cost[g, c], power[g, c], row[graph.target[m], g]
-            _landings(powers, count[g, c], state, rates, soc, landings)
-            _totals(costs, landings, count[g, c], grid, ahead, final, aim, totals)
-            for k in range(count[g, c]):
+            costs, powers = _splits(points, t, g, c)
+            count, ahead = costs.size, row[graph.target[m], g]
+            _landings(powers, count, state, rates, soc, landings)
+            _totals(costs, landings, count, grid, ahead, final, aim, totals)
+            for k in range(count):
                 if costs[k] == np.inf:
                     continue
                 j, share, total = k, 0.0, event + totals[k]
                 if landings[k] > top:
-                    j, share = _trim(powers, costs, count[g, c], rates, state, top, soc, k, 0.0)
+                    j, share = _trim(powers, costs, count, rates, state, top, soc, k, 0.0)
                     if j < 0:
                         continue
                     total = event + _mixed(costs, powers, j, share, rates, state, grid, ahead,
@@ -287,18 +296,16 @@ def _choose(cost, power, count, dt, cell, grid, shift, graph, move_cost, soc_lea
         return g, m, k, share, best
     c = graph.engine[m]
     event = shift[c, gear, g] + move_cost[m]
-    split, share, total = _refine(cost[g, c], power[g, c], count[g, c], k, best - event, rates,
-                                  state, grid, row[graph.target[m], g], final, aim,
-                                  soc)  # fmt: skip
-    split, share = _trim(power[g, c], cost[g, c], count[g, c], rates, state, top, soc, split,
-                         share)  # fmt: skip
+    costs, powers = _splits(points, t, g, c)
+    split, share, total = _refine(costs, powers, costs.size, k, best - event, rates, state, grid,
+                                  row[graph.target[m], g], final, aim, soc)  # fmt: skip
+    split, share = _trim(powers, costs, costs.size, rates, state, top, soc, split, share)
     return g, m, split, share, event + total
 
 
 @njit(cache=True)
-def _forward(cost, power, count, dt, cell, grid, shift, graph, move_cost, soc_least, value, final,
-             aim, frozen, gear, states, gears, classes, splits, shares, path,
-             costate):  # fmt: skip
+def _forward(points, cell, grid, shift, graph, move_cost, soc_least, value, final, aim, frozen,
+             gear, states, gears, classes, splits, shares, path, costate):  # fmt: skip
     """Forward run of the optimal policy over a part of the steps; return the number of steps done.
 
     Where it is `frozen`, gears and classes are given and only the splits are chosen.
@@ -306,19 +313,18 @@ def _forward(cost, power, count, dt, cell, grid, shift, graph, move_cost, soc_le
     `value` (steps + 1, states, gears, points) may have an offset: it changes no choice. `final`
     tells whether the part ends where the problem does; path[0], states[0] and gear are given.
     """
-    steps = cost.shape[0]
+    steps = points.first.shape[0]
     for t in range(steps):
         last = final and t == steps - 1
-        g, m, k, share, best = _choose(cost[t], power[t], count[t], dt[t], cell, grid, shift[t],
-                                       graph, move_cost[t], soc_least, value[t + 1], last, aim,
-                                       path[t], states[t], gear, gears[t] if frozen else -1,
-                                       classes[t])  # fmt: skip
+        g, m, k, share, best = _choose(points, t, cell, grid, shift[t], graph, move_cost[t],
+                                       soc_least, value[t + 1], last, aim, path[t], states[t], gear,
+                                       gears[t] if frozen else -1, classes[t])  # fmt: skip
         if best == np.inf:
             return t
         c = graph.engine[m]
         gears[t], classes[t], splits[t], shares[t] = g, c, k, share
-        watts = _between(power[t, g, c], k, share)
-        path[t + 1] = _next_soc(cell, _state(cell, path[t]), path[t], watts, dt[t])
+        watts = _between(_splits(points, t, g, c)[1], k, share)
+        path[t + 1] = _next_soc(cell, _state(cell, path[t]), path[t], watts, points.dt[t])
         states[t + 1], gear = graph.target[m], g
         costate[t] = _slope(grid, value[t + 1, states[t + 1], gear], path[t + 1])
     return steps

@@ -25,14 +25,16 @@ class Memory:
         Bytes that may be kept.
     states
         States of the engine, and of the time in it and in gear.
+    whole
+        Whether whole operating points are wanted, not cost and power alone.
 
     Notes
     -----
-    The operating points are kept if they fit into half of the limit; if not, cost and power alone,
-    packed, as far as they fit into two thirds of what is not needed otherwise. The cost-to-go
-    (float32) is kept as far as it fits into the rest, and at least two parts of it. The events of
-    every step, the hulls of the bound and the checkpoints (float64) of the cost-to-go are always
-    kept.
+    Whole operating points are kept if they fit into half of the limit; if not, or if they are not
+    wanted, cost and power alone, as far as they fit into two thirds of what is not needed
+    otherwise. The cost-to-go (float32) is kept as far as it fits into the rest, and at least two
+    parts of it. The events of every step, the hulls of the bound and the checkpoints (float64) of
+    the cost-to-go are always kept.
     """
 
     steps: int
@@ -41,6 +43,7 @@ class Memory:
     splits: int
     limit: float
     states: int = 2
+    whole: bool = True
 
     @property
     def points(self) -> float:
@@ -50,7 +53,7 @@ class Memory:
     @property
     def keeps_points(self) -> bool:
         """Whether the operating points are kept."""
-        return self.points <= 0.5 * self.limit
+        return self.whole and self.points <= 0.5 * self.limit
 
     @property
     def packed(self) -> float:

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from ..choices import Choices
+from ..choices import Choices, PointsOnDemand
 from ..inputs.driveline import Battery
 from ..operating_points import EngineClass
 from . import kernels
@@ -68,8 +68,9 @@ class Problem:
     @cached_property
     def largest_fall(self) -> float:
         """Bound on how many grid cells SoC can move in one step."""
-        lowest, highest = self.points.power_limits()
-        rise, fall = self.reach(np.array([lowest]), np.array([highest]), self.points.dt.max())
+        lowest, highest = self.power_ranges
+        longest = self.points.dt.max()
+        rise, fall = self.reach(lowest.min(keepdims=True), highest.max(keepdims=True), longest)
         return float(max(rise[0], fall[0]) / self.grid.spacing)
 
     @cached_property
@@ -105,7 +106,8 @@ class Problem:
         """What is kept in memory."""
         points = self.points
         return Memory(points.steps, points.gears, self.grid.points, points.splits,
-                      self.settings.memory_limit, self.events.graph.states)  # fmt: skip
+                      self.settings.memory_limit, self.events.graph.states,
+                      not isinstance(points, PointsOnDemand))  # fmt: skip
 
 
 def pack_battery(battery: Battery) -> kernels.Cell:

@@ -261,14 +261,14 @@ def _extend_rows(rows, pad, swept, read, floor_slope, price):
 
 
 @njit(cache=True, error_model="numpy")
-def _list_splits(cost, power, count, list_cost, list_power, list_count):
+def _list_splits(points, t, list_cost, list_power, list_count):
     """Gather the admissible splits of a step by engine class and gear."""
     for c in range(3):
-        for g in range(cost.shape[0]):
-            n = 0
-            for k in range(count[g, c]):
-                if cost[g, c, k] < np.inf:
-                    list_power[c, g, n], list_cost[c, g, n] = power[g, c, k], cost[g, c, k]
+        for g in range(list_count.shape[1]):
+            n, first = 0, points.first[t, g, c]
+            for k in range(first, first + points.length[t, g, c]):
+                if points.cost[k] < np.inf:
+                    list_power[c, g, n], list_cost[c, g, n] = points.power[k], points.cost[k]
                     n += 1
             list_count[c, g] = n
 
@@ -283,7 +283,7 @@ def _store(values, offset, out):
 
 
 @njit(cache=True, parallel=True, error_model="numpy")
-def _sweep(cost, power, count, dt, battery_step, efficiency, floor_slope, prices, nodes, pad,
+def _sweep(points, battery_step, efficiency, floor_slope, prices, nodes, pad,
            bounds, facts, reach, shift, graph, move_cost, floors, prune, rows, value, begin, offset,
            looked_at):  # fmt: skip
     """Backward sweep over a part of the steps.
@@ -300,7 +300,7 @@ def _sweep(cost, power, count, dt, battery_step, efficiency, floor_slope, prices
     With `prune`, splits are left out that cannot be optimal anywhere in a block: within a gear and
     arrival, against the best gear, against the engine off. All exact.
     """
-    steps, gears, size = cost.shape[0], cost.shape[1], cost.shape[3]
+    steps, gears, size = points.first.shape[0], points.first.shape[1], points.longest
     arrivals = graph.arrival_engine.size
     list_power, list_cost = np.empty((3, gears, size)), np.empty((3, gears, size))
     list_count = np.zeros((3, gears), dtype=np.int64)
@@ -309,9 +309,9 @@ def _sweep(cost, power, count, dt, battery_step, efficiency, floor_slope, prices
     _store(rows[0, :, :, pad + begin : pad + begin + value.shape[3]], offset, value[steps])
     for back in range(steps):
         t, after, now = steps - 1 - back, rows[back % 2], rows[(back + 1) % 2]
-        step = dt[t] * battery_step
+        step = points.dt[t] * battery_step
         swept, before = before, _swept(bounds, reach[t])
-        _list_splits(cost[t], power[t], count[t], list_cost, list_power, list_count)
+        _list_splits(points, t, list_cost, list_power, list_count)
         for block in prange(bounds.size - 1):
             a, b = bounds[block], bounds[block + 1]
             if a < swept[0] or b > swept[1]:

@@ -164,8 +164,8 @@ class Shared:
         """
         if job.variant is None:
             raise InputError(job.problem)
-        if job.run == OPTIMUM and not job.bound:
-            return optimum_outcome(self._benchmark(job, job.variant, bound=False))
+        if job.run == OPTIMUM and (not job.bound or job.variant.settings.corridor):
+            return optimum_outcome(self._benchmark(job, job.variant, job.bound, keep_value=False))
         course = self._solved(job, job.variant)
         if job.run == OPTIMUM:
             return optimum_outcome(course.benchmark)
@@ -183,12 +183,15 @@ class Shared:
             self._solved_digest = digest
         return self._course
 
-    def _benchmark(self, job: Job, variant: Variant, bound: bool) -> Benchmark:
+    def _benchmark(
+        self, job: Job, variant: Variant, bound: bool, keep_value: bool = True
+    ) -> Benchmark:
         driveline = variant.driveline()
         settings = variant.settings.resolved(driveline)
         if self._points[0] != job.points_digest:
             self._points = b"", None
             self._points = job.points_digest, prepare(job.cycle, driveline, settings)
         return solve_benchmark(
-            job.cycle, driveline, settings, bound=bound, prepared=self._points[1]
-        )
+            job.cycle, driveline, settings, bound=bound, prepared=self._points[1],
+            keep_value=keep_value,
+        )  # fmt: skip
