@@ -202,7 +202,8 @@ def _clutch_torque(
 ) -> np.ndarray:
     """Torque at the clutch for an acceleration, N m, (parts,)."""
     wheels = _demand(driveline, speed, grade, acceleration).wheel_torque
-    return np.array([step._input_torque(plant, 0, torque) for torque in wheels])
+    gear = plant.ratio[0], plant.efficiency[0], plant.gear_drag[0]
+    return np.array([step._input_torque(*gear, torque) for torque in wheels])
 
 
 def _acceleration(

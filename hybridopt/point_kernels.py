@@ -39,7 +39,7 @@ from .step import (
 )
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _sort(values, count):
     """Sort the first values by insertion: few, and nearly in order."""
     for i in range(1, count):
@@ -50,8 +50,8 @@ def _sort(values, count):
         values[j] = value
 
 
-@njit(cache=True)
-def _split_torques(plant, shaft, splits, nodes, torques):
+@njit(cache=True, error_model="numpy", inline="always")
+def _split_torques(fuel_torque, loss_torque, shaft, splits, nodes, torques):
     """Fill the motor torques of a shaft, increasing; return how many.
 
     All kinks of cost and power over torque are among them, so that both are linear in
@@ -63,12 +63,12 @@ def _split_torques(plant, shaft, splits, nodes, torques):
         return 1
     nodes[0], nodes[1] = low, high
     used = 2
-    for torque in plant.loss_torque:
+    for torque in loss_torque:
         if low < torque < high:
             nodes[used] = torque
             used += 1
     if shaft[S_ON] > 0.0:
-        for engine_torque in plant.fuel_torque:
+        for engine_torque in fuel_torque:
             torque = shaft[S_TOTAL] - shaft[S_WORK] * engine_torque
             if low < torque < high:
                 nodes[used] = torque
@@ -92,7 +92,7 @@ def _split_torques(plant, shaft, splits, nodes, torques):
     return count
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _limit_crossings(powers, torques, count, limit, extra, used):
     """Append to `extra` the torques where power crosses a limit between two split torques."""
     for i in range(count - 1):
@@ -103,23 +103,24 @@ def _limit_crossings(powers, torques, count, limit, extra, used):
     return used
 
 
-@njit(cache=True)
-def _list_torques(plant, shaft, loss_row, splits, nodes, torques, powers):
+@njit(cache=True, error_model="numpy", inline="always")
+def _list_torques(fuel_torque, loss_torque, throughput, shaft, loss_row, splits, nodes, torques,
+                  powers):  # fmt: skip
     """Fill split torques and those at which the power meets a battery limit; return how many."""
-    used = _split_torques(plant, shaft, splits, nodes, torques)
+    used = _split_torques(fuel_torque, loss_torque, shaft, splits, nodes, torques)
     for i in range(used):
         powers[i] = torques[i] * shaft[S_MOTOR] + shaft[S_START] + shaft[S_AUXILIARY]
-        powers[i] += _interp(plant.loss_torque, loss_row, torques[i])
+        powers[i] += _interp(loss_torque, loss_row, torques[i])
     more = _limit_crossings(powers, torques, used, shaft[S_POWER_MAX], torques, used)
     more = _limit_crossings(powers, torques, used, shaft[S_POWER_MIN], torques, more)
-    if plant.throughput > 0.0:  # its cost has a kink where the battery neither gives nor takes
+    if throughput > 0.0:  # its cost has a kink where the battery neither gives nor takes
         more = _limit_crossings(powers, torques, used, 0.0, torques, more)
     used = more
     _sort(torques, used)
     return used
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, error_model="numpy", nogil=True)
 def _fill_points(plant, rows, splits, only, cost, power, motor_torque, count, reason):
     """All operating points; split 0 is the unpowered motor, the rest span the motor's range.
 
@@ -132,7 +133,8 @@ def _fill_points(plant, rows, splits, only, cost, power, motor_torque, count, re
     nodes, torques, powers = np.empty(size), np.empty(2 * size), np.empty(size)
     for t in range(steps):
         row = rows[t]
-        dt, wheel_torque, start = row[R_DT], row[R_WHEEL_TORQUE], _start_fuel(plant, row[R_DT])
+        dt, wheel_torque = row[R_DT], row[R_WHEEL_TORQUE]
+        start = _start_fuel(plant.start_fuel, plant.start_duration, dt)
         for g in range(gears):
             for c in range(classes):
                 gear, engine = (g, c) if only[t, 0] < 0 else (only[t, 0], only[t, 1])
@@ -147,8 +149,8 @@ def _fill_points(plant, rows, splits, only, cost, power, motor_torque, count, re
                 reason[t, g, c, :] = NOT_USED
                 used = 0
                 if not (engine == OFF and shaft[S_MOTOR] == 0.0):
-                    used = _list_torques(plant, shaft, loss_row, splits - 1, nodes, torques,
-                                         powers)  # fmt: skip
+                    used = _list_torques(fuel_torque, loss_torque, plant.throughput, shaft,
+                                         loss_row, splits - 1, nodes, torques, powers)  # fmt: skip
                 if used + 1 > size:
                     count[t, g, c] = -1
                     continue

@@ -33,7 +33,7 @@ POINT_NAMES = ("engine_torque", "motor_torque", "brake_torque", "fuel_rate", "ba
                "gearbox_loss", "shaft_inertia_power", "start_power", "auxiliary_power")  # fmt: skip
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _cell(axis, x):
     """Index of the cell of `axis` that holds x, clamped to the axis (counting needs no branch)."""
     i = 0
@@ -42,14 +42,14 @@ def _cell(axis, x):
     return i
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _interp(axis, values, x):
     i = _cell(axis, x)
     w = min(max((x - axis[i]) / (axis[i + 1] - axis[i]), 0.0), 1.0)
     return values[i] + w * (values[i + 1] - values[i])
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _row(axis, table, x, out):
     """Row of a map at x: with it, a bilinear lookup is a linear one."""
     i = _cell(axis, x)
@@ -58,7 +58,7 @@ def _row(axis, table, x, out):
         out[j] = table[i, j] + w * (table[i + 1, j] - table[i, j])
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _fuel_rate(fuel_torque, shaft, fuel_row, torque):
     """Fuel rate (g/s): zero at overrun torque, linear up to 0 N m, then the map.
 
@@ -72,38 +72,37 @@ def _fuel_rate(fuel_torque, shaft, fuel_row, torque):
     return work * fuel_row[0] * (1.0 - torque / overrun)
 
 
-@njit(cache=True)
-def _input_torque(plant, gear, wheel_torque):
+@njit(cache=True, error_model="numpy", inline="always")
+def _input_torque(ratio, efficiency, drag, wheel_torque):
     """Torque at the gearbox input for a wheel torque, without the inertia of the input shaft."""
-    ratio, efficiency = plant.ratio[gear], plant.efficiency[gear]
     if wheel_torque >= 0.0:
-        return wheel_torque / (ratio * efficiency) + plant.gear_drag[gear]
-    return wheel_torque * efficiency / ratio + plant.gear_drag[gear]
+        return wheel_torque / (ratio * efficiency) + drag
+    return wheel_torque * efficiency / ratio + drag
 
 
-@njit(cache=True)
-def _fade(plant, speed, engine):
+@njit(cache=True, error_model="numpy", inline="always")
+def _fade(low, high, speed, engine):
     """Share of braking recuperation may keep at low speed; a running engine drives the pump."""
-    if engine != OFF or plant.fade_high <= 0.0 or speed >= plant.fade_high:
+    if engine != OFF or high <= 0.0 or speed >= high:
         return 1.0
-    if speed <= plant.fade_low:
+    if speed <= low:
         return 0.0
-    return (speed - plant.fade_low) / (plant.fade_high - plant.fade_low)
+    return (speed - low) / (high - low)
 
 
-@njit(cache=True)
-def _start_steps(plant, dt):
+@njit(cache=True, error_model="numpy", inline="always")
+def _start_steps(duration, dt):
     """Count the steps of a start at a step length, as :func:`hybridopt.starts.start_steps`."""
-    return max(1.0, np.ceil(plant.start_duration / dt - 1e-9))
+    return max(1.0, np.ceil(duration / dt - 1e-9))
 
 
-@njit(cache=True)
-def _start_fuel(plant, dt):
+@njit(cache=True, error_model="numpy", inline="always")
+def _start_fuel(fuel, duration, dt):
     """Fuel that a start adds to each of its steps, g."""
-    return plant.start_fuel / _start_steps(plant, dt)
+    return fuel / _start_steps(duration, dt)
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy", inline="always")
 def _launch_clutch(plant, row, gear, engine):
     """State of the launch clutch, or -1 - reason when the gear cannot be used."""
     wheel_torque, speed = row[R_WHEEL_TORQUE], row[R_WHEEL_SPEED] * plant.ratio[gear]
@@ -127,7 +126,7 @@ def _launch_clutch(plant, row, gear, engine):
     return SLIPPING if row[R_SLIP] > 0.0 else -1 - MUST_NOT_SLIP
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _shaft(plant, row, gear, engine, shaft, fuel_row, loss_row):
     """Fill `shaft` and the map rows for one step, gear and engine class; return the reason."""
     if engine == OFF and row[R_ENGINE_NEEDED] > 0.0:
@@ -166,14 +165,15 @@ def _shaft(plant, row, gear, engine, shaft, fuel_row, loss_row):
         elif plant.opens > 0.0 and clutch == LOCKED and row[R_WHEEL_TORQUE] <= 0.0:
             shaft[S_COAST] = OPENS
         if plant.pump_speed > 0.0 and clutch == LOCKED:
-            shaft[S_CAPACITY] = _held_torque(plant, input_speed)
+            shaft[S_CAPACITY] = _held_torque(plant.pump_speed, plant.full_pressure_speed,
+                                             plant.launch_capacity, input_speed)  # fmt: skip
     share = plant.battery_share + row[R_BATTERY_SHARE] * (1.0 - plant.battery_share)
     shaft[S_POWER_MIN], shaft[S_POWER_MAX] = share * plant.power_min, share * plant.power_max
     overrun = _interp(plant.overrun_speed, plant.overrun, motor_speed) if on or dragged else 0.0
     shaft[S_START] = 0.0
     if engine == STARTING:
         energy = _start_energy(plant, motor_speed, overrun)
-        shaft[S_START] = energy / (_start_steps(plant, row[R_DT]) * row[R_DT])
+        shaft[S_START] = energy / (_start_steps(plant.start_duration, row[R_DT]) * row[R_DT])
     shaft[S_OVERRUN] = work * overrun
     shaft[S_FULL] = shaft[S_OVERRUN]
     if on:
@@ -184,19 +184,18 @@ def _shaft(plant, row, gear, engine, shaft, fuel_row, loss_row):
                 fuel_row[j] *= row[R_FUEL_FACTOR]
     shaft[S_DRAG] = _interp(plant.drag_speed, plant.drag, motor_speed)
     _row(plant.loss_speed, plant.loss, motor_speed, loss_row)
-    return _torque_range(plant, row, gear, engine, shaft)
+    return _torque_range(plant, row, engine, shaft)
 
 
-@njit(cache=True)
-def _held_torque(plant, speed):
+@njit(cache=True, error_model="numpy", inline="always")
+def _held_torque(least_speed, full_speed, capacity, speed):
     """Torque that the launch clutch holds by the input-driven pump alone, N m."""
-    if speed >= plant.full_pressure_speed:
-        return plant.launch_capacity
-    rise = (speed - plant.pump_speed) / (plant.full_pressure_speed - plant.pump_speed)
-    return plant.launch_capacity * rise
+    if speed >= full_speed:
+        return capacity
+    return capacity * ((speed - least_speed) / (full_speed - least_speed))
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy", inline="always")
 def _start_energy(plant, speed, overrun):
     """Electric energy of an engine start up to a speed, J.
 
@@ -211,25 +210,26 @@ def _start_energy(plant, speed, overrun):
     return (rotor + slip + friction) / plant.start_efficiency
 
 
-@njit(cache=True)
-def _total_torque(plant, row, gear, engine, shaft):
+@njit(cache=True, error_model="numpy", inline="always")
+def _total_torque(plant, row, engine, shaft):
     """Torque required at the gearbox input, and the torque that engine and motor should give."""
     if shaft[S_CLUTCH] == OPEN:
         return 0.0, 0.0
     wheel_torque, inertia = row[R_WHEEL_TORQUE], shaft[S_INERTIA]
-    required = _input_torque(plant, gear, wheel_torque) + inertia
+    ratio, efficiency, drag = shaft[S_RATIO], shaft[S_EFFICIENCY], shaft[S_GEAR_DRAG]
+    required = _input_torque(ratio, efficiency, drag, wheel_torque) + inertia
     if wheel_torque >= 0.0:
         return required, required
-    kept = plant.share * _fade(plant, row[R_SPEED], engine) * wheel_torque
-    total = _input_torque(plant, gear, kept) + inertia
+    kept = plant.share * _fade(plant.fade_low, plant.fade_high, row[R_SPEED], engine) * wheel_torque
+    total = _input_torque(ratio, efficiency, drag, kept) + inertia
     return required, max(required, min(total, shaft[S_OVERRUN]))
 
 
-@njit(cache=True)
-def _torque_range(plant, row, gear, engine, shaft):
+@njit(cache=True, error_model="numpy", inline="always")
+def _torque_range(plant, row, engine, shaft):
     """Fill the total torque wanted on the shaft and the motor's range; return the reason."""
     clutch, speed = shaft[S_CLUTCH], shaft[S_MOTOR]
-    required, total = _total_torque(plant, row, gear, engine, shaft)
+    required, total = _total_torque(plant, row, engine, shaft)
     shaft[S_TOTAL], shaft[S_LOW], shaft[S_HIGH] = total, 0.0, 0.0
     if clutch == SLIPPING and required > plant.launch_capacity:
         return CLUTCH_CAPACITY
@@ -257,7 +257,7 @@ def _torque_range(plant, row, gear, engine, shaft):
     return _allowed_range(plant, row, engine, highest, low, max(low, high), shaft)
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy", inline="always")
 def _allowed_range(plant, row, engine, highest, low, high, shaft):
     """Cut the motor's range to the functions switched on and to the clutch's pressure."""
     if engine == OFF and plant.electric == 0.0:
@@ -282,7 +282,7 @@ def _allowed_range(plant, row, engine, highest, low, high, shaft):
     return FEASIBLE
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _point(plant, shaft, fuel_row, loss_row, wheel_torque, motor_torque, powered, point):
     """Fill `point` for a motor torque on a shaft; return whether it is admissible."""
     return FEASIBLE == _torque_point(plant.fuel_torque, plant.loss_torque, shaft, fuel_row,
@@ -290,7 +290,7 @@ def _point(plant, shaft, fuel_row, loss_row, wheel_torque, motor_torque, powered
                                      point)  # fmt: skip
 
 
-@njit(cache=True, inline="always")
+@njit(cache=True, error_model="numpy", inline="always")
 def _torque_point(fuel_torque, loss_torque, shaft, fuel_row, loss_row, wheel_torque, motor_torque,
                   powered, point):  # fmt: skip
     """As `_point`, returning the reason.
@@ -337,7 +337,7 @@ def _torque_point(fuel_torque, loss_torque, shaft, fuel_row, loss_row, wheel_tor
     return FEASIBLE
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _is_held(shaft, torque):
     """Tell whether the launch clutch carries the torque of a shaft; open, it carries none."""
     if shaft[S_CLUTCH] == OPEN:
@@ -345,7 +345,7 @@ def _is_held(shaft, torque):
     return abs(torque - shaft[S_INERTIA]) <= shaft[S_CAPACITY] + 1e-9
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _wheel_side(shaft, torque, point):
     """Return the driveline's torque at the wheels; fill clutch and gearbox loss and inertia."""
     point[P_SLIP_LOSS], point[P_GEARBOX_LOSS], point[P_SHAFT_INERTIA] = 0.0, 0.0, 0.0
@@ -364,7 +364,7 @@ def _wheel_side(shaft, torque, point):
     return net * shaft[S_RATIO] / efficiency
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _evaluate(plant, rows, gear, engine, motor_torque, powered, out, reason):
     """Points of a given schedule, one row per step.
 

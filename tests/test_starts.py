@@ -26,7 +26,6 @@ from xarray import DataArray
 from hybridopt import step
 from hybridopt.errors import InfeasibleError
 from hybridopt.operating_points import Reason, list_operating_points
-from hybridopt.plant import pack
 from hybridopt.starts import start_division, start_steps, start_totals
 from hybridopt.units import RPM
 
@@ -57,8 +56,7 @@ def test_steps_of_a_start(duration, dt, steps):
 
 @given(st.floats(0.01, 5.0), st.floats(0.01, 10.0))
 def test_kernels_count_the_same_steps(duration, dt):
-    plant = pack(PLAIN)._replace(start_duration=duration)
-    assert step._start_steps(plant, dt) == start_steps(duration, np.array([dt]))[0]
+    assert step._start_steps(duration, dt) == start_steps(duration, np.array([dt]))[0]
 
 
 # --- energy ---

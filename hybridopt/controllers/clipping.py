@@ -295,4 +295,6 @@ def _step_fuel(plant, work, engine, dt):
     """
     fuel = work.point[P_FUEL_RATE] * dt
     fuel += plant.throughput * abs(work.point[P_BATTERY_POWER]) * dt
-    return fuel + (_start_fuel(plant, dt) if engine == STARTING else 0.0)
+    if engine == STARTING:
+        fuel += _start_fuel(plant.start_fuel, plant.start_duration, dt)
+    return fuel
