@@ -64,7 +64,7 @@ def step_costs(dt: np.ndarray, cost: np.ndarray, power: np.ndarray, count: np.nd
     return StepCosts(dt, packed_cost, packed_power, first, count, int(count.max(initial=0)))
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _pack(cost, power, first, count, packed_cost, packed_power):
     """Copy the lists of splits into one row, each from its place `first` on."""
     for t in range(count.shape[0]):
@@ -76,7 +76,7 @@ def _pack(cost, power, first, count, packed_cost, packed_power):
                     packed_power[begin + k] = power[t, g, c, k]
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _power_ranges(costs, lowest, highest):
     """Widen the ranges of battery power of every step to its admissible points."""
     steps, gears, classes = costs.first.shape

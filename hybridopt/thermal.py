@@ -94,7 +94,7 @@ def lag(
     return values
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _lag(gain: np.ndarray, decay: np.ndarray, dt: np.ndarray, values: np.ndarray) -> None:
     """Fill the values behind the first one."""
     for t in range(dt.size):

@@ -15,7 +15,7 @@ LEAVE, WIDE, EXACT = 0, 1, 2  # what to do with a list: nothing, over one wide b
 B_LOW, B_HIGH, B_VOLTAGE, B_DISCHARGE, B_CHARGE, B_BEND = range(6)
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _sorted_points(costs, powers, count, order):
     """Order the finite points by power, then cost; return how many (insertion sort)."""
     n = 0
@@ -32,7 +32,7 @@ def _sorted_points(costs, powers, count, order):
     return n
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _lower_hull(costs, powers, order, n, hull_power, hull_cost):
     """Lower left convex hull of the ordered points: cost falls and flattens as power rises."""
     used = 0
@@ -49,7 +49,7 @@ def _lower_hull(costs, powers, order, n, hull_power, hull_cost):
     return used
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _hulls(points, hull_power, hull_cost, hull_count):
     """Lower hulls of every step, gear and class of a part, one behind the other; their points."""
     steps, gears, classes = points.first.shape
@@ -67,7 +67,7 @@ def _hulls(points, hull_power, hull_cost, hull_count):
     return used
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _drain(power, dt, box, efficiency):
     """Least stored energy, J, that a battery power can take anywhere in a box."""
     charging = power < 0.0
@@ -79,7 +79,7 @@ def _drain(power, dt, box, efficiency):
     return dt * share * (power + bend * current * current)
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _turning_power(slope, weight, dt, box, efficiency, charging):
     """Power at which weight times the drain's derivative equals a slope; NaN if there is none."""
     resistance = box[B_CHARGE] if charging else box[B_DISCHARGE]
@@ -95,7 +95,7 @@ def _turning_power(slope, weight, dt, box, efficiency, charging):
     return (box[B_VOLTAGE] ** 2 - root * root) / (4.0 * resistance)
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _lowest_corner(hull_power, hull_cost, begin, weight, dt, box, efficiency):
     """Hull point with the least cost + weight * drain, walking downhill from one to begin with.
 
@@ -112,7 +112,7 @@ def _lowest_corner(hull_power, hull_cost, begin, weight, dt, box, efficiency):
     return i, best
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _lowest_on_edge(hull_power, hull_cost, i, weight, dt, box, efficiency):
     """Least of cost + weight * drain inside the edge from hull point i to the next; and the power.
 
@@ -135,7 +135,7 @@ def _lowest_on_edge(hull_power, hull_cost, i, weight, dt, box, efficiency):
     return best, best_power
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _stage(hull_power, hull_cost, begin, dt, weight, box, efficiency):
     """Least cost + weight * drain over a hull; returns it, its power and the nearest hull point."""
     if not _convex(dt, box, efficiency):
@@ -149,14 +149,14 @@ def _stage(hull_power, hull_cost, begin, dt, weight, box, efficiency):
     return best, best_power, corner
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _convex(dt, box, efficiency):
     """Whether the drain is convex in power: the bend must not outweigh the resistance."""
     bend = box[B_BEND] * dt
     return box[B_DISCHARGE] >= bend and box[B_CHARGE] >= efficiency * bend
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _stage_of_all(hull_power, hull_cost, dt, weight, box, efficiency):
     """As `_stage` for a drain that is not convex: a concave piece has its least at an end."""
     best, best_power, corner = np.inf, 0.0, 0
@@ -171,7 +171,7 @@ def _stage_of_all(hull_power, hull_cost, dt, weight, box, efficiency):
     return best, best_power, corner
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, error_model="numpy", nogil=True)
 def _stages(hull_power, hull_cost, hull_first, dt, multiplier, first, last, boxes, wide, efficiency,
             jobs, corners, value, drain, level):  # fmt: skip
     """Least of cost + l_{t+1} drain + (l_t - l_{t+1}) z over splits and boxes, per gear and class.
@@ -208,7 +208,7 @@ def _stages(hull_power, hull_cost, hull_first, dt, multiplier, first, last, boxe
                 value[t, g, c], drain[t, g, c], level[t, g, c] = best, best_drain, best_level
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _trellis(value, shift, graph, move_cost, state, gear, gears_taken, classes_taken):
     """Shortest path over state and gear; fills its gears and classes, returns its length."""
     steps, gears, _ = value.shape
@@ -239,7 +239,7 @@ def _trellis(value, shift, graph, move_cost, state, gear, gears_taken, classes_t
     return total
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, error_model="numpy", nogil=True)
 def _paths(value, shift, graph, move_cost, behind, ahead):
     """Shortest paths to and from every step, state and gear, (steps + 1, states, gears).
 

@@ -41,7 +41,7 @@ class Grid(NamedTuple):
     first: int = 0
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _terminal(grid, soc):
     """Terminal value: exact penalty for missing the target."""
     miss = grid.target - soc
@@ -50,7 +50,7 @@ def _terminal(grid, soc):
     return -miss * grid.penalty if grid.two_sided > 0.0 else 0.0
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _at(axis, values, x):
     low, high = 0, axis.size - 1
     while high - low > 1:
@@ -63,7 +63,7 @@ def _at(axis, values, x):
     return values[low] + w * (values[low + 1] - values[low])
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _state(cell, soc):
     """Voltage, discharge and charge resistance, highest and lowest power at a SoC."""
     voltage, discharge = _at(cell.soc, cell.voltage, soc), _at(cell.soc, cell.discharge, soc)
@@ -74,7 +74,7 @@ def _state(cell, soc):
     return voltage, discharge, charge, power_max, power_min
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _current(state, power):
     """Battery current, A, for a terminal power; NaN beyond a limit of power or voltage.
 
@@ -88,13 +88,13 @@ def _current(state, power):
     return 2.0 * power / (voltage + root)
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _rates(cell, dt):
     """Charge per ampere in a step when discharging and when charging, s, and the capacity, C."""
     return dt, dt * cell.efficiency, cell.capacity
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _landing(state, rates, soc, power):
     """SoC after a step of given rates; NaN beyond a battery limit."""
     current = _current(state, power)
@@ -115,13 +115,13 @@ def _landings(powers, count, state, rates, soc, after):
         out[k] = np.nan if power > power_max or power < power_min else fallen
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _next_soc(cell, state, soc, power, dt):
     """SoC after a step; NaN beyond a battery limit."""
     return _landing(state, _rates(cell, dt), soc, power)
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _value(grid, row, soc):
     """Cost-to-go between grid points: linear; below the window by the penalty, above flat.
 
@@ -139,20 +139,20 @@ def _value(grid, row, soc):
     return row[i] - below + (share * (np.float64(row[i + 1]) - row[i]) if share > 0.0 else 0.0)
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _slope(grid, row, soc):
     """Fall of the cost-to-go per unit of SoC in the grid cell a SoC lies in."""
     i = min(max(int((soc - grid.low) / grid.spacing) - grid.first, 0), row.size - 2)
     return (np.float64(row[i]) - row[i + 1]) / grid.spacing
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _between(values, k, share):
     """Value of a split that lies a share of the way from k to k + 1."""
     return values[k] + share * (values[k + 1] - values[k]) if share > 0.0 else values[k]
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _total(grams, after, grid, row, final, aim):
     """Cost plus value of landing at a SoC; infinite when the landing is beyond a limit.
 
@@ -166,14 +166,14 @@ def _total(grams, after, grid, row, final, aim):
     return grams + _value(grid, row, after - aim)
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _mixed(costs, powers, k, share, rates, state, grid, row, final, aim, soc):
     """Cost plus value after a split between k and k + 1."""
     after = _landing(state, rates, soc, _between(powers, k, share))
     return _total(_between(costs, k, share), after, grid, row, final, aim)
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _refine(costs, powers, count, split, best, rates, state, grid, row, final, aim, soc):
     """Golden-section search between a split and its neighbours; never worse than the split."""
     best_split, best_share = split, 0.0
@@ -199,7 +199,7 @@ def _refine(costs, powers, count, split, best, rates, state, grid, row, final, a
     return best_split, best_share, best
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _trim(powers, costs, count, rates, state, top, soc, k, share):
     """Charge no more than the SoC window takes: raise the split until the step ends in it.
 
@@ -237,14 +237,14 @@ def _totals(costs, after, count, grid, row, final, aim, totals):
             totals[k] += _terminal(grid, soc) if final else _value(grid, row, soc)
 
 
-@njit(cache=True, inline="always")
+@njit(cache=True, error_model="numpy", inline="always")
 def _gear_fits(graph, move, gear, gear_after):
     """Whether a move may go from a gear to a gear: its kind is 0 any, 1 the same, 2 another."""
     kind = graph.gear[move]
     return kind == 0 or (kind == 1) == (gear == gear_after)
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _splits(points, t, gear, engine):
     """Costs and powers of a step's splits in a gear and engine class."""
     begin = points.first[t, gear, engine]
@@ -252,7 +252,7 @@ def _splits(points, t, gear, engine):
     return points.cost[begin:end], points.power[begin:end]
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _choose(points, t, cell, grid, shift, graph, move_cost, soc_least, row, final, aim, soc, source,
             gear, only_gear, only_engine):  # fmt: skip
     """Best decision of one step from a continuous SoC: gear, move, split, share and value.
@@ -263,7 +263,8 @@ def _choose(points, t, cell, grid, shift, graph, move_cost, soc_least, row, fina
     """
     state, rates = _state(cell, soc), _rates(cell, points.dt[t])
     top = grid.low + grid.spacing * (grid.points - 1)
-    best, pick = np.inf, (-1, -1, -1, 0.0)
+    none = np.int64(-1)  # with a bare -1, all kernels that take it would compile once more
+    best, pick = np.inf, (none, none, none, 0.0)
     landings, totals = np.empty(points.longest), np.empty(points.longest)
     for g in range(points.first.shape[1]):
         for m in range(graph.source.size):
@@ -303,7 +304,7 @@ def _choose(points, t, cell, grid, shift, graph, move_cost, soc_least, row, fina
     return g, m, split, share, event + total
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _forward(points, cell, grid, shift, graph, move_cost, soc_least, value, final, aim, frozen,
              gear, states, gears, classes, splits, shares, path, costate):  # fmt: skip
     """Forward run of the optimal policy over a part of the steps; return the number of steps done.
@@ -330,14 +331,14 @@ def _forward(points, cell, grid, shift, graph, move_cost, soc_least, value, fina
     return steps
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _states(cell, soc, out):
     """States of the battery at many SoCs, (5, SoCs)."""
     for i in range(soc.size):
         out[0, i], out[1, i], out[2, i], out[3, i], out[4, i] = _state(cell, soc[i])
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _soc_path(power, dt, cell, path, current):
     """Fill SoC path and current of given battery powers; return the first step beyond a limit."""
     for t in range(power.size):
