@@ -9,6 +9,7 @@ import numba
 import numpy as np
 
 RETRY = 12  # parts between two tries of the slower number of threads
+LONG = 2.0  # s of a sweep on one thread, below which threads gain too little to be tried
 HOPELESS = 2.0  # times slower: the slower number is not tried again
 
 
@@ -31,16 +32,23 @@ class Threads:
     """How many threads the sweep uses, found while it runs.
 
     Threads meet at every step, so on a busy machine, where they wait for each other, one thread
-    can be many times faster. The first two parts run on one thread, the third on all, the others
-    the faster way; the slower one, if it is not much slower, gets a part now and then to see
-    whether that has changed. The first part does not count: it may have to compile the kernels.
+    can be many times faster. The sweep begins on one thread. Where it would take long on that, it
+    goes on with all, and then the faster way; the slower one, if it is not much slower, gets a part
+    now and then to see whether that has changed. The first part of either number does not count:
+    it may have to compile the kernels.
+
+    Parameters
+    ----------
+    steps
+        Of the whole sweep.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, steps: int) -> None:
         self.most = numba.get_num_threads()
+        self.steps = steps
         self.count = 1
         self.seconds: dict[int, float] = {}
-        self.parts = 0
+        self.parts = {1: 0, self.most: 0}
 
     @contextmanager
     def measured(self, steps: int) -> Iterator[None]:
@@ -55,14 +63,13 @@ class Threads:
 
     def learn(self, seconds: float) -> None:
         """Take in the time of a step, and choose for the next part."""
-        self.parts += 1
-        if self.parts == 1:
+        self.parts[self.count] += 1
+        if self.parts[self.count] == 1:
             return
         self.seconds[self.count] = seconds
+        if len(self.seconds) == 1:
+            self.count = self.most if seconds * self.steps > LONG else 1
+            return
         fast, slow = (f(self.seconds, key=lambda n: self.seconds[n]) for f in (min, max))
-        if self.parts == 2:
-            self.count = self.most
-        elif self.parts % RETRY == 0 and self.seconds[slow] < HOPELESS * self.seconds[fast]:
-            self.count = slow
-        else:
-            self.count = fast
+        again = sum(self.parts.values()) % RETRY == 0
+        self.count = slow if again and self.seconds[slow] < HOPELESS * self.seconds[fast] else fast

@@ -77,7 +77,7 @@ class CostToGo:
             self.reach = _inside(problem, corridor, self.reach)
             self.prices = corridor.price * problem.grid.spacing
         self.floors = _floors(problem)
-        self.threads = Threads()
+        self.threads = Threads(self.steps)
         self._looked_at = np.zeros(self.bounds.size - 1)
         self.columns = [self._columns(*ends) for ends in itertools.pairwise(self.edges)]
         widest = max(end - begin for begin, end in self.columns)
@@ -138,12 +138,13 @@ class CostToGo:
         offset = middle if math.isfinite(middle) else 0.0
         reach = self.reach[[max(first - 1, 0), *range(first, last + 1)]]
         with self.threads.measured(last - first):
-            sweep._sweep(points, 1.0 / (cell.capacity * grid.spacing), cell.efficiency,
-                         grid.floor_penalty * grid.spacing, self.prices[first : last + 1],
-                         problem.nodes, self.pad, self.bounds, self.facts, reach,
-                         problem.shift[first:last], events.graph, events.cost[first:last],
-                         self.floors, self.prune, rows, value, begin, offset,
-                         self._looked_at)  # fmt: skip
+            kernel = sweep._sweep if self.threads.count == 1 else sweep._sweep_threads
+            kernel(points, 1.0 / (cell.capacity * grid.spacing), cell.efficiency,
+                   grid.floor_penalty * grid.spacing, self.prices[first : last + 1],
+                   problem.nodes, self.pad, self.bounds, self.facts, reach,
+                   problem.shift[first:last], events.graph, events.cost[first:last],
+                   self.floors, self.prune, rows, value, begin, offset,
+                   self._looked_at)  # fmt: skip
         for row, (low, high) in zip(value, self.reach[first : last + 1] - begin, strict=True):
             row[:, :, :low], row[:, :, high + 1 :] = np.nan, np.nan
         return Part(first, last, value, begin, offset)

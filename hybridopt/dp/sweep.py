@@ -5,6 +5,8 @@ moves and arrivals are those of dp/graph.py. Clear numba's cache after editing `
 `kernels.py`.
 """
 
+from types import FunctionType
+
 import numpy as np
 from numba import njit, prange
 
@@ -282,10 +284,9 @@ def _store(values, offset, out):
                 out[e, g, x] = values[e, g, x] - offset
 
 
-@njit(cache=True, parallel=True, error_model="numpy")
-def _sweep(points, battery_step, efficiency, floor_slope, prices, nodes, pad,
-           bounds, facts, reach, shift, graph, move_cost, floors, prune, rows, value, begin, offset,
-           looked_at):  # fmt: skip
+def _sweep_back(points, battery_step, efficiency, floor_slope, prices, nodes, pad, bounds, facts,
+                reach, shift, graph, move_cost, floors, prune, rows, value, begin, offset,
+                looked_at):  # fmt: skip
     """Backward sweep over a part of the steps.
 
     V_t(x,s,g) = min over moves s -> s' and g' of shift(g,g') + cost(move) + W_t(x; g', s', class),
@@ -303,7 +304,7 @@ def _sweep(points, battery_step, efficiency, floor_slope, prices, nodes, pad,
     steps, gears, size = points.first.shape[0], points.first.shape[1], points.longest
     arrivals = graph.arrival_engine.size
     list_power, list_cost = np.empty((3, gears, size)), np.empty((3, gears, size))
-    list_count = np.zeros((3, gears), dtype=np.int64)
+    list_count = np.empty((3, gears), dtype=np.int64)
     swept, before = _swept(bounds, reach[steps + 1]), _swept(bounds, reach[steps])
     _extend_rows(rows[0], pad, swept, before, floor_slope, prices[steps])
     _store(rows[0, :, :, pad + begin : pad + begin + value.shape[3]], offset, value[steps])
@@ -328,3 +329,15 @@ def _sweep(points, battery_step, efficiency, floor_slope, prices, nodes, pad,
         _extend_rows(now, pad, swept, before, floor_slope, prices[t])
     if steps % 2 == 1:
         _store(rows[1], 0.0, rows[0])
+
+
+def _named(name: str) -> FunctionType:
+    """Return the sweep under another name: numba's cache tells kernels apart by it."""
+    copy = FunctionType(_sweep_back.__code__, globals(), name)
+    copy.__qualname__ = name
+    return copy
+
+
+# A parallel kernel compiles for long and is seldom worth it: it has a name of its own.
+_sweep = njit(cache=True, error_model="numpy")(_named("_sweep"))
+_sweep_threads = njit(cache=True, parallel=True, error_model="numpy")(_named("_sweep_threads"))

@@ -24,8 +24,8 @@ PLAIN = "plain numba loops"
 class Fixed(cost_to_go.Threads):
     """Always the same number of threads."""
 
-    def __init__(self) -> None:
-        super().__init__()
+    def __init__(self, steps: int) -> None:
+        super().__init__(steps)
         self.count = self.most
 
     def learn(self, seconds: float) -> None:

@@ -7,6 +7,7 @@ and flat penalties, values infinite at some SoC, both engine states, dear and fr
 that a step can leave.
 """
 
+import contextlib
 import dataclasses
 
 import numpy as np
@@ -20,6 +21,7 @@ from hypothesis import strategies as st
 from hybridopt import Settings, read_cycle, read_driveline
 from hybridopt.choices import PointsOnDemand
 from hybridopt.demand import wheel_demand
+from hybridopt.dp import cost_to_go
 from hybridopt.dp.cost_to_go import CostToGo
 from hybridopt.dp.forward import Walk
 from hybridopt.dp.memory import Memory
@@ -143,6 +145,26 @@ def test_pruning_leaves_work_out():
     problem = problem_of("full", "wltc_class3b_low")
     fast, slow = (CostToGo(problem, prune=prune, whole=True).looked_at for prune in (True, False))
     assert fast < 0.4 * slow
+
+
+class Parallel(cost_to_go.Threads):
+    """Always the kernel for many threads, on as many as there are."""
+
+    def __init__(self, steps):
+        super().__init__(steps)
+        self.count = self.most + 1  # not 1, whatever there is
+
+    @contextlib.contextmanager
+    def measured(self, steps):
+        yield
+
+
+def test_threads_change_no_bit(monkeypatch):
+    problem = problem_of("full", "wltc_class3b_low", soc_points=301)
+    one = CostToGo(problem)
+    monkeypatch.setattr(cost_to_go, "Threads", Parallel)
+    many = CostToGo(problem)
+    assert all(one[t].tobytes() == many[t].tobytes() for t in range(problem.points.steps + 1))
 
 
 def test_parts_swept_again_are_the_same():
