@@ -28,8 +28,8 @@ SIZES = ("speeds", "socs", "input_speeds", "input_torques", "wheel_torques")
 @click.option("--driveline", default="full", metavar="NAME|FILE",
               help="Demo driveline or TOML file (default full).")  # fmt: skip
 @click.option("--title", default="", metavar="TEXT", help="Name of the tables.")
-@click.option("--evaluations", type=click.IntRange(1, 1_000_000), default=12000, metavar="N",
-              help="Sets of tables that refinement tries (default 12000).")  # fmt: skip
+@click.option("--evaluations", type=click.IntRange(1, 1_000_000), default=8000, metavar="N",
+              help="Sets of tables that refinement tries (default 8000).")  # fmt: skip
 @click.option("--seed", type=click.IntRange(0), default=1, metavar="N",
               help="Seed of the refinement (default 1).")  # fmt: skip
 @click.option("--leave-one-out", is_flag=True,

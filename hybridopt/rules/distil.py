@@ -26,6 +26,7 @@ from .outlook import Outlook, make_outlook
 from .refine import Refined, refine
 from .rule_set import Origin, RuleSet, gearbox_facts
 from .split import electric_limit, split_map
+from .varied import varied_loops
 
 PRICES = np.geomspace(0.5, 2.0, 25)  # over the median price of the training
 STARTS = (-0.05, 0.0, 0.05)  # of SoC, where optimal paths begin, from the start
@@ -55,7 +56,7 @@ def distil(
     driveline: Driveline,
     settings: Settings | None = None,
     sizes: Sizes | None = None,
-    evaluations: int = 12000,
+    evaluations: int = 8000,
     seed: int = 1,
     title: str = "",
     progress: Progress = silent,
@@ -93,7 +94,7 @@ def distil(
     expect. Over the training these costs are least for some threshold of power or speed; that is
     the table's entry. The SoC axis is the price axis: the less charge, the dearer. The
     split between engine and motor needs no cycle, only the price. At last few figures that bend the
-    tables are tuned in closed loop.
+    tables are tuned in closed loop, on the training cycles and varied copies of them.
     """
     names = [cycle.name for cycle in cycles]
     if not cycles or len(set(names)) < len(names):
@@ -102,10 +103,11 @@ def distil(
     courses = {}
     for i, cycle in enumerate(cycles):
         courses[cycle.name] = Course(solve_benchmark(cycle, driveline, settings))
-        progress(0.15 * (i + 1) / len(cycles))
+        progress(0.1 * (i + 1) / len(cycles))
+    copies = varied_loops(cycles, driveline, settings, lambda share: progress(0.1 + 0.1 * share))
     draft = make_draft(list(courses.values()), sizes or Sizes())
     progress(0.3)
-    refined = refine(draft, list(courses.values()), evaluations, seed,
+    refined = refine(draft, list(courses.values()), copies, evaluations, seed,
                      lambda share: progress(0.3 + 0.7 * share))  # fmt: skip
     origin = Origin(
         title=title or f"{driveline.name} rules",

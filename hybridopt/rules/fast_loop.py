@@ -10,8 +10,6 @@ numba's cache after editing `rule_kernels.py`, `clipping.py` or `dp/kernels.py`.
 # mypy: allow-untyped-defs, allow-untyped-calls, allow-untyped-decorators
 
 from dataclasses import dataclass
-from functools import cached_property
-from typing import Any
 
 import numpy as np
 from numba import njit
@@ -40,42 +38,55 @@ class Run:
 
 
 class FastLoop:
-    """A course made ready for many runs of rule tables.
+    """A course made ready for many runs of rule tables; its cost-to-go is not kept.
 
     Parameters
     ----------
     course
         A solved cycle; its operating points are listed and kept.
+
+    Attributes
+    ----------
+    worth : what charge at the end is worth
+    optimum_cost : g, of the replayed optimum
+    optimum_starts : its engine starts
+    steps : of the cycle
     """
 
     def __init__(self, course: Course) -> None:
-        self.course = course
-
-    @cached_property
-    def _known(self) -> tuple[Any, ...]:
-        known = self.course.benchmark
+        known = course.benchmark
         problem, facts = known.solution.problem, gearbox_facts(known.driveline)
         points: OperatingPoints = known.points.part(0, known.demand.steps)
-        gearbox = facts.ratios, facts.idle_speed, facts.highest_speed
         demand, settings = known.demand, known.settings
-        road = demand.speed, demand.wheel_speed, demand.wheel_torque, demand.dt
-        arrays = points.cost, points.power, points.motor_torque, points.count
-        start = settings.socs[2], problem.state, problem.gear
-        rules = Rules(*problem.events, problem.shift)
-        return (gearbox, (facts.efficiencies, facts.drag_torques), road, arrays, problem.cell,
-                settings.socs[:2], rules, start)  # fmt: skip
+        self.worth, self.optimum_cost = course.worth, course.optimum_cost
+        self.optimum_starts, self.steps = course.optimum_starts, demand.steps
+        self._driveline, self._settings = known.driveline, settings
+        self._arrays = (
+            (facts.ratios, facts.idle_speed, facts.highest_speed),
+            (facts.efficiencies, facts.drag_torques),
+            (demand.speed, demand.wheel_speed, demand.wheel_torque, demand.dt),
+            (points.cost, points.power, points.motor_torque, points.count),
+            problem.cell,
+            settings.socs[:2],
+            Rules(*problem.events, problem.shift),
+            (settings.socs[2], problem.state, problem.gear),
+        )
 
     def pack(self, table: RuleTable) -> Packed:
         """Flatten tables for `run`; the same for all courses of a driveline and settings."""
-        known = self.course.benchmark
-        return table.pack(known.driveline, known.settings)
+        return table.pack(self._driveline, self._settings)
 
     def run(self, packed: Packed) -> Run | None:
         """Drive once; None where nothing can drive some step."""
         own = packed.params[controllers.OWN :]
         times = packed.params[controllers.MIN_ON : controllers.GEARS]
-        cost, soc, starts, clipped = _fast_loop(*self._known, own, times, packed.maps)
+        cost, soc, starts, clipped = _fast_loop(*self._arrays, own, times, packed.maps)
         return None if np.isnan(soc) else Run(cost, soc, starts, clipped)
+
+    def gap(self, run: Run) -> float:
+        """Return how far a run's cost at equal final SoC is above the optimum's, %."""
+        cost = run.cost + self.worth.correction(run.soc_end)
+        return 100.0 * (cost / self.optimum_cost - 1.0)
 
 
 @njit(cache=True)

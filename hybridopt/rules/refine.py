@@ -1,4 +1,4 @@
-"""Refinement of drafted tables in closed loop, on the training cycles only."""
+"""Refinement of drafted tables in closed loop, on training cycles and varied copies of them."""
 
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
@@ -13,9 +13,9 @@ from ..course import Course
 from ..dp.progress import Progress, silent
 from .draft import KNOB_RANGES, Bends, Draft, Knobs
 from .evolution import evolve
-from .fast_loop import FastLoop
+from .fast_loop import FastLoop, Run
 
-WORST = 0.3  # weight of the worst cycle beside the mean
+WORST = 0.5  # weight of the worst cycle beside the mean
 DRIFT = 0.03  # of SoC, distance from the target at the end that costs nothing
 DRIFT_COST = 60.0  # % of the cost per unit of SoC beyond
 STARTS, STARTS_COST = 1.3, 2.0  # times the optimum's starts that cost nothing; % per time beyond
@@ -24,7 +24,8 @@ ENGINE_STEP, LINE_STEP = 2e3, 0.08  # W and exponent, size of a move of a bend
 ENGINE_RANGE, LINE_RANGE = 4e4, 0.6
 OUTSIDE_COST = 1e-3  # % per squared step outside the ranges, which count at their edge
 KNOB_MOVE = 0.12  # of a knob's range
-AWAY_COST = 0.3  # % per mean squared step away from the draft: what fits chance does not pay that
+COPY_WEIGHT = 0.3  # of a varied copy, over that of a training cycle
+AWAY_COST = 0.1  # % per mean squared step away from the draft: what fits chance does not pay that
 
 
 @dataclass(frozen=True, eq=False)
@@ -46,7 +47,8 @@ class Refined:
 def refine(
     draft: Draft,
     courses: Sequence[Course],
-    evaluations: int = 12000,
+    copies: Sequence[FastLoop] = (),
+    evaluations: int = 8000,
     seed: int = 1,
     progress: Progress = silent,
 ) -> Refined:
@@ -58,6 +60,8 @@ def refine(
         What tables are drawn from.
     courses
         Training cycles with their optima.
+    copies
+        Varied copies of them, which count less.
     evaluations
         Sets of tables that are tried.
     seed
@@ -70,14 +74,15 @@ def refine(
     lowest, highest = np.concatenate((low, -reach)), np.concatenate((high, reach))
     width = np.concatenate((KNOB_MOVE * (high - low), _bend_scale(draft, ENGINE_STEP, LINE_STEP)))
     begin = np.concatenate(([getattr(Knobs(), name) for name in KNOB_RANGES], 0.0 * reach))
-    loops = [FastLoop(course) for course in courses]
+    loops = [*map(FastLoop, courses), *copies]
+    weight = np.array([1.0] * len(courses) + [COPY_WEIGHT] * len(copies))
     with ThreadPoolExecutor(min(len(loops), get_num_threads())) as pool:
 
         def cost(x: np.ndarray) -> float:
             inside = x.clip(lowest, highest)
             outside = float(np.sum(((x - inside) / width) ** 2))
             away = float(np.mean(((inside - begin) / width) ** 2))
-            found = merit(_table(draft, inside), loops, pool.map)
+            found = merit(_table(draft, inside), loops, weight, pool.map)
             return found + OUTSIDE_COST * outside + AWAY_COST * away
 
         first = cost(begin)
@@ -85,23 +90,40 @@ def refine(
     return Refined(_table(draft, best.clip(lowest, highest)), first, value)
 
 
-def merit(table: RuleTable, loops: Sequence[FastLoop], each: Callable[..., Any] = map) -> float:
+def merit(
+    table: RuleTable,
+    loops: Sequence[FastLoop],
+    weight: np.ndarray,
+    each: Callable[..., Any] = map,
+) -> float:
     """Mean gap to the optimum at equal final SoC and a part of the worst one, with penalties, %.
 
     Penalised are a final SoC far from the target, many more starts than the optimum's, and
-    clipped steps. Infinite where a cycle ends in a dead end. `each` maps the runs over the loops.
+    clipped steps. Infinite where a cycle ends in a dead end.
+
+    Parameters
+    ----------
+    table
+        The tables.
+    loops, weight
+        Where to drive, and how much each counts in the mean, (loops,); the worst one is among
+        those that count most.
+    each
+        Maps the runs over the loops.
     """
-    gaps, extra, packed = [], 0.0, loops[0].pack(table)
-    for loop, run in zip(loops, list(each(lambda loop: loop.run(packed), loops)), strict=True):
-        course = loop.course
+    gaps, packed = np.empty((2, len(loops))), loops[0].pack(table)
+    for i, run in enumerate(each(lambda loop: loop.run(packed), loops)):
         if run is None:
             return np.inf
-        cost = run.cost + course.worth.correction(run.soc_end)
-        gaps.append(100.0 * (cost / course.optimum_cost - 1.0))
-        extra += DRIFT_COST * max(abs(run.soc_end - course.worth.soc_end) - DRIFT, 0.0)
-        extra += STARTS_COST * max(run.starts / max(course.optimum_starts, 1) - STARTS, 0.0)
-        extra += CLIPPED_COST * run.clipped / course.benchmark.demand.steps
-    return float(np.mean(gaps) + WORST * max(gaps) + extra)
+        gaps[:, i] = loops[i].gap(run), _penalty(loops[i], run)
+    worst = gaps[0, weight == weight.max()].max()
+    return float(np.average(gaps.sum(axis=0), weights=weight) + WORST * worst)
+
+
+def _penalty(loop: FastLoop, run: Run) -> float:
+    drift = max(abs(run.soc_end - loop.worth.soc_end) - DRIFT, 0.0)
+    more = max(run.starts / max(loop.optimum_starts, 1) - STARTS, 0.0)
+    return DRIFT_COST * drift + STARTS_COST * more + CLIPPED_COST * run.clipped / loop.steps
 
 
 def knobs_of(x: np.ndarray) -> Knobs:
