@@ -17,6 +17,7 @@ from timing import Timing
 
 GB = 1e9
 DEFAULT_SOLVE, LONG_DRIVE = "solve", "solve, 36,000 steps"
+CORRIDOR = "SoC points in a corridor"
 
 
 @dataclasses.dataclass(frozen=True)
@@ -118,6 +119,7 @@ def full_plan() -> Plan:
     continuous = _one_interval("wltc_class3b_low")
     drive = Instance("wltc_class3b", steps=36_000)
     fine = Instance("wltc_class3b", settings={"soc_points": 8001})
+    narrow = Instance("wltc_class3b", settings={"soc_points": 8001, "corridor": True})
     return Plan(
         instance=default,
         repeats=7,
@@ -125,6 +127,7 @@ def full_plan() -> Plan:
         sizes=_sizes("wltc_class3b", {
             "steps": [600, 1800, 6000, 18_000, 36_000],
             "SoC points": [251, 501, 1001, 2001, 4001, 8001],
+            CORRIDOR: [1001, 2001, 4001, 8001],
             "splits": [31, 61, 121],
             "gears": [3, 4, 6, 8],
         }),
@@ -136,6 +139,7 @@ def full_plan() -> Plan:
             ("sweep, plain numba loops", "plain", default),
             ("sweep, NumPy arrays", "numpy", default),
             ("solve, 8,001 SoC points", "solve", fine),
+            ("solve, 8,001 SoC points, corridor", "solve", narrow),
             (LONG_DRIVE, "solve", drive),
             ("QuantEcon, small instance", "quantecon", discrete),
             ("CasADi, small instance", "casadi", continuous),
@@ -156,6 +160,7 @@ def small_plan() -> Plan:
         sizes=_sizes("ece15", {
             "steps": [200, 400, 800],
             "SoC points": [101, 201, 401],
+            CORRIDOR: [201, 401],
             "splits": [31, 61],
             "gears": [3, 8],
         }),
@@ -178,6 +183,7 @@ def _sizes(cycle: str, sizes: dict[str, list[int]]) -> dict[str, dict[int, Insta
     ways: dict[str, Callable[[int], Instance]] = {
         "steps": lambda n: Instance(cycle, steps=n),
         "SoC points": lambda n: Instance(cycle, settings={"soc_points": n}),
+        CORRIDOR: lambda n: Instance(cycle, settings={"soc_points": n, "corridor": True}),
         "splits": lambda n: Instance(cycle, settings={"splits": n}),
         "gears": lambda n: Instance(cycle, gears=n),
     }

@@ -52,13 +52,14 @@ def works() -> dict[str, Callable[[Instance], Any]]:
     from discrete import discrete_sweep
     from exhaustive import numpy_sweep, plain_sweep
     from relaxation import relaxed_cost
+    from stages import solved
     from sweeps import ours
 
     from hybridopt.pipeline import solve_benchmark
 
     return {
         IDLE: lambda instance: None,
-        "solve": lambda instance: solve_benchmark(*instance.parts()).result(),
+        "solve": lambda instance: solved(instance).result(),
         "numpy": lambda instance: numpy_sweep(instance.problem()),
         "plain": lambda instance: plain_sweep(instance.problem()),
         "pruned": lambda instance: ours(instance.problem(), True, False, None),

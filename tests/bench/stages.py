@@ -23,6 +23,11 @@ FORWARD, REPLAY, BOUND = "forward run and landing", "replay", "bound"
 WHOLE = "whole solve with bound"
 
 
+def solved(instance: Instance) -> Benchmark:
+    """Solve as `hybridopt solve` does: nothing is kept but the answer and its bound."""
+    return solve_benchmark(*instance.parts(), keep_value=False)
+
+
 def stage_timings(instance: Instance, repeats: int) -> list[Timing]:
     """Time the stages of a solve one by one, and the whole of it.
 
@@ -50,7 +55,7 @@ def stage_timings(instance: Instance, repeats: int) -> list[Timing]:
 
     timings = timed([
         kept(LISTING, lambda: list_choices(driveline, demand, settings.splits,
-                                           settings.memory_limit)),
+                                           settings.memory_limit, whole=False)),
         kept(EVENTS, lambda: shift_costs(driveline, demand, settings)),
         kept(SWEEP, swept),
         kept(FORWARD, lambda: best_run(*made[SWEEP])),
@@ -58,7 +63,7 @@ def stage_timings(instance: Instance, repeats: int) -> list[Timing]:
                                              settings.socs[2], settings.gear_start,
                                              made[FORWARD].costate)),
         kept(BOUND, lambda: lower_bound(made[SWEEP][0], made[FORWARD], made[FORWARD].costate)),
-        kept(WHOLE, lambda: solve_benchmark(cycle, driveline, settings)),
+        kept(WHOLE, lambda: solved(instance)),
     ])  # fmt: skip
     if made[FORWARD].cost != made[WHOLE].solution.cost:
         raise ValueError("stages and whole solve differ in cost; bring stages.py up to date")
@@ -97,10 +102,10 @@ def growth(axis: str, instances: dict[int, Instance], repeats: int) -> Growth:
     seconds: dict[int, list[tuple[float, float]]] = {size: [] for size in instances}
     for _ in range(repeats):
         for size, instance in instances.items():
-            solved: Benchmark = solve_benchmark(*instance.parts())
-            assert solved.bound is not None
-            seconds[size].append((solved.seconds, solved.bound.seconds))
-            del solved
+            done = solved(instance)
+            assert done.bound is not None
+            seconds[size].append((done.seconds, done.bound.seconds))
+            del done
     medians = [np.median(seconds[size], axis=0) for size in instances]
     solve, bound = ([float(m[i]) for m in medians] for i in (0, 1))
     return Growth(axis, list(instances), solve, bound)

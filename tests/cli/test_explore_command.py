@@ -16,13 +16,16 @@ def test_it_serves_until_it_is_interrupted(tmp_path):
     with subprocess.Popen(
         command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
     ) as done:
-        line = done.stdout.readline()
-        (address,) = re.findall(r"^(http://127\.0\.0\.1:\d+/) shows ", line)
-        with urllib.request.urlopen(address, timeout=60) as answer:
-            assert answer.status == 200 and b"Results in" in answer.read()
-        done.send_signal(signal.SIGINT)
-        assert done.wait(20) == 0
-        assert done.stderr.read() == "ended\n"
+        try:
+            line = done.stdout.readline()
+            (address,) = re.findall(r"^(http://127\.0\.0\.1:\d+/) shows ", line)
+            with urllib.request.urlopen(address, timeout=60) as answer:
+                assert answer.status == 200 and b"Results in" in answer.read()
+            done.send_signal(signal.SIGINT)
+            assert done.wait(20) == 0
+            assert done.stderr.read() == "ended\n"
+        finally:
+            done.kill()  # or a failure waits for it for ever
     assert sorted(tmp_path.iterdir()) == before
 
 

@@ -187,8 +187,8 @@ def test_options_arrive_as_settings_in_si():
         "soc_points": 101, "splits": 9, "soc_min": 0.35, "soc_max": 0.75, "soc_start": 0.55,
         "terminal": "target", "soc_target": 0.57, "two_sided": True, "start_cost": 0.5,
         "shift_cost": 0.1, "gear_start": 2, "engine_on_start": True, "penalty_factor": 8.0,
-        "memory_limit": 2e9, "corridor": True, "thermal_limits": False, "min_on_time": 3.0, "min_off_time": 4.0,
-        "min_gear_time": 2.0, "stop_speed_max": 20.0, "stop_soc_min": 0.45,
+        "memory_limit": 2e9, "corridor": True, "thermal_limits": False, "min_on_time": 3.0,
+        "min_off_time": 4.0, "min_gear_time": 2.0, "stop_speed_max": 20.0, "stop_soc_min": 0.45,
         "stop_oil_temperature": 40.0, "brake_shift_speed": 5.0, "skip_shifts": "down",
     })  # fmt: skip
 
