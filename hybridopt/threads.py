@@ -4,12 +4,14 @@ import time
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
+from typing import ClassVar
 
 import numba
 import numpy as np
 
 RETRY = 12  # parts between two tries of the slower number of threads
-LONG = 2.0  # s of a sweep on one thread, below which threads gain too little to be tried
+LONG = 2.0  # s of a process's first sweep on one thread, from which on more are tried
+SHORT = 0.1  # s, the same of its later sweeps
 HOPELESS = 2.0  # times slower: the slower number is not tried again
 
 
@@ -35,7 +37,8 @@ class Threads:
     can be many times faster. The sweep begins on one thread. Where it would take long on that, it
     goes on with all, and then the faster way; the slower one, if it is not much slower, gets a part
     now and then to see whether that has changed. The first part of either number does not count:
-    it may have to compile the kernels.
+    it may have to compile the kernels. For its first sweep alone a process does not compile the
+    parallel kernel, unless the sweep is long.
 
     Parameters
     ----------
@@ -43,7 +46,11 @@ class Threads:
         Of the whole sweep.
     """
 
+    begun: ClassVar[int] = 0  # sweeps of this process
+
     def __init__(self, steps: int) -> None:
+        Threads.begun += 1
+        self.least = LONG if Threads.begun == 1 else SHORT
         self.most = numba.get_num_threads()
         self.steps = steps
         self.count = 1
@@ -68,7 +75,7 @@ class Threads:
             return
         self.seconds[self.count] = seconds
         if len(self.seconds) == 1:
-            self.count = self.most if seconds * self.steps > LONG else 1
+            self.count = self.most if seconds * self.steps > self.least else 1
             return
         fast, slow = (f(self.seconds, key=lambda n: self.seconds[n]) for f in (min, max))
         again = sum(self.parts.values()) % RETRY == 0

@@ -2,14 +2,15 @@
 
 import numba
 
-from hybridopt.threads import LONG, RETRY, Threads
+from hybridopt.threads import LONG, RETRY, SHORT, Threads
 
 STEPS = 1000
 
 
-def counts(monkeypatch, one, many, parts):
+def counts(monkeypatch, one, many, parts, begun=0):
     """Threads of each part, on four, with given times of a step on one and on all threads."""
     monkeypatch.setattr(numba, "get_num_threads", lambda: 4)
+    monkeypatch.setattr(Threads, "begun", begun)
     chosen, used = Threads(STEPS), []
     for _ in range(parts):
         used.append(chosen.count)
@@ -17,8 +18,15 @@ def counts(monkeypatch, one, many, parts):
     return used
 
 
-def test_short_sweeps_stay_on_one_thread(monkeypatch):
+def test_a_first_short_sweep_stays_on_one_thread(monkeypatch):
     assert counts(monkeypatch, 0.9 * LONG / STEPS, 0.0, 30) == [1] * 30
+
+
+def test_later_sweeps_of_a_process_need_not_be_long(monkeypatch):
+    assert counts(monkeypatch, 0.9 * SHORT / STEPS, 0.0, 30, begun=1) == [1] * 30
+    step = 1.1 * SHORT / STEPS
+    assert counts(monkeypatch, step, 0.5 * step, 6, begun=1) == [1, 1, 4, 4, 4, 4]
+    assert counts(monkeypatch, step, 0.5 * step, 6, begun=0) == [1] * 6
 
 
 def test_long_sweeps_take_the_faster_number(monkeypatch):
