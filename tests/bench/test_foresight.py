@@ -1,0 +1,40 @@
+"""What foresight is worth, on short cycles."""
+
+import functools
+
+import numpy as np
+import pytest
+from foresight import cost_to_go, driven, losses, road
+
+from hybridopt import Settings, read_cycle, read_driveline
+from hybridopt.pipeline import solve_benchmark
+
+
+@functools.cache
+def solved(name):
+    driveline = read_driveline("full")
+    settings = Settings(soc_points=301, splits=31).resolved(driveline)
+    return solve_benchmark(read_cycle(name), driveline, settings)
+
+
+@pytest.mark.parametrize("name", ["ece15", "eudc"])
+def test_with_foresight_nothing_is_lost(name):
+    """The policy that is told the true cost-to-go drives the shortest path.
+
+    Its length is the optimum's cost but for what the price varies, as charge at the end equals that
+    at the start.
+    """
+    on = road(solved(name))
+    value = cost_to_go(on)
+    least = value[0, 0, on.gear]
+    assert driven(on, value[1:]) == pytest.approx(least, rel=1e-12)
+    assert least == pytest.approx(on.cost, rel=0.01) and least <= on.cost + 1e-6
+
+
+def test_without_foresight_something_is():
+    training = [solved("ece15"), solved("eudc")]
+    found = losses(training, training)
+    assert min(found) >= -1e-9 and max(found) > 0.1
+    on = road(training[0])
+    blind = driven(on, np.zeros((*on.stage.shape[:1], 2, on.stage.shape[1])))
+    assert blind > cost_to_go(on)[0, 0, on.gear]
