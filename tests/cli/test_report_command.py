@@ -1,7 +1,6 @@
-"""`hybridopt report`: page and PDF, size and time, and one clear sentence for every bad input."""
+"""`hybridopt report`: page and PDF, size, and one clear sentence for every bad input."""
 
 import json
-import time
 
 import pytest
 from pictures import assert_one_sentence, run, solved
@@ -61,15 +60,12 @@ def test_no_result_at_all():
 
 
 @pytest.mark.long
-def test_five_cycles_are_small_and_fast(tmp_path):
-    """At most 10 MB and 10 s."""
+def test_five_cycles_are_small(tmp_path):
+    """At most 10 MB."""
     names = ("wltc_class3b", "udds", "nedc", "hwfet", "ftp75")
     for name in names:
         solve = ("solve", name, "--quiet", "--no-bound", "--out", tmp_path)
         assert run(*solve, "--soc-points", "201", "--splits", "9").exit_code == 0
-    began = time.perf_counter()
     outcome = run("report", *sorted(tmp_path.glob("*.nc")), "--out", tmp_path / "five.html")
-    spent = time.perf_counter() - began
     assert outcome.exit_code == 0, outcome.output
     assert (tmp_path / "five.html").stat().st_size < 10e6
-    assert spent < 10.0
