@@ -100,7 +100,8 @@ def check_pruning(problem):
     agree(pruned.start, everything.start)
     agree(everything.start, numpy_sweep(problem))
     reached = CostToGo(problem)
-    scale = 1.0 + np.abs(everything.start[np.isfinite(everything.start)]).max(initial=0.0)
+    rows = np.array([everything[t] for t in range(problem.points.steps)])  # the start may be closed
+    scale = 1.0 + np.abs(rows[np.isfinite(rows)]).max(initial=0.0)
     for t in range(problem.points.steps):
         swept = ~np.isnan(reached[t])
         if t == 0:
