@@ -73,9 +73,9 @@ def best_run(problem: Problem, value: CostToGo) -> Run:
 
     Those that miss it beyond the tolerance come last. The grid blurs the target's kink by a
     fraction of a cell; aiming that much higher or lower makes the continuous run end on it. Where
-    engine and gear then jump from one choice to another, those of the best run on either side of
-    the target are kept, and only their splits aim again. Only the parts whose cost-to-go is kept
-    are run again.
+    engine, gear or the motor going on then jump from one choice to another, those of the best run
+    on either side of the target are kept, and only torques aim again. Only the parts whose
+    cost-to-go is kept are run again.
 
     Raises
     ------
@@ -113,7 +113,7 @@ def best_run(problem: Problem, value: CostToGo) -> Run:
 
 
 def _settled(walk: "Walk", run: Path, aim: float) -> Path:
-    """Land a run on the target by its splits alone; return the cheapest run on the way."""
+    """Land a run on the target by its torques alone; return the cheapest run on the way."""
     problem, begin = walk.problem, walk.value.kept_from
     walk.keep(run)
     below, above, best = (-math.inf, 0.0), (math.inf, 0.0), run
@@ -174,8 +174,8 @@ class Walk:
         self.path[0] = problem.soc
 
     def keep(self, run: Path) -> None:
-        """Take over engine classes and gears of a run, for frozen ones."""
-        self.gears[:], self.classes[:] = run.gear, run.engine_class
+        """Take over a run's gears, engine classes and where its motor is on, for frozen ones."""
+        self.gears[:], self.classes[:], self.splits[:] = run.gear, run.engine_class, run.split
 
     def finished(self, run: Path) -> Run:
         """Return a run with its motor torques."""

@@ -254,12 +254,12 @@ def _splits(points, t, gear, engine):
 
 @njit(cache=True, error_model="numpy")
 def _choose(points, t, cell, grid, shift, graph, move_cost, soc_least, row, final, aim, soc, source,
-            gear, only_gear, only_engine):  # fmt: skip
+            gear, only_gear, only_engine, only_motor):  # fmt: skip
     """Best decision of one step from a continuous SoC: gear, move, split, share and value.
 
-    Where only_gear is not -1, gear and engine class are given. The split may lie a share of the
-    way to the next one. The value is infinite when nothing is admissible. `row` is the cost-to-go
-    after the step.
+    Where only_gear is not -1, gear, engine class and whether the motor is on (1) or off (0) are
+    given. The split may lie a share of the way to the next one. The value is infinite when nothing
+    is admissible. `row` is the cost-to-go after the step.
     """
     state, rates = _state(cell, soc), _rates(cell, points.dt[t])
     top = grid.low + grid.spacing * (grid.points - 1)
@@ -281,7 +281,7 @@ def _choose(points, t, cell, grid, shift, graph, move_cost, soc_least, row, fina
             _landings(powers, count, state, rates, soc, landings)
             _totals(costs, landings, count, grid, ahead, final, aim, totals)
             for k in range(count):
-                if costs[k] == np.inf:
+                if costs[k] == np.inf or (only_gear >= 0 and (k > 0) != (only_motor > 0)):
                     continue
                 j, share, total = k, 0.0, event + totals[k]
                 if landings[k] > top:
@@ -309,7 +309,8 @@ def _forward(points, cell, grid, shift, graph, move_cost, soc_least, value, fina
              gear, states, gears, classes, splits, shares, path, costate):  # fmt: skip
     """Forward run of the optimal policy over a part of the steps; return the number of steps done.
 
-    Where it is `frozen`, gears and classes are given and only the splits are chosen.
+    Where it is `frozen`, gears, classes and where the motor is on are given and only the splits are
+    chosen.
 
     `value` (steps + 1, states, gears, points) may have an offset: it changes no choice. `final`
     tells whether the part ends where the problem does; path[0], states[0] and gear are given.
@@ -319,7 +320,8 @@ def _forward(points, cell, grid, shift, graph, move_cost, soc_least, value, fina
         last = final and t == steps - 1
         g, m, k, share, best = _choose(points, t, cell, grid, shift[t], graph, move_cost[t],
                                        soc_least, value[t + 1], last, aim, path[t], states[t], gear,
-                                       gears[t] if frozen else -1, classes[t])  # fmt: skip
+                                       gears[t] if frozen else -1, classes[t],
+                                       splits[t])  # fmt: skip
         if best == np.inf:
             return t
         c = graph.engine[m]

@@ -82,6 +82,12 @@ def test_final_soc_is_on_target(name, cycle):
     assert of(one, "cost_g") <= of(both, "cost_g") + (of(one, "cost_g") - of(one, "bound_g"))
 
 
+def test_lands_where_all_aims_jump_over_the_target():
+    """There the motor goes on or off in one step, and two runs end on either side of the target."""
+    end = solved("mild", "wltc_class3b_high").soc_end
+    assert end == pytest.approx(read_driveline("mild").battery.soc_start, abs=2e-6)
+
+
 @pytest.mark.parametrize("name", DRIVELINES)
 def test_more_charge_never_costs_more(name):
     """Cost-to-go falls with SoC in every step, engine state and gear (one-sided target)."""
