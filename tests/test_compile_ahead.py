@@ -1,0 +1,74 @@
+"""The second process of a first solve: it compiles what the solve needs, and is not left behind."""
+
+import subprocess
+import sys
+
+import psutil
+import pytest
+
+from hybridopt import compile_ahead
+from hybridopt.dp import kernels
+
+SAME_KERNELS = """
+import sys
+from hybridopt import read_cycle, read_driveline, solve_cycle
+from hybridopt.compile_ahead import later_stages
+
+def compiled():
+    kernels = {
+        f"{module.__name__}.{name}": kernel.nopython_signatures
+        for module in list(sys.modules.values()) if module.__name__.startswith("hybridopt")
+        for name, kernel in vars(module).items() if hasattr(kernel, "nopython_signatures")
+    }
+    return {name: set(map(str, signatures)) for name, signatures in kernels.items() if signatures}
+
+later_stages()
+before = compiled()
+solve_cycle(read_cycle("ece15"), read_driveline("mild"))
+after = compiled()
+wanted = {"dp.kernels._forward", "step._evaluate", "dp.bound_kernels._hulls",
+          "dp.bound_kernels._stages", "dp.bound_kernels._trellis"}
+assert {"hybridopt." + name for name in wanted} <= set(before), before
+for name, signatures in before.items():
+    assert len(signatures) == 1 and after[name] == signatures, (name, signatures, after[name])
+"""
+
+
+def helpers():
+    family = psutil.Process().children(recursive=True)
+    return [child for child in family if compile_ahead.__name__ in child.cmdline()]
+
+
+def test_kernels_are_compiled_for_the_types_that_a_solve_has():
+    done = subprocess.run([sys.executable, "-c", SAME_KERNELS], capture_output=True, text=True)
+    assert done.returncode == 0, done.stderr
+
+
+@pytest.mark.parametrize("error", [None, KeyboardInterrupt])
+def test_the_process_ends_with_the_block(monkeypatch, error):
+    monkeypatch.setattr(compile_ahead, "_nothing_compiled", lambda: True)
+    try:
+        with compile_ahead.compiling_ahead():
+            assert len(helpers()) == 1
+            if error:
+                raise error
+    except KeyboardInterrupt:
+        assert error
+    assert not helpers()
+
+
+def test_only_an_empty_cache_is_filled(monkeypatch, tmp_path):
+    class Kernel:
+        class stats:  # noqa: N801, as numba names it
+            cache_path = str(tmp_path / "none")
+
+    monkeypatch.setattr(kernels, "_forward", Kernel)
+    monkeypatch.setattr(compile_ahead.numba, "get_num_threads", lambda: 2)
+    assert compile_ahead._nothing_compiled()
+    Kernel.stats.cache_path = str(tmp_path)
+    assert compile_ahead._nothing_compiled()
+    (tmp_path / "kernels.nbi").touch()
+    assert not compile_ahead._nothing_compiled()
+    (tmp_path / "kernels.nbi").unlink()
+    monkeypatch.setattr(compile_ahead.numba, "get_num_threads", lambda: 1)
+    assert not compile_ahead._nothing_compiled()
