@@ -37,16 +37,24 @@ def compiling_ahead() -> Iterator[None]:
 
     The process is ended with the block; what it has not compiled by then is compiled here.
     """
-    if not _nothing_compiled():
+    process = _started() if _nothing_compiled() else None
+    try:
         yield
-        return
-    command = [sys.executable, "-m", __name__]
-    nothing = subprocess.DEVNULL
-    with subprocess.Popen(command, stdin=nothing, stdout=nothing, stderr=nothing) as process:
-        try:
-            yield
-        finally:
+    finally:
+        if process:
             process.kill()
+            process.wait()
+
+
+def _started() -> "subprocess.Popen[bytes] | None":
+    """Start the second process; None where the system does not let it."""
+    nothing = subprocess.DEVNULL
+    try:
+        return subprocess.Popen(
+            [sys.executable, "-m", __name__], stdin=nothing, stdout=nothing, stderr=nothing
+        )
+    except OSError:
+        return None
 
 
 def _nothing_compiled() -> bool:

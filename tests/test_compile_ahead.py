@@ -57,6 +57,13 @@ def test_the_process_ends_with_the_block(monkeypatch, error):
     assert not helpers()
 
 
+def test_a_system_that_allows_no_process_is_no_error(monkeypatch):
+    monkeypatch.setattr(compile_ahead, "_nothing_compiled", lambda: True)
+    monkeypatch.setattr(sys, "executable", "/no/such/program")
+    with compile_ahead.compiling_ahead():
+        assert not helpers()
+
+
 def test_only_an_empty_cache_is_filled(monkeypatch, tmp_path):
     class Kernel:
         class stats:  # noqa: N801, as numba names it
