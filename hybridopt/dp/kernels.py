@@ -257,9 +257,9 @@ def _choose(points, t, cell, grid, shift, graph, move_cost, soc_least, row, fina
             gear, only_gear, only_engine, only_motor):  # fmt: skip
     """Best decision of one step from a continuous SoC: gear, move, split, share and value.
 
-    Where only_gear is not -1, gear, engine class and whether the motor is on (1) or off (0) are
-    given. The split may lie a share of the way to the next one. The value is infinite when nothing
-    is admissible. `row` is the cost-to-go after the step.
+    Where only_gear is not -1, gear, engine class and whether the motor is off (only_motor is 0) or
+    on (above 0) are given. The split may lie a share of the way to the next one. The value is
+    infinite when nothing is admissible. `row` is the cost-to-go after the step.
     """
     state, rates = _state(cell, soc), _rates(cell, points.dt[t])
     top = grid.low + grid.spacing * (grid.points - 1)
