@@ -4,38 +4,40 @@ import importlib
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from .demand import Demand, wheel_demand
-    from .dp.settings import Settings
-    from .errors import FailedError, HybridoptError, InfeasibleError, InputError
+    from .base.errors import FailedError, HybridoptError, InfeasibleError, InputError
     from .inputs.cycle import Cycle, cycle_names, read_cycle
     from .inputs.driveline import Driveline
-    from .inputs.files import driveline_names, read_driveline
-    from .modes import Mode
-    from .operating_points import OperatingPoints, list_operating_points
+    from .inputs.driveline_file import driveline_names, read_driveline
+    from .optimum.optimum import Optimum
+    from .optimum.result import Result
+    from .physics.demand import Demand, wheel_demand
+    from .physics.modes import Mode
+    from .physics.operating_points import OperatingPoints, list_operating_points
+    from .physics.replay import replay_schedule
     from .pipeline import solve_cycle
-    from .replay import replay_schedule
-    from .result import Result
+    from .problem.settings import Settings
 
 _HOMES = {
     "Cycle": "inputs.cycle",
-    "Demand": "demand",
+    "Demand": "physics.demand",
     "Driveline": "inputs.driveline",
-    "FailedError": "errors",
-    "HybridoptError": "errors",
-    "InfeasibleError": "errors",
-    "InputError": "errors",
-    "Mode": "modes",
-    "OperatingPoints": "operating_points",
-    "Result": "result",
-    "Settings": "dp.settings",
+    "FailedError": "base.errors",
+    "HybridoptError": "base.errors",
+    "InfeasibleError": "base.errors",
+    "InputError": "base.errors",
+    "Mode": "physics.modes",
+    "Optimum": "optimum.optimum",
+    "OperatingPoints": "physics.operating_points",
+    "Result": "optimum.result",
+    "Settings": "problem.settings",
     "cycle_names": "inputs.cycle",
-    "driveline_names": "inputs.files",
-    "list_operating_points": "operating_points",
+    "driveline_names": "inputs.driveline_file",
+    "list_operating_points": "physics.operating_points",
     "read_cycle": "inputs.cycle",
-    "read_driveline": "inputs.files",
-    "replay_schedule": "replay",
+    "read_driveline": "inputs.driveline_file",
+    "replay_schedule": "physics.replay",
     "solve_cycle": "pipeline",
-    "wheel_demand": "demand",
+    "wheel_demand": "physics.demand",
 }
 __all__ = [
     "Cycle",
@@ -47,6 +49,7 @@ __all__ = [
     "InputError",
     "Mode",
     "OperatingPoints",
+    "Optimum",
     "Result",
     "Settings",
     "cycle_names",

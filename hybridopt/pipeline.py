@@ -4,76 +4,25 @@ import dataclasses
 import time
 from dataclasses import dataclass
 
-import xarray as xr
-
-from .choices import Choices, list_choices
-from .demand import Demand, drive_demand
-from .dp.bound import Bound, bound_attrs, lower_bound
-from .dp.graph import make_events
-from .dp.memory import Memory
-from .dp.progress import Progress, silent
-from .dp.settings import Settings
-from .dp.solve import Solution, solve
-from .inhibitors import stop_costs
+from .base.progress import Progress, silent
+from .dp.bound import lower_bound
 from .inputs.cycle import Cycle
 from .inputs.driveline import Driveline
-from .limits import Optimum, respect_limits
-from .operating_points import OperatingPoints, split_room
-from .replay import replay_schedule
-from .result import Result, make_result
-from .shifts import shift_costs
-from .starts import start_steps
+from .optimum.optimum import Optimum
+from .optimum.result import Result
+from .optimum.solve import solve
+from .optimum.thermal_limits import respect_limits
+from .physics.demand import Demand, drive_demand
+from .physics.operating_points import OperatingPoints, split_room
+from .physics.replay import replay_schedule
+from .physics.starts import start_steps
+from .problem.choices import Choices, list_choices
+from .problem.events import shift_costs, stop_costs
+from .problem.graph import make_events
+from .problem.memory import Memory
+from .problem.settings import Settings
 
 THERMAL_CAUSE = "thermal limits, which the bound leaves out"
-
-
-@dataclass(frozen=True, eq=False)
-class Benchmark:
-    """Everything a solve knows: what others are measured against.
-
-    Attributes
-    ----------
-    cycle, driveline, settings : what was solved; the settings are resolved
-    demand : what the wheels want
-    solution : schedule and cost-to-go
-    trace : the replayed schedule, see :func:`hybridopt.replay_schedule`
-    bound : the proved lower limit, None when it was not wanted; with thermal limits that of the
-        problem without them
-    seconds : time of the solve without the bound
-    rounds : rounds of tightening that thermal limits took
-    """
-
-    cycle: Cycle
-    driveline: Driveline
-    settings: Settings
-    demand: Demand
-    solution: Solution
-    trace: xr.Dataset
-    bound: Bound | None
-    seconds: float
-    rounds: int = 0
-
-    @property
-    def points(self) -> Choices:
-        """All choices."""
-        return self.solution.problem.points
-
-    def result(self) -> Result:
-        """Return traces and totals for files and reports."""
-        extra: dict[str, float | str] = {
-            "cost_g": self.solution.cost,
-            "value_start_g": self.solution.value_start,
-            "solve_s": self.seconds,
-        }
-        if self.settings.thermal_limits:
-            extra["thermal_rounds"] = self.rounds
-        if self.solution.corridor:
-            extra["corridor_width"] = self.solution.corridor.width
-        if self.bound is not None:
-            extra |= bound_attrs(self.bound)
-        return make_result(
-            self.trace, self.cycle, self.driveline, self.demand, self.settings, extra
-        )
 
 
 @dataclass(frozen=True, eq=False)
@@ -98,7 +47,7 @@ def prepare(cycle: Cycle, driveline: Driveline, settings: Settings, whole: bool 
     return Prepared(wanted, points)
 
 
-def solve_benchmark(
+def find_optimum(
     cycle: Cycle,
     driveline: Driveline,
     settings: Settings | None = None,
@@ -106,7 +55,7 @@ def solve_benchmark(
     bound: bool = True,
     prepared: Prepared | None = None,
     keep_value: bool = True,
-) -> Benchmark:
+) -> Optimum:
     """Find the least-fuel schedule and keep all that leads to it.
 
     Parameters and errors are those of :func:`solve_cycle`; `prepared` is there where many
@@ -120,46 +69,60 @@ def solve_benchmark(
     began = time.perf_counter()
     plan_memory(cycle, driveline, settings, keep_value).check()
     prepared = prepared or prepare(cycle, driveline, settings, keep_value)
-    free = find_optimum(driveline, settings, prepared, progress)
-    best, rounds = free, 0
-    if settings.thermal_limits:
-        best, rounds = _respect_limits(driveline, settings, free)
-    spent = time.perf_counter() - began
-    proved = None
+    free = solve_prepared(cycle, driveline, settings, prepared, progress)
+    best = _respect_limits(free) if settings.thermal_limits else free
+    best = dataclasses.replace(best, seconds=time.perf_counter() - began)
     if not keep_value:
         best.solution.value.forget()
-    if bound:
-        proved = lower_bound(free.solution.problem, best.solution.run, best.solution.costate)
-    if proved and proved.cause and rounds:
+    if not bound:
+        return best
+    proved = lower_bound(free.solution.problem, best.solution.run, best.solution.costate)
+    if proved.cause and best.rounds:
         proved = dataclasses.replace(proved, cause=THERMAL_CAUSE)
-    return Benchmark(cycle, driveline, settings, best.demand, best.solution, best.trace, proved,
-                     spent, rounds)  # fmt: skip
+    return dataclasses.replace(best, bound=proved)
 
 
-def find_optimum(
-    driveline: Driveline, settings: Settings, prepared: Prepared, progress: Progress = silent
+def solve_prepared(
+    cycle: Cycle,
+    driveline: Driveline,
+    settings: Settings,
+    prepared: Prepared,
+    progress: Progress = silent,
 ) -> Optimum:
-    """Solve for resolved settings and replay the schedule."""
+    """Solve for resolved settings and replay the schedule; no bound is proved."""
     wanted, penalty = prepared.demand, settings.penalty(driveline)
-    shifts = shift_costs(driveline, wanted, settings)
-    solution = solve(prepared.points, driveline.battery, settings, penalty, shifts, progress,
-                     stop_costs(wanted, settings),
-                     start_steps(driveline.start.duration, wanted.dt))  # fmt: skip
-    trace = replay_schedule(driveline, wanted, solution.schedule, settings.socs[2],
-                            settings.gear_start, solution.costate)  # fmt: skip
-    return Optimum(wanted, solution, trace)
+    solution = solve(
+        prepared.points,
+        driveline.battery,
+        settings,
+        penalty,
+        shift_costs(driveline, wanted, settings),
+        progress,
+        stop_costs(wanted, settings),
+        start_steps(driveline.start.duration, wanted.dt),
+    )
+    trace = replay_schedule(
+        driveline,
+        wanted,
+        solution.schedule,
+        settings.socs[2],
+        settings.gear_start,
+        solution.costate,
+    )
+    return Optimum(cycle, driveline, settings, wanted, solution, trace)
 
 
-def _respect_limits(driveline: Driveline, settings: Settings, free: Optimum) -> tuple[Optimum, int]:
+def _respect_limits(free: Optimum) -> Optimum:
     """Solve again, with fewer choices where they led beyond a thermal limit, until all are kept."""
+    cycle, driveline, settings = free.cycle, free.driveline, free.settings
+    whole = isinstance(free.points, OperatingPoints)
 
     def solve_again(demand: Demand) -> Optimum:
         free.solution.value.forget()  # it is not the answer
-        whole = isinstance(free.solution.problem.points, OperatingPoints)
         points = list_choices(driveline, demand, settings.splits, settings.memory_limit, whole)
-        return find_optimum(driveline, settings, Prepared(demand, points))
+        return solve_prepared(cycle, driveline, settings, Prepared(demand, points))
 
-    return respect_limits(driveline, free, solve_again)
+    return respect_limits(free, solve_again)
 
 
 def plan_memory(
@@ -169,8 +132,15 @@ def plan_memory(
     room = split_room(driveline, settings.splits)
     starts = start_steps(driveline.start.duration, cycle.dt)
     states = make_events(settings, cycle.dt, None, starts).graph.states
-    return Memory(cycle.dt.size, driveline.gearbox.gears, settings.for_steps(cycle.dt).grid_points,
-                  room, settings.memory_limit, states, whole)  # fmt: skip
+    return Memory(
+        cycle.dt.size,
+        driveline.gearbox.gears,
+        settings.for_steps(cycle.dt).grid_points,
+        room,
+        settings.memory_limit,
+        states,
+        whole,
+    )
 
 
 def solve_cycle(
@@ -207,5 +177,5 @@ def solve_cycle(
     InfeasibleError
         The cycle cannot be driven, or the SoC target is out of reach.
     """
-    known = solve_benchmark(cycle, driveline, settings, progress, bound, keep_value=False)
+    known = find_optimum(cycle, driveline, settings, progress, bound, keep_value=False)
     return known.result()

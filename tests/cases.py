@@ -4,7 +4,7 @@ import numpy as np
 from makers import plain_driveline, wanted
 
 from hybridopt.controllers.closed_loop import ClosedLoop
-from hybridopt.dp.settings import Settings
+from hybridopt.problem.settings import Settings
 
 PLAIN = plain_driveline()
 

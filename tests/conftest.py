@@ -2,6 +2,10 @@
 
 import pytest
 from hypothesis import settings
+from rule_tables import hand_made
+
+from hybridopt import Settings, read_cycle, read_driveline
+from hybridopt.pipeline import find_optimum
 
 # the same examples in every run, so that a red run can be repeated
 settings.register_profile("patient", deadline=None, derandomize=True)
@@ -12,3 +16,24 @@ settings.load_profile("patient")
 def no_given_width(monkeypatch):
     """Tables are as wide as a pipe lets them be, also in a shell or worker that sets a width."""
     monkeypatch.delenv("COLUMNS", raising=False)
+
+
+@pytest.fixture(scope="session")
+def driveline():
+    return read_driveline("full")
+
+
+@pytest.fixture(scope="session")
+def optimum(driveline):
+    """One small solve for all tests of pictures and reports."""
+    return find_optimum(read_cycle("ece15"), driveline, Settings(soc_points=201, splits=9))
+
+
+@pytest.fixture(scope="session")
+def result(optimum):
+    return optimum.result()
+
+
+@pytest.fixture
+def rule_set():
+    return hand_made()

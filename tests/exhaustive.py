@@ -2,7 +2,7 @@
 
 Both evaluate every admissible split at every SoC point in every step, gear and engine class:
 `numpy_sweep` as arrays over splits and SoC points, `plain_sweep` as nested loops in numba. The
-problem is that of `hybridopt.dp.solve.solve`: current I = 2 P / (U + sqrt(U^2 - 4 R P)), linear
+problem is that of `hybridopt.optimum.solve.solve`: current I = 2 P / (U + sqrt(U^2 - 4 R P)), linear
 interpolation of the value, flat above the window, rising by the floor penalty below it.
 """
 
@@ -97,10 +97,20 @@ def plain_sweep(problem):
     """As `numpy_sweep`, by nested loops in numba."""
     points, cell, grid = problem.points.part(0, problem.points.steps), problem.cell, problem.grid
     value = terminal_value(problem)
-    _plain(points.cost, points.power, points.count, points.dt, battery_at(problem),
-           1.0 / (cell.capacity * grid.spacing), cell.efficiency,
-           grid.floor_penalty * grid.spacing, problem.shift, problem.events.cost,
-           moves_of(problem), value)  # fmt: skip
+    _plain(
+        points.cost,
+        points.power,
+        points.count,
+        points.dt,
+        battery_at(problem),
+        1.0 / (cell.capacity * grid.spacing),
+        cell.efficiency,
+        grid.floor_penalty * grid.spacing,
+        problem.shift,
+        problem.events.cost,
+        moves_of(problem),
+        value,
+    )
     return value
 
 
@@ -116,8 +126,20 @@ def _after(row, landing, floor_slope):
 
 
 @njit(cache=True)
-def _plain(cost, power, count, dt, battery, per_charge, efficiency, floor_slope, shift,
-           move_cost, moves, value):  # fmt: skip
+def _plain(
+    cost,
+    power,
+    count,
+    dt,
+    battery,
+    per_charge,
+    efficiency,
+    floor_slope,
+    shift,
+    move_cost,
+    moves,
+    value,
+):
     steps, gears, points = cost.shape[0], cost.shape[1], value.shape[2]
     source, engine, target, kind = moves
     best = np.empty((source.size, gears, points))

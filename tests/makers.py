@@ -5,8 +5,7 @@ import dataclasses
 import numpy as np
 from xarray import DataArray
 
-from hybridopt.demand import Demand
-from hybridopt.dp.solve import Schedule
+from hybridopt.base.units import RPM
 from hybridopt.inputs.driveline import (
     Auxiliary,
     Battery,
@@ -21,9 +20,10 @@ from hybridopt.inputs.driveline import (
 )
 from hybridopt.inputs.maps import BATTERY_COLUMNS
 from hybridopt.inputs.models import PolynomialMotor, WillansEngine, engine_maps, motor_maps
-from hybridopt.operating_points import EngineClass
-from hybridopt.replay import replay_schedule
-from hybridopt.units import RPM
+from hybridopt.physics.demand import Demand
+from hybridopt.physics.operating_points import EngineClass
+from hybridopt.physics.replay import replay_schedule
+from hybridopt.physics.schedule import Schedule
 
 OFF, RUNNING, STARTING = EngineClass
 RADIUS = 0.3  # m

@@ -15,10 +15,10 @@ from scipy.optimize import Bounds, LinearConstraint, milp
 from scipy.sparse import coo_array
 from xarray import DataArray
 
-from hybridopt.dp.settings import Settings
-from hybridopt.dp.solve import Solution
 from hybridopt.inputs.driveline import Battery
-from hybridopt.operating_points import OperatingPoints
+from hybridopt.optimum.solve import Solution
+from hybridopt.physics.operating_points import OperatingPoints
+from hybridopt.problem.settings import Settings
 
 OFF, RUNNING, STARTING = 0, 1, 2
 NAMES = (

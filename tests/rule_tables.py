@@ -5,10 +5,10 @@ import hashlib
 import numpy as np
 from makers import plain_driveline
 
-from hybridopt.controllers.rule_table import LAYOUT, Map, RuleTable
-from hybridopt.rules.files import write_csv, write_json, write_netcdf
-from hybridopt.rules.rule_set import Coverage, Origin, RuleSet, gearbox_facts
-from hybridopt.units import KM_PER_H, KW, RPM
+from hybridopt.base.units import KM_PER_H, KW, RPM
+from hybridopt.tables.files import write_csv, write_json, write_netcdf
+from hybridopt.tables.rule_set import Coverage, Origin, RuleSet, gearbox_facts
+from hybridopt.tables.rule_table import LAYOUT, Map, RuleTable
 
 TRAINING = hashlib.sha256(b"made by hand").hexdigest()
 SOCS = np.array([0.4, 0.5, 0.6])

@@ -10,10 +10,10 @@ import pytest
 
 import hybridopt
 from hybridopt import Settings, read_cycle, read_driveline, solve_cycle
+from hybridopt.base.nomenclature import BOUND_TOTALS, STEP_VARIABLES, TOTALS
 from hybridopt.cli.main import main
-from hybridopt.inputs.files import SECTIONS
-from hybridopt.nomenclature import BOUND_TOTALS, STEP_VARIABLES, TOTALS
-from hybridopt.output.summary import summary
+from hybridopt.inputs.driveline_file import SECTIONS
+from hybridopt.text.summary import summary
 
 ROOT = Path(__file__).parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -34,8 +34,10 @@ def git_files():
         pytest.skip("not a git checkout")
     listed = subprocess.run(
         ["git", "ls-files", "-z", "--cached", "--others", "--exclude-standard"],
-        cwd=ROOT, capture_output=True, text=True,
-    )  # fmt: skip
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+    )
     if listed.returncode:
         pytest.skip(f"git cannot list the files: {listed.stderr.strip()}")
     paths = [Path(name) for name in listed.stdout.split("\0") if name]

@@ -5,8 +5,8 @@ from dataclasses import dataclass
 import numpy as np
 from xarray import DataArray
 
-from ..errors import InputError
-from ..units import RPM
+from ..base.errors import InputError
+from ..base.units import RPM
 from .hull import convex_hull, is_inside
 from .outliers import find_outliers
 from .points import ENGINE, BenchPoints
@@ -138,8 +138,9 @@ def grid_points(points: BenchPoints, plan: GridPlan | None = None) -> BenchMap:
         else:
             raised, values = int((change > 1e-12 * values.max()).sum()), risen
     made = DataArray(values, {"speed": speed_axis, "torque": torque_axis}, ("speed", "torque"))
-    return BenchMap(points, used, outliers, fit, one_sided, made, hull, ~inside, lifted, raised,
-                    falls_at)  # fmt: skip
+    return BenchMap(
+        points, used, outliers, fit, one_sided, made, hull, ~inside, lifted, raised, falls_at
+    )
 
 
 def _axes(points: BenchPoints, plan: GridPlan) -> tuple[np.ndarray, np.ndarray]:
@@ -179,8 +180,10 @@ def _shape(
     """Return splines over grid and points."""
     lowest = 0.0 if one_sided else min(torque_axis[0], torque.min())
     low = (float(min(speed_axis[0], points.speed.min())), float(lowest))
-    high = (float(max(speed_axis[-1], points.speed.max())),
-            float(max(torque_axis[-1], torque.max())))  # fmt: skip
+    high = (
+        float(max(speed_axis[-1], points.speed.max())),
+        float(max(torque_axis[-1], torque.max())),
+    )
     pieces = int(np.clip(round(points.speed.size**0.5), 3, MOST_PIECES))
     return Shape(low, high, (pieces, pieces), ORDERS[points.kind])
 

@@ -6,8 +6,9 @@ from pathlib import Path
 
 import numpy as np
 
-from ..errors import InputError
-from ..inputs.csv_table import read_columns, read_header
+from ..base.errors import InputError
+from ..base.units import KW, RPM
+from ..files.csv_table import read_columns, read_header
 from ..inputs.map_quantities import (
     FUEL_COLUMNS,
     LOSS_COLUMNS,
@@ -16,7 +17,6 @@ from ..inputs.map_quantities import (
     fuel_rate,
     motor_loss,
 )
-from ..units import KW, RPM
 
 ENGINE, MOTOR = "engine", "motor"
 KINDS = (ENGINE, MOTOR)
@@ -62,8 +62,16 @@ class BenchPoints:
         """Return the points but for some, by index."""
         keep = np.ones(self.speed.size, dtype=np.bool_)
         keep[left_out] = False
-        return BenchPoints(self.path, self.kind, self.column, self.speed[keep], self.torque[keep],
-                           self.value[keep], self.lines[keep], self.notes)  # fmt: skip
+        return BenchPoints(
+            self.path,
+            self.kind,
+            self.column,
+            self.speed[keep],
+            self.torque[keep],
+            self.value[keep],
+            self.lines[keep],
+            self.notes,
+        )
 
 
 def read_points(
@@ -202,8 +210,9 @@ def _kept(
             f"{of_value} is not defined there; {rest}"
         )
     elif kind == ENGINE and torque.size and not (torque == 0.0).any():
-        notes.append("no point at 0 Nm: the fuel there continues each speed as a straight line "
-                     "(Willans)")  # fmt: skip
+        notes.append(
+            "no point at 0 Nm: the fuel there continues each speed as a straight line (Willans)"
+        )
     kept: np.ndarray = ~(standing | below | idle)
     return kept
 

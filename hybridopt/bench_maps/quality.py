@@ -5,9 +5,9 @@ from dataclasses import dataclass
 import numpy as np
 from xarray import DataArray
 
+from ..base.units import PERCENT, RPM
 from ..inputs.map_quantities import G_PER_KWH
 from ..inputs.maps import map_values
-from ..units import PERCENT, RPM
 from .gridding import BenchMap
 from .hull import is_inside
 from .points import ENGINE, named_lines
@@ -30,7 +30,7 @@ class Outlier:
 
 
 @dataclass(frozen=True)
-class Check:
+class QualityCheck:
     """Something a map of a real machine does, and whether this one does."""
 
     name: str
@@ -71,7 +71,7 @@ class Quality:
     extrapolated_share: float
     area: str
     grid_error: float
-    checks: tuple[Check, ...]
+    checks: tuple[QualityCheck, ...]
 
 
 def residuals(made: BenchMap) -> np.ndarray:
@@ -126,9 +126,11 @@ def assess(
         extrapolated_share=share,
         area=area,
         grid_error=float(off.max(initial=0.0) / np.abs(value).max()),
-        checks=tuple(_engine_checks(made, heating_value) if points.kind == ENGINE
-                     else _motor_checks(made)) + tuple(_limit_checks(made, limit)),
-    )  # fmt: skip
+        checks=tuple(
+            _engine_checks(made, heating_value) if points.kind == ENGINE else _motor_checks(made)
+        )
+        + tuple(_limit_checks(made, limit)),
+    )
 
 
 def _rms(values: np.ndarray) -> float:
@@ -143,10 +145,15 @@ def _outliers(made: BenchMap) -> tuple[Outlier, ...]:
         return ()
     expected = made.without_outliers(points.speed[away], points.torque[away])
     return tuple(
-        Outlier(int(points.lines[i]), float(points.speed[i]), float(points.torque[i]),
-                float(points.value[i]), float(guess))
+        Outlier(
+            int(points.lines[i]),
+            float(points.speed[i]),
+            float(points.torque[i]),
+            float(points.value[i]),
+            float(guess),
+        )
         for i, guess in zip(away, expected, strict=True)
-    )  # fmt: skip
+    )
 
 
 def _extrapolated(made: BenchMap, limit: DataArray | None) -> tuple[float, str]:
@@ -168,16 +175,21 @@ def _extrapolated(made: BenchMap, limit: DataArray | None) -> tuple[float, str]:
     return float(1.0 - is_inside(made.hull, cells).mean()), area
 
 
-def _engine_checks(made: BenchMap, heating_value: float | None) -> list[Check]:
+def _engine_checks(made: BenchMap, heating_value: float | None) -> list[QualityCheck]:
     speed, torque = made.map["speed"].values, made.map["torque"].values
     falls = made.falls_at
     text = "fuel rises with torque at every speed"
     if falls is not None:
         text = f"fuel falls with torque near {falls[0] / RPM:.0f} rpm, {falls[1]:.0f} Nm"
-    checks = [Check("rising", falls is None, text)]
+    checks = [QualityCheck("rising", falls is None, text)]
     idle = made.map.values[:, 0]
-    checks.append(Check("fuel_at_zero_torque", bool((idle > 0.0).all()),
-                        f"fuel at 0 Nm is {idle.min():.3g} to {idle.max():.3g} g/s"))  # fmt: skip
+    checks.append(
+        QualityCheck(
+            "fuel_at_zero_torque",
+            bool((idle > 0.0).all()),
+            f"fuel at 0 Nm is {idle.min():.3g} to {idle.max():.3g} g/s",
+        )
+    )
     points = made.points
     power = points.speed * points.torque
     with np.errstate(divide="ignore"):
@@ -187,16 +199,20 @@ def _engine_checks(made: BenchMap, heating_value: float | None) -> list[Check]:
     if inside.any():
         best = float((made.map.values[inside] / node_power[inside]).min()) / G_PER_KWH
     low, high = CONSUMPTION
-    checks.append(Check("lowest_consumption", low <= best <= high,
-                        f"lowest specific consumption {best:.0f} g/kWh; plausible is {low:.0f} "
-                        f"to {high:.0f}"))  # fmt: skip
+    checks.append(
+        QualityCheck(
+            "lowest_consumption",
+            low <= best <= high,
+            f"lowest specific consumption {best:.0f} g/kWh; plausible is {low:.0f} to {high:.0f}",
+        )
+    )
     if heating_value is not None:
         share = power / np.maximum(points.value, 1e-300) / heating_value
         checks.append(_efficiency_check(made, share, 1.0))
     return checks
 
 
-def _motor_checks(made: BenchMap) -> list[Check]:
+def _motor_checks(made: BenchMap) -> list[QualityCheck]:
     points = made.points
     negative = points.lines[points.value < 0.0]
     text = "every loss is 0 or more"
@@ -207,24 +223,29 @@ def _motor_checks(made: BenchMap) -> list[Check]:
     with np.errstate(divide="ignore", invalid="ignore"):
         share = np.where(power > 0.0, power / electric, electric / power)
     share[(power == 0.0) | ((power > 0.0) & (electric <= 0.0))] = 0.0
-    return [Check("loss", negative.size == 0, text), _efficiency_check(made, share, EFFICIENCY)]
+    return [
+        QualityCheck("loss", negative.size == 0, text),
+        _efficiency_check(made, share, EFFICIENCY),
+    ]
 
 
-def _efficiency_check(made: BenchMap, share: np.ndarray, most: float) -> Check:
+def _efficiency_check(made: BenchMap, share: np.ndarray, most: float) -> QualityCheck:
     over = made.points.lines[share > most]
     text = f"highest efficiency of a point {share.max() / PERCENT:.1f} %"
     if over.size:
         text += f"; above {most / PERCENT:g} % at {named_lines(over)}"
-    return Check("efficiency", over.size == 0, text)
+    return QualityCheck("efficiency", over.size == 0, text)
 
 
-def _limit_checks(made: BenchMap, limit: DataArray | None) -> list[Check]:
+def _limit_checks(made: BenchMap, limit: DataArray | None) -> list[QualityCheck]:
     """Tell whether the grid reaches the torque limit, as a driveline needs it."""
     if limit is None:
         return []
     speed, top = made.map["speed"].values / RPM, float(made.map["torque"][-1])
     ends = limit["speed"].values[[0, -1]] / RPM
     reaches = speed[-1] >= ends[1] * (1.0 - 1e-9) and top >= float(limit.max()) * (1.0 - 1e-9)
-    text = (f"the grid reaches {speed[-1]:.0f} rpm and {top:.0f} Nm, the limit {ends[1]:.0f} rpm "
-            f"and {float(limit.max()):.0f} Nm")  # fmt: skip
-    return [Check("limit", bool(reaches), text)]
+    text = (
+        f"the grid reaches {speed[-1]:.0f} rpm and {top:.0f} Nm, the limit {ends[1]:.0f} rpm "
+        f"and {float(limit.max()):.0f} Nm"
+    )
+    return [QualityCheck("limit", bool(reaches), text)]

@@ -193,8 +193,15 @@ class _System:
         coefficients = answer[:, 0]
         leverage = np.einsum("ij,ji->i", self.rows, answer[:, 1:])
         residual = (self.rest - self.rows @ coefficients) * self.scale
-        return Fit(self.shape, self.trend, coefficients, exponents, residual,
-                   np.clip(leverage, 0.0, 1.0), self.scale)  # fmt: skip
+        return Fit(
+            self.shape,
+            self.trend,
+            coefficients,
+            exponents,
+            residual,
+            np.clip(leverage, 0.0, 1.0),
+            self.scale,
+        )
 
     def score(self, exponents: tuple[int, int]) -> float:
         """Return the mean square of points left out, with far ones cut off at three sigmas."""

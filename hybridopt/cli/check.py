@@ -7,15 +7,18 @@ from typing import Any
 
 import click
 
-from ..errors import InputError
-from ..inputs.warning import InputWarning
-from ..units import AH, KM_PER_H
+from ..base.errors import InputError
+from ..base.units import AH, KM_PER_H
+from ..base.warning import InputWarning
 
 
 @click.command(epilog="\b\nExample:\n  hybridopt check my_car.toml commute.csv")
 @click.argument("files", nargs=-1, required=True, metavar="FILE...")
-@click.option("--driveline", metavar="NAME|FILE",
-              help="Also tell whether this driveline can follow the cycles.")  # fmt: skip
+@click.option(
+    "--driveline",
+    metavar="NAME|FILE",
+    help="Also tell whether this driveline can follow the cycles.",
+)
 @click.option("--json", "as_json", is_flag=True, help="Print a JSON list.")
 def check(files: tuple[str, ...], driveline: str | None, as_json: bool) -> None:
     """Check driveline files (.toml) and cycle files (.csv).
@@ -55,7 +58,7 @@ def _describe(path: Path, driveline: str | None) -> str:
 
 
 def _describe_driveline(path: Path) -> str:
-    from ..inputs.files import read_driveline
+    from ..inputs.driveline_file import read_driveline
 
     driveline = read_driveline(path)
     battery = driveline.battery
@@ -78,7 +81,7 @@ def _describe_cycle(path: Path, driveline: str | None) -> str:
     )
     if driveline is None:
         return text
-    from ..inputs.files import read_driveline
+    from ..inputs.driveline_file import read_driveline
     from ..measurements.followability import follow
 
     vehicle = read_driveline(driveline)

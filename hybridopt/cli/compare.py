@@ -7,14 +7,14 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from ..errors import InputError
-from ..output.files import file_stem
+from ..base.errors import InputError
+from ..files.writing import file_stem
 from .output_folder import make_folder, plan_files
 from .progress_bar import progress_bar
 from .settings_options import make_settings, settings_options
 
 if TYPE_CHECKING:
-    from ..compare import Comparison
+    from ..evaluation.compare import Comparison
 
 EXAMPLES = """\b
 Examples:
@@ -29,28 +29,56 @@ LISTED = 10
 
 @click.command(short_help="Measure controllers against the optimum.", epilog=EXAMPLES)
 @click.argument("cycles", nargs=-1, required=True, metavar="CYCLE...")
-@click.option("--controller", "sources", multiple=True, metavar="WHAT",
-              help="A name, rule tables (.json, .nc or a folder of CSV files), solved schedule "
-              "(.nc) or FILE.py:FUNCTION, whose code is executed; repeat for more (default: all "
-              "named ones).")  # fmt: skip
-@click.option("--gears", type=click.Choice(["lines", "best", "follow"]),
-              help="How named controllers choose gears: by up and down lines, with the split "
-              "(equivalence factors only), or as the optimum does.")  # fmt: skip
-@click.option("--tune", "tuning", type=click.Choice(["all", "each", "none"]), default="all",
-              help="Tune named controllers on all cycles together, on each by itself, or not "
-              "(default all).")  # fmt: skip
-@click.option("--evaluations", type=click.IntRange(1, 1_000_000), default=400, metavar="N",
-              help="Sets of parameters that a tuning tries (default 400).")  # fmt: skip
-@click.option("--seed", type=click.IntRange(0), default=1, metavar="N",
-              help="Seed of the tuning (default 1).")  # fmt: skip
+@click.option(
+    "--controller",
+    "sources",
+    multiple=True,
+    metavar="WHAT",
+    help="A name, rule tables (.json, .nc or a folder of CSV files), solved schedule "
+    "(.nc) or FILE.py:FUNCTION, whose code is executed; repeat for more (default: all "
+    "named ones).",
+)
+@click.option(
+    "--gears",
+    type=click.Choice(["lines", "best", "follow"]),
+    help="How named controllers choose gears: by up and down lines, with the split "
+    "(equivalence factors only), or as the optimum does.",
+)
+@click.option(
+    "--tune",
+    "tuning",
+    type=click.Choice(["all", "each", "none"]),
+    default="all",
+    help="Tune named controllers on all cycles together, on each by itself, or not (default all).",
+)
+@click.option(
+    "--evaluations",
+    type=click.IntRange(1, 1_000_000),
+    default=400,
+    metavar="N",
+    help="Sets of parameters that a tuning tries (default 400).",
+)
+@click.option(
+    "--seed", type=click.IntRange(0), default=1, metavar="N", help="Seed of the tuning (default 1)."
+)
 @click.option("--moments", is_flag=True, help="List the ten costliest moments of each controller.")
-@click.option("--driveline", default="full", metavar="NAME|FILE",
-              help="Demo driveline or TOML file (default full).")  # fmt: skip
-@click.option("--out", type=click.Path(path_type=Path), metavar="FOLDER",
-              help="Write the table, the moments (.csv) and a plot (.png) there.")  # fmt: skip
-@click.option("--traces", is_flag=True,
-              help="With --out, also write the traces of every drive (.nc), for plot, report and "
-              "explore.")  # fmt: skip
+@click.option(
+    "--driveline",
+    default="full",
+    metavar="NAME|FILE",
+    help="Demo driveline or TOML file (default full).",
+)
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path),
+    metavar="FOLDER",
+    help="Write the table, the moments (.csv) and a plot (.png) there.",
+)
+@click.option(
+    "--traces",
+    is_flag=True,
+    help="With --out, also write the traces of every drive (.nc), for plot, report and explore.",
+)
 @click.option("--overwrite", is_flag=True, help="Replace files that are there already.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object, nothing else.")
 @click.option("--quiet", is_flag=True, help="Print no notes and no progress on stderr.")
@@ -76,11 +104,11 @@ def compare(
     Fuel is given as used and at equal final SoC. Named controllers are tuned first. Steps in
     which a controller asks for what the driveline cannot do are clipped and counted.
     """
-    from ..compare import compare as run
-    from ..controllers.sources import is_code, read_controller
-    from ..course import OPTIMUM
+    from ..evaluation.case import OPTIMUM
+    from ..evaluation.compare import compare as run
+    from ..evaluation.sources import is_code, read_controller
     from ..inputs.cycle import read_cycle
-    from ..inputs.files import read_driveline
+    from ..inputs.driveline_file import read_driveline
 
     settings = make_settings(given)
     tracks, vehicle = [read_cycle(cycle) for cycle in cycles], read_driveline(driveline)
@@ -96,8 +124,10 @@ def compare(
         controllers[_label(source, controllers)] = read_controller(source, gears)
     names = [OPTIMUM, *controllers] if traces else []
     stems = [(track.name, name) for track in tracks for name in names]
-    more = [plan_files(out, _stem(track, vehicle.name, name), (".nc",), overwrite)[0]
-            for track, name in stems]  # fmt: skip
+    more = [
+        plan_files(out, _stem(track, vehicle.name, name), (".nc",), overwrite)[0]
+        for track, name in stems
+    ]
     if len(set(more)) < len(more):
         raise InputError(
             "--traces: two drives would share a file, since names are cut to 40 letters; give "
@@ -126,10 +156,10 @@ def _write(
 ) -> None:
     if not files:
         return
-    from ..output.comparison import moments_writer, scores_writer
-    from ..output.comparison_plot import plot_comparison
-    from ..output.files import write_together
-    from ..output.plots import png_writer
+    from ..files.writing import write_together
+    from ..plots import png_writer
+    from ..plots.comparison import plot_comparison
+    from ..text.comparison import moments_writer, scores_writer
 
     make_folder(files[0].parent)
     writers = (
@@ -145,7 +175,7 @@ def _write(
 
 
 def _show(comparison: "Comparison", files: list[Path], as_json: bool, moments: int) -> None:
-    from ..output.comparison import comparison_record, comparison_text
+    from ..text.comparison import comparison_record, comparison_text
 
     if as_json:
         record = comparison_record(comparison) | {"files": [str(path) for path in files]}

@@ -8,14 +8,14 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from ..errors import FailedError, InputError
-from ..output.files import Write, check_target, file_stem, write_together
-from ..units import KM_PER_H
-from .table import table, terminal_width
+from ..base.errors import FailedError, InputError
+from ..base.units import KM_PER_H
+from ..files.writing import Write, check_target, file_stem, write_together
+from ..text.table import table, terminal_width
 
 if TYPE_CHECKING:
     from ..measurements.channels import Channel
-    from ..measurements.drive import Drive
+    from ..measurements.drive import ImportedDrive
     from ..measurements.trips import Trip
 
 FACTORS = {"standstill": KM_PER_H}
@@ -30,8 +30,10 @@ Examples:
 TRIPS_EXAMPLE = "\b\nExample:\n  hybridopt cycle trips cycle.csv --choose 5 --out trips"
 
 
-@click.group(short_help="Make cycles from logs, and look at their trips.",
-             epilog="\b\nExample:\n  hybridopt cycle import drive.csv --out cycle.csv")  # fmt: skip
+@click.group(
+    short_help="Make cycles from logs, and look at their trips.",
+    epilog="\b\nExample:\n  hybridopt cycle import drive.csv --out cycle.csv",
+)
 def cycle() -> None:
     """Make cycles from recorded logs, and look at the trips in them."""
 
@@ -42,16 +44,35 @@ def _figure(flag: str, name: str, metavar: str, text: str) -> Callable[..., Any]
 
 @cycle.command("import", short_help="Make a cycle from a log.", epilog=IMPORT_EXAMPLES)
 @click.argument("log", type=click.Path(path_type=Path))
-@click.option("--out", type=click.Path(path_type=Path), metavar="FILE",
-              help="Write the cycle there (.csv).")  # fmt: skip
-@click.option("--plot", type=click.Path(path_type=Path), metavar="FILE",
-              help="Draw the drive before and after (.png).")  # fmt: skip
-@click.option("--channel", "channels", multiple=True, metavar="SIGNAL=NAME[:UNIT]",
-              help="Column of a signal: time, speed, altitude or grade.")  # fmt: skip
-@click.option("--map", "map_file", type=click.Path(path_type=Path), metavar="FILE",
-              help="Mapping file (.toml) with columns and units.")  # fmt: skip
-@click.option("--save-map", type=click.Path(path_type=Path), metavar="FILE",
-              help="Write the mapping used, for the next log.")  # fmt: skip
+@click.option(
+    "--out", type=click.Path(path_type=Path), metavar="FILE", help="Write the cycle there (.csv)."
+)
+@click.option(
+    "--plot",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Draw the drive before and after (.png).",
+)
+@click.option(
+    "--channel",
+    "channels",
+    multiple=True,
+    metavar="SIGNAL=NAME[:UNIT]",
+    help="Column of a signal: time, speed, altitude or grade.",
+)
+@click.option(
+    "--map",
+    "map_file",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Mapping file (.toml) with columns and units.",
+)
+@click.option(
+    "--save-map",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Write the mapping used, for the next log.",
+)
 @click.option("--part", metavar="N|longest", help="Which part of a log that has long gaps.")
 @_figure("--step", "step", "S", "Time step of the cycle (default 1).")
 @_figure("--bandwidth", "bandwidth", "HZ", "Low-pass of speed; 0 for none (default 0.5).")
@@ -60,8 +81,9 @@ def _figure(flag: str, name: str, metavar: str, text: str) -> Callable[..., Any]
 @_figure("--max-acceleration", "gain_max", "M/S2", "Largest real gain of speed (default 6).")
 @_figure("--max-braking", "loss_max", "M/S2", "Largest real loss of speed (default 11).")
 @_figure("--standstill", "standstill", "KM/H", "Smaller speeds count as rest (default 0.5).")
-@_figure("--grade-length", "grade_length", "M", "Road over which altitude is smoothed "
-         "(default 200).")  # fmt: skip
+@_figure(
+    "--grade-length", "grade_length", "M", "Road over which altitude is smoothed (default 200)."
+)
 @click.option("--overwrite", is_flag=True, help="Replace files that are there already.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object, nothing else.")
 def import_log(
@@ -81,7 +103,7 @@ def import_log(
     Columns not named are found by usual names; nothing is guessed about the unit of speed.
     """
     from ..measurements.drive import Cleaning, import_drive
-    from ..measurements.report import report_lines, report_record
+    from ..text.import_report import report_lines, report_record
 
     targets = [path for path in (out, plot, save_map) if path is not None]
     if len({path.resolve() for path in targets}) < len(targets):
@@ -119,18 +141,22 @@ def _channels(options: Sequence[str], map_file: Path | None) -> "dict[str, tuple
 
 
 def _write(
-    drive: "Drive", out: Path | None, plot: Path | None, save_map: Path | None, overwrite: bool
+    drive: "ImportedDrive",
+    out: Path | None,
+    plot: Path | None,
+    save_map: Path | None,
+    overwrite: bool,
 ) -> None:
     """Write what is asked for; no file gets its name before all are whole."""
     targets: list[tuple[Path, Write]] = []
     if out is not None:
-        from ..measurements.report import report_lines
-        from ..output.cycle_csv import cycle_writer
+        from ..inputs.cycle_writing import cycle_writer
+        from ..text.import_report import report_lines
 
         targets.append((out, cycle_writer(drive.cycle, report_lines(drive))))
     if plot is not None:
-        from ..measurements.before_after import plot_drive
-        from ..output.plots import png_writer
+        from ..plots import png_writer
+        from ..plots.before_after import plot_drive
 
         targets.append((plot, png_writer(plot_drive(drive))))
     if save_map is not None:
@@ -143,10 +169,18 @@ def _write(
 
 @cycle.command("trips", short_help="Cut a cycle at its stops; choose trips.", epilog=TRIPS_EXAMPLE)
 @click.argument("source", metavar="CYCLE")
-@click.option("--choose", type=click.IntRange(1, 100), metavar="N",
-              help="Choose N trips that stand for all, for training.")  # fmt: skip
-@click.option("--out", type=click.Path(path_type=Path), metavar="FOLDER",
-              help="Write the trips (the chosen ones, or all) there, one CSV each.")  # fmt: skip
+@click.option(
+    "--choose",
+    type=click.IntRange(1, 100),
+    metavar="N",
+    help="Choose N trips that stand for all, for training.",
+)
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path),
+    metavar="FOLDER",
+    help="Write the trips (the chosen ones, or all) there, one CSV each.",
+)
 @click.option("--overwrite", is_flag=True, help="Replace files that are there already.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object, nothing else.")
 def trips(
@@ -194,7 +228,7 @@ def _write_trips(
     """Write trips, by their number, to a folder; return the files."""
     if out is None:
         return []
-    from ..output.cycle_csv import cycle_writer
+    from ..inputs.cycle_writing import cycle_writer
 
     if not out.parent.is_dir() or (out.exists() and not out.is_dir()):
         raise InputError(f"--out {out}: give a folder, in a folder that exists")
@@ -214,18 +248,37 @@ def _write_trips(
 def _trip_table(found: "Sequence[Trip]", share: dict[int, float], whole: Any) -> str:
     from ..measurements.trips import describe
 
-    header = ["trip", "start s", "s", "km", "mean km/h", "max km/h", "max m/s2", "RPA m/s2",
-              "v*a m2/s3", "stands for"]  # fmt: skip
+    header = [
+        "trip",
+        "start s",
+        "s",
+        "km",
+        "mean km/h",
+        "max km/h",
+        "max m/s2",
+        "RPA m/s2",
+        "v*a m2/s3",
+        "stands for",
+    ]
     rows = []
     for name, trip in [*((str(i + 1), t) for i, t in enumerate(found)), ("all", describe(whole))]:
         index = int(name) - 1 if name != "all" else -1
         note = f"{100.0 * share[index]:.1f} % of time" if index in share else ""
         note = note or ("" if trip.whole or name == "all" else "cut off")
-        rows.append([
-            name, f"{trip.start:.0f}", f"{trip.duration:.0f}", f"{trip.distance / 1e3:.3f}",
-            f"{trip.mean_speed / KM_PER_H:.1f}", f"{trip.max_speed / KM_PER_H:.1f}",
-            f"{trip.max_gain:.2f}", f"{trip.rpa:.3f}", f"{trip.v_a_95:.2f}", note,
-        ])  # fmt: skip
+        rows.append(
+            [
+                name,
+                f"{trip.start:.0f}",
+                f"{trip.duration:.0f}",
+                f"{trip.distance / 1e3:.3f}",
+                f"{trip.mean_speed / KM_PER_H:.1f}",
+                f"{trip.max_speed / KM_PER_H:.1f}",
+                f"{trip.max_gain:.2f}",
+                f"{trip.rpa:.3f}",
+                f"{trip.v_a_95:.2f}",
+                note,
+            ]
+        )
     stops = describe(whole).stops_per_km
     foot = f"\n{stops:.2f} stops per km, at rest {100.0 * describe(whole).rest_share:.1f} % of time"
     return table(header, rows, terminal_width()) + foot

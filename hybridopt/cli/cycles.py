@@ -5,8 +5,8 @@ from typing import Any
 
 import click
 
-from ..units import KM_PER_H
-from .table import table, terminal_width
+from ..base.units import KM_PER_H
+from ..text.table import table, terminal_width
 
 as_json_option = click.option("--json", "as_json", is_flag=True, help="Print a JSON list.")
 
@@ -49,7 +49,7 @@ def cycles(as_json: bool) -> None:
 @as_json_option
 def drivelines(as_json: bool) -> None:
     """List the demo drivelines that `solve` knows by name."""
-    from ..inputs.files import driveline_names, read_driveline
+    from ..inputs.driveline_file import driveline_names, read_driveline
 
     titles = {name: read_driveline(name).title for name in driveline_names()}
     if as_json:

@@ -4,7 +4,7 @@ from pathlib import Path
 
 import click
 
-from ..errors import FailedError, InputError
+from ..base.errors import FailedError, InputError
 
 EXAMPLES = """\b
 Examples:
@@ -22,7 +22,7 @@ def explore(folder: Path) -> None:
     """
     if not folder.is_dir():
         raise InputError(f"{folder}: is no folder; give one with results (.nc)")
-    from ..output.report.server import PageServer
+    from ..report.server import PageServer
 
     try:
         server = PageServer(folder.resolve())

@@ -5,11 +5,11 @@ from typing import TYPE_CHECKING
 
 import click
 
-from ..errors import InputError
+from ..base.errors import InputError
 from .output_folder import make_folder
 
 if TYPE_CHECKING:
-    from ..rules.rule_set import RuleSet
+    from ..tables.rule_set import RuleSet
 
 EXAMPLES = """\b
 Examples:
@@ -23,20 +23,29 @@ FOLDERS = ("csv", "c", "c-int16")
 
 @click.command(short_help="Hand rule tables on as files or code.", epilog=EXAMPLES)
 @click.argument("tables", metavar="TABLES")
-@click.option("--format", "kind", required=True,
-              type=click.Choice(["json", "netcdf", "csv", "c", "c-int16", "fmu"]),
-              help="json and netcdf: lossless; csv: for a spreadsheet, 12 digits; c: C99 in "
-              "float32; c-int16: with tables as scaled int16; fmu: co-simulation unit, FMI 2.0, "
-              "built with your C compiler.")  # fmt: skip
-@click.option("--out", required=True, type=click.Path(path_type=Path), metavar="PATH",
-              help="File to write; for csv, c and c-int16 a folder.")  # fmt: skip
+@click.option(
+    "--format",
+    "kind",
+    required=True,
+    type=click.Choice(["json", "netcdf", "csv", "c", "c-int16", "fmu"]),
+    help="json and netcdf: lossless; csv: for a spreadsheet, 12 digits; c: C99 in "
+    "float32; c-int16: with tables as scaled int16; fmu: co-simulation unit, FMI 2.0, "
+    "built with your C compiler.",
+)
+@click.option(
+    "--out",
+    required=True,
+    type=click.Path(path_type=Path),
+    metavar="PATH",
+    help="File to write; for csv, c and c-int16 a folder.",
+)
 @click.option("--overwrite", is_flag=True, help="Replace files that are there already.")
 def export(tables: str, kind: str, out: Path, overwrite: bool) -> None:
     """Write TABLES (a .json or .nc file, or a folder of CSV files) in another form.
 
     CSV and JSON may be edited by hand and read again; they are then marked as edited.
     """
-    from ..rules.files import read_rule_set
+    from ..tables.files import read_rule_set
 
     _check_out(kind, out)
     rule_set = read_rule_set(tables)
@@ -60,17 +69,18 @@ def _check_out(kind: str, out: Path) -> None:
 
 
 def _write(rule_set: "RuleSet", kind: str, out: Path, overwrite: bool) -> list[Path]:
-    from ..rules import files
+    from ..exports.files import write_c, write_fmu
+    from ..tables.files import write_csv, write_json, write_netcdf
 
     match kind:
         case "csv":
-            return files.write_csv(rule_set, out, overwrite=overwrite)
+            return write_csv(rule_set, out, overwrite=overwrite)
         case "c" | "c-int16":
-            return files.write_c(rule_set, out, int16=kind == "c-int16", overwrite=overwrite)
+            return write_c(rule_set, out, int16=kind == "c-int16", overwrite=overwrite)
         case "json":
-            files.write_json(rule_set, out, overwrite=overwrite)
+            write_json(rule_set, out, overwrite=overwrite)
         case "netcdf":
-            files.write_netcdf(rule_set, out, overwrite=overwrite)
+            write_netcdf(rule_set, out, overwrite=overwrite)
         case "fmu":
-            files.write_fmu(rule_set, out, overwrite=overwrite)
+            write_fmu(rule_set, out, overwrite=overwrite)
     return [out]

@@ -6,12 +6,12 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from ..errors import InputError
-from ..output.files import check_target
-from ..units import KM_PER_H, KW, PERCENT, RPM
+from ..base.errors import InputError
+from ..base.units import KM_PER_H, KW, PERCENT, RPM
+from ..files.writing import check_target
 
 if TYPE_CHECKING:
-    from ..launches import Launch, LaunchSeries
+    from ..physics.launches import Launch, LaunchSeries
 
 EXAMPLES = """\b
 Examples:
@@ -21,20 +21,43 @@ Examples:
 """
 
 
-@click.command(short_help="Launch on a grade: slip, heat, and whether the clutch suffices.",
-               epilog=EXAMPLES)  # fmt: skip
-@click.option("--driveline", default="full", metavar="NAME|FILE",
-              help="Demo driveline or TOML file (default full).")  # fmt: skip
-@click.option("--grade-percent", type=click.FloatRange(0.0, 100.0), default=0.0, metavar="%",
-              help="Grade, rise over run (default 0).")  # fmt: skip
-@click.option("--acceleration", type=float, metavar="M/S2",
-              help="Acceleration wanted; full load of engine and motor unless given.")  # fmt: skip
+@click.command(
+    short_help="Launch on a grade: slip, heat, and whether the clutch suffices.", epilog=EXAMPLES
+)
+@click.option(
+    "--driveline",
+    default="full",
+    metavar="NAME|FILE",
+    help="Demo driveline or TOML file (default full).",
+)
+@click.option(
+    "--grade-percent",
+    type=click.FloatRange(0.0, 100.0),
+    default=0.0,
+    metavar="%",
+    help="Grade, rise over run (default 0).",
+)
+@click.option(
+    "--acceleration",
+    type=float,
+    metavar="M/S2",
+    help="Acceleration wanted; full load of engine and motor unless given.",
+)
 @click.option("--repeat", type=int, metavar="N", help="Launch N times, heating the clutch up.")
-@click.option("--pause-s", type=float, metavar="S", default=10.0,
-              help="Time from locking to the next launch, driving and standing "
-              "(default 10).")  # fmt: skip
-@click.option("--plot", "picture", type=click.Path(path_type=Path), metavar="PNG",
-              help="Draw the launch into this file.")  # fmt: skip
+@click.option(
+    "--pause-s",
+    type=float,
+    metavar="S",
+    default=10.0,
+    help="Time from locking to the next launch, driving and standing (default 10).",
+)
+@click.option(
+    "--plot",
+    "picture",
+    type=click.Path(path_type=Path),
+    metavar="PNG",
+    help="Draw the launch into this file.",
+)
 @click.option("--overwrite", is_flag=True, help="Replace the picture if it is there already.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object, nothing else.")
 def launch(
@@ -52,9 +75,9 @@ def launch(
     Engine and motor are held at launch speed. Tells whether the clutch carries the torque and
     stays below its temperature limit. Grip of the tyres is no limit here; what it takes is shown.
     """
-    from ..inputs.files import read_driveline
-    from ..launches import launch as run_launch
-    from ..launches import repeat_launch
+    from ..inputs.driveline_file import read_driveline
+    from ..physics.launches import launch as run_launch
+    from ..physics.launches import repeat_launch
 
     if picture is not None:
         if picture.suffix.lower() != ".png":
@@ -74,16 +97,16 @@ def launch(
 
 
 def _draw(done: "Launch", series: "LaunchSeries | None", path: Path, overwrite: bool) -> None:
-    from ..output.files import write_atomically
-    from ..output.plots import png_writer
-    from ..output.plots.launch import launch_figure
+    from ..files.writing import write_atomically
+    from ..plots import png_writer
+    from ..plots.launch import launch_figure
 
     write_atomically(path, png_writer(launch_figure(done, series)), overwrite)
 
 
 def _rows(done: "Launch", series: "LaunchSeries | None") -> dict[str, str]:
     """Return what is shown, by the label of each row."""
-    from ..launches import verdict
+    from ..physics.launches import verdict
 
     clutches = done.driveline.clutches
     wanted = "full load" if done.wanted is None else f"{done.wanted:g} m/s2"
@@ -114,7 +137,7 @@ def _rows(done: "Launch", series: "LaunchSeries | None") -> dict[str, str]:
 
 def _record(done: "Launch", series: "LaunchSeries | None") -> dict[str, Any]:
     """Return the figures as one flat JSON object, with units in the keys."""
-    from ..launches import verdict
+    from ..physics.launches import verdict
 
     clutches = done.driveline.clutches
     record: dict[str, Any] = {

@@ -10,8 +10,8 @@ from typing import Any, NoReturn
 
 import click
 
-from ..errors import HybridoptError
-from ..inputs.warning import InputWarning
+from ..base.errors import HybridoptError
+from ..base.warning import InputWarning
 from .check import check
 from .compare import compare
 from .cycle import cycle
@@ -113,7 +113,22 @@ def main(context: click.Context) -> None:
         click.echo(context.get_help())
 
 
-for _command in (solve, compare, distil, verify, cycle, cycles, drivelines, check, export, study,
-                 plot, report, explore, launch, map_group,
-                 variants):  # fmt: skip
+for _command in (
+    solve,
+    compare,
+    distil,
+    verify,
+    cycle,
+    cycles,
+    drivelines,
+    check,
+    export,
+    study,
+    plot,
+    report,
+    explore,
+    launch,
+    map_group,
+    variants,
+):
     main.add_command(_command)

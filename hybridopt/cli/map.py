@@ -6,9 +6,9 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from ..errors import InputError
-from ..output.files import Write, check_target, write_together
-from ..units import MJ_PER_KG, RPM
+from ..base.errors import InputError
+from ..base.units import MJ_PER_KG, RPM
+from ..files.writing import Write, check_target, write_together
 
 if TYPE_CHECKING:
     from xarray import DataArray
@@ -24,43 +24,88 @@ Examples:
 """
 
 
-@click.group("map", short_help="Make maps from test-bench points.",
-             epilog="\b\nExample:\n  hybridopt map import bench.csv --kind engine "
-             "--out fuel_map.csv")  # fmt: skip
+@click.group(
+    "map",
+    short_help="Make maps from test-bench points.",
+    epilog="\b\nExample:\n  hybridopt map import bench.csv --kind engine --out fuel_map.csv",
+)
 def map_group() -> None:
     """Make the maps of engines and motors from test-bench points."""
 
 
-@map_group.command("import", short_help="Make a full-grid map from scattered points.",
-                   epilog=IMPORT_EXAMPLES)  # fmt: skip
+@map_group.command(
+    "import", short_help="Make a full-grid map from scattered points.", epilog=IMPORT_EXAMPLES
+)
 @click.argument("bench", type=click.Path(path_type=Path))
-@click.option("--kind", type=click.Choice(["engine", "motor"]), required=True,
-              help="What was measured.")  # fmt: skip
-@click.option("--out", type=click.Path(path_type=Path), metavar="FILE",
-              help="Write the map there (.csv), as drivelines read it.")  # fmt: skip
-@click.option("--plot", type=click.Path(path_type=Path), metavar="FILE",
-              help="Draw map, points, residuals and extrapolated area (.png).")  # fmt: skip
+@click.option(
+    "--kind", type=click.Choice(["engine", "motor"]), required=True, help="What was measured."
+)
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Write the map there (.csv), as drivelines read it.",
+)
+@click.option(
+    "--plot",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Draw map, points, residuals and extrapolated area (.png).",
+)
 @click.option(
     "--limit",
     type=click.Path(path_type=Path),
     metavar="FILE",
     help="Full load or peak torque (speed_rpm,torque_Nm): the area used; the grid reaches it.",
 )
-@click.option("--heating-value-MJ-per-kg", "heating_value", metavar="X",
-              type=click.FloatRange(5.0, 150.0),
-              help="Lower heating value of the fuel, for efficiencies.")  # fmt: skip
-@click.option("--displacement-l", "displacement", type=click.FloatRange(0.01, 1000.0), metavar="X",
-              help="Displacement of the four-stroke engine, for bmep_bar.")  # fmt: skip
-@click.option("--speeds", type=click.IntRange(2, 500), default=20, metavar="N",
-              help="Speeds of the grid (default 20).")  # fmt: skip
-@click.option("--torques", type=click.IntRange(2, 500), metavar="N",
-              help="Torques of the grid (default 20; of a motor 25, made odd).")  # fmt: skip
-@click.option("--min-speed-rpm", "speed_low", type=click.FloatRange(1.0, 1e5), metavar="X",
-              help="Lowest speed of an engine's grid (default: of the points).")  # fmt: skip
-@click.option("--max-speed-rpm", "speed_high", type=click.FloatRange(1.0, 1e5), metavar="X",
-              help="Highest speed of the grid (default: of the points).")  # fmt: skip
-@click.option("--max-torque-Nm", "torque_high", type=click.FloatRange(0.1, 1e5), metavar="X",
-              help="Highest torque of the grid (default: of the points).")  # fmt: skip
+@click.option(
+    "--heating-value-MJ-per-kg",
+    "heating_value",
+    metavar="X",
+    type=click.FloatRange(5.0, 150.0),
+    help="Lower heating value of the fuel, for efficiencies.",
+)
+@click.option(
+    "--displacement-l",
+    "displacement",
+    type=click.FloatRange(0.01, 1000.0),
+    metavar="X",
+    help="Displacement of the four-stroke engine, for bmep_bar.",
+)
+@click.option(
+    "--speeds",
+    type=click.IntRange(2, 500),
+    default=20,
+    metavar="N",
+    help="Speeds of the grid (default 20).",
+)
+@click.option(
+    "--torques",
+    type=click.IntRange(2, 500),
+    metavar="N",
+    help="Torques of the grid (default 20; of a motor 25, made odd).",
+)
+@click.option(
+    "--min-speed-rpm",
+    "speed_low",
+    type=click.FloatRange(1.0, 1e5),
+    metavar="X",
+    help="Lowest speed of an engine's grid (default: of the points).",
+)
+@click.option(
+    "--max-speed-rpm",
+    "speed_high",
+    type=click.FloatRange(1.0, 1e5),
+    metavar="X",
+    help="Highest speed of the grid (default: of the points).",
+)
+@click.option(
+    "--max-torque-Nm",
+    "torque_high",
+    type=click.FloatRange(0.1, 1e5),
+    metavar="X",
+    help="Highest torque of the grid (default: of the points).",
+)
 @click.option("--drop-outliers", is_flag=True, help="Leave out points that look wrong.")
 @click.option("--overwrite", is_flag=True, help="Replace files that are there already.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object, nothing else.")
@@ -88,8 +133,8 @@ def import_bench(
     from ..bench_maps.gridding import GridPlan, grid_points
     from ..bench_maps.points import read_points
     from ..bench_maps.quality import assess
-    from ..bench_maps.report import report_lines, report_record
     from ..inputs.maps import read_curve
+    from ..text.bench_map_report import report_lines, report_record
 
     targets = [path for path in (out, plot) if path is not None]
     if out is not None and plot is not None and out.resolve() == plot.resolve():
@@ -130,12 +175,12 @@ def _write(
     """Write what is asked for; no file gets its name before all are whole."""
     targets: list[tuple[Path, Write]] = []
     if out is not None:
-        from ..bench_maps.report import map_writer, report_lines
+        from ..text.bench_map_report import map_writer, report_lines
 
         targets.append((out, map_writer(made, report_lines(made, quality))))
     if plot is not None:
-        from ..bench_maps.picture import plot_bench_map
-        from ..output.plots import png_writer
+        from ..plots import png_writer
+        from ..plots.bench_map import plot_bench_map
 
         targets.append((plot, png_writer(plot_bench_map(made, quality, limit))))
     write_together(targets, overwrite)

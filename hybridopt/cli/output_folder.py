@@ -3,8 +3,8 @@
 from collections.abc import Sequence
 from pathlib import Path
 
-from ..errors import FailedError, InputError
-from ..output.files import check_target
+from ..base.errors import FailedError, InputError
+from ..files.writing import check_target
 
 
 def plan_files(out: Path | None, stem: str, suffixes: Sequence[str], overwrite: bool) -> list[Path]:

@@ -6,14 +6,14 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import click
 
-from ..errors import InputError
-from ..output.files import check_target
+from ..base.errors import InputError
+from ..files.writing import check_target
 from .progress_bar import progress_bar
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-    from ..course import Score
+    from ..evaluation.case import Score
 
 EXAMPLES = """\b
 Examples:
@@ -39,8 +39,7 @@ KINDS = {
     "rule-modes": "mode that rule tables ask for, over speed and power",
 }
 OF_RULES = ("tables", "rule-modes")
-TABLES = ("engine_start", "engine_stop", "electric_limit", "motor_torque", "shift_up",
-          "shift_down")  # fmt: skip
+TABLES = ("engine_start", "engine_stop", "electric_limit", "motor_torque", "shift_up", "shift_down")
 SUFFIXES = (".png", ".pdf", ".svg")
 STANDARD = ("load_following", "equivalence", "adaptive_equivalence")
 
@@ -60,20 +59,43 @@ class _Job(NamedTuple):
 
 @click.command(short_help="Draw one picture of a result or of rule tables.", epilog=EXAMPLES)
 @click.argument("source", metavar="RESULT|TABLES")
-@click.option("--kind", type=click.Choice(list(KINDS)), default="schedule",
-              help="What to draw (default schedule): "
-              + "; ".join(f"{name}: {text}" for name, text in KINDS.items()) + ".")  # fmt: skip
-@click.option("--out", required=True, type=click.Path(path_type=Path), metavar="FILE",
-              help="Picture to write; ends in .png, .pdf or .svg.")  # fmt: skip
-@click.option("--driveline", metavar="NAME|FILE",
-              help="Driveline of the result, where it is not a demo driveline.")  # fmt: skip
-@click.option("--cycle", metavar="NAME|FILE",
-              help="Cycle of the result, where it is not a shipped schedule.")  # fmt: skip
-@click.option("--controller", "controllers", multiple=True, metavar="WHAT",
-              help="For soc and regret, as for `hybridopt compare`; repeat for more.")  # fmt: skip
-@click.option("--evaluations", type=click.IntRange(0, 1_000_000), default=120, metavar="N",
-              help="Sets of parameters that tuning named controllers tries; 0: none "
-              "(default 120).")  # fmt: skip
+@click.option(
+    "--kind",
+    type=click.Choice(list(KINDS)),
+    default="schedule",
+    help="What to draw (default schedule): "
+    + "; ".join(f"{name}: {text}" for name, text in KINDS.items())
+    + ".",
+)
+@click.option(
+    "--out",
+    required=True,
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Picture to write; ends in .png, .pdf or .svg.",
+)
+@click.option(
+    "--driveline",
+    metavar="NAME|FILE",
+    help="Driveline of the result, where it is not a demo driveline.",
+)
+@click.option(
+    "--cycle", metavar="NAME|FILE", help="Cycle of the result, where it is not a shipped schedule."
+)
+@click.option(
+    "--controller",
+    "controllers",
+    multiple=True,
+    metavar="WHAT",
+    help="For soc and regret, as for `hybridopt compare`; repeat for more.",
+)
+@click.option(
+    "--evaluations",
+    type=click.IntRange(0, 1_000_000),
+    default=120,
+    metavar="N",
+    help="Sets of parameters that tuning named controllers tries; 0: none (default 120).",
+)
 @click.option("--table", type=click.Choice(TABLES), help="For tables: this one alone.")
 @click.option("--overwrite", is_flag=True, help="Replace the file if it is there already.")
 @click.option("--quiet", is_flag=True, help="Print no notes and no progress on stderr.")
@@ -87,8 +109,8 @@ def plot(source: str, out: Path, overwrite: bool, **given: Any) -> None:
         raise InputError(f"--out {out}: give a name that ends in {', '.join(SUFFIXES)}")
     check_target(out, overwrite)
     figure = _draw(_Job(source, **given))
-    from ..output.files import write_atomically
-    from ..output.plots import figure_writer
+    from ..files.writing import write_atomically
+    from ..plots import figure_writer
 
     write_atomically(out, figure_writer(figure, out.suffix.lower()[1:]), overwrite)
     click.echo(f"wrote {out}")
@@ -97,8 +119,9 @@ def plot(source: str, out: Path, overwrite: bool, **given: Any) -> None:
 def _draw(job: _Job) -> "Figure":
     if job.kind in OF_RULES:
         return _draw_rules(job)
-    from ..output.plots import figures, plot_schedule
-    from ..result import Result
+    from ..optimum.result import Result
+    from ..plots import pages as figures
+    from ..plots import plot_schedule
 
     result = Result.read(job.source)
     plain: dict[str, Callable[[Any], Figure]] = {
@@ -110,7 +133,7 @@ def _draw(job: _Job) -> "Figure":
     }
     if job.kind in plain:
         return plain[job.kind](result)
-    from ..recall import recall_cycle, recall_driveline, repeat_solve
+    from ..evaluation.recall import recall_cycle, recall_driveline, repeat_solve
 
     driveline = recall_driveline(result, job.driveline)
     if job.kind in ("engine", "motor"):
@@ -122,7 +145,7 @@ def _draw(job: _Job) -> "Figure":
     if job.kind in ("soc", "regret"):
         scores = _scores(job, cycle, driveline, result.settings)
         return figures.controllers_figure(scores, job.kind)
-    from ..trade_off import trade_off
+    from ..evaluation.trade_off import trade_off
 
     with progress_bar("solving", hidden=job.quiet) as progress:
         trade = trade_off(cycle, driveline, result.settings, job.kind, progress=progress)
@@ -130,9 +153,10 @@ def _draw(job: _Job) -> "Figure":
 
 
 def _draw_rules(job: _Job) -> "Figure":
-    from ..inputs.files import read_driveline
-    from ..output.plots import figures, rule_table_figure, rule_tables_figure
-    from ..rules.files import read_rule_set
+    from ..inputs.driveline_file import read_driveline
+    from ..plots import pages as figures
+    from ..plots import rule_table_figure, rule_tables_figure
+    from ..tables.files import read_rule_set
 
     rule_set = read_rule_set(job.source)
     if job.kind == "tables":
@@ -142,8 +166,8 @@ def _draw_rules(job: _Job) -> "Figure":
 
 
 def _scores(job: _Job, cycle: Any, driveline: Any, settings: Any) -> "list[Score]":
-    from ..compare import compare
-    from ..controllers.sources import is_code, read_controller
+    from ..evaluation.compare import compare
+    from ..evaluation.sources import is_code, read_controller
 
     found: dict[str, Any] = {}
     for source in dict.fromkeys(job.controllers or STANDARD):
@@ -154,6 +178,7 @@ def _scores(job: _Job, cycle: Any, driveline: Any, settings: Any) -> "list[Score
         found[source if name in found else name] = read_controller(source)
     tuning = "all" if job.evaluations else "none"
     with progress_bar("comparing", hidden=job.quiet) as progress:
-        done = compare([cycle], driveline, found, settings, tuning, max(job.evaluations, 1),
-                       progress=progress)  # fmt: skip
+        done = compare(
+            [cycle], driveline, found, settings, tuning, max(job.evaluations, 1), progress=progress
+        )
     return list(done.scores)

@@ -8,13 +8,13 @@ from typing import TYPE_CHECKING
 import click
 
 if TYPE_CHECKING:
-    from ..dp.progress import Progress
+    from ..base.progress import Progress
 
 
 @contextlib.contextmanager
 def progress_bar(label: str, hidden: bool) -> Iterator["Progress"]:
     """Give a function that moves a bar on stderr, if that is a terminal and it is not hidden."""
-    from ..dp.progress import silent
+    from ..base.progress import silent
 
     if hidden or not sys.stderr.isatty():
         yield silent

@@ -34,8 +34,13 @@ def _commands(
 
 
 def _help(command: click.Command, title: str) -> str:
-    context = click.Context(command, info_name=title, terminal_width=WIDTH,
-                            max_content_width=WIDTH, **main.context_settings)  # fmt: skip
+    context = click.Context(
+        command,
+        info_name=title,
+        terminal_width=WIDTH,
+        max_content_width=WIDTH,
+        **main.context_settings,
+    )
     lines = command.get_help(context).splitlines()
     return "\n".join(line.rstrip() for line in lines)
 

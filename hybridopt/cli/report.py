@@ -5,11 +5,11 @@ from typing import TYPE_CHECKING
 
 import click
 
-from ..errors import InputError
-from ..output.files import check_target, write_atomically
+from ..base.errors import InputError
+from ..files.writing import check_target, write_atomically
 
 if TYPE_CHECKING:
-    from ..rules.rule_set import RuleSet
+    from ..tables.rule_set import RuleSet
 
 EXAMPLES = """\b
 Examples:
@@ -21,14 +21,22 @@ Examples:
 
 @click.command(short_help="Make a page or PDF of results.", epilog=EXAMPLES)
 @click.argument("results", nargs=-1, required=True, metavar="RESULT...")
-@click.option("--out", required=True, type=click.Path(path_type=Path), metavar="FILE",
-              help="File to write; ends in .html or .pdf.")  # fmt: skip
+@click.option(
+    "--out",
+    required=True,
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="File to write; ends in .html or .pdf.",
+)
 @click.option("--comparison", metavar="FILE", help="What `hybridopt compare --json` printed.")
-@click.option("--tables", metavar="TABLES",
-              help="Rule tables (.json, .nc or a folder of CSV files).")  # fmt: skip
-@click.option("--driveline", metavar="NAME|FILE",
-              help="Driveline of all results, for its maps, where it is not a demo "
-              "driveline.")  # fmt: skip
+@click.option(
+    "--tables", metavar="TABLES", help="Rule tables (.json, .nc or a folder of CSV files)."
+)
+@click.option(
+    "--driveline",
+    metavar="NAME|FILE",
+    help="Driveline of all results, for its maps, where it is not a demo driveline.",
+)
 @click.option("--overwrite", is_flag=True, help="Replace the file if it is there already.")
 def report(
     results: tuple[str, ...],
@@ -46,7 +54,7 @@ def report(
     if kind not in (".html", ".pdf"):
         raise InputError(f"--out {out}: give a name that ends in .html or .pdf")
     check_target(out, overwrite)
-    from ..output.report.contents import Contents, read_comparison, read_entry
+    from ..report.contents import Contents, read_comparison, read_entry
 
     contents = Contents(
         entries=[read_entry(path, driveline) for path in results],
@@ -54,11 +62,11 @@ def report(
         rule_set=_read_tables(tables),
     )
     if kind == ".pdf":
-        from ..output.report.pdf import report_pdf
+        from ..report.pdf import report_pdf
 
         content = report_pdf(contents)
     else:
-        from ..output.report.page import report_page
+        from ..report.page import report_page
 
         content = report_page(contents).encode()
     write_atomically(out, lambda path: path.write_bytes(content), overwrite)
@@ -68,6 +76,6 @@ def report(
 def _read_tables(tables: str | None) -> "RuleSet | None":
     if tables is None:
         return None
-    from ..rules.files import read_rule_set
+    from ..tables.files import read_rule_set
 
     return read_rule_set(tables)

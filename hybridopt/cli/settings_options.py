@@ -5,10 +5,10 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from ..units import KM_PER_H, PERCENT
+from ..base.units import KM_PER_H, PERCENT
 
 if TYPE_CHECKING:
-    from ..dp.settings import Settings
+    from ..problem.settings import Settings
 
 FACTORS = {
     "soc_min": PERCENT,
@@ -110,7 +110,7 @@ OPTIONS = [
     _switch(
         "--thermal-limits",
         "thermal_limits",
-        "Keep launch clutch, motor and battery within their lasting limits.",
+        "Keep launch clutch, motor and battery within their continuous limits.",
     ),
     _switch(
         "--corridor",
@@ -142,7 +142,7 @@ def make_settings(given: dict[str, Any]) -> "Settings":
     InputError
         A setting is out of range.
     """
-    from ..dp.settings import Settings
+    from ..problem.settings import Settings
 
     values = {
         name: value * FACTORS[name] if name in FACTORS else value

@@ -7,16 +7,16 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from ..output.files import file_stem
+from ..files.writing import file_stem
 from .output_folder import make_folder, plan_files
 from .progress_bar import progress_bar
 from .settings_options import make_settings, settings_options
 
 if TYPE_CHECKING:
-    from ..dp.settings import Settings
     from ..inputs.cycle import Cycle
     from ..inputs.driveline import Driveline
-    from ..result import Result
+    from ..optimum.result import Result
+    from ..problem.settings import Settings
 
 LONG_WORK = 3e8  # bytes of cost-to-go and operating points, about a second of work
 EXAMPLES = """\b
@@ -30,15 +30,26 @@ SUFFIXES = (".nc", ".csv", ".png")
 
 @click.command(short_help="Find the least-fuel schedule over a cycle.", epilog=EXAMPLES)
 @click.argument("cycle", default="wltc_class3b")
-@click.option("--driveline", default="full", metavar="NAME|FILE",
-              help="Demo driveline or TOML file (default full).")  # fmt: skip
-@click.option("--out", type=click.Path(path_type=Path), metavar="FOLDER",
-              help="Write traces (.nc, .csv) and a plot (.png) there.")  # fmt: skip
+@click.option(
+    "--driveline",
+    default="full",
+    metavar="NAME|FILE",
+    help="Demo driveline or TOML file (default full).",
+)
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path),
+    metavar="FOLDER",
+    help="Write traces (.nc, .csv) and a plot (.png) there.",
+)
 @click.option("--overwrite", is_flag=True, help="Replace files that are there already.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object, nothing else.")
 @click.option("--quiet", is_flag=True, help="Print no notes and no progress on stderr.")
-@click.option("--achievable", is_flag=True,
-              help="Where the driveline cannot follow, drive the speed it can reach.")  # fmt: skip
+@click.option(
+    "--achievable",
+    is_flag=True,
+    help="Where the driveline cannot follow, drive the speed it can reach.",
+)
 @click.option("--no-bound", is_flag=True, help="Skip the proved lower limit of the cost.")
 @settings_options
 def solve(
@@ -58,7 +69,7 @@ def solve(
     without tuning.
     """
     from ..inputs.cycle import read_cycle
-    from ..inputs.files import read_driveline
+    from ..inputs.driveline_file import read_driveline
 
     settings = make_settings(given)
     track, vehicle = read_cycle(cycle), read_driveline(driveline)
@@ -71,7 +82,7 @@ def solve(
     if as_json:
         click.echo(json.dumps(_record(result, files), allow_nan=False))
         return
-    from ..output.summary import summary
+    from ..text.summary import summary
 
     click.echo(summary(result))
     for path in files:
@@ -91,7 +102,7 @@ def _achievable(track: "Cycle", vehicle: "Driveline", quiet: bool) -> "Cycle":
 def _solve(
     cycle: "Cycle", driveline: "Driveline", settings: "Settings", quiet: bool, bound: bool
 ) -> "Result":
-    from ..compile_ahead import compiling_ahead
+    from ..optimum.compile_ahead import compiling_ahead
     from ..pipeline import plan_memory, solve_cycle
 
     memory = plan_memory(cycle, driveline, settings, whole=False)
@@ -115,8 +126,8 @@ def _size(count: float) -> str:
 def _write(result: "Result", files: list[Path], overwrite: bool) -> None:
     if not files:
         return
-    from ..output.files import write_together
-    from ..output.plots import plot_schedule, png_writer
+    from ..files.writing import write_together
+    from ..plots import plot_schedule, png_writer
 
     make_folder(files[0].parent)
     writers = (result.write_netcdf, result.write_csv, png_writer(plot_schedule(result)))
@@ -125,7 +136,7 @@ def _write(result: "Result", files: list[Path], overwrite: bool) -> None:
 
 def _record(result: "Result", files: list[Path]) -> dict[str, Any]:
     """Return totals, inputs and settings of a result as one flat JSON object."""
-    from ..nomenclature import BOUND_TOTALS, TOTALS
+    from ..base.nomenclature import BOUND_TOTALS, TOTALS
 
     attrs = result.dataset.attrs
     first = ("cycle", "driveline", *TOTALS, "solve_s", *(n for n in BOUND_TOTALS if n in attrs))

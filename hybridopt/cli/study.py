@@ -7,13 +7,13 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from ..errors import InputError
+from ..base.errors import InputError
 from .output_folder import make_folder, plan_files
 
 if TYPE_CHECKING:
     import xarray as xr
 
-    from ..study.plan import Plan
+    from ..study.plan import StudyPlan
     from ..study.store import Store
 
 NEEDED = ("distributed", "zarr", "scipy", "psutil")
@@ -27,10 +27,15 @@ Examples:
 PICTURES = ("_pareto.png", "_effects.png")
 
 _file = click.argument("file", metavar="STUDY.toml", type=click.Path(path_type=Path))
-_store = click.option("--store", type=click.Path(path_type=Path), metavar="FOLDER",
-                      help="Where results are (default: STUDY.zarr beside the file).")  # fmt: skip
-_goal = click.option("--goal", default=GOAL, metavar="FIGURE", show_default=True,
-                     help="The figure to make small.")  # fmt: skip
+_store = click.option(
+    "--store",
+    type=click.Path(path_type=Path),
+    metavar="FOLDER",
+    help="Where results are (default: STUDY.zarr beside the file).",
+)
+_goal = click.option(
+    "--goal", default=GOAL, metavar="FIGURE", show_default=True, help="The figure to make small."
+)
 _json = click.option("--json", "as_json", is_flag=True, help="Print one JSON object, nothing else.")
 
 
@@ -48,11 +53,18 @@ def study() -> None:
 @study.command(short_help="Do what is not done yet.")
 @_file
 @_store
-@click.option("--scheduler", metavar="ADDRESS",
-              help="Use the workers of a Dask scheduler, such as tcp://10.0.0.1:8786, "
-              "instead of processes of this machine.")  # fmt: skip
-@click.option("--workers", type=click.IntRange(1, 10_000), metavar="N",
-              help="Processes to start here (default: one per core).")  # fmt: skip
+@click.option(
+    "--scheduler",
+    metavar="ADDRESS",
+    help="Use the workers of a Dask scheduler, such as tcp://10.0.0.1:8786, "
+    "instead of processes of this machine.",
+)
+@click.option(
+    "--workers",
+    type=click.IntRange(1, 10_000),
+    metavar="N",
+    help="Processes to start here (default: one per core).",
+)
 @click.option("--dry-run", is_flag=True, help="Count tasks, estimate memory and time, do nothing.")
 @click.option("--retry-failed", is_flag=True, help="Try failed tasks again.")
 @click.option("--quiet", is_flag=True, help="Print no progress on stderr.")
@@ -85,7 +97,7 @@ def run(
     if _waiting(plan, found):
         from ..study.cluster import local_workers, open_client
         from ..study.estimate import task_memory
-        from .pace import pace_line
+        from ..text.pace import pace_line
 
         memory = task_memory(plan, plan.tasks)
         count = 0 if scheduler else local_workers(workers, memory)
@@ -108,13 +120,27 @@ def status(file: Path, store: Path | None, as_json: bool) -> None:
 @_file
 @_store
 @_goal
-@click.option("--limit", type=click.IntRange(1), default=20, show_default=True, metavar="N",
-              help="Rows to list.")  # fmt: skip
-@click.option("--within", type=click.FloatRange(0.0), metavar="%",
-              help="With --of: its smallest value within so many % of the best.")  # fmt: skip
+@click.option(
+    "--limit",
+    type=click.IntRange(1),
+    default=20,
+    show_default=True,
+    metavar="N",
+    help="Rows to list.",
+)
+@click.option(
+    "--within",
+    type=click.FloatRange(0.0),
+    metavar="%",
+    help="With --of: its smallest value within so many % of the best.",
+)
 @click.option("--of", "parameter", metavar="PARAMETER", help="Parameter that --within asks about.")
-@click.option("--csv", type=click.Path(path_type=Path), metavar="FILE",
-              help="Write all tasks there, with every figure.")  # fmt: skip
+@click.option(
+    "--csv",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Write all tasks there, with every figure.",
+)
 @click.option("--overwrite", is_flag=True, help="Replace a file that is there already.")
 @_json
 def table(
@@ -129,9 +155,9 @@ def table(
     as_json: bool,
 ) -> None:
     """List the tasks that are done, the best first; or ask which size is nearly the best."""
-    from ..output.files import check_target, write_atomically
+    from ..files.writing import check_target, write_atomically
     from ..study.questions import finished
-    from .study_tables import best_record, best_text, csv_writer, sizes_record, sizes_text
+    from ..text.study_tables import best_record, best_text, csv_writer, sizes_record, sizes_text
 
     if (within is None) != (parameter is None):
         raise InputError("--within and --of go together; give both, or neither")
@@ -155,19 +181,28 @@ def table(
 @_file
 @_store
 @_goal
-@click.option("--against", metavar="NAME",
-              help="Parameter or figure of the front's other axis (default: the first parameter "
-              "with numbers).")  # fmt: skip
-@click.option("--out", type=click.Path(path_type=Path), metavar="FOLDER", default=Path("out"),
-              show_default=True, help="Where the pictures go.")  # fmt: skip
+@click.option(
+    "--against",
+    metavar="NAME",
+    help="Parameter or figure of the front's other axis (default: the first parameter "
+    "with numbers).",
+)
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path),
+    metavar="FOLDER",
+    default=Path("out"),
+    show_default=True,
+    help="Where the pictures go.",
+)
 @click.option("--overwrite", is_flag=True, help="Replace files that are there already.")
 def plot(
     file: Path, store: Path | None, goal: str, against: str | None, out: Path, overwrite: bool
 ) -> None:
     """Draw the Pareto front of two quantities, and the main effect of every parameter."""
-    from ..output.files import file_stem, write_together
-    from ..output.plots import png_writer
-    from ..study.plots import panel_note, plot_effects, plot_pareto
+    from ..files.writing import file_stem, write_together
+    from ..plots import png_writer
+    from ..plots.study import panel_note, plot_effects, plot_pareto
     from ..study.questions import finished, parameters_of
 
     files = plan_files(out, file_stem(file.stem), PICTURES, overwrite)
@@ -191,11 +226,11 @@ def _first_number(results: "xr.Dataset") -> str:
     return numeric[0]
 
 
-def _plan(file: Path) -> "Plan":
-    from ..study.plan import Plan
+def _plan(file: Path) -> "StudyPlan":
+    from ..study.plan import StudyPlan
     from ..study.study_file import read_study
 
-    return Plan(read_study(file))
+    return StudyPlan(read_study(file))
 
 
 def _folder(file: Path, store: Path | None) -> Path:
@@ -209,7 +244,7 @@ def _found(folder: Path) -> "Store | None":
     return Store(folder) if (folder / "figures").is_dir() else None
 
 
-def _waiting(plan: "Plan", store: "Store | None") -> bool:
+def _waiting(plan: "StudyPlan", store: "Store | None") -> bool:
     if store is None:
         return True
     places, done = store.places(), store.done()
@@ -222,18 +257,18 @@ def _results(file: Path, store: Path | None) -> "xr.Dataset":
     return read_results(_plan(file), _found(_folder(file, store)))
 
 
-def _show_status(plan: "Plan", store: "Store | None", folder: Path, as_json: bool) -> None:
+def _show_status(plan: "StudyPlan", store: "Store | None", folder: Path, as_json: bool) -> None:
     from ..study.results import study_status
-    from .study_tables import status_record, status_text
+    from ..text.study_tables import status_record, status_text
 
     record = status_record(study_status(plan, store), plan.study.name, folder)
     click.echo(json.dumps(record, allow_nan=False) if as_json else status_text(record))
 
 
-def _estimate(plan: "Plan", store: "Store | None", workers: int | None, as_json: bool) -> None:
+def _estimate(plan: "StudyPlan", store: "Store | None", workers: int | None, as_json: bool) -> None:
     from ..study.cluster import local_workers
     from ..study.estimate import estimate, task_memory
-    from .study_tables import estimate_record, estimate_text
+    from ..text.study_tables import estimate_record, estimate_text
 
     count = local_workers(workers, task_memory(plan, plan.tasks))
     record: dict[str, Any] = estimate_record(estimate(plan, store), count)

@@ -7,15 +7,15 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from ..errors import InputError
+from ..base.errors import InputError
+from ..text.table import terminal_width
 from .output_folder import make_folder, plan_files
 from .progress_bar import progress_bar
 from .settings_options import make_settings, settings_options
-from .table import terminal_width
 
 if TYPE_CHECKING:
+    from ..evaluation.variants import Variants
     from ..inputs.driveline import Driveline
-    from ..variants import Variants
 
 EXAMPLES = """\b
 Examples:
@@ -27,11 +27,20 @@ SUFFIXES = (".csv", ".png")
 
 @click.command(short_help="Compare whole drivelines on one chart.", epilog=EXAMPLES)
 @click.argument("drivelines", nargs=-1, required=True, metavar="DRIVELINE...")
-@click.option("--cycle", "cycles", multiple=True, metavar="NAME|FILE",
-              help="Schedule or CSV file; repeat for more (default wltc_class3b).")  # fmt: skip
+@click.option(
+    "--cycle",
+    "cycles",
+    multiple=True,
+    metavar="NAME|FILE",
+    help="Schedule or CSV file; repeat for more (default wltc_class3b).",
+)
 @click.option("--no-bound", is_flag=True, help="Skip the proved lower limits of the cost.")
-@click.option("--out", type=click.Path(path_type=Path), metavar="FOLDER",
-              help="Write variants.csv and variants.png there.")  # fmt: skip
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path),
+    metavar="FOLDER",
+    help="Write variants.csv and variants.png there.",
+)
 @click.option("--overwrite", is_flag=True, help="Replace files that are there already.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object, nothing else.")
 @click.option("--quiet", is_flag=True, help="Print no progress on stderr.")
@@ -51,9 +60,9 @@ def variants(
     A driveline that cannot drive a cycle is shown with the reason; the exit code is 1 only if
     none can drive any. Where the fuels differ, grams of fuel and CO2 are compared.
     """
+    from ..evaluation.variants import solve_variants
     from ..inputs.cycle import read_cycle
-    from ..inputs.files import read_driveline
-    from ..variants import solve_variants
+    from ..inputs.driveline_file import read_driveline
 
     settings = make_settings(given)
     tracks = [read_cycle(cycle) for cycle in cycles or ("wltc_class3b",)]
@@ -83,10 +92,10 @@ def _named(sources: Sequence[str], vehicles: "Sequence[Driveline]") -> "dict[str
 def _write(found: "Variants", files: list[Path], overwrite: bool) -> None:
     if not files:
         return
-    from ..output.files import write_together
-    from ..output.plots import png_writer
-    from ..output.variants_plot import plot_variants
-    from .variants_tables import variants_writer
+    from ..files.writing import write_together
+    from ..plots import png_writer
+    from ..plots.variants import plot_variants
+    from ..text.variants_tables import variants_writer
 
     make_folder(files[0].parent)
     writers = (variants_writer(found), png_writer(plot_variants(found)))
@@ -94,7 +103,7 @@ def _write(found: "Variants", files: list[Path], overwrite: bool) -> None:
 
 
 def _show(found: "Variants", files: list[Path], as_json: bool) -> None:
-    from .variants_tables import variants_record, variants_text
+    from ..text.variants_tables import variants_record, variants_text
 
     if as_json:
         record = variants_record(found) | {"files": [str(path) for path in files]}

@@ -6,7 +6,7 @@ from typing import Any
 
 import click
 
-from ..output.files import file_stem
+from ..files.writing import file_stem
 from .output_folder import make_folder, plan_files
 from .progress_bar import progress_bar
 from .settings_options import make_settings, settings_options
@@ -22,13 +22,26 @@ Examples:
 @click.command(short_help="Drive rule tables on cycles, against the bound.", epilog=EXAMPLES)
 @click.argument("tables", type=click.Path(path_type=Path), metavar="TABLES")
 @click.argument("cycles", nargs=-1, required=True, metavar="CYCLE...")
-@click.option("--driveline", default="full", metavar="NAME|FILE",
-              help="Demo driveline or TOML file (default full).")  # fmt: skip
-@click.option("--change", "changes", multiple=True, metavar="NAME",
-              help="Also drive with this change; a wrong name lists all.")  # fmt: skip
+@click.option(
+    "--driveline",
+    default="full",
+    metavar="NAME|FILE",
+    help="Demo driveline or TOML file (default full).",
+)
+@click.option(
+    "--change",
+    "changes",
+    multiple=True,
+    metavar="NAME",
+    help="Also drive with this change; a wrong name lists all.",
+)
 @click.option("--all-changes", is_flag=True, help="Drive with every change, each on its own.")
-@click.option("--out", type=click.Path(path_type=Path), metavar="FOLDER",
-              help="Write the checks there (.csv).")  # fmt: skip
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path),
+    metavar="FOLDER",
+    help="Write the checks there (.csv).",
+)
 @click.option("--overwrite", is_flag=True, help="Replace files that are there already.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object, nothing else.")
 @click.option("--quiet", is_flag=True, help="Print no progress on stderr.")
@@ -50,13 +63,13 @@ def verify(
     TABLES are a .json or .nc file or a folder of CSV files, also edited by hand. Cycles they were
     trained on are shown apart from unseen ones.
     """
+    from ..distillation.verify import CHANGES
+    from ..distillation.verify import verify as run
+    from ..files.writing import write_together
     from ..inputs.cycle import read_cycle
-    from ..inputs.files import read_driveline
-    from ..output.files import write_together
-    from ..output.verification import check_record, checks_writer, verification_text
-    from ..rules.files import read_rule_set
-    from ..rules.verify import CHANGES
-    from ..rules.verify import verify as run
+    from ..inputs.driveline_file import read_driveline
+    from ..tables.files import read_rule_set
+    from ..text.verification import check_record, checks_writer, verification_text
 
     settings = make_settings(given)
     rules, vehicle = read_rule_set(tables), read_driveline(driveline)

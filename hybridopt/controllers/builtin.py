@@ -7,11 +7,11 @@ from typing import Any, ClassVar, NamedTuple
 
 import numpy as np
 
-from ..dp.forward import Schedule
-from ..dp.settings import Settings
-from ..errors import InputError
+from ..base.errors import InputError
 from ..inputs.driveline import Driveline
-from ..operating_points import EngineClass
+from ..physics.operating_points import EngineClass
+from ..physics.schedule import Schedule
+from ..problem.settings import Settings
 from . import kernels
 
 GEAR_CHOICES = {"lines": kernels.GEAR_LINES, "follow": kernels.GEAR_PLAN, "best": kernels.GEAR_FREE}
@@ -24,7 +24,7 @@ class Packed(NamedTuple):
     kind: int
     params: np.ndarray
     maps: np.ndarray
-    plan: kernels.Plan
+    plan: kernels.PackedSchedule
     needs_points: bool
 
 
@@ -335,11 +335,11 @@ class Playback(BuiltIn):
     title: ClassVar[str] = "schedule played back"
 
 
-def pack_plan(schedule: Schedule | None) -> kernels.Plan:
+def pack_plan(schedule: Schedule | None) -> kernels.PackedSchedule:
     """Flatten a schedule for the kernels."""
     if schedule is None:
-        return kernels.Plan(np.zeros(0, np.int64), np.zeros(0, np.int64), np.zeros(0))
-    return kernels.Plan(
+        return kernels.PackedSchedule(np.zeros(0, np.int64), np.zeros(0, np.int64), np.zeros(0))
+    return kernels.PackedSchedule(
         np.array(schedule.gear, dtype=np.int64),
         np.array(schedule.engine_class != EngineClass.OFF, dtype=np.int64),
         np.where(schedule.powered, schedule.motor_torque, np.nan).astype(np.float64),

@@ -9,10 +9,10 @@ A motor torque of NaN is the unpowered motor, an infinite one the limit on that 
 from typing import Any, NamedTuple
 
 import numpy as np
-from numba import njit
 
-from ..dp.kernels import _gear_fits, _next_soc, _state
-from ..step import (
+from ..base.compiled import kernel
+from ..physics.battery import _next_soc, _state
+from ..physics.step import (
     FEASIBLE,
     OFF,
     P_BATTERY_POWER,
@@ -40,6 +40,7 @@ from ..step import (
     _shaft,
     _start_fuel,
 )
+from ..problem.graph import _gear_fits
 
 CLIPPED_GEAR, CLIPPED_ENGINE, CLIPPED_TORQUE, LEFT_WINDOW, PASSED_INHIBITOR = 1, 2, 4, 8, 16
 SLACK = 1e-9  # SoC beyond the window that counts as in it
@@ -82,26 +83,30 @@ class Work(NamedTuple):
     point: Any
 
 
-@njit(cache=True)
+@kernel
 def _make_work(plant):
-    return Work(np.empty(S_SIZE), np.empty(plant.fuel_torque.size),
-                np.empty(plant.loss_torque.size), np.empty(P_SIZE))  # fmt: skip
+    return Work(
+        np.empty(S_SIZE),
+        np.empty(plant.fuel_torque.size),
+        np.empty(plant.loss_torque.size),
+        np.empty(P_SIZE),
+    )
 
 
-@njit(cache=True, inline="always")
+@kernel(inline="always")
 def _fill_shaft(plant, road, t, gear, engine, work):
     """Fill the shaft of a step; return whether gear and engine class are possible."""
     why = _shaft(plant, road.rows[t], gear, engine, work.shaft, work.fuel_row, work.loss_row)
     return why == FEASIBLE
 
 
-@njit(cache=True, inline="always")
+@kernel(inline="always")
 def _motor_power(plant, work, torque):
     """Electric power of the motor, W."""
     return torque * work.shaft[S_MOTOR] + _interp(plant.loss_torque, work.loss_row, torque)
 
 
-@njit(cache=True)
+@kernel
 def _power_limits(cell, state, soc, dt, low, high):
     """Least and most terminal power within the battery's limits and a SoC window, W."""
     voltage, discharge, charge, power_max, power_min = state
@@ -114,11 +119,19 @@ def _power_limits(cell, state, soc, dt, low, high):
     return power_min, power_max
 
 
-@njit(cache=True, inline="always")
+@kernel(inline="always")
 def _after(plant, cell, state, soc, road, t, torque, powered, low, high, work):
     """SoC after a step with a motor torque; NaN where that is not admissible."""
-    if not _point(plant, work.shaft, work.fuel_row, work.loss_row, road.wheel_torque[t],
-                  torque, powered, work.point):  # fmt: skip
+    if not _point(
+        plant,
+        work.shaft,
+        work.fuel_row,
+        work.loss_row,
+        road.wheel_torque[t],
+        torque,
+        powered,
+        work.point,
+    ):
         return np.nan
     after = _next_soc(cell, state, soc, work.point[P_BATTERY_POWER], road.dt[t])
     if after < min(low - SLACK, soc) or after > max(high + SLACK, soc):
@@ -126,7 +139,7 @@ def _after(plant, cell, state, soc, road, t, torque, powered, low, high, work):
     return after
 
 
-@njit(cache=True)
+@kernel
 def _nearest_torque(plant, work, wanted, power_min, power_max):
     """Powered motor torque nearest to the wanted one whose power is within limits, or NaN.
 
@@ -163,7 +176,7 @@ def _nearest_torque(plant, work, wanted, power_min, power_max):
     return best
 
 
-@njit(cache=True)
+@kernel
 def _settle(plant, cell, state, soc, road, t, gear, engine, wanted, low, high, work):
     """Bring a motor torque into the range of a gear and engine class.
 
@@ -192,7 +205,7 @@ def _settle(plant, cell, state, soc, road, t, gear, engine, wanted, low, high, w
     return work.point[P_MOTOR_TORQUE], False, after
 
 
-@njit(cache=True, inline="always")
+@kernel(inline="always")
 def _was_changed(wanted, torque, powered, work):
     """Tell whether a torque differs from the wanted one; an infinite wish is met by any limit."""
     if np.isinf(wanted):
@@ -203,7 +216,7 @@ def _was_changed(wanted, torque, powered, work):
     return abs(torque - wanted) > 1e-6 * scale
 
 
-@njit(cache=True)
+@kernel
 def _engine_class(rules, t, source, on):
     """Engine class of a step with the engine on or off: a start goes on until it is done."""
     graph = rules.graph
@@ -215,7 +228,7 @@ def _engine_class(rules, t, source, on):
     return STARTING
 
 
-@njit(cache=True)
+@kernel
 def _move(rules, source, engine, gear, gear_after):
     """Find the move of an engine class and a change of gear; every state has one of each."""
     graph = rules.graph
@@ -226,17 +239,37 @@ def _move(rules, source, engine, gear, gear_after):
     return -1
 
 
-@njit(cache=True, inline="always")
+@kernel(inline="always")
 def _is_open(rules, t, source, soc, engine, gear, gear_after):
     """Whether no inhibitor closes the way to an engine class and gear."""
     m = _move(rules, source, engine, gear, gear_after)
-    return (m >= 0 and rules.cost[t, m] < np.inf and soc >= rules.soc_least[m] - SLACK
-            and rules.shift[t, engine, gear, gear_after] < np.inf)  # fmt: skip
+    return (
+        m >= 0
+        and rules.cost[t, m] < np.inf
+        and soc >= rules.soc_least[m] - SLACK
+        and rules.shift[t, engine, gear, gear_after] < np.inf
+    )
 
 
-@njit(cache=True)
-def _search(plant, cell, state, soc, road, t, rules, source, gear_now, obey, on, gear, wanted, low,
-            high, work):  # fmt: skip
+@kernel
+def _search(
+    plant,
+    cell,
+    state,
+    soc,
+    road,
+    t,
+    rules,
+    source,
+    gear_now,
+    obey,
+    on,
+    gear,
+    wanted,
+    low,
+    high,
+    work,
+):
     """Settle in the nearest admissible gear of the wanted engine state, else of the other."""
     for other in range(2):
         engine = _engine_class(rules, t, source, on != (other == 1))
@@ -247,14 +280,15 @@ def _search(plant, cell, state, soc, road, t, rules, source, gear_now, obey, on,
                     continue
                 if obey and not _is_open(rules, t, source, soc, engine, gear_now, g):
                     continue
-                torque, powered, after = _settle(plant, cell, state, soc, road, t, g, engine,
-                                                 wanted, low, high, work)  # fmt: skip
+                torque, powered, after = _settle(
+                    plant, cell, state, soc, road, t, g, engine, wanted, low, high, work
+                )
                 if not np.isnan(after):
                     return g, engine, torque, powered, after
     return gear, OFF, 0.0, False, np.nan
 
 
-@njit(cache=True, inline="always")
+@kernel(inline="always")
 def _apply(plant, cell, road, t, rules, source, gear_now, low, high, soc, on, gear, wanted, work):
     """Do what a command asks as far as the driveline and the inhibitors allow.
 
@@ -272,9 +306,24 @@ def _apply(plant, cell, road, t, rules, source, gear_now, low, high, soc, on, ge
         if attempt % 2 == 1:
             goal = -np.inf if soc - low < high - soc else np.inf
             wish, least, most = goal < 0.0, -NO_WINDOW, NO_WINDOW
-        g, engine, torque, powered, after = _search(plant, cell, state, soc, road, t, rules,
-                                                    source, gear_now, attempt < 2, wish, asked,
-                                                    goal, least, most, work)  # fmt: skip
+        g, engine, torque, powered, after = _search(
+            plant,
+            cell,
+            state,
+            soc,
+            road,
+            t,
+            rules,
+            source,
+            gear_now,
+            attempt < 2,
+            wish,
+            asked,
+            goal,
+            least,
+            most,
+            work,
+        )
         if not np.isnan(after):
             clipped |= bits
             break
@@ -287,7 +336,7 @@ def _apply(plant, cell, road, t, rules, source, gear_now, low, high, soc, on, ge
     return g, engine, torque, powered, after, clipped
 
 
-@njit(cache=True, inline="always")
+@kernel(inline="always")
 def _step_fuel(plant, work, engine, dt):
     """Fuel of the point that was applied last, g, without that of a shift.
 

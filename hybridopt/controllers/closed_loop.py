@@ -9,22 +9,22 @@ from typing import Any, NoReturn
 import numpy as np
 import xarray as xr
 
-from .. import step
-from ..choices import Choices, list_choices
-from ..demand import Demand
-from ..dp.forward import Schedule, event_costs
-from ..dp.graph import Graph
-from ..dp.memory import PART
-from ..dp.problem import pack_battery
-from ..dp.settings import Settings
-from ..errors import FailedError, InfeasibleError, InputError
-from ..inhibitors import driveline_events
+from ..base.errors import FailedError, InfeasibleError, InputError
+from ..base.units import PERCENT
+from ..dp.forward import event_costs
 from ..inputs.driveline import Driveline
-from ..operating_points import demand_rows
-from ..plant import pack
-from ..replay import replay_schedule
-from ..shifts import shift_costs
-from ..units import PERCENT
+from ..physics import step
+from ..physics.battery import pack_battery
+from ..physics.demand import Demand
+from ..physics.operating_points import demand_rows
+from ..physics.plant import pack
+from ..physics.replay import replay_schedule
+from ..physics.schedule import Schedule
+from ..problem.choices import Choices, list_choices
+from ..problem.events import driveline_events, shift_costs
+from ..problem.graph import Graph
+from ..problem.memory import PART
+from ..problem.settings import Settings
 from . import clipping, kernels
 from .builtin import BuiltIn, Packed
 from .controller import Command, Controller, ControllerFunction, Observation, Shaft
@@ -99,7 +99,7 @@ class ClosedLoop:
         self._shift = shift_costs(driveline, demand, settings)
         self._rules = clipping.Rules(*driveline_events(driveline, demand, settings), self._shift)
 
-    def _parts(self, packed: Packed) -> Iterator[tuple[int, int, kernels.Part]]:
+    def _parts(self, packed: Packed) -> Iterator[tuple[int, int, kernels.PointsPart]]:
         """Yield first and last step of each part, and what the kernels need to know of it."""
         if not packed.needs_points:
             yield 0, self.demand.steps, _NO_PART
@@ -107,9 +107,18 @@ class ClosedLoop:
         for first in range(0, self.demand.steps, PART):
             last = min(first + PART, self.demand.steps)
             points = self.points.part(first, last)
-            yield first, last, kernels.Part(first, points.cost, points.power,
-                                            points.motor_torque, points.count,
-                                            self._shift[first:last])  # fmt: skip
+            yield (
+                first,
+                last,
+                kernels.PointsPart(
+                    first,
+                    points.cost,
+                    points.power,
+                    points.motor_torque,
+                    points.count,
+                    self._shift[first:last],
+                ),
+            )
 
     @cached_property
     def points(self) -> Choices:
@@ -179,12 +188,32 @@ class ClosedLoop:
         for first, last, part in self._parts(packed):
             _, gear = out.state(first)
             stopped = kernels._closed_loop(
-                self._plant, self._cell, self._road, self._rules, low, high, part, packed.plan,
-                packed.kind, packed.params, packed.maps, memory, first, last, gear, out.gear,
-                out.engine, out.torque, out.powered, out.fuel, out.clipped, out.states, out.soc,
-            )  # fmt: skip
+                self._plant,
+                self._cell,
+                self._road,
+                self._rules,
+                low,
+                high,
+                part,
+                packed.plan,
+                packed.kind,
+                packed.params,
+                packed.maps,
+                memory,
+                first,
+                last,
+                gear,
+                out.gear,
+                out.engine,
+                out.torque,
+                out.powered,
+                out.fuel,
+                out.clipped,
+                out.states,
+                out.soc,
+            )
             if stopped >= 0:
-                self._refuse(stopped, out.soc[stopped])
+                self._refuse(stopped, float(out.soc[stopped]))
         return self._drive(out)
 
     def _run_stepwise(self, packed: Packed) -> Drive:
@@ -198,10 +227,23 @@ class ClosedLoop:
             if t >= last:
                 _, last, part = next(parts)
             command: tuple[bool, int, float] = kernels._decide(
-                self._plant, self._cell, self._road, t, low, high, part, packed.plan, packed.kind,
-                packed.params, packed.maps, state.soc, state.engine, state.gear, state.memory,
+                self._plant,
+                self._cell,
+                self._road,
+                t,
+                low,
+                high,
+                part,
+                packed.plan,
+                packed.kind,
+                packed.params,
+                packed.maps,
+                state.soc,
+                state.engine,
+                state.gear,
+                state.memory,
                 work,
-            )  # fmt: skip
+            )
             return command
 
         return self._run_python(command_of)
@@ -216,10 +258,29 @@ class ClosedLoop:
             soc, dt = float(out.soc[t]), float(self._road.dt[t])
             state = _State(soc, engine, gear, memory, int(out.states[t]))
             on, wanted_gear, wanted = command_of(t, state)
-            (out.gear[t], out.engine[t], out.torque[t], out.powered[t], out.soc[t + 1],
-             out.clipped[t]) = clipping._apply(self._plant, self._cell, self._road, t, self._rules,
-                                               out.states[t], gear, low, high, soc, on,
-                                               wanted_gear, wanted, work)  # fmt: skip
+            (
+                out.gear[t],
+                out.engine[t],
+                out.torque[t],
+                out.powered[t],
+                out.soc[t + 1],
+                out.clipped[t],
+            ) = clipping._apply(
+                self._plant,
+                self._cell,
+                self._road,
+                t,
+                self._rules,
+                out.states[t],
+                gear,
+                low,
+                high,
+                soc,
+                on,
+                wanted_gear,
+                wanted,
+                work,
+            )
             if math.isnan(out.soc[t + 1]):
                 self._refuse(t, soc)
             out.fuel[t] = clipping._step_fuel(self._plant, work, out.engine[t], dt)
@@ -268,8 +329,16 @@ class ClosedLoop:
         if not clipping._fill_shaft(self._plant, self._road, t, gear - 1, int(engine), work):
             return None
         shaft = work.shaft
-        entries = (step.S_INPUT, step.S_MOTOR, step.S_ENGINE, step.S_TOTAL, step.S_LOW,
-                   step.S_HIGH, step.S_OVERRUN, step.S_FULL)  # fmt: skip
+        entries = (
+            step.S_INPUT,
+            step.S_MOTOR,
+            step.S_ENGINE,
+            step.S_TOTAL,
+            step.S_LOW,
+            step.S_HIGH,
+            step.S_OVERRUN,
+            step.S_FULL,
+        )
         return Shaft(*(float(shaft[i]) for i in entries))
 
     def _drive(self, out: "_Columns") -> Drive:
@@ -287,7 +356,7 @@ class ClosedLoop:
 
 
 _EMPTY = np.empty((0, 0, 0, 0))
-_NO_PART = kernels.Part(0, _EMPTY, _EMPTY, _EMPTY, np.empty((0, 0, 0), np.int64), _EMPTY)
+_NO_PART = kernels.PointsPart(0, _EMPTY, _EMPTY, _EMPTY, np.empty((0, 0, 0), np.int64), _EMPTY)
 
 
 class _Columns:

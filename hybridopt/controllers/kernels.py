@@ -9,10 +9,10 @@ share the first entries of the vector (dwell and gear lines); the rest are their
 from typing import Any, NamedTuple
 
 import numpy as np
-from numba import njit
 
-from ..dp.kernels import _current, _state
-from ..step import (
+from ..base.compiled import kernel
+from ..physics.battery import _current, _state
+from ..physics.step import (
     OFF,
     RUNNING,
     S_FULL,
@@ -30,23 +30,54 @@ LOAD_FOLLOWING, ELECTRIC_POWER, EQUIVALENCE, PLAYBACK, RULE_TABLE = range(5)  # 
 GEAR_LINES, GEAR_PLAN, GEAR_FREE = range(3)  # how gears are chosen
 
 # parameters of all kinds
-(MIN_ON, MIN_OFF, MIN_GEAR, GEARS, LINE_LOW, LINE_HIGH, LINE_BRAKE, LINE_GAP, LINE_POWER,
- BRAKE_POWER, SOC_REFERENCE, OWN) = range(12)  # fmt: skip
+(
+    MIN_ON,
+    MIN_OFF,
+    MIN_GEAR,
+    GEARS,
+    LINE_LOW,
+    LINE_HIGH,
+    LINE_BRAKE,
+    LINE_GAP,
+    LINE_POWER,
+    BRAKE_POWER,
+    SOC_REFERENCE,
+    OWN,
+) = range(12)
 # of load following
-(START_POWER, STOP_POWER, START_SPEED, STOP_SPEED, SOC_START, SOC_STOP, POWER_PER_SOC, CHARGE_GAIN,
- LOAD_LOW, LOAD_HIGH) = range(OWN, OWN + 10)  # fmt: skip
+(
+    START_POWER,
+    STOP_POWER,
+    START_SPEED,
+    STOP_SPEED,
+    SOC_START,
+    SOC_STOP,
+    POWER_PER_SOC,
+    CHARGE_GAIN,
+    LOAD_LOW,
+    LOAD_HIGH,
+) = range(OWN, OWN + 10)
 # of the electric-power rule; SOC_START and SOC_STOP as above
 ELECTRIC_START, ELECTRIC_STOP = START_POWER, STOP_POWER
 # of the equivalence factor
-(FACTOR, PROPORTIONAL, INTEGRAL, FACTOR_LOW, FACTOR_HIGH, START_SHARE, STOP_CHARGE, SHIFT_SHARE,
- START_COST) = range(OWN, OWN + 9)  # fmt: skip
+(
+    FACTOR,
+    PROPORTIONAL,
+    INTEGRAL,
+    FACTOR_LOW,
+    FACTOR_HIGH,
+    START_SHARE,
+    STOP_CHARGE,
+    SHIFT_SHARE,
+    START_COST,
+) = range(OWN, OWN + 9)
 
 # what a controller remembers
 ENGINE_TIME, GEAR_TIME, SOC_ERROR, MEMORY = range(4)
 LONG_AGO = 1e9  # s, time in state before the first step
 
 
-class Part(NamedTuple):
+class PointsPart(NamedTuple):
     """Operating points and shift costs of some steps; empty where a kind does not need them."""
 
     first: int
@@ -57,7 +88,7 @@ class Part(NamedTuple):
     shift: Any
 
 
-class Plan(NamedTuple):
+class PackedSchedule(NamedTuple):
     """A schedule to follow; empty where a kind does not need it."""
 
     gear: Any
@@ -65,7 +96,7 @@ class Plan(NamedTuple):
     motor_torque: Any
 
 
-@njit(cache=True, inline="always")
+@kernel(inline="always")
 def _line_gear(plant, params, wheel_speed, wheel_power, gear, engine):
     """Gear by up and down lines of shaft speed over wheel power.
 
@@ -86,7 +117,7 @@ def _line_gear(plant, params, wheel_speed, wheel_power, gear, engine):
     return gear
 
 
-@njit(cache=True, inline="always")
+@kernel(inline="always")
 def _may_stay(plant, wheel_speed, gear, on):
     """Tell whether the shaft speed suits a gear, so that its least time can be kept."""
     speed = wheel_speed * plant.ratio[gear]
@@ -95,7 +126,7 @@ def _may_stay(plant, wheel_speed, gear, on):
     return speed <= min(plant.engine_max_speed, plant.motor_max_speed)
 
 
-@njit(cache=True, inline="always")
+@kernel(inline="always")
 def _rule_gear(plant, road, t, plan, params, gear, engine, memory):
     """Gear of a rule: of a plan, or by lines with a least time in gear."""
     if params[GEARS] == GEAR_PLAN:
@@ -107,7 +138,7 @@ def _rule_gear(plant, road, t, plan, params, gear, engine, memory):
     return _line_gear(plant, params, road.wheel_speed[t], power, gear, engine)
 
 
-@njit(cache=True, inline="always")
+@kernel(inline="always")
 def _dwell(params, engine, memory, start, stop):
     """Engine state wanted next: hysteresis between start and stop, and least times on and off."""
     if engine == 1:
@@ -115,13 +146,13 @@ def _dwell(params, engine, memory, start, stop):
     return start and memory[ENGINE_TIME] >= params[MIN_OFF]
 
 
-@njit(cache=True, inline="always")
+@kernel(inline="always")
 def _can_be_off(plant, road, t, gear, work):
     """Tell whether the motor alone can drive a step; fills the shaft."""
     return _fill_shaft(plant, road, t, gear, OFF, work)
 
 
-@njit(cache=True, inline="always")
+@kernel(inline="always")
 def _running_torque(plant, road, t, gear, engine, charge, load_low, load_high, work):
     """Motor torque with the engine on: the engine takes the demand and some charging power.
 
@@ -142,7 +173,7 @@ def _running_torque(plant, road, t, gear, engine, charge, load_low, load_high, w
     return min(max(wanted, shaft[S_LOW]), shaft[S_HIGH])
 
 
-@njit(cache=True, inline="always")
+@kernel(inline="always")
 def _load_following(plant, road, t, plan, params, soc, engine, gear, memory, work):
     """Engine on above thresholds of wheel power, speed and below one of SoC."""
     power = road.wheel_torque[t] * road.wheel_speed[t]
@@ -150,11 +181,10 @@ def _load_following(plant, road, t, plan, params, soc, engine, gear, memory, wor
     speed = road.speed[t]
     start = power >= params[START_POWER] + ease or speed >= params[START_SPEED]
     stop = power < params[STOP_POWER] + ease and speed < params[STOP_SPEED]
-    return _thresholds(plant, road, t, plan, params, soc, engine, gear, start, stop,
-                       memory, work)  # fmt: skip
+    return _thresholds(plant, road, t, plan, params, soc, engine, gear, start, stop, memory, work)
 
 
-@njit(cache=True, inline="always")
+@kernel(inline="always")
 def _electric_power(plant, road, t, plan, params, soc, engine, gear, memory, work):
     """Engine on where driving on the motor would take more than a threshold of power."""
     g = _rule_gear(plant, road, t, plan, params, gear, engine, memory)
@@ -164,13 +194,11 @@ def _electric_power(plant, road, t, plan, params, soc, engine, gear, memory, wor
         if work.shaft[S_MOTOR] > 0.0:
             power = _motor_power(plant, work, work.shaft[S_LOW])
     start, stop = power > params[ELECTRIC_START], power <= params[ELECTRIC_STOP]
-    return _thresholds(plant, road, t, plan, params, soc, engine, gear, start, stop,
-                       memory, work)  # fmt: skip
+    return _thresholds(plant, road, t, plan, params, soc, engine, gear, start, stop, memory, work)
 
 
-@njit(cache=True, inline="always")
-def _thresholds(plant, road, t, plan, params, soc, engine, gear, start, stop, memory,
-                work):  # fmt: skip
+@kernel(inline="always")
+def _thresholds(plant, road, t, plan, params, soc, engine, gear, start, stop, memory, work):
     """Add SoC guard, least times, gear and split to what a threshold rule wants."""
     start = start or soc <= params[SOC_START]
     stop = stop and soc >= params[SOC_STOP]
@@ -184,12 +212,13 @@ def _thresholds(plant, road, t, plan, params, soc, engine, gear, start, stop, me
     while g > 0 and not _fill_shaft(plant, road, t, g, running, work):
         g -= 1  # too little torque in this gear
     charge = params[CHARGE_GAIN] * (params[SOC_REFERENCE] - soc)
-    torque = _running_torque(plant, road, t, g, engine, charge, params[LOAD_LOW],
-                             params[LOAD_HIGH], work)  # fmt: skip
+    torque = _running_torque(
+        plant, road, t, g, engine, charge, params[LOAD_LOW], params[LOAD_HIGH], work
+    )
     return True, g, torque
 
 
-@njit(cache=True)
+@kernel
 def _cheapest_split(cell, state, soc, low, high, costs, powers, count, dt, factor, best):
     """Split with the least fuel plus factor times energy from the store, if less than `best`.
 
@@ -214,7 +243,7 @@ def _cheapest_split(cell, state, soc, low, high, costs, powers, count, dt, facto
     return pick, best
 
 
-@njit(cache=True)
+@kernel
 def _equivalence_factor(road, t, params, soc, memory):
     """Factor, g/J: constant, or following SoC where its gains are not zero."""
     error = params[SOC_REFERENCE] - soc
@@ -223,9 +252,10 @@ def _equivalence_factor(road, t, params, soc, memory):
     return min(max(factor, params[FACTOR_LOW]), params[FACTOR_HIGH])
 
 
-@njit(cache=True)
-def _cheapest_gear(cell, state, soc, low, high, part, i, share, engine_class, gear, only, dt,
-                   factor):  # fmt: skip
+@kernel
+def _cheapest_gear(
+    cell, state, soc, low, high, part, i, share, engine_class, gear, only, dt, factor
+):
     """Gear and split with the least fuel, share of shift cost and factor times energy.
 
     `only` is the one gear allowed, or -1. Returns the least (infinite where there is none), gear
@@ -236,17 +266,26 @@ def _cheapest_gear(cell, state, soc, low, high, part, i, share, engine_class, ge
         if only >= 0 and g != only:
             continue
         event = share * part.shift[i, engine_class, gear, g]
-        k, total = _cheapest_split(cell, state, soc, low, high, part.cost[i, g, engine_class],
-                                   part.power[i, g, engine_class], part.count[i, g, engine_class],
-                                   dt, factor, best - event)  # fmt: skip
+        k, total = _cheapest_split(
+            cell,
+            state,
+            soc,
+            low,
+            high,
+            part.cost[i, g, engine_class],
+            part.power[i, g, engine_class],
+            part.count[i, g, engine_class],
+            dt,
+            factor,
+            best - event,
+        )
         if k >= 0:
             best, best_g, best_k = event + total, g, k
     return best, best_g, best_k
 
 
-@njit(cache=True)
-def _equivalence(plant, cell, road, t, low, high, part, plan, params, soc, engine, gear,
-                 memory):  # fmt: skip
+@kernel
+def _equivalence(plant, cell, road, t, low, high, part, plan, params, soc, engine, gear, memory):
     """Least fuel plus events plus factor times stored energy over gear, engine and split.
 
     The engine is started or stopped if what that gains in the step is worth it: a start its share
@@ -262,14 +301,17 @@ def _equivalence(plant, cell, road, t, low, high, part, plan, params, soc, engin
             only = _rule_gear(plant, road, t, plan, params, gear, engine, memory)
         elif free == 0 and memory[GEAR_TIME] < params[MIN_GEAR]:
             only = gear
-        off, off_g, off_k = _cheapest_gear(cell, state, soc, low, high, part, i, share, OFF, gear,
-                                           only, dt, factor)  # fmt: skip
-        run, on_g, on_k = _cheapest_gear(cell, state, soc, low, high, part, i, share, RUNNING,
-                                         gear, only, dt, factor)  # fmt: skip
+        off, off_g, off_k = _cheapest_gear(
+            cell, state, soc, low, high, part, i, share, OFF, gear, only, dt, factor
+        )
+        run, on_g, on_k = _cheapest_gear(
+            cell, state, soc, low, high, part, i, share, RUNNING, gear, only, dt, factor
+        )
         on, threshold, gain = run, params[STOP_CHARGE], run - off
         if engine == 0:
-            on, on_g, on_k = _cheapest_gear(cell, state, soc, low, high, part, i, share, STARTING,
-                                            gear, only, dt, factor)  # fmt: skip
+            on, on_g, on_k = _cheapest_gear(
+                cell, state, soc, low, high, part, i, share, STARTING, gear, only, dt, factor
+            )
             threshold, gain = params[START_SHARE] * (on - run + params[START_COST]), off - run
         stay, other = (on, off) if engine == 1 else (off, on)
         if stay == np.inf and (free == 0 and hold or other == np.inf):
@@ -282,14 +324,25 @@ def _equivalence(plant, cell, road, t, low, high, part, plan, params, soc, engin
     return True, gear, -np.inf
 
 
-@njit(cache=True, inline="always")
+@kernel(inline="always")
 def _rule_table(plant, road, t, params, maps, soc, engine, gear, memory, work):
     """Rules by maps; the motor torque is brought into the motor's range."""
     gearbox = plant.ratio, plant.idle_speed, min(plant.engine_max_speed, plant.motor_max_speed)
     on, g, wanted = _table_command(
-        gearbox, (plant.efficiency, plant.gear_drag), params[OWN:], maps, params[MIN_ON:GEARS],
-        road.speed[t], road.wheel_speed[t], road.wheel_torque[t], soc, engine, gear,
-        memory[ENGINE_TIME], memory[GEAR_TIME])  # fmt: skip
+        gearbox,
+        (plant.efficiency, plant.gear_drag),
+        params[OWN:],
+        maps,
+        params[MIN_ON:GEARS],
+        road.speed[t],
+        road.wheel_speed[t],
+        road.wheel_torque[t],
+        soc,
+        engine,
+        gear,
+        memory[ENGINE_TIME],
+        memory[GEAR_TIME],
+    )
     if not on and _can_be_off(plant, road, t, g, work):
         return False, g, -np.inf if work.shaft[S_MOTOR] > 0.0 else np.nan
     if not _fill_shaft(plant, road, t, g, RUNNING if engine == 1 else STARTING, work):
@@ -297,40 +350,64 @@ def _rule_table(plant, road, t, params, maps, soc, engine, gear, memory, work):
     return True, g, min(max(wanted, work.shaft[S_LOW]), work.shaft[S_HIGH])
 
 
-@njit(cache=True, inline="always")
-def _decide(plant, cell, road, t, low, high, part, plan, kind, params, maps, soc, engine, gear,
-            memory, work):  # fmt: skip
+@kernel(inline="always")
+def _decide(
+    plant, cell, road, t, low, high, part, plan, kind, params, maps, soc, engine, gear, memory, work
+):
     """Command of a built-in controller: engine on, gear, motor torque (NaN: unpowered)."""
     if kind == LOAD_FOLLOWING:
         return _load_following(plant, road, t, plan, params, soc, engine, gear, memory, work)
     if kind == ELECTRIC_POWER:
         return _electric_power(plant, road, t, plan, params, soc, engine, gear, memory, work)
     if kind == EQUIVALENCE:
-        return _equivalence(plant, cell, road, t, low, high, part, plan, params, soc, engine,
-                            gear, memory)  # fmt: skip
+        return _equivalence(
+            plant, cell, road, t, low, high, part, plan, params, soc, engine, gear, memory
+        )
     if kind == PLAYBACK:
         return plan.on[t] == 1, plan.gear[t], plan.motor_torque[t]
     return _rule_table(plant, road, t, params, maps, soc, engine, gear, memory, work)
 
 
-@njit(cache=True)
+@kernel
 def _make_memory():
     memory = np.zeros(MEMORY)
     memory[ENGINE_TIME], memory[GEAR_TIME] = LONG_AGO, LONG_AGO
     return memory
 
 
-@njit(cache=True)
+@kernel
 def _remember(memory, dt, engine, gear, engine_after, gear_after):
     """Count on the time in the engine state and in the gear."""
     memory[ENGINE_TIME] = memory[ENGINE_TIME] + dt if engine_after == engine else dt
     memory[GEAR_TIME] = memory[GEAR_TIME] + dt if gear_after == gear else dt
 
 
-@njit(cache=True)
-def _closed_loop(plant, cell, road, rules, low, high, part, plan, kind, params, maps, memory, first,
-                 last, gear, gears, classes, torques, powered, fuel, clipped, states,
-                 path):  # fmt: skip
+@kernel
+def _closed_loop(
+    plant,
+    cell,
+    road,
+    rules,
+    low,
+    high,
+    part,
+    plan,
+    kind,
+    params,
+    maps,
+    memory,
+    first,
+    last,
+    gear,
+    gears,
+    classes,
+    torques,
+    powered,
+    fuel,
+    clipped,
+    states,
+    path,
+):
     """Run a built-in controller over steps first to last - 1; path[first], states[first] are given.
 
     Returns the step that nothing could drive, or -1.
@@ -341,11 +418,26 @@ def _closed_loop(plant, cell, road, rules, low, high, part, plan, kind, params, 
         soc, source = path[t], states[t]
         engine = 1 if source > graph.off else 0
         on, wanted_gear, wanted = _decide(
-            plant, cell, road, t, low, high, part, plan, kind, params, maps, soc, engine, gear,
-            memory, work)  # fmt: skip
-        (gears[t], classes[t], torques[t], powered[t], path[t + 1],
-         clipped[t]) = _apply(plant, cell, road, t, rules, source, gear, low, high, soc, on,
-                              wanted_gear, wanted, work)  # fmt: skip
+            plant,
+            cell,
+            road,
+            t,
+            low,
+            high,
+            part,
+            plan,
+            kind,
+            params,
+            maps,
+            soc,
+            engine,
+            gear,
+            memory,
+            work,
+        )
+        (gears[t], classes[t], torques[t], powered[t], path[t + 1], clipped[t]) = _apply(
+            plant, cell, road, t, rules, source, gear, low, high, soc, on, wanted_gear, wanted, work
+        )
         if np.isnan(path[t + 1]):
             return t
         fuel[t] = _step_fuel(plant, work, classes[t], road.dt[t])

@@ -9,14 +9,14 @@ not have has one entry. Lookups are multilinear, and clamped to the axes.
 from collections.abc import Sequence
 
 import numpy as np
-from numba import njit
 
-from ..errors import InputError
+from ..base.compiled import kernel
+from ..base.errors import InputError
 
 AXES = 3
 
 
-@njit(cache=True)
+@kernel
 def _weight(maps, begin, size, x):
     """Cell of an axis of a packed map, and the place in it, 0 to 1."""
     if size == 1:
@@ -32,7 +32,7 @@ def _weight(maps, begin, size, x):
     return low, min(max((x - a) / (b - a), 0.0), 1.0)
 
 
-@njit(cache=True)
+@kernel
 def _lookup(maps, start, x1, x2, x3):
     """Value of the packed map that begins at `start`."""
     begin = int(start)

@@ -6,8 +6,7 @@ of the gearbox, nothing of the maps of engine or motor. Clear numba's cache afte
 
 # mypy: allow-untyped-defs, allow-untyped-calls, allow-untyped-decorators
 
-from numba import njit
-
+from ..base.compiled import kernel
 from .maps import _lookup
 
 # a rule table's own parameters: where its maps begin, then constants
@@ -15,19 +14,19 @@ START_MAP, STOP_MAP, LIMIT_MAP, SPLIT_MAP, UP_MAP, DOWN_MAP, LAND_UP, LAND_DOWN,
 MOTION_SPEED = 100.0 / 3.6  # m/s, at which the charge that motion counts as is stated
 
 
-@njit(cache=True)
+@kernel
 def _up_line(own, maps, gear, torque, state):
     """Speed at which a gear, from 0, is left upwards."""
     return _lookup(maps, own[UP_MAP], gear + 1.0, torque, state)
 
 
-@njit(cache=True)
+@kernel
 def _down_line(own, maps, gear, torque, state):
     """Speed below which a gear, from 0, is left downwards."""
     return _lookup(maps, own[DOWN_MAP], gear + 1.0, torque, state)
 
 
-@njit(cache=True)
+@kernel
 def _table_gear(gearbox, own, maps, wheel_speed, speed, torque, on, gear, free):
     """Gear by lines of vehicle speed over gear, wheel torque and engine state.
 
@@ -60,9 +59,22 @@ def _table_gear(gearbox, own, maps, wheel_speed, speed, torque, on, gear, free):
     return gear
 
 
-@njit(cache=True)
-def _table_command(gearbox, loss, own, maps, times, speed, wheel_speed, torque, soc, engine,
-                   gear, engine_time, gear_time):  # fmt: skip
+@kernel
+def _table_command(
+    gearbox,
+    loss,
+    own,
+    maps,
+    times,
+    speed,
+    wheel_speed,
+    torque,
+    soc,
+    engine,
+    gear,
+    engine_time,
+    gear_time,
+):
     """Engine on, gear and motor torque (N m, with the engine on) of a rule table.
 
     `gearbox` holds ratios, idle and highest speed; `loss` efficiencies and drag by gear; `own` the

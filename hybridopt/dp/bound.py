@@ -35,22 +35,17 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..choices import Choices
-from ..operating_points import EngineClass
-from ..threads import in_threads
+from ..base.threads import in_threads
+from ..physics.battery import inner_power, resistance_at, stored_energy, voltage_slope
+from ..physics.operating_points import EngineClass
+from ..problem.choices import Choices
+from ..problem.graph import begins_start
+from ..problem.grid import FLOOR_FACTOR
+from ..problem.memory import PART
+from ..problem.problem import Problem
 from . import bound_kernels as kernels
-from .boxes import (
-    Boxes,
-    inner_power,
-    make_boxes,
-    resistance_at,
-    stored_energy,
-    voltage_slope,
-)
-from .forward import Run
-from .graph import begins_start
-from .memory import PART
-from .problem import FLOOR_FACTOR, Problem
+from .boxes import Boxes, make_boxes
+from .forward import ForwardRun
 
 BOXES = 16  # sub-boxes of the SoC window
 WANTED_PERCENT = 0.01  # gap at which the ascent stops
@@ -99,7 +94,7 @@ class Bound:
         return float(self.free + self.multipliers[-1] * above)
 
 
-def lower_bound(problem: Problem, run: Run, costate: np.ndarray) -> Bound:
+def lower_bound(problem: Problem, run: ForwardRun, costate: np.ndarray) -> Bound:
     """Prove a lower limit for a problem, guided by a schedule for it.
 
     Parameters
@@ -219,9 +214,16 @@ class Dual:
         jobs = self.jobs
         while jobs.any():
             self._fill(lam, jobs, arrays)
-            length = kernels._trellis(arrays[0], problem.shift, problem.events.graph,
-                                      problem.events.cost, problem.state, problem.gear, gear,
-                                      engine)  # fmt: skip
+            length = kernels._trellis(
+                arrays[0],
+                problem.shift,
+                problem.events.graph,
+                problem.events.cost,
+                problem.state,
+                problem.gear,
+                gear,
+                engine,
+            )
             jobs = self._unsettled(arrays[0], gear, engine)
         _, path_drain, path_level = arrays[:, steps, gear, engine]
         bound = length - lam[1] * boxes.z_start + lam[-1] * boxes.z_end
@@ -237,10 +239,21 @@ class Dual:
 
         def fill(a: int, b: int) -> None:
             rows = slice(a * lists, b * lists)
-            kernels._stages(hulls.power, hulls.cost, hulls.first[a * lists : b * lists + 1],
-                            points.dt[a:b], lam[a : b + 1], boxes.first[a:b], boxes.last[a:b],
-                            boxes.rows, boxes.wide[a:b], efficiency, jobs[rows],
-                            self.corners[rows], *arrays[:, a:b])  # fmt: skip
+            kernels._stages(
+                hulls.power,
+                hulls.cost,
+                hulls.first[a * lists : b * lists + 1],
+                points.dt[a:b],
+                lam[a : b + 1],
+                boxes.first[a:b],
+                boxes.last[a:b],
+                boxes.rows,
+                boxes.wide[a:b],
+                efficiency,
+                jobs[rows],
+                self.corners[rows],
+                *arrays[:, a:b],
+            )
 
         in_threads(fill, points.steps)
 
@@ -329,7 +342,7 @@ def _wanted(best: float, upper: float) -> bool:
     return upper - best > 1e-2 * WANTED_PERCENT * abs(upper)
 
 
-def limit_arcs(problem: Problem, run: Run) -> np.ndarray:
+def limit_arcs(problem: Problem, run: ForwardRun) -> np.ndarray:
     """Return the number of each step's arc between contacts with a SoC limit, (steps,), from 0."""
     low = problem.grid.low
     high = low + problem.grid.spacing * (problem.grid.points - 1)
@@ -339,7 +352,7 @@ def limit_arcs(problem: Problem, run: Run) -> np.ndarray:
     return np.asarray(np.cumsum(changes), dtype=np.int64)
 
 
-def dynamics(problem: Problem, run: Run) -> np.ndarray:
+def dynamics(problem: Problem, run: ForwardRun) -> np.ndarray:
     """Shape of the costate along a run, (steps + 1,), 1 at the end: l_t = l_{t+1} (1 - dD/dz)."""
     cell, soc = problem.cell, run.soc[:-1]
     reach = 2e-3
@@ -351,7 +364,7 @@ def dynamics(problem: Problem, run: Run) -> np.ndarray:
     return np.concatenate((np.cumprod(ratio[::-1])[::-1], [1.0]))
 
 
-def run_power(problem: Problem, run: Run) -> np.ndarray:
+def run_power(problem: Problem, run: ForwardRun) -> np.ndarray:
     """Battery power of each step of a run, W, from its fall of SoC."""
     cell, soc = problem.cell, run.soc[:-1]
     charge = cell.capacity * (run.soc[:-1] - run.soc[1:])
@@ -360,7 +373,7 @@ def run_power(problem: Problem, run: Run) -> np.ndarray:
     return np.asarray(voltage * current - resistance_at(cell, soc, current) * current**2)
 
 
-def _cause(dual: Dual, run: Run, factors: np.ndarray, gap: float) -> str:
+def _cause(dual: Dual, run: ForwardRun, factors: np.ndarray, gap: float) -> str:
     """Say what dominates a gap: battery spread, SoC limits, or starts, shifts and grid."""
     problem = dual.problem
     end = min(problem.grid.target, float(run.soc[-1]))

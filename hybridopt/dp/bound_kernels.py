@@ -5,17 +5,19 @@ least of it: rows of `boxes` are B_LOW, B_HIGH (edges, J), B_VOLTAGE (highest, V
 B_CHARGE (lowest, ohm) and B_BEND (V s/C: what the bend of z over SoC takes off a resistance).
 """
 
-import numpy as np
-from numba import njit
+# mypy: allow-untyped-defs, allow-untyped-calls, allow-untyped-decorators
 
-from .kernels import _gear_fits
+import numpy as np
+
+from ..base.compiled import kernel
+from ..problem.graph import _gear_fits
 
 OFF, RUNNING, STARTING = 0, 1, 2
 LEAVE, WIDE, EXACT = 0, 1, 2  # what to do with a list: nothing, over one wide box, over all
 B_LOW, B_HIGH, B_VOLTAGE, B_DISCHARGE, B_CHARGE, B_BEND = range(6)
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def _sorted_points(costs, powers, count, order):
     """Order the finite points by power, then cost; return how many (insertion sort)."""
     n = 0
@@ -23,8 +25,10 @@ def _sorted_points(costs, powers, count, order):
         if costs[k] == np.inf:
             continue
         j = n
-        while j > 0 and (powers[order[j - 1]] > powers[k] or (
-                powers[order[j - 1]] == powers[k] and costs[order[j - 1]] > costs[k])):  # fmt: skip
+        while j > 0 and (
+            powers[order[j - 1]] > powers[k]
+            or (powers[order[j - 1]] == powers[k] and costs[order[j - 1]] > costs[k])
+        ):
             order[j] = order[j - 1]
             j -= 1
         order[j] = k
@@ -32,7 +36,7 @@ def _sorted_points(costs, powers, count, order):
     return n
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def _lower_hull(costs, powers, order, n, hull_power, hull_cost):
     """Lower left convex hull of the ordered points: cost falls and flattens as power rises."""
     used = 0
@@ -41,15 +45,15 @@ def _lower_hull(costs, powers, order, n, hull_power, hull_cost):
         if used > 0 and m >= hull_cost[used - 1]:
             continue
         while used > 1 and (hull_cost[used - 1] - hull_cost[used - 2]) * (
-                p - hull_power[used - 2]) >= (m - hull_cost[used - 2]) * (
-                hull_power[used - 1] - hull_power[used - 2]):  # fmt: skip
+            p - hull_power[used - 2]
+        ) >= (m - hull_cost[used - 2]) * (hull_power[used - 1] - hull_power[used - 2]):
             used -= 1
         hull_power[used], hull_cost[used] = p, m
         used += 1
     return used
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def _hulls(points, hull_power, hull_cost, hull_count):
     """Lower hulls of every step, gear and class of a part, one behind the other; their points."""
     steps, gears, classes = points.first.shape
@@ -67,7 +71,7 @@ def _hulls(points, hull_power, hull_cost, hull_count):
     return used
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def _drain(power, dt, box, efficiency):
     """Least stored energy, J, that a battery power can take anywhere in a box."""
     charging = power < 0.0
@@ -79,7 +83,7 @@ def _drain(power, dt, box, efficiency):
     return dt * share * (power + bend * current * current)
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def _turning_power(slope, weight, dt, box, efficiency, charging):
     """Power at which weight times the drain's derivative equals a slope; NaN if there is none."""
     resistance = box[B_CHARGE] if charging else box[B_DISCHARGE]
@@ -95,7 +99,7 @@ def _turning_power(slope, weight, dt, box, efficiency, charging):
     return (box[B_VOLTAGE] ** 2 - root * root) / (4.0 * resistance)
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def _lowest_corner(hull_power, hull_cost, begin, weight, dt, box, efficiency):
     """Hull point with the least cost + weight * drain, walking downhill from one to begin with.
 
@@ -112,7 +116,7 @@ def _lowest_corner(hull_power, hull_cost, begin, weight, dt, box, efficiency):
     return i, best
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def _lowest_on_edge(hull_power, hull_cost, i, weight, dt, box, efficiency):
     """Least of cost + weight * drain inside the edge from hull point i to the next; and the power.
 
@@ -135,7 +139,7 @@ def _lowest_on_edge(hull_power, hull_cost, i, weight, dt, box, efficiency):
     return best, best_power
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def _stage(hull_power, hull_cost, begin, dt, weight, box, efficiency):
     """Least cost + weight * drain over a hull; returns it, its power and the nearest hull point."""
     if not _convex(dt, box, efficiency):
@@ -149,14 +153,14 @@ def _stage(hull_power, hull_cost, begin, dt, weight, box, efficiency):
     return best, best_power, corner
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def _convex(dt, box, efficiency):
     """Whether the drain is convex in power: the bend must not outweigh the resistance."""
     bend = box[B_BEND] * dt
     return box[B_DISCHARGE] >= bend and box[B_CHARGE] >= efficiency * bend
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def _stage_of_all(hull_power, hull_cost, dt, weight, box, efficiency):
     """As `_stage` for a drain that is not convex: a concave piece has its least at an end."""
     best, best_power, corner = np.inf, 0.0, 0
@@ -171,9 +175,24 @@ def _stage_of_all(hull_power, hull_cost, dt, weight, box, efficiency):
     return best, best_power, corner
 
 
-@njit(cache=True, error_model="numpy", nogil=True)
-def _stages(hull_power, hull_cost, hull_first, dt, multiplier, first, last, boxes, wide, efficiency,
-            jobs, corners, value, drain, level):  # fmt: skip
+@kernel(nogil=True)
+def _stages(
+    hull_power,
+    hull_cost,
+    hull_first,
+    dt,
+    multiplier,
+    first,
+    last,
+    boxes,
+    wide,
+    efficiency,
+    jobs,
+    corners,
+    value,
+    drain,
+    level,
+):
     """Least of cost + l_{t+1} drain + (l_t - l_{t+1}) z over splits and boxes, per gear and class.
 
     multiplier[0] is that of before the first step; where that is the first of all, z is known and
@@ -197,8 +216,9 @@ def _stages(hull_power, hull_cost, hull_first, dt, multiplier, first, last, boxe
                 rows = wide[t : t + 1] if jobs[row] == WIDE else boxes[first[t] : last[t] + 1]
                 for j in range(rows.shape[0] if b > a else 0):
                     box = rows[j]
-                    total, power, corner = _stage(hull_power[a:b], hull_cost[a:b], corner, dt[t],
-                                                  weight, box, efficiency)  # fmt: skip
+                    total, power, corner = _stage(
+                        hull_power[a:b], hull_cost[a:b], corner, dt[t], weight, box, efficiency
+                    )
                     z = box[B_LOW] if change >= 0.0 else box[B_HIGH]
                     total += change * z
                     if total < best:
@@ -208,7 +228,7 @@ def _stages(hull_power, hull_cost, hull_first, dt, multiplier, first, last, boxe
                 value[t, g, c], drain[t, g, c], level[t, g, c] = best, best_drain, best_level
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def _trellis(value, shift, graph, move_cost, state, gear, gears_taken, classes_taken):
     """Shortest path over state and gear; fills its gears and classes, returns its length."""
     steps, gears, _ = value.shape
@@ -239,7 +259,7 @@ def _trellis(value, shift, graph, move_cost, state, gear, gears_taken, classes_t
     return total
 
 
-@njit(cache=True, error_model="numpy", nogil=True)
+@kernel(nogil=True)
 def _paths(value, shift, graph, move_cost, behind, ahead):
     """Shortest paths to and from every step, state and gear, (steps + 1, states, gears).
 
@@ -259,7 +279,8 @@ def _paths(value, shift, graph, move_cost, behind, ahead):
                         continue
                     total = base + shift[t, c, g, g2]
                     if i % 2 == 0:
-                        behind[t + 1, target, g2] = min(behind[t + 1, target, g2],
-                                                        total + behind[t, s, g])  # fmt: skip
+                        behind[t + 1, target, g2] = min(
+                            behind[t + 1, target, g2], total + behind[t, s, g]
+                        )
                     else:
                         ahead[t, s, g] = min(ahead[t, s, g], total + ahead[t + 1, target, g2])

@@ -4,8 +4,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .kernels import Cell
-from .problem import Problem
+from ..physics.battery import stored_energy
+from ..problem.problem import Problem
 
 
 @dataclass(frozen=True, eq=False)
@@ -38,7 +38,7 @@ def make_boxes(problem: Problem, count: int, end: float | None) -> Boxes:
     """
     grid, window = problem.grid, problem.settings.socs
     edges = np.linspace(window[0], window[1], count + 1)
-    step = problem.largest_fall * grid.spacing
+    step = problem.largest_drop * grid.spacing
     pairs = zip(edges[:-1], edges[1:], strict=True)
     rise, fall = problem.reach(*problem.power_ranges, problem.points.dt)
     lowest = problem.soc - np.concatenate(([0.0], np.cumsum(fall)[:-1]))
@@ -87,32 +87,3 @@ def _current_ratio(voltage: np.ndarray, resistance: np.ndarray, power: float) ->
         return 2.0 * plain
     best = voltage.max() ** 2 - 4.0 * resistance.min() * power
     return max(plain, float((voltage.max() + best**0.5) / (voltage.min() + worst**0.5)))
-
-
-def stored_energy(cell: Cell, soc: float | np.ndarray) -> np.ndarray:
-    """Energy stored up to a SoC, J: charge times the integral of the piecewise linear voltage."""
-    steps = 0.5 * np.diff(cell.soc) * (cell.voltage[1:] + cell.voltage[:-1])
-    at_nodes = np.concatenate(([0.0], np.cumsum(steps)))
-    i = np.clip(np.searchsorted(cell.soc, soc, side="right") - 1, 0, cell.soc.size - 2)
-    past = np.asarray(soc) - cell.soc[i]
-    slope = (cell.voltage[i + 1] - cell.voltage[i]) / (cell.soc[i + 1] - cell.soc[i])
-    return np.asarray(cell.capacity * (at_nodes[i] + past * (cell.voltage[i] + 0.5 * slope * past)))
-
-
-def voltage_slope(cell: Cell, soc: np.ndarray) -> np.ndarray:
-    """Return dz/dx at states of charge: capacity times open-circuit voltage, J."""
-    return np.asarray(cell.capacity * np.interp(soc, cell.soc, cell.voltage))
-
-
-def resistance_at(cell: Cell, soc: float | np.ndarray, sign: np.ndarray) -> np.ndarray:
-    """Return the resistance at states of charge for a sign of current or power, ohm."""
-    discharge, charge = (np.interp(soc, cell.soc, r) for r in (cell.discharge, cell.charge))
-    return np.asarray(np.where(sign > 0.0, discharge, charge))
-
-
-def inner_power(cell: Cell, soc: float | np.ndarray, power: np.ndarray) -> np.ndarray:
-    """Return the power out of the store for powers at the terminals, limits not counted, W."""
-    voltage, resistance = np.interp(soc, cell.soc, cell.voltage), resistance_at(cell, soc, power)
-    root = np.sqrt(np.maximum(voltage**2 - 4.0 * resistance * power, 0.0))
-    current = 2.0 * power / (voltage + root)
-    return np.asarray(voltage * current * np.where(power < 0.0, cell.efficiency, 1.0))

@@ -9,19 +9,20 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from ..threads import Threads
-from . import kernels, sweep
+from ..base.progress import Progress, silent
+from ..base.threads import Threads
+from ..problem.grid import _terminal
+from ..problem.memory import PART
+from ..problem.problem import Problem
+from . import sweep
 from .blocks import block_bounds, block_facts
 from .corridor import Corridor
-from .memory import PART
-from .problem import Problem
-from .progress import Progress, silent
 
 BESIDE = 8  # cells beside the path that are swept as well: runs aim beside their target
 
 
 @dataclass(frozen=True, eq=False)
-class Part:
+class ValuePart:
     """Cost-to-go of a range of steps.
 
     Attributes
@@ -68,7 +69,7 @@ class CostToGo:
         self.steps = problem.points.steps
         problem.points.make_room(problem.memory.packed)
         self.edges = [*range(0, self.steps, PART), self.steps]
-        self.pad = math.ceil(problem.largest_fall) + 4
+        self.pad = math.ceil(problem.largest_drop) + 4
         self.bounds = block_bounds(problem.grid.points, self.pad)
         self.facts = block_facts(problem.nodes, self.bounds)
         self.reach = _whole(problem) if whole else _reach(problem)
@@ -83,7 +84,7 @@ class CostToGo:
         widest = max(end - begin for begin, end in self.columns)
         memory = dataclasses.replace(problem.memory, soc_points=widest)
         self.kept_from = len(self.edges) - 1 - memory.kept_parts
-        self.parts: dict[int, Part] = {}
+        self.parts: dict[int, ValuePart] = {}
         self.ends: dict[int, np.ndarray] = {}
         rows = self._terminal_rows()
         for i in range(len(self.edges) - 2, -1, -1):
@@ -96,7 +97,7 @@ class CostToGo:
         self.start = np.full_like(self._bare(rows[0]), np.nan)
         low, high = self.reach[0]
         self.start[:, :, low : high + 1] = self._bare(rows[0])[:, :, low : high + 1]
-        self._recent: tuple[int, Part] | None = None
+        self._recent: tuple[int, ValuePart] | None = None
 
     @property
     def looked_at(self) -> float:
@@ -109,7 +110,7 @@ class CostToGo:
 
     def _terminal_rows(self) -> np.ndarray:
         grid = self.problem.grid
-        return self._padded([kernels._terminal(grid, soc) for soc in self.problem.soc_grid])
+        return self._padded([_terminal(grid, soc) for soc in self.problem.soc_grid])
 
     def _padded(self, values: ArrayLike) -> np.ndarray:
         """Return rows for the sweep that begin with values, (states, gears, points)."""
@@ -126,7 +127,7 @@ class CostToGo:
         end = self.bounds[np.searchsorted(self.bounds, reach[:, 1].max(), side="right")]
         return int(begin), int(end)
 
-    def _sweep(self, i: int, rows: np.ndarray) -> Part:
+    def _sweep(self, i: int, rows: np.ndarray) -> ValuePart:
         """Sweep one part; rows[0] holds the padded values at its end, and then at its begin."""
         problem, first, last = self.problem, self.edges[i], self.edges[i + 1]
         points, grid, cell = problem.points.costs(first, last), problem.grid, problem.cell
@@ -139,17 +140,33 @@ class CostToGo:
         reach = self.reach[[max(first - 1, 0), *range(first, last + 1)]]
         with self.threads.measured(last - first):
             kernel = sweep._sweep if self.threads.count == 1 else sweep._sweep_threads
-            kernel(points, 1.0 / (cell.capacity * grid.spacing), cell.efficiency,
-                   grid.floor_penalty * grid.spacing, self.prices[first : last + 1],
-                   problem.nodes, self.pad, self.bounds, self.facts, reach,
-                   problem.shift[first:last], events.graph, events.cost[first:last],
-                   self.floors, self.prune, rows, value, begin, offset,
-                   self._looked_at)  # fmt: skip
+            kernel(
+                points,
+                1.0 / (cell.capacity * grid.spacing),
+                cell.efficiency,
+                grid.floor_penalty * grid.spacing,
+                self.prices[first : last + 1],
+                problem.nodes,
+                self.pad,
+                self.bounds,
+                self.facts,
+                reach,
+                problem.shift[first:last],
+                events.graph,
+                events.cost[first:last],
+                self.floors,
+                self.prune,
+                rows,
+                value,
+                begin,
+                offset,
+                self._looked_at,
+            )
         for row, (low, high) in zip(value, self.reach[first : last + 1] - begin, strict=True):
             row[:, :, :low], row[:, :, high + 1 :] = np.nan, np.nan
-        return Part(first, last, value, begin, offset)
+        return ValuePart(first, last, value, begin, offset)
 
-    def part(self, i: int) -> Part:
+    def part(self, i: int) -> ValuePart:
         """Return a part, swept again if it was not kept."""
         if i in self.parts:
             return self.parts[i]
@@ -163,7 +180,7 @@ class CostToGo:
         self.ends.clear()
         self._recent = None
 
-    def parts_from(self, i: int) -> Iterator[Part]:
+    def parts_from(self, i: int) -> Iterator[ValuePart]:
         """Yield the parts from number i to the end."""
         return (self.part(j) for j in range(i, len(self.edges) - 1))
 

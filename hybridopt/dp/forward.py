@@ -5,14 +5,16 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..errors import InfeasibleError
-from ..step_costs import StepCosts
-from ..units import PERCENT
+from ..base.errors import InfeasibleError
+from ..base.units import PERCENT
+from ..physics.schedule import Schedule
+from ..physics.step_costs import StepCosts
+from ..problem.graph import begins_start
+from ..problem.grid import _terminal
+from ..problem.problem import Problem
+from ..problem.settings import Settings
 from . import kernels
-from .cost_to_go import CostToGo, Part
-from .graph import begins_start
-from .problem import Problem
-from .settings import Settings
+from .cost_to_go import CostToGo, ValuePart
 
 SOC_TOLERANCE = 1e-3  # how far beyond a window or below a target an answer may lie
 LANDING_TOLERANCE = 1e-6  # how close to the target the run should end
@@ -21,25 +23,7 @@ SETTLING_RUNS = 12
 
 
 @dataclass(frozen=True, eq=False)
-class Schedule:
-    """What to do in each step; all arrays have shape (steps,).
-
-    Attributes
-    ----------
-    gear : int64, 0 is first gear
-    engine_class : int64, an :class:`EngineClass`
-    motor_torque : N m at the gearbox input
-    powered : bool, whether the motor's inverter is on
-    """
-
-    gear: np.ndarray
-    engine_class: np.ndarray
-    motor_torque: np.ndarray
-    powered: np.ndarray
-
-
-@dataclass(frozen=True, eq=False)
-class Run:
+class ForwardRun:
     """A forward run: schedule, SoC path (steps + 1,) and cost, g, with events and penalties.
 
     The penalties are those of a missed target and of the deepest dip below the window. `costate`
@@ -53,8 +37,8 @@ class Run:
 
 
 @dataclass(frozen=True, eq=False)
-class Path:
-    """A forward run as the kernels know it: splits by number; other fields as of :class:`Run`.
+class SplitPath:
+    """A forward run as the kernels know it: splits by number; other fields as of :class:`ForwardRun`.
 
     `split` is the lower one of two where `share`, the way to the next one, is not 0.
     """
@@ -68,8 +52,8 @@ class Path:
     costate: np.ndarray
 
 
-def best_run(problem: Problem, value: CostToGo) -> Run:
-    """Run forward, aiming again until the run lands on the target SoC; return the cheapest.
+def best_run(problem: Problem, value: CostToGo) -> ForwardRun:
+    """ForwardRun forward, aiming again until the run lands on the target SoC; return the cheapest.
 
     Those that miss it beyond the tolerance come last. The grid blurs the target's kink by a
     fraction of a cell; aiming that much higher or lower makes the continuous run end on it. Where
@@ -87,7 +71,7 @@ def best_run(problem: Problem, value: CostToGo) -> Run:
     if first is None:
         raise _dead_end(problem, value)
 
-    def rank(run: Path) -> tuple[bool, float]:
+    def rank(run: SplitPath) -> tuple[bool, float]:
         return missed_target(run, problem), run.cost
 
     aims, runs = [0.0], [first]
@@ -106,13 +90,15 @@ def best_run(problem: Problem, value: CostToGo) -> Run:
     cheapest = min(runs, key=rank)
     if _landed(problem, cheapest):
         return walk.finished(cheapest)
-    sides = [[i for i, run in enumerate(runs) if (_miss(problem, run) < 0.0) == below]
-             for below in (True, False)]  # fmt: skip
+    sides = [
+        [i for i, run in enumerate(runs) if (_miss(problem, run) < 0.0) == below]
+        for below in (True, False)
+    ]
     best = [min(side, key=lambda i: runs[i].cost) for side in sides if side]
     return walk.finished(min((_settled(walk, runs[i], aims[i]) for i in best), key=rank))
 
 
-def _settled(walk: "Walk", run: Path, aim: float) -> Path:
+def _settled(walk: "Walk", run: SplitPath, aim: float) -> SplitPath:
     """Land a run on the target by its torques alone; return the cheapest run on the way."""
     problem, begin = walk.problem, walk.value.kept_from
     walk.keep(run)
@@ -138,12 +124,12 @@ def _settled(walk: "Walk", run: Path, aim: float) -> Path:
     return best
 
 
-def _miss(problem: Problem, run: Path) -> float:
+def _miss(problem: Problem, run: SplitPath) -> float:
     """SoC at the end above the target."""
     return float(run.soc[-1] - problem.grid.target)
 
 
-def _landed(problem: Problem, run: Path) -> bool:
+def _landed(problem: Problem, run: SplitPath) -> bool:
     if problem.grid.penalty == 0.0:
         return True
     miss = _miss(problem, run)
@@ -173,43 +159,62 @@ class Walk:
         self.fuel = np.empty(steps)
         self.path[0] = problem.soc
 
-    def keep(self, run: Path) -> None:
+    def keep(self, run: SplitPath) -> None:
         """Take over a run's gears, engine classes and where its motor is on, for frozen ones."""
         self.gears[:], self.classes[:], self.splits[:] = run.gear, run.engine_class, run.split
 
-    def finished(self, run: Path) -> Run:
+    def finished(self, run: SplitPath) -> ForwardRun:
         """Return a run with its motor torques."""
         points, chosen = self.problem.points, (run.gear, run.engine_class)
         torque = points.torques(run.split, *chosen)
         between = run.share > 0.0
         there = points.torques(run.split + between, *chosen)
         torque = torque + run.share * (there - torque)
-        return Run(Schedule(*chosen, torque, run.split > 0), run.soc, run.cost, run.costate)
+        return ForwardRun(Schedule(*chosen, torque, run.split > 0), run.soc, run.cost, run.costate)
 
-    def run(self, begin: int, aim: float, frozen: bool = False) -> Path | None:
-        """Run forward from part number `begin`; None when the run meets a dead end."""
+    def run(self, begin: int, aim: float, frozen: bool = False) -> SplitPath | None:
+        """ForwardRun forward from part number `begin`; None when the run meets a dead end."""
         for part in self.value.parts_from(begin):
             if not self._run_part(part, aim, frozen):
                 return None
         problem, path = self.problem, self.path.copy()
         cost = self.fuel.sum() + event_cost(problem, self.gears, self.classes)
-        cost += kernels._terminal(problem.grid, path[-1])
+        cost += _terminal(problem.grid, path[-1])
         cost += problem.grid.floor_penalty * max(problem.grid.low - path.min(), 0.0)
-        return Path(self.gears.copy(), self.classes.copy(), self.splits.copy(), self.shares.copy(),
-                    path, float(cost), self.costate.copy())  # fmt: skip
+        return SplitPath(
+            self.gears.copy(),
+            self.classes.copy(),
+            self.splits.copy(),
+            self.shares.copy(),
+            path,
+            float(cost),
+            self.costate.copy(),
+        )
 
-    def _run_part(self, part: Part, aim: float, frozen: bool) -> bool:
+    def _run_part(self, part: ValuePart, aim: float, frozen: bool) -> bool:
         problem, first, last = self.problem, part.first, part.last
         points = problem.points.costs(first, last)
         events = problem.events
         gear = problem.gear if first == 0 else int(self.gears[first - 1])
         chosen = [a[first:last] for a in (self.gears, self.classes, self.splits, self.shares)]
-        done = kernels._forward(points, problem.cell, problem.grid._replace(first=part.begin),
-                                problem.shift[first:last], events.graph,
-                                events.cost[first:last], events.soc_least, part.value,
-                                last == problem.points.steps, float(aim), frozen, gear,
-                                self.states[first : last + 1], *chosen, self.path[first : last + 1],
-                                self.costate[first:last])  # fmt: skip
+        done = kernels._forward(
+            points,
+            problem.cell,
+            problem.grid._replace(first=part.begin),
+            problem.shift[first:last],
+            events.graph,
+            events.cost[first:last],
+            events.soc_least,
+            part.value,
+            last == problem.points.steps,
+            float(aim),
+            frozen,
+            gear,
+            self.states[first : last + 1],
+            *chosen,
+            self.path[first : last + 1],
+            self.costate[first:last],
+        )
         if done < last - first:
             return False
         self.fuel[first:last] = _mix(points, *chosen)
@@ -268,13 +273,13 @@ def _dead_end(problem: Problem, value: CostToGo) -> InfeasibleError:
     )
 
 
-def missed_target(run: Run | Path, problem: Problem) -> bool:
+def missed_target(run: ForwardRun | SplitPath, problem: Problem) -> bool:
     """Tell whether a run ends below the target by more than the tolerance."""
     low = problem.grid.target - SOC_TOLERANCE
     return problem.grid.penalty > 0.0 and bool(run.soc[-1] < low)
 
 
-def refuse_missed(run: Run, problem: Problem) -> None:
+def refuse_missed(run: ForwardRun, problem: Problem) -> None:
     """Raise InfeasibleError when a run leaves the window or misses the target."""
     grid, path = problem.grid, run.soc
     if path.min() < grid.low - SOC_TOLERANCE:

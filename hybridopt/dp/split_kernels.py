@@ -8,13 +8,14 @@ position needs a check. Clear numba's cache after edits: `sweep.py` calls these.
 # mypy: allow-untyped-defs, allow-untyped-calls, allow-untyped-decorators
 
 import numpy as np
-from numba import njit
+
+from ..base.compiled import kernel
 
 # what is known of a block of SoC points, see dp/blocks.py
 U_LOW, U_HIGH, D_LOW, D_HIGH, C_LOW, C_HIGH, ALL_MIN, ALL_MAX, ANY_MIN, ANY_MAX = range(10)
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def _row_value(row, position):
     """Value of a padded row between its cells."""
     i = int(position)
@@ -22,7 +23,7 @@ def _row_value(row, position):
     return row[i] + (share * (row[i + 1] - row[i]) if share > 0.0 else 0.0)
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def _least_of(values, n):
     """Least of the first values, by folding halves (in vector registers); they are spoilt."""
     while n > 1:
@@ -34,7 +35,7 @@ def _least_of(values, n):
     return values[0]
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def _or_infinite(difference):
     """Infinity for inf - inf, which bears on nothing: whatever lands there is infinite anyway.
 
@@ -43,7 +44,7 @@ def _or_infinite(difference):
     return difference if difference == difference else np.inf
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def _least_difference(here, there, scratch):
     """Least of here - there, where not both are infinite."""
     n, least = here.size, scratch[0]
@@ -57,7 +58,7 @@ def _least_difference(here, there, scratch):
     return _least_of(least, half)
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def _slope_range(row, first, last, scratch):
     """Least and largest slope of the cells first to last, of those without two infinite ends."""
     n = last + 1 - first
@@ -74,7 +75,7 @@ def _slope_range(row, first, last, scratch):
     return _least_of(least, half), -_least_of(fewest, half)
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def _falls(powers, n, info, step, charge_step, near, far):
     """Falls of all splits at the two extremes of a block's voltage and resistance.
 
@@ -95,7 +96,7 @@ def _falls(powers, n, info, step, charge_step, near, far):
         far[k] = scale / (u + np.sqrt(root)) if root > 0.0 else np.inf
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def _reference(powers, costs, n, slope, info, near, far):
     """Split with the least cost + slope * fall among those allowed all over a block, or -1."""
     ref, best = -1, np.inf
@@ -106,7 +107,7 @@ def _reference(powers, costs, n, slope, info, near, far):
     return ref
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def _raise_gains(costs, n, near, far, base, near_base, far_base, least, largest, gains):
     """Raise each split's proved loss against a reference: useless where it is above zero.
 
@@ -120,7 +121,7 @@ def _raise_gains(costs, n, near, far, base, near_base, far_base, least, largest,
         gains[k] = gain if gain > gains[k] else gains[k]
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def _is_left(gains, n):
     """Whether any split may still be best."""
     for k in range(n):
@@ -129,7 +130,7 @@ def _is_left(gains, n):
     return False
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def _list_kept(powers, n, info, gains, kept):
     """List the splits that may be best somewhere in a block; return how many."""
     count = 0
@@ -140,7 +141,7 @@ def _list_kept(powers, n, info, gains, kept):
     return count
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def _look_closer(costs, near, far, kept, count, ref, row, start, width, scratch):
     """Drop splits again, with the slopes of only those cells that the kept ones land in."""
     low, high = min(near[ref], far[ref]), max(near[ref], far[ref])
@@ -162,7 +163,7 @@ def _look_closer(costs, near, far, kept, count, ref, row, start, width, scratch)
     return left
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def _shifted_min(cost, power, scale, offset, voltage, resistance, row, start, best):
     """Lower best[x] to cost + value where point x falls to, all over a block.
 
@@ -182,7 +183,7 @@ def _shifted_min(cost, power, scale, offset, voltage, resistance, row, start, be
         best[x] = total if total < best[x] else best[x]
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def _checked_min(cost, power, scale, voltage, resistance, power_min, power_max, row, start, best):
     """As `_shifted_min` for any fall, minding the battery limits point by point."""
     for x in range(best.size):
@@ -192,9 +193,10 @@ def _checked_min(cost, power, scale, voltage, resistance, power_min, power_max, 
             best[x] = min(best[x], cost + _row_value(row, start + x - fall))
 
 
-@njit(cache=True, error_model="numpy")
-def _split_values(powers, costs, kept, count, near, far, nodes, a, b, info, step, charge_step, row,
-                  start, best):  # fmt: skip
+@kernel
+def _split_values(
+    powers, costs, kept, count, near, far, nodes, a, b, info, step, charge_step, row, start, best
+):
     """Least over the kept splits of cost + value after the split, for points a to b - 1."""
     best[:] = np.inf
     for j in range(count):
@@ -205,8 +207,19 @@ def _split_values(powers, costs, kept, count, near, far, nodes, a, b, info, step
         low, high = min(near[k], far[k]), max(near[k], far[k])
         if info[ALL_MIN] <= power <= info[ALL_MAX] and high - low < 0.99:
             offset = int(np.floor(-low + 1e-6))
-            _shifted_min(costs[k], power, scale, offset, nodes[0][a:b], resistance, row, start,
-                         best)  # fmt: skip
+            _shifted_min(
+                costs[k], power, scale, offset, nodes[0][a:b], resistance, row, start, best
+            )
         else:
-            _checked_min(costs[k], power, scale, nodes[0][a:b], resistance, nodes[4][a:b],
-                         nodes[3][a:b], row, start, best)  # fmt: skip
+            _checked_min(
+                costs[k],
+                power,
+                scale,
+                nodes[0][a:b],
+                resistance,
+                nodes[4][a:b],
+                nodes[3][a:b],
+                row,
+                start,
+                best,
+            )

@@ -5,12 +5,15 @@ moves and arrivals are those of dp/graph.py. Clear numba's cache after editing `
 `kernels.py`.
 """
 
+# mypy: allow-untyped-defs, allow-untyped-calls, allow-untyped-decorators
+
 from types import FunctionType
 
 import numpy as np
-from numba import njit, prange
+from numba import prange
 
-from .kernels import _gear_fits
+from ..base.compiled import kernel
+from ..problem.graph import _gear_fits
 from .split_kernels import (
     _falls,
     _is_left,
@@ -27,7 +30,7 @@ from .split_kernels import (
 MANY = 3  # splits left from which a second, narrower look pays
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def _dearest_switch(shift, graph, move_cost, floors, a, arrival, g, rival, lead):
     """Most that the events into the lead cost beyond those into an arrival's gear, or infinity.
 
@@ -52,7 +55,7 @@ def _dearest_switch(shift, graph, move_cost, floors, a, arrival, g, rival, lead)
     return most
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def _cells_in_reach(near, far, count, start, width, pad, size):
     """First and last cell of a row that any split can land in from anywhere in a block."""
     low, high = float(pad), -float(pad)
@@ -66,9 +69,24 @@ def _cells_in_reach(near, far, count, start, width, pad, size):
     return max(first, 0), min(last, size - 2)
 
 
-@njit(cache=True, error_model="numpy")
-def _look(lists, count, graph, after, reach, middle, pad, info, near, far, gains, refs, slopes,
-          totals, scratch):  # fmt: skip
+@kernel
+def _look(
+    lists,
+    count,
+    graph,
+    after,
+    reach,
+    middle,
+    pad,
+    info,
+    near,
+    far,
+    gains,
+    refs,
+    slopes,
+    totals,
+    scratch,
+):
     """First look at every list: reference, its total at the middle, slopes, proved losses."""
     list_power, list_cost = lists
     for i in range(graph.arrival_engine.size):
@@ -86,19 +104,27 @@ def _look(lists, count, graph, after, reach, middle, pad, info, near, far, gains
             if n == 0:
                 continue
             slope = row[middle] - row[middle + 1]
-            r = _reference(list_power[c, g], list_cost[c, g], n, slope, info, near[c, g],
-                           far[c, g])  # fmt: skip
+            r = _reference(list_power[c, g], list_cost[c, g], n, slope, info, near[c, g], far[c, g])
             fall = 0.5 * (near[c, g, r] + far[c, g, r])
             if r < 0 or not abs(fall) < pad:
                 continue
             refs[i, g] = r
             totals[i, g] = list_cost[c, g, r] + _row_value(row, middle - fall)
-            _raise_gains(list_cost[c, g], n, near[c, g], far[c, g], list_cost[c, g, r],
-                         near[c, g, r], far[c, g, r], slopes[i, g, 0], slopes[i, g, 1],
-                         gains[i, g])  # fmt: skip
+            _raise_gains(
+                list_cost[c, g],
+                n,
+                near[c, g],
+                far[c, g],
+                list_cost[c, g, r],
+                near[c, g, r],
+                far[c, g, r],
+                slopes[i, g, 0],
+                slopes[i, g, 1],
+                gains[i, g],
+            )
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def _best_gears(totals, leads):
     """Gear with the least total of every arrival."""
     for i in range(totals.shape[0]):
@@ -108,9 +134,26 @@ def _best_gears(totals, leads):
                 leads[i] = g
 
 
-@njit(cache=True, error_model="numpy")
-def _compare_with_leads(lists, count, graph, move_cost, floors, after, a, reach, shift, near, far,
-                        gains, refs, slopes, totals, leads, scratch):  # fmt: skip
+@kernel
+def _compare_with_leads(
+    lists,
+    count,
+    graph,
+    move_cost,
+    floors,
+    after,
+    a,
+    reach,
+    shift,
+    near,
+    far,
+    gains,
+    refs,
+    slopes,
+    totals,
+    leads,
+    scratch,
+):
     """Raise proved losses against the best gear of the arrival, and against the engine off.
 
     With V the value in the split's own gear and state and V_r in the lead's,
@@ -137,14 +180,40 @@ def _compare_with_leads(lists, count, graph, move_cost, floors, after, a, reach,
                 base += lists[1][rival, lead, r]
                 base -= _least_difference(row[first:end], lead_row[first:end], scratch)
                 low, high = slopes[j, lead, 0], slopes[j, lead, 1]
-                _raise_gains(lists[1][c, g], count[c, g], near[c, g], far[c, g], base,
-                             near[rival, lead, r], far[rival, lead, r], low, high,
-                             gains[i, g])  # fmt: skip
+                _raise_gains(
+                    lists[1][c, g],
+                    count[c, g],
+                    near[c, g],
+                    far[c, g],
+                    base,
+                    near[rival, lead, r],
+                    far[rival, lead, r],
+                    low,
+                    high,
+                    gains[i, g],
+                )
 
 
-@njit(cache=True, error_model="numpy")
-def _block_values(lists, count, graph, move_cost, floors, nodes, a, b, info, step, charge_step,
-                  after, pad, shift, prune, best, used):  # fmt: skip
+@kernel
+def _block_values(
+    lists,
+    count,
+    graph,
+    move_cost,
+    floors,
+    nodes,
+    a,
+    b,
+    info,
+    step,
+    charge_step,
+    after,
+    pad,
+    shift,
+    prune,
+    best,
+    used,
+):
     """W of every arrival and gear over a block, best[arrival, g, x] for points a to b - 1.
 
     Returns how many pairs of a split and a point were looked at; `used` tells what is filled.
@@ -164,11 +233,43 @@ def _block_values(lists, count, graph, move_cost, floors, nodes, a, b, info, ste
     refs[:] = -1
     if prune:
         reach = _cells_in_reach(near, far, count, start, width, pad, after.shape[2])
-        _look(lists, count, graph, after, reach, start + width // 2, pad, info, near, far, gains,
-              refs, slopes, totals, scratch)  # fmt: skip
+        _look(
+            lists,
+            count,
+            graph,
+            after,
+            reach,
+            start + width // 2,
+            pad,
+            info,
+            near,
+            far,
+            gains,
+            refs,
+            slopes,
+            totals,
+            scratch,
+        )
         _best_gears(totals, leads)
-        _compare_with_leads(lists, count, graph, move_cost, floors, after, a, reach, shift, near,
-                            far, gains, refs, slopes, totals, leads, scratch)  # fmt: skip
+        _compare_with_leads(
+            lists,
+            count,
+            graph,
+            move_cost,
+            floors,
+            after,
+            a,
+            reach,
+            shift,
+            near,
+            far,
+            gains,
+            refs,
+            slopes,
+            totals,
+            leads,
+            scratch,
+        )
     looked_at = 0
     for i in range(arrivals):
         c = graph.arrival_engine[i]
@@ -176,18 +277,42 @@ def _block_values(lists, count, graph, move_cost, floors, nodes, a, b, info, ste
             n = _list_kept(list_power[c, g], count[c, g], info, gains[i, g], kept)
             row = after[graph.arrival_state[i], g]
             if refs[i, g] >= 0 and n > MANY:
-                n = _look_closer(list_cost[c, g], near[c, g], far[c, g], kept, n, refs[i, g], row,
-                                 start, width, scratch)  # fmt: skip
+                n = _look_closer(
+                    list_cost[c, g],
+                    near[c, g],
+                    far[c, g],
+                    kept,
+                    n,
+                    refs[i, g],
+                    row,
+                    start,
+                    width,
+                    scratch,
+                )
             used[i, g] = n > 0
             looked_at += n * width
             if n > 0:
-                _split_values(list_power[c, g], list_cost[c, g], kept, n, near[c, g], far[c, g],
-                              nodes, a, b, info, step, charge_step, row, start,
-                              best[i, g])  # fmt: skip
+                _split_values(
+                    list_power[c, g],
+                    list_cost[c, g],
+                    kept,
+                    n,
+                    near[c, g],
+                    far[c, g],
+                    nodes,
+                    a,
+                    b,
+                    info,
+                    step,
+                    charge_step,
+                    row,
+                    start,
+                    best[i, g],
+                )
     return looked_at
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def _losses(best, used, prune, leads, losses, scratch):
     """Find a good gear of every arrival, and how much every other one costs more at the least."""
     middle = best.shape[2] // 2
@@ -203,7 +328,7 @@ def _losses(best, used, prune, leads, losses, scratch):
                 losses[i, g] = _least_difference(best[i, g], best[i, leads[i]], scratch)
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def _combine(best, used, shift, graph, move_cost, floors, a, prune, out):
     """Minimum over next gear and state: V of a block from its W, best[arrival, gear, x].
 
@@ -233,7 +358,7 @@ def _combine(best, used, shift, graph, move_cost, floors, a, prune, out):
                     least[x] = total if total < least[x] else least[x]
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def _swept(bounds, reach):
     """First and last point, plus one, of the blocks that a range of points touches."""
     first, end = 0, 0
@@ -245,7 +370,7 @@ def _swept(bounds, reach):
     return first, end
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def _extend_rows(rows, pad, swept, read, floor_slope, price):
     """Continue all rows beyond the points swept, as far as a step from the range `read` can land.
 
@@ -262,7 +387,7 @@ def _extend_rows(rows, pad, swept, read, floor_slope, price):
                 row[pad + x] = row[pad + end - 1] - above * (x - end + 1)
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def _list_splits(points, t, list_cost, list_power, list_count):
     """Gather the admissible splits of a step by engine class and gear."""
     for c in range(3):
@@ -275,7 +400,7 @@ def _list_splits(points, t, list_cost, list_power, list_count):
             list_count[c, g] = n
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def _store(values, offset, out):
     """Copy values less an offset (plain loops: array assignment takes seconds to compile)."""
     for e in range(values.shape[0]):
@@ -284,9 +409,28 @@ def _store(values, offset, out):
                 out[e, g, x] = values[e, g, x] - offset
 
 
-def _sweep_back(points, battery_step, efficiency, floor_slope, prices, nodes, pad, bounds, facts,
-                reach, shift, graph, move_cost, floors, prune, rows, value, begin, offset,
-                looked_at):  # fmt: skip
+def _sweep_back(
+    points,
+    battery_step,
+    efficiency,
+    floor_slope,
+    prices,
+    nodes,
+    pad,
+    bounds,
+    facts,
+    reach,
+    shift,
+    graph,
+    move_cost,
+    floors,
+    prune,
+    rows,
+    value,
+    begin,
+    offset,
+    looked_at,
+):
     """Backward sweep over a part of the steps.
 
     V_t(x,s,g) = min over moves s -> s' and g' of shift(g,g') + cost(move) + W_t(x; g', s', class),
@@ -321,9 +465,24 @@ def _sweep_back(points, battery_step, efficiency, floor_slope, prices, nodes, pa
             used = np.empty((arrivals, gears), dtype=np.bool_)
             out = now[:, :, pad + a : pad + b]
             looked_at[block] += _block_values(
-                (list_power, list_cost), list_count, graph, move_cost[t], floors, nodes, a, b,
-                facts[block], step, step * efficiency, after, pad, shift[t], prune, best,
-                used)  # fmt: skip
+                (list_power, list_cost),
+                list_count,
+                graph,
+                move_cost[t],
+                floors,
+                nodes,
+                a,
+                b,
+                facts[block],
+                step,
+                step * efficiency,
+                after,
+                pad,
+                shift[t],
+                prune,
+                best,
+                used,
+            )
             _combine(best, used, shift[t], graph, move_cost[t], floors, a, prune, out)
             _store(out, offset, value[t, :, :, a - begin : b - begin])
         _extend_rows(now, pad, swept, before, floor_slope, prices[t])
@@ -339,5 +498,5 @@ def _named(name: str) -> FunctionType:
 
 
 # A parallel kernel compiles for long and is seldom worth it: it has a name of its own.
-_sweep = njit(cache=True, error_model="numpy")(_named("_sweep"))
-_sweep_threads = njit(cache=True, parallel=True, error_model="numpy")(_named("_sweep_threads"))
+_sweep = kernel(_named("_sweep"))
+_sweep_threads = kernel(_named("_sweep_threads"), parallel=True)

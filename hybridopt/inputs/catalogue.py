@@ -5,7 +5,7 @@ import tomllib
 from pathlib import Path
 from typing import Any
 
-from ..errors import FailedError
+from ..base.errors import FailedError
 
 PACKAGE = Path(__file__).parents[1]
 FOLDERS = (PACKAGE / "cycles", PACKAGE.parent / "cycles")  # installed, source checkout

@@ -3,8 +3,8 @@
 import numpy as np
 from xarray import DataArray
 
-from ..errors import InputError
-from ..units import KM_PER_H, PERCENT, RPM
+from ..base.errors import InputError
+from ..base.units import KM_PER_H, PERCENT, RPM
 from .driveline import Battery, Clutches, Driveline, Engine, Gearbox, Motor, Start, Vehicle
 
 

@@ -11,13 +11,13 @@ from typing import Any
 
 import numpy as np
 
-from ..errors import InputError
-from ..units import KM_PER_H
+from ..base.errors import InputError
+from ..base.units import KM_PER_H
+from ..base.warning import InputWarning
+from ..files.csv_table import read_columns
 from .catalogue import cycle_names, cycles_folder, recipes
-from .csv_table import read_columns
 from .cycle_checks import TIME_STEP_MIN, Labels, check_conditions, check_points
 from .cycle_csv import read_points
-from .warning import InputWarning
 
 SIDE = ("grade", "oil_temperature", "heat_request")  # one figure may stand for all points
 __all__ = ["Cycle", "InputWarning", "cycle_names", "read_cycle", "read_cycle_csv"]

@@ -6,9 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..errors import InputError
-from ..units import KM_PER_H
-from .warning import InputWarning
+from ..base.errors import InputError
+from ..base.units import KM_PER_H
+from ..base.warning import InputWarning
 
 TIME_MAX = 1e9  # s, either side of zero
 TIME_STEP_MIN = 1e-6  # s
@@ -83,8 +83,7 @@ def check_points(time: np.ndarray, speed: np.ndarray, grade: np.ndarray, labels:
     labels.refuse(outside, labels.grade, grade, labels.grade_factor, grade_range)
 
 
-def check_conditions(oil_temperature: np.ndarray, heat_request: np.ndarray, labels: Labels
-                     ) -> None:  # fmt: skip
+def check_conditions(oil_temperature: np.ndarray, heat_request: np.ndarray, labels: Labels) -> None:
     """Refuse conditions that are none; both have shape (n+1,), oil in degC, NaN where unknown.
 
     Raises

@@ -5,11 +5,11 @@ from pathlib import Path
 
 import numpy as np
 
-from ..errors import InputError
-from ..units import KM_PER_H, PERCENT
-from .csv_table import read_columns, read_header
+from ..base.errors import InputError
+from ..base.units import KM_PER_H, PERCENT
+from ..base.warning import InputWarning
+from ..files.csv_table import read_columns, read_header
 from .cycle_checks import Labels, check_conditions, check_points, warn_unit_slip
-from .warning import InputWarning
 
 REQUIRED = ("time_s", "speed_km_per_h")
 GRADE = "grade_percent"

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from xarray import DataArray
 
-from ..units import AH, G_PER_KWH, G_PER_L, KM_PER_H, KW, MJ_PER_KG, PERCENT, RPM
+from ..base.units import AH, G_PER_KWH, G_PER_L, KM_PER_H, KW, MJ_PER_KG, PERCENT, RPM
 from .fields import choice, quantity, switch
 
 
@@ -112,7 +112,7 @@ class Motor:
     dim speed in N m and limits driving and braking alike; `drag_torque` has dim speed in N m
     (positive) and acts while the motor is unpowered. `continuous_torque` (dim speed) and
     `continuous_limit` (N m at any speed) are what the motor can give for ever; see
-    :attr:`lasting_torque`.
+    :attr:`sustained_torque`.
     `thermal_time` (s) is the time constant of its overload budget; the default is invented.
     """
 
@@ -128,12 +128,12 @@ class Motor:
     thermal_time: float = quantity("thermal_time_s", low=1, high=100_000, default=60.0)
 
     @property
-    def has_lasting_torque(self) -> bool:
+    def has_continuous_torque(self) -> bool:
         """Whether a torque that the motor gives for ever is known."""
         return self.continuous_torque is not None or self.continuous_limit is not None
 
     @property
-    def lasting_torque(self) -> DataArray:
+    def sustained_torque(self) -> DataArray:
         """Torque the motor gives for ever, N m over speed; the peak torque where none is given.
 
         Kernels take no more of it than the peak torque at the same speed.
@@ -153,7 +153,7 @@ class Battery:
     `table` has dim soc (increasing, 0 to 1) and variables by their name on dim `quantity`:
     open_circuit_voltage (V), resistance_discharge and resistance_charge (ohm),
     power_discharge_max and power_charge_max (W, both positive). `derating` is a factor on both
-    limits, for a hot or cold battery; `continuous_share` is lasting power over that of a moment.
+    limits, for a hot or cold battery; `continuous_share` is continuous power over that of a moment.
     `current_time` (s) is the time constant of the overload budget; the default is invented.
     `throughput_cost` (g/J) is charged for the energy that goes in or out at the terminals, as a
     price of wear; it counts in the cost that is minimised, not in the fuel.

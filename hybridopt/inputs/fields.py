@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TypeVar
 
-from ..errors import InputError
+from ..base.errors import InputError
 
 Section = TypeVar("Section")
 _SHORT = reprlib.Repr()

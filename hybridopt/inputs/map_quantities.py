@@ -8,8 +8,8 @@ from pathlib import Path
 
 import numpy as np
 
-from ..errors import InputError
-from ..units import KW, PERCENT
+from ..base.errors import InputError
+from ..base.units import KW, PERCENT
 
 KG_PER_H = 1e3 / 3600.0  # g/s
 G_PER_KWH = 1.0 / 3.6e6  # g/J

@@ -5,9 +5,9 @@ from pathlib import Path
 import numpy as np
 from xarray import DataArray
 
-from ..errors import InputError
-from ..units import KW, PERCENT, RPM
-from .csv_table import read_columns, read_header
+from ..base.errors import InputError
+from ..base.units import KW, PERCENT, RPM
+from ..files.csv_table import read_columns, read_header
 from .map_quantities import (
     FUEL_COLUMNS,
     LOSS_COLUMNS,
@@ -144,9 +144,10 @@ def read_loss_map(path: Path) -> DataArray:
 
 def _points(path: Path, given: DataArray) -> tuple[np.ndarray, np.ndarray, Where]:
     """Return speed and torque of every point of a map, and what names a point in messages."""
-    speed, torque = (axis.ravel() for axis in np.meshgrid(
-        given["speed"].values, given["torque"].values, indexing="ij"
-    ))  # fmt: skip
+    speed, torque = (
+        axis.ravel()
+        for axis in np.meshgrid(given["speed"].values, given["torque"].values, indexing="ij")
+    )
 
     def where(at: int) -> str:
         return f"{path}: speed_rpm {speed[at] / RPM:g}, torque_Nm {torque[at]:g}"

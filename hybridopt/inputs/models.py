@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from xarray import DataArray
 
-from ..units import KW, RPM
+from ..base.units import KW, RPM
 from .fields import quantity
 
 

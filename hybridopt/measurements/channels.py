@@ -5,22 +5,52 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from ..errors import InputError
-from ..inputs.csv_table import read_toml
+from ..base.errors import InputError
+from ..files.csv_table import read_toml
 from .log import Column, Log, printable
 from .units import SI, UNITS, Unit, find_unit
 
 SIGNALS = ("time", "speed", "altitude", "grade")
 USUAL_NAMES = {
-    "time": ("time", "t", "timestamp", "time stamp", "test time", "elapsed time", "date time",
-             "datetime", "utc", "utc time", "zeit", "seconds", "sec"),
-    "speed": ("vehicle speed", "speed", "v", "vehicle velocity", "velocity", "actual speed",
-              "gps speed", "ground speed", "target speed", "speed over ground",
-              "geschwindigkeit"),
+    "time": (
+        "time",
+        "t",
+        "timestamp",
+        "time stamp",
+        "test time",
+        "elapsed time",
+        "date time",
+        "datetime",
+        "utc",
+        "utc time",
+        "zeit",
+        "seconds",
+        "sec",
+    ),
+    "speed": (
+        "vehicle speed",
+        "speed",
+        "v",
+        "vehicle velocity",
+        "velocity",
+        "actual speed",
+        "gps speed",
+        "ground speed",
+        "target speed",
+        "speed over ground",
+        "geschwindigkeit",
+    ),
     "altitude": ("altitude", "elevation", "height", "gps altitude", "alt", "altitude msl"),
-    "grade": ("grade", "slope", "road grade", "road slope", "gradient", "road gradient",
-              "steigung"),
-}  # fmt: skip
+    "grade": (
+        "grade",
+        "slope",
+        "road grade",
+        "road slope",
+        "gradient",
+        "road gradient",
+        "steigung",
+    ),
+}
 """Words of the trade, the most telling first; units are taken off before they are compared."""
 
 
@@ -33,7 +63,7 @@ class Channel:
 
 
 @dataclass(frozen=True)
-class Choice:
+class ColumnChoice:
     """The column taken for a signal, its unit, and who chose it (option, map, usual name)."""
 
     column: Column
@@ -88,7 +118,7 @@ def read_map(path: Path) -> dict[str, Channel]:
     return {signal: Channel(**table) for signal, table in tables.items()}
 
 
-def map_text(choices: Mapping[str, Choice]) -> str:
+def map_text(choices: Mapping[str, ColumnChoice]) -> str:
     """Return a mapping file that makes the same choices again."""
     lines = []
     for signal, choice in choices.items():
@@ -98,7 +128,7 @@ def map_text(choices: Mapping[str, Choice]) -> str:
     return "\n".join(lines)
 
 
-def choose_channels(log: Log, given: Mapping[str, tuple[Channel, str]]) -> dict[str, Choice]:
+def choose_channels(log: Log, given: Mapping[str, tuple[Channel, str]]) -> dict[str, ColumnChoice]:
     """Choose the column of each signal.
 
     Parameters
@@ -110,7 +140,7 @@ def choose_channels(log: Log, given: Mapping[str, tuple[Channel, str]]) -> dict[
 
     Returns
     -------
-    dict of Choice
+    dict of ColumnChoice
         Of `time` (text logs), `speed`, and `altitude` or `grade` where the log has them; grade
         wins over altitude.
 
@@ -128,12 +158,12 @@ def choose_channels(log: Log, given: Mapping[str, tuple[Channel, str]]) -> dict[
         if signal in given:
             channel, by = given[signal]
             column = _named(log, signal, channel.name)
-            chosen[signal] = Choice(column, _unit(log, signal, column, channel.unit), by)
+            chosen[signal] = ColumnChoice(column, _unit(log, signal, column, channel.unit), by)
             continue
         column_or_none = _usual(log, signal, [choice.column for choice in chosen.values()])
         if column_or_none is not None:
             unit = _unit(log, signal, column_or_none, "")
-            chosen[signal] = Choice(column_or_none, unit, "usual name")
+            chosen[signal] = ColumnChoice(column_or_none, unit, "usual name")
         elif signal in ("time", "speed"):
             raise InputError(
                 f"{log.path}: no column is called {' or '.join(USUAL_NAMES[signal][:3])}; say "

@@ -6,12 +6,13 @@ from pathlib import Path
 
 import numpy as np
 
-from ..errors import InputError
+from ..base.errors import InputError
+from ..base.units import KM_PER_H
 from ..inputs.cycle import Cycle
-from ..units import KM_PER_H
-from .channels import Channel, Choice, choose_channels
-from .log import Intervention, Log, Samples, open_log, printable
-from .parts import Part, choose_part, cut_at_gaps, drop_scraps
+from .channels import Channel, ColumnChoice, choose_channels
+from .log import Intervention, Log, Samples, printable
+from .log_files import open_log
+from .parts import Stretch, choose_part, cut_at_gaps, drop_scraps
 from .resampling import MAX_POINTS, low_pass, resample_speed
 from .road_grade import grade_from_altitude, logged_grade
 from .speed_cleaning import drop_impossible, remove_spikes, still, turn_forward
@@ -81,7 +82,7 @@ class Cleaning:
 
 
 @dataclass(frozen=True, eq=False)
-class Drive:
+class ImportedDrive:
     """A cycle made from a log, and how.
 
     Attributes
@@ -96,7 +97,7 @@ class Drive:
 
     cycle: Cycle
     log: Log
-    choices: Mapping[str, Choice]
+    choices: Mapping[str, ColumnChoice]
     done: tuple[Intervention, ...]
     raw: Samples
     cleaned: Samples
@@ -106,7 +107,7 @@ def import_drive(
     path: str | Path,
     channels: Mapping[str, tuple[Channel, str]] | None = None,
     cleaning: Cleaning | None = None,
-) -> Drive:
+) -> ImportedDrive:
     """Make a cycle from a log.
 
     Parameters
@@ -120,7 +121,7 @@ def import_drive(
 
     Returns
     -------
-    Drive
+    ImportedDrive
 
     Raises
     ------
@@ -156,11 +157,12 @@ def import_drive(
     inside = runs[part.run]
     inside = inside.pick((inside.time >= part.speed.time[0]) & (inside.time <= part.speed.time[-1]))
     done += _resampling_told(cleaned, smooth, cycle, cleaning) + _ends_told(cycle)
-    return Drive(cycle, log, choices, tuple(done), _from_zero(inside, begin),
-                 _from_zero(cleaned, begin))  # fmt: skip
+    return ImportedDrive(
+        cycle, log, choices, tuple(done), _from_zero(inside, begin), _from_zero(cleaned, begin)
+    )
 
 
-def _refuse_long(path: Path, part: Part, step: float) -> None:
+def _refuse_long(path: Path, part: Stretch, step: float) -> None:
     """Refuse a part that would be more points than a cycle may have: a wrong unit of time."""
     if part.duration > MAX_POINTS * step:
         raise InputError(
@@ -169,7 +171,7 @@ def _refuse_long(path: Path, part: Part, step: float) -> None:
         )
 
 
-def _to_si(samples: Samples, choice: Choice) -> Samples:
+def _to_si(samples: Samples, choice: ColumnChoice) -> Samples:
     values = choice.unit.to_si(samples.values) if choice.unit else samples.values
     return Samples(samples.time, values)
 
@@ -180,7 +182,7 @@ def _from_zero(samples: Samples, begin: float) -> Samples:
 
 def _choose_stretch(
     path: Path, runs: list[Samples], cleaning: Cleaning
-) -> tuple[Part, list[Intervention]]:
+) -> tuple[Stretch, list[Intervention]]:
     """Clean the speed of every run of the clock, cut it at gaps and jumps, and choose a part."""
     parts, done = [], []
     for number, run in enumerate(runs):
@@ -226,7 +228,7 @@ def _smooth(speed: Samples, bandwidth: float) -> tuple[Samples, list[Interventio
 
 
 def _grade(
-    signals: Mapping[str, Samples], part: Part, made: Samples, cleaning: Cleaning
+    signals: Mapping[str, Samples], part: Stretch, made: Samples, cleaning: Cleaning
 ) -> tuple[np.ndarray, list[Intervention]]:
     name = "grade" if "grade" in signals else "altitude"
     if name not in signals:
@@ -247,11 +249,19 @@ def _resampling_told(
     energies.append(tractive_energy(cycle.time, cycle.speed))
     told = " -> ".join(f"{energy / 1e6:.3f}" for energy in energies)
     return [
-        Intervention("resampled", cycle.time.size, f"resampled to {cycle.time.size} points every "
-                     f"{cleaning.step:g} s; distance {far:.1f} -> {cycle.distance:.1f} m"),
-        Intervention("energy", 0, "positive tractive energy on the flat of a car of 1.5 t, cleaned "
-                     f"-> low-passed -> resampled: {told} MJ"),
-    ]  # fmt: skip
+        Intervention(
+            "resampled",
+            cycle.time.size,
+            f"resampled to {cycle.time.size} points every "
+            f"{cleaning.step:g} s; distance {far:.1f} -> {cycle.distance:.1f} m",
+        ),
+        Intervention(
+            "energy",
+            0,
+            "positive tractive energy on the flat of a car of 1.5 t, cleaned "
+            f"-> low-passed -> resampled: {told} MJ",
+        ),
+    ]
 
 
 def _ends_told(cycle: Cycle) -> list[Intervention]:

@@ -5,13 +5,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..demand import drive_demand, step_demand
-from ..errors import InfeasibleError
+from ..base.errors import InfeasibleError
+from ..base.intervals import runs
+from ..base.units import KM_PER_H
 from ..inputs.cycle import Cycle
 from ..inputs.driveline import Driveline
-from ..operating_points import drivable_steps, seconds_text
-from ..runs import runs
-from ..units import KM_PER_H
+from ..physics.demand import drive_demand, step_demand
+from ..physics.operating_points import drivable_steps, seconds_text
 
 BAND_SPEED = 2.0 * KM_PER_H  # m/s
 BAND_TIME = 1.0  # s
@@ -145,9 +145,13 @@ def _can_end_at(
         return np.full(ends.size, value)
 
     demand = step_demand(
-        driveline.vehicle, same(cycle.time[k]), same(cycle.dt[k]), same(speed), ends,
+        driveline.vehicle,
+        same(cycle.time[k]),
+        same(cycle.dt[k]),
+        same(speed),
+        ends,
         same(cycle.mean_grade[k]),
-    )  # fmt: skip
+    )
     needed = same(cycle.heat_request[k]) > 0.0
     return drivable_steps(driveline, dataclasses.replace(demand, engine_needed=needed))
 

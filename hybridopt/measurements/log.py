@@ -8,7 +8,6 @@ from typing import Protocol
 
 import numpy as np
 
-from ..errors import InputError
 from .units import split_unit
 
 MAX_BYTES = 2_000_000_000
@@ -69,39 +68,6 @@ class Log(Protocol):
     ) -> tuple[dict[str, Samples], list[Intervention]]:
         """Return the samples of the chosen columns by signal, in the file's unit."""
         ...
-
-
-def open_log(path: Path) -> Log:
-    """Open a log: MDF by its first bytes, anything else as text.
-
-    Raises
-    ------
-    InputError
-        The file is absent, empty, too large, or neither text nor a finished MDF file.
-    """
-    try:
-        if not path.is_file():
-            raise InputError(f"{path}: is not a file; give the path of a log")
-        size = path.stat().st_size
-        with path.open("rb") as file:
-            magic = file.read(8)
-    except (OSError, ValueError) as error:
-        words = getattr(error, "strerror", None) or error
-        raise InputError(f"{path}: cannot be read ({words})") from None
-    if size > MAX_BYTES:
-        raise InputError(
-            f"{path}: is {size / 1e9:.1f} GB; at most {MAX_BYTES / 1e9:g} GB is read, so cut the "
-            "log or export only speed and altitude"
-        )
-    if magic.startswith(b"UnFin"):
-        raise InputError(f"{path}: is an MDF file that was never finished; let the logger close it")
-    if magic.startswith(b"MDF "):
-        from .mdf_log import MdfLog
-
-        return MdfLog(path)
-    from .text_log import TextLog
-
-    return TextLog(path)
 
 
 def make_columns(names: list[str], units: list[str], places: list[tuple[int, ...]]) -> list[Column]:

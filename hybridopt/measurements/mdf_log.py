@@ -10,7 +10,7 @@ from pathlib import Path
 
 import numpy as np
 
-from ..errors import InputError
+from ..base.errors import InputError
 from .log import Column, Intervention, Samples, make_columns
 from .mdf_child import MAX_SAMPLES, TOO_LARGE
 

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import numpy as np
 
-from ..errors import InputError
+from ..base.errors import InputError
 from .log import Intervention, Samples
 
 SCRAP = 5.0  # s, shorter stretches are left out
@@ -13,7 +13,7 @@ SHOWN = 8
 
 
 @dataclass(frozen=True, eq=False)
-class Part:
+class Stretch:
     """A stretch of speed in m/s without long gaps; `run` counts the runs of the clock."""
 
     run: int
@@ -31,7 +31,9 @@ class Part:
         return float(np.trapezoid(self.speed.values, self.speed.time))
 
 
-def cut_at_gaps(run: int, speed: Samples, bridge: float) -> tuple[list[Part], list[Intervention]]:
+def cut_at_gaps(
+    run: int, speed: Samples, bridge: float
+) -> tuple[list[Stretch], list[Intervention]]:
     """Cut where samples are further apart than `bridge` (s) and than the usual raster.
 
     Parameters
@@ -55,11 +57,11 @@ def cut_at_gaps(run: int, speed: Samples, bridge: float) -> tuple[list[Part], li
     parts = []
     for first, stop in zip([0, *cuts], [*cuts, speed.time.size], strict=True):
         cause = f"after a gap of {steps[first - 1]:.4g} s" if first else "start of the log"
-        parts.append(Part(run, speed.pick(slice(first, stop)), cause))
+        parts.append(Stretch(run, speed.pick(slice(first, stop)), cause))
     return parts, done
 
 
-def drop_scraps(parts: list[Part]) -> tuple[list[Part], list[Intervention]]:
+def drop_scraps(parts: list[Stretch]) -> tuple[list[Stretch], list[Intervention]]:
     """Leave out stretches shorter than `SCRAP`."""
     kept = [part for part in parts if part.duration >= SCRAP]
     scraps = [part for part in parts if part.duration < SCRAP]
@@ -70,7 +72,9 @@ def drop_scraps(parts: list[Part]) -> tuple[list[Part], list[Intervention]]:
     return kept, [Intervention("scraps", len(scraps), text)]
 
 
-def choose_part(path: Path, parts: list[Part], wanted: str) -> tuple[Part, list[Intervention]]:
+def choose_part(
+    path: Path, parts: list[Stretch], wanted: str
+) -> tuple[Stretch, list[Intervention]]:
     """Return the part asked for: its number, `longest`, or "" where there is only one.
 
     Raises
@@ -100,13 +104,13 @@ def choose_part(path: Path, parts: list[Part], wanted: str) -> tuple[Part, list[
     return part, [Intervention("part", index + 1, text)]
 
 
-def _listed(parts: list[Part]) -> str:
+def _listed(parts: list[Stretch]) -> str:
     told = [f"{i}: {_told(part)}" for i, part in enumerate(parts[:SHOWN], start=1)]
     more = f", and {len(parts) - SHOWN} more" if len(parts) > SHOWN else ""
     return ", ".join(told) + more
 
 
-def _told(part: Part) -> str:
+def _told(part: Stretch) -> str:
     first, last = part.speed.time[[0, -1]]
     where = f"{first:.10g} to {last:.10g} s, {part.distance / 1e3:.2f} km"
     return f"{where} ({part.cause})"

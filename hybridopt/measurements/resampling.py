@@ -4,7 +4,7 @@ import math
 
 import numpy as np
 
-from ..runs import runs
+from ..base.intervals import runs
 from .log import Samples
 from .tractive_energy import tractive_energy
 

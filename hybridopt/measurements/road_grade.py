@@ -4,9 +4,9 @@ import math
 
 import numpy as np
 
-from ..errors import InputError
+from ..base.errors import InputError
+from ..base.units import PERCENT
 from ..inputs.cycle_checks import GRADE_MAX
-from ..units import PERCENT
 from .log import Intervention, Samples
 from .resampling import project, smooth_evenly, travelled
 

@@ -2,11 +2,11 @@
 
 import numpy as np
 
-from ..errors import InputError
+from ..base.errors import InputError
+from ..base.units import KM_PER_H
 from ..inputs.cycle_checks import SPEED_MAX
-from ..units import KM_PER_H
 from .log import Intervention, Samples
-from .parts import Part
+from .parts import Stretch
 
 SLACK = 1.0 * KM_PER_H  # m/s, jitter of a reading that no acceleration limit should judge
 BACKWARD = -2.0 * KM_PER_H  # m/s, below this the vehicle rolls backward
@@ -49,8 +49,8 @@ def turn_forward(speed: Samples) -> tuple[Samples, list[Intervention]]:
 
 
 def remove_spikes(
-    part: Part, gain_max: float, loss_max: float, bridge: float
-) -> tuple[list[Part], list[Intervention]]:
+    part: Stretch, gain_max: float, loss_max: float, bridge: float
+) -> tuple[list[Stretch], list[Intervention]]:
     """Remove spikes and dropouts; cut where a jump has no return.
 
     Parameters
@@ -64,7 +64,7 @@ def remove_spikes(
 
     Returns
     -------
-    parts : list of Part
+    parts : list of Stretch
         One, or more where speed jumps to a level and stays there.
     done : list of Intervention
 
@@ -115,12 +115,12 @@ def _spike_end(
     return 0
 
 
-def _pieces(part: Part, keep: np.ndarray, cuts: list[int]) -> list[Part]:
+def _pieces(part: Stretch, keep: np.ndarray, cuts: list[int]) -> list[Stretch]:
     parts = []
     for first, stop in zip([0, *cuts], [*cuts, keep.size], strict=True):
         inside = np.flatnonzero(keep[first:stop]) + first
         cause = "after a jump of speed" if first else part.cause
-        parts.append(Part(part.run, part.speed.pick(inside), cause))
+        parts.append(Stretch(part.run, part.speed.pick(inside), cause))
     return parts
 
 

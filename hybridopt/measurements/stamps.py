@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from ..errors import InputError
+from ..base.errors import InputError
 from ..inputs.cycle_checks import TIME_STEP_MIN
 from .log import Intervention, Samples
 

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from itertools import islice
 from pathlib import Path
 
-from ..errors import InputError
+from ..base.errors import InputError
 from .text_lines import find_encoding, read_lines, split_line
 from .units import is_unit
 

@@ -5,7 +5,7 @@ import csv
 from collections.abc import Iterator
 from pathlib import Path
 
-from ..errors import InputError
+from ..base.errors import InputError
 
 MAX_LINE = 200_000  # characters
 CHUNK = 1 << 20  # bytes

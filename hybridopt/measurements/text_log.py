@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
-from ..errors import InputError
+from ..base.errors import InputError
 from .log import Column, Intervention, Samples, make_columns
 from .text_layout import find_layout
 from .text_lines import read_lines, split_line

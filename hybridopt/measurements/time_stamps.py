@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 
-from ..errors import InputError
+from ..base.errors import InputError
 from .units import find_unit
 
 DAY = 86_400.0  # s

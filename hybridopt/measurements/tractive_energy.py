@@ -2,9 +2,9 @@
 
 import numpy as np
 
-from ..demand import wheel_demand
 from ..inputs.cycle import Cycle
 from ..inputs.driveline import Vehicle
+from ..physics.demand import wheel_demand
 
 CAR = Vehicle(mass=1500.0, rolling_resistance=0.01, drag_area=0.66, wheel_radius=0.3)
 """The round figures of a mid-size car."""

@@ -7,9 +7,9 @@ from typing import Any
 
 import numpy as np
 
-from ..errors import InputError
+from ..base.errors import InputError
+from ..base.units import KM_PER_H
 from ..inputs.cycle import Cycle
-from ..units import KM_PER_H
 
 STILL = 0.05  # m/s, mean speed of a step at rest
 GAIN_MIN = 0.1  # m/s2, smaller accelerations do not count as positive

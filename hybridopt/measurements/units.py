@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from ..units import KM_PER_H, PERCENT
+from ..base.units import KM_PER_H, PERCENT
 
 MILE = 1609.344  # m, exact by definition (international yard, 1959)
 FOOT = 0.3048  # m, exact by the same definition

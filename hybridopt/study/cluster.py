@@ -11,7 +11,7 @@ import dask
 import psutil
 from distributed import Client, LocalCluster
 
-from ..errors import FailedError, InputError
+from ..base.errors import FailedError, InputError
 from .jobs import package_version, warm_kernels
 
 WORKER_BYTES = 400e6  # of a worker process with all kernels, before its first task
@@ -71,11 +71,16 @@ def open_client(scheduler: str | None, workers: int, task_bytes: float) -> Itera
         with (
             dask.config.set({"distributed.nanny.pre-spawn-environ": WORKER_ENVIRONMENT}),
             LocalCluster(
-                n_workers=workers, threads_per_worker=1, processes=True, host="127.0.0.1",
-                dashboard_address="127.0.0.1:0", memory_limit=0, preload=[DEAF],
+                n_workers=workers,
+                threads_per_worker=1,
+                processes=True,
+                host="127.0.0.1",
+                dashboard_address="127.0.0.1:0",
+                memory_limit=0,
+                preload=[DEAF],
             ) as cluster,
             Client(cluster) as client,
-        ):  # fmt: skip
+        ):
             yield client
         return
     try:

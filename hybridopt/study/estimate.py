@@ -3,13 +3,13 @@
 import time
 from dataclasses import dataclass
 
-from ..errors import HybridoptError
+from ..base.errors import HybridoptError
 from ..pipeline import plan_memory
-from .figures import DONE
 from .jobs import Job, Shared, one_thread, warm_kernels
-from .plan import Plan, Task
+from .plan import StudyPlan, Task
 from .results import read_results
 from .store import Store
+from .values import DONE
 
 TRIALS = 3  # tasks of each run that are tried where nothing was measured yet
 
@@ -35,7 +35,7 @@ class Estimate:
     measured: int
 
 
-def task_memory(plan: Plan, tasks: list[Task]) -> float:
+def task_memory(plan: StudyPlan, tasks: list[Task]) -> float:
     """Return the bytes of arrays that the largest of some tasks keeps."""
     most, seen = 0.0, set()
     for task in tasks:
@@ -44,8 +44,14 @@ def task_memory(plan: Plan, tasks: list[Task]) -> float:
         variant = plan.variants.variant(task.values)
         parts, settings = variant.parts, variant.settings
         maps = parts.motor.loss_map["torque"].size, parts.engine.fuel_map["torque"].size
-        size = (task.cycle, settings.soc_points, settings.splits, settings.memory_limit,
-                parts.gearbox.gears, *maps)  # fmt: skip
+        size = (
+            task.cycle,
+            settings.soc_points,
+            settings.splits,
+            settings.memory_limit,
+            parts.gearbox.gears,
+            *maps,
+        )
         if size not in seen:
             seen.add(size)
             cycle = plan.study.cycles[task.cycle]
@@ -53,7 +59,7 @@ def task_memory(plan: Plan, tasks: list[Task]) -> float:
     return most
 
 
-def estimate(plan: Plan, store: Store | None) -> Estimate:
+def estimate(plan: StudyPlan, store: Store | None) -> Estimate:
     """Return what a run would take, from tasks already done, or else from a few tried now."""
     different = list({task.digest: task for task in plan.tasks}.values())
     waiting = different
@@ -73,14 +79,14 @@ def estimate(plan: Plan, store: Store | None) -> Estimate:
     )
 
 
-def _measured(plan: Plan, store: Store | None) -> tuple[float, int]:
+def _measured(plan: StudyPlan, store: Store | None) -> tuple[float, int]:
     """Return the mean time of the tasks done, and their number."""
     results = read_results(plan, store)
     seconds = results["seconds"].values[results["status"].values == DONE]
     return (float(seconds.mean()), seconds.size) if seconds.size else (float("nan"), 0)
 
 
-def _tried(plan: Plan, waiting: list[Task]) -> tuple[float, int]:
+def _tried(plan: StudyPlan, waiting: list[Task]) -> tuple[float, int]:
     """Do a few tasks of every run here, and return the mean time, scaled by the steps.
 
     The tries are spread over the tasks of the shortest cycle; those that fail count nothing.

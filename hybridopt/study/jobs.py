@@ -10,19 +10,20 @@ from importlib import metadata
 from pathlib import Path
 from typing import Any
 
+from ..base.errors import FailedError, HybridoptError, InputError
+from ..base.warning import InputWarning
 from ..controllers.builtin import BuiltIn
-from ..controllers.tuning import tune
-from ..course import Course
-from ..dp.settings import Settings
-from ..errors import FailedError, HybridoptError, InputError
+from ..evaluation.case import Case
+from ..evaluation.tuning import tune
 from ..inputs.cycle import Cycle, read_cycle
-from ..inputs.files import read_driveline
-from ..inputs.warning import InputWarning
-from ..pipeline import Benchmark, Prepared, prepare, solve_benchmark, solve_cycle
-from ..result import Result
-from .figures import DONE, FAILED, controller_outcome, figure_row, optimum_outcome
+from ..inputs.driveline_file import read_driveline
+from ..optimum.optimum import Optimum
+from ..optimum.result import Result
+from ..pipeline import Prepared, find_optimum, prepare, solve_cycle
+from ..problem.settings import Settings
 from .store import Store
 from .study_file import OPTIMUM
+from .values import DONE, FAILED, controller_outcome, figure_row, optimum_outcome
 from .variant import Variant
 
 _ALONE = threading.Lock()  # one task at a time in a process: kernels are not to run side by side
@@ -151,7 +152,7 @@ class Shared:
 
     def __init__(self) -> None:
         self._points: tuple[bytes, Prepared | None] = b"", None
-        self._course: Course | None = None
+        self._case: Case | None = None
         self._solved_digest = b""
 
     def outcome(self, job: Job) -> tuple[dict[str, float], Result]:
@@ -165,33 +166,35 @@ class Shared:
         if job.variant is None:
             raise InputError(job.problem)
         if job.run == OPTIMUM and (not job.bound or job.variant.settings.corridor):
-            return optimum_outcome(self._benchmark(job, job.variant, job.bound, keep_value=False))
-        course = self._solved(job, job.variant)
+            return optimum_outcome(self._optimum(job, job.variant, job.bound, keep_value=False))
+        case = self._solved(job, job.variant)
         if job.run == OPTIMUM:
-            return optimum_outcome(course.benchmark)
+            return optimum_outcome(case.optimum)
         controller = job.controller
         if isinstance(controller, BuiltIn) and job.evaluations:
-            controller = tune(controller, [course], job.evaluations, job.seed).controller
-        return controller_outcome(course, job.run, controller)
+            controller = tune(controller, [case], job.evaluations, job.seed).controller
+        return controller_outcome(case, job.run, controller)
 
-    def _solved(self, job: Job, variant: Variant) -> Course:
+    def _solved(self, job: Job, variant: Variant) -> Case:
         """Return a variant's solution with its bound, which all its runs share."""
         digest = variant.digest + job.cycle.sha256.encode()
-        if self._course is None or self._solved_digest != digest:
-            self._course = None  # frees the old one before the new one is made
-            self._course = Course(self._benchmark(job, variant, bound=True))
+        if self._case is None or self._solved_digest != digest:
+            self._case = None  # frees the old one before the new one is made
+            self._case = Case(self._optimum(job, variant, bound=True))
             self._solved_digest = digest
-        return self._course
+        return self._case
 
-    def _benchmark(
-        self, job: Job, variant: Variant, bound: bool, keep_value: bool = True
-    ) -> Benchmark:
+    def _optimum(self, job: Job, variant: Variant, bound: bool, keep_value: bool = True) -> Optimum:
         driveline = variant.driveline()
         settings = variant.settings.resolved(driveline)
         if self._points[0] != job.points_digest:
             self._points = b"", None
             self._points = job.points_digest, prepare(job.cycle, driveline, settings)
-        return solve_benchmark(
-            job.cycle, driveline, settings, bound=bound, prepared=self._points[1],
+        return find_optimum(
+            job.cycle,
+            driveline,
+            settings,
+            bound=bound,
+            prepared=self._points[1],
             keep_value=keep_value,
-        )  # fmt: skip
+        )

@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from ..errors import InputError
+from ..base.errors import InputError
 from ..inputs.fields import Place, refuse_unknown, shown
 
 Value = float | bool | str | tuple[float, ...]

@@ -9,9 +9,9 @@ from typing import Any
 
 import cloudpickle
 
+from ..base.errors import InputError
 from ..controllers.builtin import names
-from ..controllers.sources import is_code, read_controller
-from ..errors import InputError
+from ..evaluation.sources import is_code, read_controller
 from .jobs import Job, package_version
 from .parameters import Value, variants
 from .study_file import OPTIMUM, Study
@@ -39,7 +39,7 @@ class Task:
     points_digest: bytes
 
 
-class Plan:
+class StudyPlan:
     """All tasks of a study.
 
     Parameters

@@ -6,9 +6,9 @@ from dataclasses import dataclass
 import numpy as np
 import xarray as xr
 
-from ..errors import InputError
-from .figures import DONE, GOALS
+from ..base.errors import InputError
 from .parameters import is_number
+from .values import DONE, GOALS
 
 BINS = 8
 

@@ -8,15 +8,15 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from ..nomenclature import STEP_VARIABLES
-from ..result import CAUTION
-from .figures import DONE, FAILED, FIGURES, WAITING
+from ..base.cautions import CAUTION
+from ..base.nomenclature import STEP_VARIABLES
 from .parameters import label
-from .plan import Plan
+from .plan import StudyPlan
 from .store import Store
+from .values import DONE, FAILED, FIGURES, WAITING
 
 
-def read_results(plan: Plan, store: Store | None) -> xr.Dataset:
+def read_results(plan: StudyPlan, store: Store | None) -> xr.Dataset:
     """Return the results of all tasks of a study.
 
     Parameters
@@ -63,7 +63,7 @@ def read_results(plan: Plan, store: Store | None) -> xr.Dataset:
     return data.assign_attrs(study=study.name, driveline=study.driveline, caution=CAUTION)
 
 
-def _coordinates(plan: Plan) -> dict[str, tuple[str, list[Any]]]:
+def _coordinates(plan: StudyPlan) -> dict[str, tuple[str, list[Any]]]:
     study, tasks = plan.study, plan.tasks
     coordinates: dict[str, tuple[str, list[Any]]] = {}
     for i, parameter in enumerate(study.parameters):
@@ -99,7 +99,7 @@ class Status:
     digest: str
 
 
-def study_status(plan: Plan, store: Store | None) -> Status:
+def study_status(plan: StudyPlan, store: Store | None) -> Status:
     """Return how far a study is."""
     _, first = np.unique([task.digest.hex() for task in plan.tasks], return_index=True)
     results = read_results(plan, store).isel(task=np.sort(first))

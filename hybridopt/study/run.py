@@ -10,13 +10,13 @@ from pathlib import Path
 from distributed import CancelledError, Client, Future, as_completed
 from distributed.scheduler import KilledWorker
 
-from ..errors import FailedError
+from ..base.errors import FailedError
 from .cluster import check_workers
-from .figures import FAILED, figure_row
 from .jobs import Finished, Job, package_version, run_jobs
 from .parameters import Value, label
-from .plan import Plan, Task
+from .plan import StudyPlan, Task
 from .store import Store
+from .values import FAILED, figure_row
 
 MOST_JOBS = 16  # in a batch
 AHEAD = 2  # batches per worker that are sent before they are needed
@@ -43,7 +43,7 @@ class Pace:
 Report = Callable[[Pace], None]
 
 
-def open_tasks(plan: Plan, store: Store) -> list[tuple[int, Task]]:
+def open_tasks(plan: StudyPlan, store: Store) -> list[tuple[int, Task]]:
     """Return place and task of all that is not done, neighbours sharing operating points."""
     places, done = store.places(), store.done()
     waiting: dict[int, Task] = {}
@@ -56,7 +56,7 @@ def open_tasks(plan: Plan, store: Store) -> list[tuple[int, Task]]:
     return sorted(waiting.items(), key=lambda item: order[item[1].points_digest])
 
 
-def lay_out(plan: Plan, store: Store) -> None:
+def lay_out(plan: StudyPlan, store: Store) -> None:
     """Give every task of a study its place, and write what the places stand for.
 
     Places of tasks that the study no longer asks for have no labels.
@@ -82,7 +82,7 @@ def _same(value: Value) -> Value:
     return value
 
 
-class Run:
+class StudyRun:
     """One run of a study on a client's workers.
 
     Parameters
@@ -95,7 +95,7 @@ class Run:
         Told how far the run is, whenever a batch is done.
     """
 
-    def __init__(self, plan: Plan, store: Store, client: Client, report: Report) -> None:
+    def __init__(self, plan: StudyPlan, store: Store, client: Client, report: Report) -> None:
         self.plan, self.store, self.client, self.report = plan, store, client, report
         waiting = open_tasks(plan, store)
         self.waiting = deque(waiting)
@@ -180,7 +180,7 @@ class Run:
         self.failed += failed
 
 
-def forget_failures(plan: Plan, store: Store) -> None:
+def forget_failures(plan: StudyPlan, store: Store) -> None:
     """Take away the pieces of a study's failed tasks, so that they are tried again."""
     status = store.figures()[:, 0]
     places = store.places()
@@ -190,9 +190,9 @@ def forget_failures(plan: Plan, store: Store) -> None:
             store.forget(slot)
 
 
-def run_study(plan: Plan, folder: Path, client: Client, report: Report) -> None:
-    """Do all tasks of a study that are not done yet; see :class:`Run` for errors."""
+def run_study(plan: StudyPlan, folder: Path, client: Client, report: Report) -> None:
+    """Do all tasks of a study that are not done yet; see :class:`StudyRun` for errors."""
     store = Store.create(folder)
     with store.locked():
         lay_out(plan, store)
-        Run(plan, Store(folder), client, report).go()
+        StudyRun(plan, Store(folder), client, report).go()

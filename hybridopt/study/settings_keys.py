@@ -3,10 +3,10 @@
 from collections.abc import Mapping
 from typing import Any
 
-from ..dp.settings import Settings
-from ..errors import InputError
+from ..base.errors import InputError
+from ..base.units import KM_PER_H, PERCENT
 from ..inputs.fields import Place, refuse_unknown, shown
-from ..units import KM_PER_H, PERCENT
+from ..problem.settings import Settings
 from .parameters import is_finite
 
 SETTING_KEYS: dict[str, tuple[str, float]] = {

@@ -17,10 +17,10 @@ from typing import Any
 import numpy as np
 import zarr
 
-from ..errors import FailedError, InputError
-from ..nomenclature import STEP_VARIABLES
-from ..result import CAUTION
-from .figures import FIGURES
+from ..base.cautions import CAUTION
+from ..base.errors import FailedError, InputError
+from ..base.nomenclature import STEP_VARIABLES
+from .values import FIGURES
 
 KIND = "hybridopt study"
 REASON_BYTES = 600
@@ -146,8 +146,14 @@ class Store:
 
     def _grow_trace(self, name: str, total: int, steps: int) -> None:
         if name not in self.group:
-            _array(self.group, name, (0, steps), (1, steps), ("task", "step"),
-                   attributes=STEP_VARIABLES[name]._asdict())  # fmt: skip
+            _array(
+                self.group,
+                name,
+                (0, steps),
+                (1, steps),
+                ("task", "step"),
+                attributes=STEP_VARIABLES[name]._asdict(),
+            )
         array = self.group[name]
         array.resize((total, max(steps, array.shape[1])))
 
@@ -163,9 +169,13 @@ class Store:
             array = np.asarray(values)
             kind = "float64" if array.dtype.kind in "fiu" else "string"
             self.group.create_array(
-                name, shape=array.shape, chunks=(max(array.size, 1),), dtype=kind,
-                dimension_names=("task",), overwrite=True,
-            )  # fmt: skip
+                name,
+                shape=array.shape,
+                chunks=(max(array.size, 1),),
+                dtype=kind,
+                dimension_names=("task",),
+                overwrite=True,
+            )
             self.group[name][:] = array.astype(object) if kind == "string" else array
 
     def has(self, slot: int) -> bool:
@@ -253,16 +263,24 @@ _BEGUN = {"zarr.json", "figure", "digest", "reason", "figures"}
 def _make(folder: Path) -> None:
     """Make an empty store; `figures` comes last, so that a store without it is made again."""
     folder.mkdir(parents=False, exist_ok=True)
-    attributes: dict[str, Any] = {"kind": KIND, "figures": list(FIGURES), "caution": CAUTION,
-                  "units": {name: quantity.unit for name, quantity in FIGURES.items()}}  # fmt: skip
+    attributes: dict[str, Any] = {
+        "kind": KIND,
+        "figures": list(FIGURES),
+        "caution": CAUTION,
+        "units": {name: quantity.unit for name, quantity in FIGURES.items()},
+    }
     group: Any = zarr.open_group(folder, mode="a", attributes=attributes)
     group.attrs.update(attributes)
     _array(group, "digest", (0, 32), (DIGESTS_PER_CHUNK, 32), ("task", "digest_byte"), "uint8")
     _array(group, "reason", (0, REASON_BYTES), (1, REASON_BYTES), ("task", "reason_byte"), "uint8")
     names = group.create_array(
-        "figure", shape=(len(FIGURES),), chunks=(len(FIGURES),), dtype="string",
-        dimension_names=("figure",), overwrite=True,
-    )  # fmt: skip
+        "figure",
+        shape=(len(FIGURES),),
+        chunks=(len(FIGURES),),
+        dtype="string",
+        dimension_names=("figure",),
+        overwrite=True,
+    )
     names[:] = np.array(list(FIGURES), dtype=object)
     _array(group, "figures", (0, len(FIGURES)), (1, len(FIGURES)), ("task", "figure"))
 
@@ -277,8 +295,14 @@ def _array(
     attributes: dict[str, Any] | None = None,
 ) -> None:
     group.create_array(
-        name, shape=shape, chunks=chunks, dtype=dtype, dimension_names=dims, overwrite=True,
-        fill_value=np.nan if dtype == "float64" else 0, chunk_key_encoding=_DOTS,
+        name,
+        shape=shape,
+        chunks=chunks,
+        dtype=dtype,
+        dimension_names=dims,
+        overwrite=True,
+        fill_value=np.nan if dtype == "float64" else 0,
+        chunk_key_encoding=_DOTS,
         compressors=None if name == "figures" else "auto",
         attributes=attributes,
-    )  # fmt: skip
+    )

@@ -6,20 +6,30 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from ..controllers.sources import is_code
-from ..dp.settings import Settings
-from ..errors import InputError
+from ..base.errors import InputError
+from ..base.nomenclature import STEP_VARIABLES
+from ..evaluation.sources import is_code
+from ..files.csv_table import read_toml
 from ..inputs.catalogue import cycle_names
-from ..inputs.csv_table import read_toml
 from ..inputs.cycle import Cycle, read_cycle
+from ..inputs.driveline_file import driveline_names
 from ..inputs.fields import Place, refuse_unknown, shown
-from ..inputs.files import driveline_names
-from ..nomenclature import STEP_VARIABLES
+from ..problem.settings import Settings
 from .parameters import MAX_VARIANTS, Parameter, is_number, read_parameter
 from .settings_keys import settings_of
 
-KEYS = {"driveline", "cycles", "runs", "bound", "traces", "settings", "parameters", "samples",
-        "added_mass_kg", "tuning"}  # fmt: skip
+KEYS = {
+    "driveline",
+    "cycles",
+    "runs",
+    "bound",
+    "traces",
+    "settings",
+    "parameters",
+    "samples",
+    "added_mass_kg",
+    "tuning",
+}
 OPTIMUM = "optimum"
 MAX_EVALUATIONS = 1_000_000
 
@@ -33,7 +43,7 @@ class Study:
     path : the study's file
     driveline : demo driveline or file that every variant begins from
     cycles : with different names
-    runs : "optimum" and sources of controllers, see :mod:`hybridopt.controllers.sources`
+    runs : "optimum" and sources of controllers, see :mod:`hybridopt.evaluation.sources`
     bound : whether the optimum comes with its proved bound
     traces : variables that are kept for every step
     settings : values by key of :data:`.settings_keys.SETTING_KEYS`, for all variants
@@ -203,9 +213,10 @@ def _samples(tables: dict[str, Any], path: Path, needed: bool) -> tuple[tuple[in
             raise place.error("count", f"is {shown(raw)}; write a whole number, or a list of them")
     if needed and not counts:
         raise place.error(
-            "count", "is missing; a range without count is sampled, so say how often, "
-            "or give the range a count"
-        )  # fmt: skip
+            "count",
+            "is missing; a range without count is sampled, so say how often, "
+            "or give the range a count",
+        )
     if counts and not needed:
         raise place.error("count", "is there, but no parameter is a range without count")
     return tuple(counts), _whole(table, "seed", 1, 2**31, place)
@@ -220,9 +231,10 @@ def _added_mass(
     for key, raw in table.items():
         if key not in numeric:
             raise place.error(
-                key, "is no parameter with numbers of this study; "
-                f"parameters: {', '.join(sorted(numeric)) or 'none'}"
-            )  # fmt: skip
+                key,
+                "is no parameter with numbers of this study; "
+                f"parameters: {', '.join(sorted(numeric)) or 'none'}",
+            )
         if not is_number(raw) or not abs(raw) < 1e6:
             raise place.error(key, f"is {shown(raw)}; write kg per unit of the parameter")
     return {key: float(raw) for key, raw in table.items()}

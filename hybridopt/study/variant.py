@@ -12,12 +12,18 @@ from typing import Any
 import numpy as np
 from xarray import DataArray
 
-from ..dp.settings import Settings
-from ..errors import InputError
+from ..base.errors import InputError
 from ..inputs.coverage import check_driveline
 from ..inputs.driveline import Driveline
+from ..inputs.driveline_file import (
+    RIVALS,
+    SECTIONS,
+    driveline_names,
+    driveline_tables,
+    read_driveline,
+)
 from ..inputs.fields import Place, read_section
-from ..inputs.files import RIVALS, SECTIONS, driveline_names, driveline_tables, read_driveline
+from ..problem.settings import Settings
 from .parameters import Value, is_number
 from .scaling import SCALED, scaled
 from .study_file import Study, beside

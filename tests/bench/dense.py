@@ -3,7 +3,7 @@
 import numpy as np
 from exhaustive import battery_at, interpolated, landings, terminal_value, with_events
 
-from hybridopt.dp.problem import Problem
+from hybridopt.problem.problem import Problem
 
 
 def dense_sweep(problem: Problem) -> np.ndarray:

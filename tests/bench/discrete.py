@@ -11,8 +11,8 @@ from typing import Any
 import numpy as np
 from exhaustive import battery_at, landings, terminal_value
 
-from hybridopt.dp.problem import Problem
-from hybridopt.step import OFF, RUNNING, STARTING
+from hybridopt.physics.step import OFF, RUNNING, STARTING
+from hybridopt.problem.problem import Problem
 
 
 def discrete_sweep(problem: Problem) -> np.ndarray:

@@ -103,13 +103,16 @@ class Figures:
             ),
             ("all sweeps equal to 1e-9", f"{self.difference:.0e}", self.difference <= TOLERANCE),
             *(
-                (f"exponent over {axis} at most 1.05", f"{exponents[axis]:.2f}",
-                 exponents[axis] <= 1.05)
+                (
+                    f"exponent over {axis} at most 1.05",
+                    f"{exponents[axis]:.2f}",
+                    exponents[axis] <= 1.05,
+                )
                 for axis in ("steps", "SoC points")
             ),
             ("default solve within 0.4 GB", f"{default:.2f} GB", default <= 0.4),
             ("long drive within 1.5 GB", f"{long:.2f} GB", long <= 1.5),
-        ]  # fmt: skip
+        ]
 
 
 def full_plan() -> Plan:
@@ -124,13 +127,16 @@ def full_plan() -> Plan:
         instance=default,
         repeats=7,
         slow_repeats=3,
-        sizes=_sizes("wltc_class3b", {
-            "steps": [600, 1800, 6000, 18_000, 36_000],
-            "SoC points": [251, 501, 1001, 2001, 4001, 8001],
-            CORRIDOR: [1001, 2001, 4001, 8001],
-            "splits": [31, 61, 121],
-            "gears": [3, 4, 6, 8],
-        }),
+        sizes=_sizes(
+            "wltc_class3b",
+            {
+                "steps": [600, 1800, 6000, 18_000, 36_000],
+                "SoC points": [251, 501, 1001, 2001, 4001, 8001],
+                CORRIDOR: [1001, 2001, 4001, 8001],
+                "splits": [31, 61, 121],
+                "gears": [3, 4, 6, 8],
+            },
+        ),
         peaks=[
             ("idle process", IDLE, default),
             (DEFAULT_SOLVE, "solve", default),
@@ -146,7 +152,7 @@ def full_plan() -> Plan:
         ],
         discrete=discrete,
         continuous=continuous,
-    )  # fmt: skip
+    )
 
 
 def small_plan() -> Plan:
@@ -157,13 +163,16 @@ def small_plan() -> Plan:
         instance=default,
         repeats=3,
         slow_repeats=1,
-        sizes=_sizes("ece15", {
-            "steps": [200, 400, 800],
-            "SoC points": [101, 201, 401],
-            CORRIDOR: [201, 401],
-            "splits": [31, 61],
-            "gears": [3, 8],
-        }),
+        sizes=_sizes(
+            "ece15",
+            {
+                "steps": [200, 400, 800],
+                "SoC points": [101, 201, 401],
+                CORRIDOR: [201, 401],
+                "splits": [31, 61],
+                "gears": [3, 8],
+            },
+        ),
         peaks=[
             ("idle process", IDLE, default),
             (DEFAULT_SOLVE, "solve", default),
@@ -171,7 +180,7 @@ def small_plan() -> Plan:
         ],
         discrete=Instance("ece15", 60, 3, {"soc_points": 51, "splits": 15}),
         continuous=_one_interval("ece15"),
-    )  # fmt: skip
+    )
 
 
 def _one_interval(cycle: str) -> Instance:

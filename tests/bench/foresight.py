@@ -5,7 +5,7 @@
 Prices of stored energy are held, so each cycle is a shortest path over engine state and gear. It is
 compared with a policy that takes, at the same price and with the best split, the decision with the
 least cost and expected cost-to-go, where the expectation is the mean of what followed in the
-training at about the same speed and acceleration (`rules/outlook.py`). It is a yardstick for rule
+training at about the same speed and acceleration (`rules/expected_cost.py`). It is a yardstick for rule
 tables, which look at speed, wheel power and charge, and no bound: another grouping of what was seen
 may lose less, and tables tuned to a cycle may know it by heart.
 """
@@ -17,11 +17,12 @@ from typing import NamedTuple
 import numpy as np
 
 from hybridopt import read_cycle, read_driveline
-from hybridopt.demand import Demand
-from hybridopt.dp.settings import Settings
-from hybridopt.pipeline import Benchmark, solve_benchmark
-from hybridopt.rules.lessons import OFF, RUNNING, STARTING, stage_costs
-from hybridopt.rules.outlook import _best, make_outlook
+from hybridopt.distillation.decision_costs import OFF, RUNNING, STARTING, stage_costs
+from hybridopt.distillation.expected_cost import _best, make_expected_cost
+from hybridopt.optimum.optimum import Optimum
+from hybridopt.physics.demand import Demand
+from hybridopt.pipeline import find_optimum
+from hybridopt.problem.settings import Settings
 
 TRAINING = ("wltc_class3b", "artemis_urban", "artemis_rural", "artemis_motorway130")
 UNSEEN = ("udds", "hwfet", "nedc", "wltc_class2")
@@ -46,7 +47,7 @@ class Road(NamedTuple):
     cost: float
 
 
-def road(known: Benchmark) -> Road:
+def road(known: Optimum) -> Road:
     """Hold the price of stored energy of a solved cycle at its median."""
     problem, bound = known.solution.problem, known.bound
     assert bound is not None
@@ -91,14 +92,14 @@ def driven(on: Road, ahead: np.ndarray) -> float:
     return total
 
 
-def losses(training: Sequence[Benchmark], tried: Sequence[Benchmark]) -> list[float]:
+def losses(training: Sequence[Optimum], tried: Sequence[Optimum]) -> list[float]:
     """Loss on each tried cycle of what the training leads one to expect, % of its optimum."""
     multipliers = [known.bound.multipliers[1:] for known in training if known.bound]
     price = np.array([np.median(np.concatenate(multipliers))])
-    outlook, found = make_outlook(training, price), []
+    expected_cost, found = make_expected_cost(training, price), []
     for on in map(road, tried):
         least = cost_to_go(on)[0, 0, on.gear]
-        cost = driven(on, outlook.after(on.demand)[:, 0])
+        cost = driven(on, expected_cost.after(on.demand)[:, 0])
         found.append(100.0 * (cost - least) / on.cost)
     return found
 
@@ -107,8 +108,9 @@ def main() -> None:
     """Print the losses on training, unseen and left-out cycles."""
     driveline = read_driveline("full")
     settings = Settings().resolved(driveline)
-    known = {name: solve_benchmark(read_cycle(name), driveline, settings)
-             for name in (*TRAINING, *UNSEEN)}  # fmt: skip
+    known = {
+        name: find_optimum(read_cycle(name), driveline, settings) for name in (*TRAINING, *UNSEEN)
+    }
     training, unseen = ([known[name] for name in names] for names in (TRAINING, UNSEEN))
     left = [losses([b for b in training if b is not out], [out])[0] for out in training]
     for words, names, found in (

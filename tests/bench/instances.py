@@ -5,11 +5,11 @@ import dataclasses
 import numpy as np
 
 from hybridopt import Cycle, Settings, read_cycle, read_driveline
-from hybridopt.choices import list_choices
-from hybridopt.demand import wheel_demand
-from hybridopt.dp.problem import Problem, make_problem
 from hybridopt.inputs.driveline import Driveline
-from hybridopt.shifts import shift_costs
+from hybridopt.physics.demand import wheel_demand
+from hybridopt.problem.choices import list_choices
+from hybridopt.problem.events import shift_costs
+from hybridopt.problem.problem import Problem, make_problem
 
 
 @dataclasses.dataclass(frozen=True)

@@ -10,7 +10,7 @@ from relaxation import relaxed_cost
 from sweeps import TOLERANCE, difference, ours
 from timing import Task, timed
 
-from hybridopt.pipeline import solve_benchmark
+from hybridopt.pipeline import find_optimum
 
 SLACK = 1e-7  # relative, ten times IPOPT's tolerance
 
@@ -88,11 +88,11 @@ def compare_relaxation(instance: Instance, repeats: int) -> Comparison:
     """Compare a solve with CasADi's relaxation of it: between the bound and the cost."""
     import casadi
 
-    solved = solve_benchmark(*instance.parts())
+    solved = find_optimum(*instance.parts())
     theirs, own = timed(
         [
             Task("theirs", lambda: relaxed_cost(solved), repeats),
-            Task("ours", lambda: solve_benchmark(*instance.parts()), repeats),
+            Task("ours", lambda: find_optimum(*instance.parts()), repeats),
         ]
     )
     solved = own.answer

@@ -16,8 +16,8 @@ from timing import Task, timed
 
 from hybridopt.dp import sweep
 from hybridopt.dp.cost_to_go import CostToGo
-from hybridopt.dp.memory import POINT
-from hybridopt.dp.problem import Problem
+from hybridopt.problem.memory import POINT
+from hybridopt.problem.problem import Problem
 
 COPIED = 1 << 27  # bytes, far beyond the caches
 ROW = 256  # points of a loop, as in a block of the sweep

@@ -55,7 +55,7 @@ def works() -> dict[str, Callable[[Instance], Any]]:
     from stages import solved
     from sweeps import ours
 
-    from hybridopt.pipeline import solve_benchmark
+    from hybridopt.pipeline import find_optimum
 
     return {
         IDLE: lambda instance: None,
@@ -65,7 +65,7 @@ def works() -> dict[str, Callable[[Instance], Any]]:
         "pruned": lambda instance: ours(instance.problem(), True, False, None),
         "not pruned": lambda instance: ours(instance.problem(), False, False, None),
         "quantecon": lambda instance: discrete_sweep(instance.problem()),
-        "casadi": lambda instance: relaxed_cost(solve_benchmark(*instance.parts())),
+        "casadi": lambda instance: relaxed_cost(find_optimum(*instance.parts())),
     }
 
 

@@ -16,12 +16,12 @@ from typing import Any
 import numpy as np
 
 from hybridopt.dp.forward import event_cost
-from hybridopt.pipeline import Benchmark
+from hybridopt.optimum.optimum import Optimum
 
 TOLERANCE = 1e-8  # relative, of IPOPT
 
 
-def relaxed_cost(solved: Benchmark) -> float:
+def relaxed_cost(solved: Optimum) -> float:
     """Return the optimum of the relaxation, g, with the event costs of the schedule.
 
     Raises
@@ -67,7 +67,7 @@ def relaxed_cost(solved: Benchmark) -> float:
     return float(opti.solve().value(casadi.sum1(fuel))) + events
 
 
-def linear_battery(solved: Benchmark, soc: Any) -> list[Any]:
+def linear_battery(solved: Optimum, soc: Any) -> list[Any]:
     """Return voltage, discharge and charge resistance as linear expressions of SoC."""
     cell, (low, high, *_) = solved.solution.problem.cell, solved.settings.socs
     if np.any((cell.soc > low + 1e-12) & (cell.soc < high - 1e-12)):

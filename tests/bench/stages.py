@@ -8,24 +8,25 @@ import numpy as np
 from instances import Instance
 from timing import Task, Timing, timed
 
-from hybridopt.choices import list_choices
-from hybridopt.demand import wheel_demand
 from hybridopt.dp.bound import lower_bound
 from hybridopt.dp.cost_to_go import CostToGo
 from hybridopt.dp.forward import best_run
-from hybridopt.dp.problem import make_problem
-from hybridopt.pipeline import Benchmark, solve_benchmark
-from hybridopt.replay import replay_schedule
-from hybridopt.shifts import shift_costs
+from hybridopt.optimum.optimum import Optimum
+from hybridopt.physics.demand import wheel_demand
+from hybridopt.physics.replay import replay_schedule
+from hybridopt.pipeline import find_optimum
+from hybridopt.problem.choices import list_choices
+from hybridopt.problem.events import shift_costs
+from hybridopt.problem.problem import make_problem
 
 LISTING, EVENTS, SWEEP = "operating points", "shift costs", "sweep"
 FORWARD, REPLAY, BOUND = "forward run and landing", "replay", "bound"
 WHOLE = "whole solve with bound"
 
 
-def solved(instance: Instance) -> Benchmark:
+def solved(instance: Instance) -> Optimum:
     """Solve as `hybridopt solve` does: nothing is kept but the answer and its bound."""
-    return solve_benchmark(*instance.parts(), keep_value=False)
+    return find_optimum(*instance.parts(), keep_value=False)
 
 
 def stage_timings(instance: Instance, repeats: int) -> list[Timing]:
@@ -49,22 +50,37 @@ def stage_timings(instance: Instance, repeats: int) -> list[Timing]:
         return Task(name, run, repeats)
 
     def swept() -> Any:
-        problem = make_problem(made[LISTING], driveline.battery, settings,
-                               settings.penalty(driveline), made[EVENTS])  # fmt: skip
+        problem = make_problem(
+            made[LISTING], driveline.battery, settings, settings.penalty(driveline), made[EVENTS]
+        )
         return problem, CostToGo(problem)
 
-    timings = timed([
-        kept(LISTING, lambda: list_choices(driveline, demand, settings.splits,
-                                           settings.memory_limit, whole=False)),
-        kept(EVENTS, lambda: shift_costs(driveline, demand, settings)),
-        kept(SWEEP, swept),
-        kept(FORWARD, lambda: best_run(*made[SWEEP])),
-        kept(REPLAY, lambda: replay_schedule(driveline, demand, made[FORWARD].schedule,
-                                             settings.socs[2], settings.gear_start,
-                                             made[FORWARD].costate)),
-        kept(BOUND, lambda: lower_bound(made[SWEEP][0], made[FORWARD], made[FORWARD].costate)),
-        kept(WHOLE, lambda: solved(instance)),
-    ])  # fmt: skip
+    timings = timed(
+        [
+            kept(
+                LISTING,
+                lambda: list_choices(
+                    driveline, demand, settings.splits, settings.memory_limit, whole=False
+                ),
+            ),
+            kept(EVENTS, lambda: shift_costs(driveline, demand, settings)),
+            kept(SWEEP, swept),
+            kept(FORWARD, lambda: best_run(*made[SWEEP])),
+            kept(
+                REPLAY,
+                lambda: replay_schedule(
+                    driveline,
+                    demand,
+                    made[FORWARD].schedule,
+                    settings.socs[2],
+                    settings.gear_start,
+                    made[FORWARD].costate,
+                ),
+            ),
+            kept(BOUND, lambda: lower_bound(made[SWEEP][0], made[FORWARD], made[FORWARD].costate)),
+            kept(WHOLE, lambda: solved(instance)),
+        ]
+    )
     if made[FORWARD].cost != made[WHOLE].solution.cost:
         raise ValueError("stages and whole solve differ in cost; bring stages.py up to date")
     return timings

@@ -23,7 +23,7 @@ from distributed import Client
 from hybridopt.study.cluster import cores, open_client
 from hybridopt.study.estimate import task_memory
 from hybridopt.study.jobs import Job, Shared, one_thread, package_version, run_jobs, warm_kernels
-from hybridopt.study.plan import Plan
+from hybridopt.study.plan import StudyPlan
 from hybridopt.study.results import read_results, study_status
 from hybridopt.study.run import MOST_JOBS, Pace, run_study
 from hybridopt.study.store import Store
@@ -63,7 +63,7 @@ class Timed:
     digest: str
 
 
-def timed_run(plan: Plan, folder: Path, workers: int) -> Timed:
+def timed_run(plan: StudyPlan, folder: Path, workers: int) -> Timed:
     """Do a study in a new store."""
     began = time.perf_counter()
     with open_client(None, workers, task_memory(plan, plan.tasks)) as client:
@@ -89,7 +89,7 @@ def _tell(pace: Pace) -> None:
     )
 
 
-def shared_gain(plan: Plan, tasks: int) -> tuple[float, float]:
+def shared_gain(plan: StudyPlan, tasks: int) -> tuple[float, float]:
     """Return seconds per task with and without shared operating points, measured in turn."""
     first = plan.tasks[0].points_digest
     alike = [plan.job(task, 0) for task in plan.tasks if task.points_digest == first][:tasks]
@@ -107,7 +107,7 @@ def _seconds(shared: Shared, job: Job) -> float:
     return time.perf_counter() - began
 
 
-def scheduler_overhead(plan: Plan, batches: int) -> tuple[float, float]:
+def scheduler_overhead(plan: StudyPlan, batches: int) -> tuple[float, float]:
     """Return seconds that client and scheduler spend on a batch, and a worker around its tasks.
 
     The batch holds as many tasks as a run sends at most; none of them is done.
@@ -131,8 +131,10 @@ def _batch_seconds(client: Client, batches: int, work: Callable[..., Any], *give
 def bytes_per_task(folder: Path, tasks: int) -> tuple[float, float]:
     """Return bytes in files and on the disk per task."""
     files = [path for path in folder.rglob("*") if path.is_file()]
-    return (sum(path.stat().st_size for path in files) / tasks,
-            sum(512 * path.stat().st_blocks for path in files) / tasks)  # fmt: skip
+    return (
+        sum(path.stat().st_size for path in files) / tasks,
+        sum(512 * path.stat().st_blocks for path in files) / tasks,
+    )
 
 
 def client_seconds(text: str, folder: Path) -> tuple[float, float, float]:
@@ -140,7 +142,7 @@ def client_seconds(text: str, folder: Path) -> tuple[float, float, float]:
     path = folder / "client.toml"
     path.write_text(text)
     began = time.perf_counter()
-    plan = Plan(read_study(path))
+    plan = StudyPlan(read_study(path))
     planned = time.perf_counter()
     sizes = [len(pickle.dumps([plan.job(task, 0)])) for task in plan.tasks]
     ready = time.perf_counter()
@@ -153,7 +155,7 @@ def measure(small: bool, folder: Path) -> dict[str, object]:
     text = SMALL if small else FULL
     path = folder / "study.toml"
     path.write_text(text)
-    plan = Plan(read_study(path))
+    plan = StudyPlan(read_study(path))
     many = max(cores(), 2)
     one = timed_run(plan, folder / "one.zarr", 1)
     all_cores = timed_run(plan, folder / "all.zarr", many)
@@ -172,7 +174,8 @@ def measure(small: bool, folder: Path) -> dict[str, object]:
         "one_worker": asdict(one),
         "all_workers": asdict(all_cores),
         "efficiency_percent": 100.0 * one.seconds / (many * all_cores.seconds),
-        "efficiency_with_start_percent": 100.0 * one.seconds_with_start
+        "efficiency_with_start_percent": 100.0
+        * one.seconds_with_start
         / (many * all_cores.seconds_with_start),
         "task_array_bytes": task_memory(plan, plan.tasks),
         "task_seconds_shared": together,
@@ -186,7 +189,7 @@ def measure(small: bool, folder: Path) -> dict[str, object]:
         "read_seconds_per_task": read_s,
         "file_bytes_per_task": in_files,
         "disk_bytes_per_task": on_disk,
-    }  # fmt: skip
+    }
 
 
 def on_paper(figures: dict[str, object], per_batch: int = MOST_JOBS) -> dict[str, float]:
@@ -194,9 +197,13 @@ def on_paper(figures: dict[str, object], per_batch: int = MOST_JOBS) -> dict[str
     task = float(figures["task_seconds_shared"])  # type: ignore[arg-type]
     plan, send, read, batch = (
         float(figures[name])  # type: ignore[arg-type]
-        for name in ("plan_seconds_per_task", "send_seconds_per_task", "read_seconds_per_task",
-                     "scheduler_seconds_per_batch")
-    )  # fmt: skip
+        for name in (
+            "plan_seconds_per_task",
+            "send_seconds_per_task",
+            "read_seconds_per_task",
+            "scheduler_seconds_per_batch",
+        )
+    )
     client = send + batch / per_batch  # the batch is serialised in this time
     return {
         "core_hours": MILLION * task / 3600,

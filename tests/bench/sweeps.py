@@ -12,7 +12,7 @@ from timing import Task, Timing, timed
 
 from hybridopt.dp import cost_to_go
 from hybridopt.dp.cost_to_go import CostToGo
-from hybridopt.dp.problem import Problem
+from hybridopt.problem.problem import Problem
 
 TOLERANCE = 1e-9  # relative; all sweeps must give the same value
 DEFAULT = "pruned, in reach, threads by itself"

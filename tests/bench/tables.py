@@ -52,11 +52,15 @@ def growth_table(growths: list[Growth], whole: Timing) -> str:
         return ", ".join(ratio(s / whole.median) for s in seconds)
 
     rows = [
-        [f"{g.axis} {', '.join(f'{n:,}' for n in g.sizes)}".replace(", ", " / "),
-         times(g.solve).replace(", ", " / "), f"{g.solve_exponent:.2f}",
-         times(g.bound).replace(", ", " / "), f"{g.bound_exponent:.2f}"]
+        [
+            f"{g.axis} {', '.join(f'{n:,}' for n in g.sizes)}".replace(", ", " / "),
+            times(g.solve).replace(", ", " / "),
+            f"{g.solve_exponent:.2f}",
+            times(g.bound).replace(", ", " / "),
+            f"{g.bound_exponent:.2f}",
+        ]
         for g in growths
-    ]  # fmt: skip
+    ]
     return table(["over", "solve", "exponent", "bound", "exponent"], rows)
 
 
@@ -97,13 +101,25 @@ def limit_table(limits: Limits) -> str:
         row("copying memory, read and written", limits.bandwidth, "GB/s", ""),
         row("square root and division, vectorised", limits.roots, "G/s", ""),
         row("interpolation with gathers", limits.gathers, "G/s", ""),
-        row("sweep without pruning, all points: point-splits evaluated", rate, "G/s",
-            f"{rate / limits.roots:.0%} of roots, {rate / limits.gathers:.0%} of gathers"),
-        row("default sweep: point-splits settled", limits.effective_rate, "G/s",
-            f"{limits.evaluated:.1%} of them evaluated"),
-        row("default sweep: value written, points read", traffic, "GB/s",
-            f"{traffic / limits.bandwidth:.1%} of copying"),
-    ]  # fmt: skip
+        row(
+            "sweep without pruning, all points: point-splits evaluated",
+            rate,
+            "G/s",
+            f"{rate / limits.roots:.0%} of roots, {rate / limits.gathers:.0%} of gathers",
+        ),
+        row(
+            "default sweep: point-splits settled",
+            limits.effective_rate,
+            "G/s",
+            f"{limits.evaluated:.1%} of them evaluated",
+        ),
+        row(
+            "default sweep: value written, points read",
+            traffic,
+            "GB/s",
+            f"{traffic / limits.bandwidth:.1%} of copying",
+        ),
+    ]
     return table(["one thread", "rate", "share"], rows)
 
 
@@ -111,39 +127,43 @@ def readme_block(figures: Figures) -> str:
     """Return the README's section on speed."""
     whole = figures.stages[-1]
     bound = next(t.median for t in figures.stages if t.name == BOUND)
-    return "\n\n".join([
-        "## Speed",
-        f"Written by `python tests/bench/run.py --readme`, medians of one run: {figures.machine}; "
-        f"{figures.instance}. The solve takes {whole.median - bound:.2f} s once the kernels are "
-        f"compiled, and its bound {bound:.2f} s. Times below are ratios within that run.",
-        sweep_table(figures.sweeps),
-        f"1 is the default sweep. All sweeps agree to {figures.difference:.0e} (relative).",
-        numpy_table(figures),
-        growth_table(figures.growths, whole),
-        "1 is the default solve with its bound; an exponent is that of time over size.",
-        peak_table(figures.peaks),
-        "Every row contains the idle process, which has only imported the package.",
-        library_lines(figures),
-    ])  # fmt: skip
+    return "\n\n".join(
+        [
+            "## Speed",
+            f"Written by `python tests/bench/run.py --readme`, medians of one run: {figures.machine}; "
+            f"{figures.instance}. The solve takes {whole.median - bound:.2f} s once the kernels are "
+            f"compiled, and its bound {bound:.2f} s. Times below are ratios within that run.",
+            sweep_table(figures.sweeps),
+            f"1 is the default sweep. All sweeps agree to {figures.difference:.0e} (relative).",
+            numpy_table(figures),
+            growth_table(figures.growths, whole),
+            "1 is the default solve with its bound; an exponent is that of time over size.",
+            peak_table(figures.peaks),
+            "Every row contains the idle process, which has only imported the package.",
+            library_lines(figures),
+        ]
+    )
 
 
 def developers_block(figures: Figures) -> str:
     """Return the section on where the time goes for DEVELOPERS.md."""
     limits = figures.limits
-    return "\n\n".join([
-        "## Where the time goes",
-        f"Written by `python tests/bench/run.py --readme`, medians of one run: {figures.machine}; "
-        f"{figures.instance}.",
-        stage_table(figures.stages),
-        "The stages are timed one by one, so their shares need not add up to 100 %.",
-        limit_table(limits),
-        "A point-split is one admissible split at one SoC point; the problem has "
-        f"{figures.point_splits / 1e6:,.0f} million, and each takes a square root, a division and "
-        "an interpolation. The inner loop reads neighbours of a shifted row in place of gathers, "
-        "so it may beat the gather limit. At the rate without pruning, what pruning leaves would "
-        f"take {limits.evaluating:.0%} of the default sweep's time; the rest finds out what can be "
-        "left out, and chooses gear and engine state.",
-    ])  # fmt: skip
+    return "\n\n".join(
+        [
+            "## Where the time goes",
+            f"Written by `python tests/bench/run.py --readme`, medians of one run: {figures.machine}; "
+            f"{figures.instance}.",
+            stage_table(figures.stages),
+            "The stages are timed one by one, so their shares need not add up to 100 %.",
+            limit_table(limits),
+            "A point-split is one admissible split at one SoC point; the problem has "
+            f"{figures.point_splits / 1e6:,.0f} million, and each takes a square root, a division and "
+            "an interpolation. The inner loop reads neighbours of a shifted row in place of gathers, "
+            "so it may beat the gather limit. At the rate without pruning, what pruning leaves would "
+            f"take {limits.evaluating:.0%} of the default sweep's time; the rest finds out what can be "
+            "left out, and chooses gear and engine state.",
+        ]
+    )
 
 
 def target_table(figures: Figures) -> str:

@@ -1,4 +1,4 @@
-"""The benchmark runs, and what it compares is equal; times are never judged here."""
+"""The optimum runs, and what it compares is equal; times are never judged here."""
 
 import importlib.util
 import json
@@ -92,8 +92,9 @@ def test_small_run(tmp_path):
     out = tmp_path / "figures.json"
     done = subprocess.run(
         [sys.executable, str(SCRIPT), "--small", "--json", str(out)],
-        capture_output=True, text=True,
-    )  # fmt: skip
+        capture_output=True,
+        text=True,
+    )
     assert done.returncode == 0, done.stderr
     figures = json.loads(out.read_text())
     assert 0.0 <= figures["difference"] <= TOLERANCE

@@ -7,14 +7,14 @@ import pytest
 from foresight import cost_to_go, driven, losses, road
 
 from hybridopt import Settings, read_cycle, read_driveline
-from hybridopt.pipeline import solve_benchmark
+from hybridopt.pipeline import find_optimum
 
 
 @functools.cache
 def solved(name):
     driveline = read_driveline("full")
     settings = Settings(soc_points=301, splits=31).resolved(driveline)
-    return solve_benchmark(read_cycle(name), driveline, settings)
+    return find_optimum(read_cycle(name), driveline, settings)
 
 
 @pytest.mark.parametrize("name", ["ece15", "eudc"])

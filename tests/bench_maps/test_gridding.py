@@ -4,14 +4,14 @@ import numpy as np
 import pytest
 from scipy.interpolate import LinearNDInterpolator
 
+from hybridopt.base.errors import InputError
+from hybridopt.base.units import RPM
 from hybridopt.bench_maps.gridding import GridPlan, _rising, grid_points
 from hybridopt.bench_maps.points import read_points
 from hybridopt.bench_maps.quality import assess, residuals
-from hybridopt.bench_maps.report import map_writer, report_lines, report_record
-from hybridopt.errors import InputError
-from hybridopt.inputs.files import DEMO_FOLDER
+from hybridopt.inputs.driveline_file import DEMO_FOLDER
 from hybridopt.inputs.maps import map_values, read_curve, read_fuel_map, read_loss_map
-from hybridopt.units import RPM
+from hybridopt.text.bench_map_report import map_writer, report_lines, report_record
 
 HEAT = 42_900.0  # J/g
 RNG = np.random.default_rng(7)
@@ -69,8 +69,11 @@ def test_willans_engine_comes_back_to_rounding(tmp_path, given):
 
 def test_mean_effective_pressure_of_a_four_stroke_engine(tmp_path):
     """10 bar on 2 l turn 159.155 N m: p V / (4 pi) (textbook formula)."""
-    table = {"speed_rpm": np.arange(1000.0, 7000.0, 1000.0), "bmep_bar": [10, 2, 4, 6, 8, 1],
-             "fuel_g_per_s": np.ones(6)}  # fmt: skip
+    table = {
+        "speed_rpm": np.arange(1000.0, 7000.0, 1000.0),
+        "bmep_bar": [10, 2, 4, 6, 8, 1],
+        "fuel_g_per_s": np.ones(6),
+    }
     points = read_points(bench(tmp_path / "e.csv", table), "engine", displacement=2e-3)
     assert points.torque[0] == pytest.approx(159.15494309189535, rel=1e-14)
 
@@ -82,8 +85,11 @@ def test_motor_measured_in_four_quadrants_comes_back(tmp_path, given):
     power, lost = speed * torque, polynomial(np.abs(speed), torque)
     electric = power + lost
     share = np.where(power > 0.0, power / electric, electric / power)
-    values = {"loss_W": lost, "efficiency_percent": 100.0 * share,
-              "electric_power_kW": electric / 1e3}  # fmt: skip
+    values = {
+        "loss_W": lost,
+        "efficiency_percent": 100.0 * share,
+        "electric_power_kW": electric / 1e3,
+    }
     table = {"speed_rad_per_s": speed, "torque_Nm": torque, given: values[given]}
     made = grid_points(read_points(bench(tmp_path / "m.csv", table), "motor"))
     np.testing.assert_allclose(made.map.values, polynomial(*nodes(made)), rtol=1e-11)
@@ -155,8 +161,10 @@ def test_residuals_are_points_less_the_written_map(tmp_path):
 
 def test_outliers_are_found_by_their_line_and_can_be_left_out(tmp_path):
     rng = np.random.default_rng(5)
-    x, y = (axis.ravel() for axis in np.meshgrid(np.linspace(1000, 6000, 12) * RPM,
-                                                 np.linspace(20, 200, 12)))  # fmt: skip
+    x, y = (
+        axis.ravel()
+        for axis in np.meshgrid(np.linspace(1000, 6000, 12) * RPM, np.linspace(20, 200, 12))
+    )
     value = willans(x, y) * (1.0 + 0.01 * rng.standard_normal(144))
     value[[40, 41, 90]] *= (1.3, 0.6, 10.0)  # two neighbours, and a point of a decimal
     points = engine_points(tmp_path, value, x, y)
@@ -245,8 +253,11 @@ def test_motor_that_makes_energy_is_told(tmp_path):
     speed, torque = RNG.uniform(500, 8000, N) * RPM, RNG.uniform(-180, 180, N)
     lost = polynomial(speed, torque)
     lost[3] = -50.0
-    table = {"speed_rad_per_s": speed, "torque_Nm": torque,
-             "electric_power_kW": (speed * torque + lost) / 1e3}  # fmt: skip
+    table = {
+        "speed_rad_per_s": speed,
+        "torque_Nm": torque,
+        "electric_power_kW": (speed * torque + lost) / 1e3,
+    }
     made = grid_points(read_points(bench(tmp_path / "m.csv", table), "motor"))
     record = report_record(made, assess(made))
     failed = {check["name"]: check["text"] for check in record["checks"] if not check["passed"]}
@@ -299,9 +310,12 @@ REFUSALS = {
     "no fuel": ("engine", "speed_rpm,torque_Nm,fuel_g_per_s\n" + "900,1,0\n" * 9, "every point"),
     "huge": ("motor", "speed_rpm,torque_Nm,loss_W\n" + "900,1,1e300\n" * 9, "figures too large"),
     "one place": ("engine", "speed_rpm,torque_Nm,fuel_g_per_s\n" + "900,1,1\n" * 9, "is empty"),
-    "one torque": ("engine", "speed_rpm,torque_Nm,fuel_g_per_s\n"
-                   + "".join(f"{900 + i},5,1\n" for i in range(9)), "too few speeds or torques"),
-}  # fmt: skip
+    "one torque": (
+        "engine",
+        "speed_rpm,torque_Nm,fuel_g_per_s\n" + "".join(f"{900 + i},5,1\n" for i in range(9)),
+        "too few speeds or torques",
+    ),
+}
 
 
 @pytest.mark.parametrize("name", REFUSALS)

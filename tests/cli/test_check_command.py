@@ -7,7 +7,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from hybridopt.cli.main import main
-from hybridopt.inputs.files import DEMO_FOLDER
+from hybridopt.inputs.driveline_file import DEMO_FOLDER
 
 GOOD = "time_s,speed_km_per_h\n0,0\n10,36\n20,36\n30,0\n"
 BACKWARDS = "time_s,speed_km_per_h\n0,0\n2,1\n1,2\n"
@@ -75,9 +75,13 @@ def test_a_damaged_driveline_is_named(tmp_path):
 
 
 @pytest.mark.parametrize(
-    ("name", "words"), [("absent.csv", "absent.csv"), ("absent.toml", "absent.toml"),
-                        ("notes.txt", "neither .toml (driveline) nor .csv (cycle)")]
-)  # fmt: skip
+    ("name", "words"),
+    [
+        ("absent.csv", "absent.csv"),
+        ("absent.toml", "absent.toml"),
+        ("notes.txt", "neither .toml (driveline) nor .csv (cycle)"),
+    ],
+)
 def test_what_cannot_be_checked_is_an_error(tmp_path, name, words):
     outcome = check(tmp_path / name)
     assert outcome.exit_code == 2

@@ -9,8 +9,8 @@ from click.testing import CliRunner
 
 from hybridopt import Result
 from hybridopt.cli.main import main
-from hybridopt.output.report.words import heading, repeat_command
-from hybridopt.output.table_csv import table_writer
+from hybridopt.files.table_csv import table_writer
+from hybridopt.report.words import heading, repeat_command
 
 SMALL = ("--soc-points", "101", "--splits", "9", "--evaluations", "5")
 NAMES = ("load_following", "electric_power", "equivalence", "adaptive_equivalence")
@@ -98,8 +98,17 @@ def test_users_code_is_announced_and_clippings_are_shown(rule):
 
 
 def test_cycles_may_be_more_than_one_and_gears_followed():
-    outcome = run("ece15", "eudc", *SMALL, "--controller", "load_following", "--gears", "follow",
-                  "--tune", "each")  # fmt: skip
+    outcome = run(
+        "ece15",
+        "eudc",
+        *SMALL,
+        "--controller",
+        "load_following",
+        "--gears",
+        "follow",
+        "--tune",
+        "each",
+    )
     assert outcome.exit_code == 0, outcome.output
     assert outcome.stdout.count("proved bound") == 2
     assert "load_following on eudc" in outcome.stdout
@@ -127,8 +136,9 @@ def test_out_writes_table_moments_and_plot(tmp_path):
     assert files["compare_full.png"].read_bytes()[:8] == b"\x89PNG\r\n\x1a\n"
 
 
-@pytest.mark.parametrize("name", ["compare_full.csv", "compare_full_moments.csv",
-                                  "compare_full.png"])  # fmt: skip
+@pytest.mark.parametrize(
+    "name", ["compare_full.csv", "compare_full_moments.csv", "compare_full.png"]
+)
 def test_an_existing_file_stays_unless_asked(tmp_path, name):
     (tmp_path / name).write_text("mine")
     assert_one_sentence(compare("--out", tmp_path), name, "exists already")
@@ -180,9 +190,24 @@ def test_traces_are_results_that_say_who_drove(tmp_path):
     out = tmp_path / "out"
     done = CliRunner().invoke(
         main,
-        ["compare", "ece15", "--controller", "equivalence", "--evaluations", "5", "--tune", "none",
-         "--soc-points", "101", "--splits", "11", "--out", str(out), "--traces"],
-    )  # fmt: skip
+        [
+            "compare",
+            "ece15",
+            "--controller",
+            "equivalence",
+            "--evaluations",
+            "5",
+            "--tune",
+            "none",
+            "--soc-points",
+            "101",
+            "--splits",
+            "11",
+            "--out",
+            str(out),
+            "--traces",
+        ],
+    )
     assert done.exit_code == 0, done.output
     rule, best = (Result.read(out / f"ece15_full_{n}.nc") for n in ("equivalence", "optimum"))
     assert rule.dataset.attrs["controller"] == "equivalence"

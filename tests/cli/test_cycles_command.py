@@ -6,9 +6,9 @@ import pytest
 from click.testing import CliRunner
 
 from hybridopt.cli.main import main
-from hybridopt.cli.table import table
 from hybridopt.inputs.cycle import cycle_names, read_cycle
-from hybridopt.inputs.files import driveline_names, read_driveline
+from hybridopt.inputs.driveline_file import driveline_names, read_driveline
+from hybridopt.text.table import table
 
 
 def output(*args: str, **env: str) -> str:

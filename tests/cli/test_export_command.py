@@ -6,13 +6,19 @@ import pytest
 from click.testing import CliRunner
 from rule_tables import hand_made
 
+from hybridopt.base.cautions import TABLES_CAUTION
 from hybridopt.cli.main import main
-from hybridopt.rules.files import read_rule_set, write_json
-from hybridopt.rules.rule_set import CAUTION
+from hybridopt.tables.files import read_rule_set, write_json
 
 needs_compiler = pytest.mark.skipif(shutil.which("cc") is None, reason="needs a C compiler")
-OUT = {"json": "r.json", "netcdf": "r.nc", "csv": "tables", "c": "code", "c-int16": "code",
-       "fmu": "r.fmu"}  # fmt: skip
+OUT = {
+    "json": "r.json",
+    "netcdf": "r.nc",
+    "csv": "tables",
+    "c": "code",
+    "c-int16": "code",
+    "fmu": "r.fmu",
+}
 
 
 @pytest.fixture
@@ -43,7 +49,7 @@ def test_every_format_is_written(tables, tmp_path, kind):
     *wrote, caution = outcome.stdout.splitlines()
     files = sorted(out.iterdir()) if out.is_dir() else [out]
     assert sorted(wrote) == [f"wrote {path}" for path in files]
-    assert caution.startswith("Benchmark result") and CAUTION.startswith("Benchmark result")
+    assert caution.startswith("Benchmark result") and TABLES_CAUTION.startswith("Benchmark result")
     assert len(files) == {"csv": 9, "c": 2, "c-int16": 2}.get(kind, 1)
     again = run(tables, "--format", kind, "--out", out)
     assert_one_sentence(again, "exists already")

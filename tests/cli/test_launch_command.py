@@ -6,7 +6,7 @@ import pytest
 from pictures import assert_one_sentence, run
 
 from hybridopt import read_driveline
-from hybridopt.launches import launch, repeat_launch, verdict
+from hybridopt.physics.launches import launch, repeat_launch, verdict
 
 STEEP = ("launch", "--grade-percent", 20, "--acceleration", 0.8)
 
@@ -49,7 +49,7 @@ def test_repeated_launches_are_told():
 def test_heat_that_is_not_looked_at(monkeypatch, tmp_path):
     import dataclasses
 
-    from hybridopt.inputs import files
+    from hybridopt.inputs import driveline_file as files
 
     full = read_driveline("full")
     blind = dataclasses.replace(full.clutches, heat_capacity=None)

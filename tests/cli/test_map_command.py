@@ -7,9 +7,9 @@ import pytest
 from click.testing import CliRunner
 
 from hybridopt import read_driveline
+from hybridopt.base.units import RPM
 from hybridopt.cli.main import main
-from hybridopt.inputs.files import DEMO_FOLDER
-from hybridopt.units import RPM
+from hybridopt.inputs.driveline_file import DEMO_FOLDER
 
 HEAT = 42.9  # MJ/kg, that of the demo drivelines
 
@@ -35,14 +35,21 @@ def bench(tmp_path):
     percent = 40.0 * torque / (torque + 18.0)
     rows = np.column_stack((speed, torque * 4 * np.pi / 1.6e-3 / 1e5, percent))
     path = tmp_path / "bench.csv"
-    np.savetxt(path, rows, delimiter=",", header="speed_rpm,bmep_bar,efficiency_percent",
-               comments="", fmt="%.17g")  # fmt: skip
+    np.savetxt(
+        path,
+        rows,
+        delimiter=",",
+        header="speed_rpm,bmep_bar,efficiency_percent",
+        comments="",
+        fmt="%.17g",
+    )
     return path
 
 
 def engine(bench, *more):
-    return run(bench, "--kind", "engine", "--displacement-l", 1.6, "--heating-value-MJ-per-kg",
-               HEAT, *more)  # fmt: skip
+    return run(
+        bench, "--kind", "engine", "--displacement-l", 1.6, "--heating-value-MJ-per-kg", HEAT, *more
+    )
 
 
 def test_map_is_read_by_a_driveline(bench, tmp_path):
@@ -67,8 +74,10 @@ def test_driveline_takes_other_quantities_directly(tmp_path):
     power = fuel["speed"] * fuel["torque"]
     share = 100.0 * power / (fuel * HEAT * 1e3)
     electric = (loss["speed"] * loss["torque"] + loss) / 1e3
-    for name, table, column in (("e", share, "efficiency_percent"),
-                                ("m", electric, "electric_power_kW")):  # fmt: skip
+    for name, table, column in (
+        ("e", share, "efficiency_percent"),
+        ("m", electric, "electric_power_kW"),
+    ):
         table = table.transpose("speed", "torque")
         rows = [f"speed_rpm,torque_Nm,{column}"]
         rows += [

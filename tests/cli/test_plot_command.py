@@ -5,9 +5,9 @@ from pictures import assert_one_sentence, run, solved
 from rule_tables import hand_made
 
 from hybridopt.cli.plot import KINDS, TABLES
-from hybridopt.controllers.rule_table import LAYOUT
-from hybridopt.result import Result
-from hybridopt.rules.files import write_json
+from hybridopt.optimum.result import Result
+from hybridopt.tables.files import write_json
+from hybridopt.tables.rule_table import LAYOUT
 
 HEADS = {".png": b"\x89PNG", ".pdf": b"%PDF", ".svg": b"<?xml"}
 TWINS = ("shifts", "soc", "best-modes", "motor", "gears")  # like another kind, so run seldom
@@ -59,15 +59,18 @@ def test_files_stay_unless_overwriting_is_allowed(path, tmp_path):
     assert out.read_bytes().startswith(b"\x89PNG")
 
 
-@pytest.mark.parametrize(("args", "words"), [
-    (("--out", "x.gif"), ("x.gif", ".png, .pdf, .svg")),
-    (("--out", "no/x.png"), ("the folder", "does not exist")),
-    (("--kind", "pie", "--out", "x.png"), ("--kind", "schedule")),
-    (("--kind", "engine", "--driveline", "mild", "--out", "x.png"), ("mild", "other SHA-256")),
-    (("--kind", "value", "--cycle", "udds", "--out", "x.png"), ("udds", "other SHA-256")),
-    (("--kind", "tables", "--out", "x.png"), ()),
-    (("--kind", "soc", "--controller", "magic", "--out", "x.png"), ("magic", "is unknown")),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("args", "words"),
+    [
+        (("--out", "x.gif"), ("x.gif", ".png, .pdf, .svg")),
+        (("--out", "no/x.png"), ("the folder", "does not exist")),
+        (("--kind", "pie", "--out", "x.png"), ("--kind", "schedule")),
+        (("--kind", "engine", "--driveline", "mild", "--out", "x.png"), ("mild", "other SHA-256")),
+        (("--kind", "value", "--cycle", "udds", "--out", "x.png"), ("udds", "other SHA-256")),
+        (("--kind", "tables", "--out", "x.png"), ()),
+        (("--kind", "soc", "--controller", "magic", "--out", "x.png"), ("magic", "is unknown")),
+    ],
+)
 def test_bad_options(path, tmp_path, monkeypatch, args, words):
     monkeypatch.chdir(tmp_path)
     assert_one_sentence(run("plot", path, *args), *words)

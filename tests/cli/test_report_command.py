@@ -6,7 +6,7 @@ import pytest
 from pictures import assert_one_sentence, run, solved
 from rule_tables import hand_made
 
-from hybridopt.rules.files import write_json
+from hybridopt.tables.files import write_json
 
 
 @pytest.fixture(scope="module")
@@ -16,12 +16,31 @@ def path(tmp_path_factory):
 
 def test_page_with_everything(path, tmp_path):
     write_json(hand_made(), tmp_path / "rules.json")
-    compared = run("compare", "ece15", "--controller", "electric_power", "--evaluations", "1",
-                   "--soc-points", "101", "--splits", "9", "--json")  # fmt: skip
+    compared = run(
+        "compare",
+        "ece15",
+        "--controller",
+        "electric_power",
+        "--evaluations",
+        "1",
+        "--soc-points",
+        "101",
+        "--splits",
+        "9",
+        "--json",
+    )
     (tmp_path / "compare.json").write_text(compared.stdout)
     out = tmp_path / "r.html"
-    outcome = run("report", path, "--comparison", tmp_path / "compare.json", "--tables",
-                  tmp_path / "rules.json", "--out", out)  # fmt: skip
+    outcome = run(
+        "report",
+        path,
+        "--comparison",
+        tmp_path / "compare.json",
+        "--tables",
+        tmp_path / "rules.json",
+        "--out",
+        out,
+    )
     assert outcome.exit_code == 0, outcome.output
     text = out.read_text(encoding="utf-8")
     assert outcome.stdout.startswith(f"wrote {out} (")
@@ -43,12 +62,15 @@ def test_files_stay_unless_overwriting_is_allowed(path, tmp_path):
     assert out.read_text() == "mine"
 
 
-@pytest.mark.parametrize(("args", "words"), [
-    (("--out", "r.docx"), ("r.docx", ".html or .pdf")),
-    (("--comparison", "absent.json", "--out", "r.html"), ("absent.json",)),
-    (("--tables", "absent.json", "--out", "r.html"), ("absent.json",)),
-    (("--driveline", "mild", "--out", "r.html"), ("mild", "other SHA-256")),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("args", "words"),
+    [
+        (("--out", "r.docx"), ("r.docx", ".html or .pdf")),
+        (("--comparison", "absent.json", "--out", "r.html"), ("absent.json",)),
+        (("--tables", "absent.json", "--out", "r.html"), ("absent.json",)),
+        (("--driveline", "mild", "--out", "r.html"), ("mild", "other SHA-256")),
+    ],
+)
 def test_bad_options(path, tmp_path, monkeypatch, args, words):
     monkeypatch.chdir(tmp_path)
     assert_one_sentence(run("report", path, *args), *words)

@@ -14,13 +14,13 @@ import click
 import pytest
 from click.testing import CliRunner, Result
 
+from hybridopt.base.nomenclature import TOTALS
 from hybridopt.cli import solve as solve_module
 from hybridopt.cli.main import main
 from hybridopt.cli.settings_options import FACTORS, OPTIONS
-from hybridopt.dp.settings import SKIPPING, TERMINALS, Settings
-from hybridopt.inputs.files import DEMO_FOLDER
-from hybridopt.nomenclature import TOTALS
-from hybridopt.result import Result as Schedule
+from hybridopt.inputs.driveline_file import DEMO_FOLDER
+from hybridopt.optimum.result import Result as Schedule
+from hybridopt.problem.settings import SKIPPING, TERMINALS, Settings
 
 SMALL = ("ece15", "--soc-points", "101", "--splits", "9")
 INHIBITORS = (
@@ -61,8 +61,9 @@ def test_summary_goes_to_stdout_and_the_note_to_stderr():
     outcome = solve()
     assert outcome.exit_code == 0
     assert outcome.stdout.startswith("Cycle      ece15")
-    assert re.fullmatch(r"solving ece15 with full: 195 steps.*8 gears.* MB of memory\n",
-                        outcome.stderr)  # fmt: skip
+    assert re.fullmatch(
+        r"solving ece15 with full: 195 steps.*8 gears.* MB of memory\n", outcome.stderr
+    )
 
 
 def test_quiet_keeps_stderr_empty():
@@ -178,19 +179,60 @@ def test_help_names_every_inhibitor_with_its_unit():
 
 def test_options_arrive_as_settings_in_si():
     outcome = solve(
-        "--soc-min-percent", 35, "--soc-max-percent", 75, "--soc-start-percent", 55,
-        "--terminal", "target", "--soc-target-percent", 57, "--two-sided", "--start-cost-g", 0.5,
-        "--shift-cost-g", 0.1, "--gear-start", 2, "--engine-on-start", "--penalty-factor", 8,
-        "--memory-limit-gb", 2, "--corridor", *INHIBITORS, "--json",
-    )  # fmt: skip
-    assert json.loads(outcome.stdout)["settings"] == pytest.approx({
-        "soc_points": 101, "splits": 9, "soc_min": 0.35, "soc_max": 0.75, "soc_start": 0.55,
-        "terminal": "target", "soc_target": 0.57, "two_sided": True, "start_cost": 0.5,
-        "shift_cost": 0.1, "gear_start": 2, "engine_on_start": True, "penalty_factor": 8.0,
-        "memory_limit": 2e9, "corridor": True, "thermal_limits": False, "min_on_time": 3.0,
-        "min_off_time": 4.0, "min_gear_time": 2.0, "stop_speed_max": 20.0, "stop_soc_min": 0.45,
-        "stop_oil_temperature": 40.0, "brake_shift_speed": 5.0, "skip_shifts": "down",
-    })  # fmt: skip
+        "--soc-min-percent",
+        35,
+        "--soc-max-percent",
+        75,
+        "--soc-start-percent",
+        55,
+        "--terminal",
+        "target",
+        "--soc-target-percent",
+        57,
+        "--two-sided",
+        "--start-cost-g",
+        0.5,
+        "--shift-cost-g",
+        0.1,
+        "--gear-start",
+        2,
+        "--engine-on-start",
+        "--penalty-factor",
+        8,
+        "--memory-limit-gb",
+        2,
+        "--corridor",
+        *INHIBITORS,
+        "--json",
+    )
+    assert json.loads(outcome.stdout)["settings"] == pytest.approx(
+        {
+            "soc_points": 101,
+            "splits": 9,
+            "soc_min": 0.35,
+            "soc_max": 0.75,
+            "soc_start": 0.55,
+            "terminal": "target",
+            "soc_target": 0.57,
+            "two_sided": True,
+            "start_cost": 0.5,
+            "shift_cost": 0.1,
+            "gear_start": 2,
+            "engine_on_start": True,
+            "penalty_factor": 8.0,
+            "memory_limit": 2e9,
+            "corridor": True,
+            "thermal_limits": False,
+            "min_on_time": 3.0,
+            "min_off_time": 4.0,
+            "min_gear_time": 2.0,
+            "stop_speed_max": 20.0,
+            "stop_soc_min": 0.45,
+            "stop_oil_temperature": 40.0,
+            "brake_shift_speed": 5.0,
+            "skip_shifts": "down",
+        }
+    )
 
 
 # bad input

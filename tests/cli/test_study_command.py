@@ -9,8 +9,8 @@ import pytest
 from click.testing import CliRunner
 
 from hybridopt.cli.main import main
-from hybridopt.cli.pace import duration_text, pace_text
 from hybridopt.study.run import Pace
+from hybridopt.text.pace import duration_text, pace_text
 
 sys.path.append(str(Path(__file__).parents[1] / "study"))
 from study_makers import do_here, write_study  # noqa: E402

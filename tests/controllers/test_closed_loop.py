@@ -7,6 +7,7 @@ import pytest
 from cases import PLAIN, bumpy, closed_loop, steady
 from makers import constant_battery, varied, wanted
 
+from hybridopt.base.errors import FailedError, InfeasibleError, InputError
 from hybridopt.controllers.builtin import (
     AdaptiveEquivalence,
     ElectricPower,
@@ -15,10 +16,9 @@ from hybridopt.controllers.builtin import (
     Playback,
 )
 from hybridopt.controllers.controller import Command
-from hybridopt.dp.settings import Settings
-from hybridopt.dp.solve import Schedule
-from hybridopt.errors import FailedError, InfeasibleError, InputError
-from hybridopt.operating_points import EngineClass
+from hybridopt.physics.operating_points import EngineClass
+from hybridopt.physics.schedule import Schedule
+from hybridopt.problem.settings import Settings
 
 NOTHING = {"gear": 0, "engine": 0, "torque": 0, "window": 0, "inhibitor": 0}
 
@@ -269,8 +269,9 @@ def test_an_exception_of_the_user_is_told_with_its_place():
         closed_loop(steady(4)).run(rule)
 
 
-@pytest.mark.parametrize("controller", [Playback(), Playback(schedule=schedule_of(3)),
-                                        LoadFollowing(gears="follow")])  # fmt: skip
+@pytest.mark.parametrize(
+    "controller", [Playback(), Playback(schedule=schedule_of(3)), LoadFollowing(gears="follow")]
+)
 def test_a_schedule_of_another_length_is_refused(controller):
     with pytest.raises(InputError, match=r"its schedule has \d steps, the cycle 4"):
         closed_loop(steady(4)).run(controller)

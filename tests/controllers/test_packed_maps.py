@@ -6,8 +6,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.interpolate import RegularGridInterpolator
 
+from hybridopt.base.errors import InputError
 from hybridopt.controllers.maps import _lookup, pack_map
-from hybridopt.errors import InputError
 
 AXES = (np.array([0.0, 1.0, 4.0]), np.array([-2.0, 0.0, 5.0, 6.0]), np.array([0.3, 0.5]))
 VALUES = np.random.default_rng(1).normal(size=(3, 4, 2))

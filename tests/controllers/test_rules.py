@@ -17,11 +17,19 @@ from hybridopt.controllers.builtin import (
     names,
 )
 from hybridopt.controllers.controller import Command
-from hybridopt.operating_points import EngineClass, list_operating_points
+from hybridopt.physics.operating_points import EngineClass, list_operating_points
 
 PLAINEST = {"min_on": 0.0, "min_off": 0.0, "min_gear": 0.0, "soc_guard": 0.0, "soc_gap": 0.0}
-FAST = LoadFollowing(**PLAINEST, start_power=12e3, stop_share=0.5, start_speed=99.0,
-                     power_per_soc=0.0, charge_gain=0.0, load_low=0.0, load_high=1.0)  # fmt: skip
+FAST = LoadFollowing(
+    **PLAINEST,
+    start_power=12e3,
+    stop_share=0.5,
+    start_speed=99.0,
+    power_per_soc=0.0,
+    charge_gain=0.0,
+    load_low=0.0,
+    load_high=1.0,
+)
 
 
 def at_power(*kilowatts, speed=15.0):
@@ -87,8 +95,9 @@ def test_the_engine_starts_where_the_motor_is_too_weak():
     assert not drive.clipped.any()
 
 
-@pytest.mark.parametrize(("low", "high", "engine"), [(0.0, 1.0, None), (0.6, 1.0, 120.0),
-                                                    (0.0, 0.2, 40.0)])  # fmt: skip
+@pytest.mark.parametrize(
+    ("low", "high", "engine"), [(0.0, 1.0, None), (0.6, 1.0, 120.0), (0.0, 0.2, 40.0)]
+)
 def test_engine_torque_stays_between_its_shares_of_full_load(low, high, engine):
     """Full load is 200 N m; the motor makes up the difference to the 54 N m wanted in gear 2."""
     rule = dataclasses.replace(FAST, load_low=low, load_high=high, line_low=290.0, line_high=290.0)
@@ -102,8 +111,9 @@ def test_engine_torque_stays_between_its_shares_of_full_load(low, high, engine):
 
 def test_missing_charge_is_charged():
     """10 % missing at 50 kW per unit: 5 kW at the shaft, 16.7 N m at 300 rad/s."""
-    rule = dataclasses.replace(FAST, start_power=0.0, charge_gain=50e3, soc_reference=0.6,
-                               line_low=290.0, line_high=290.0)  # fmt: skip
+    rule = dataclasses.replace(
+        FAST, start_power=0.0, charge_gain=50e3, soc_reference=0.6, line_low=290.0, line_high=290.0
+    )
     drive = closed_loop(steady(2), gear_start=2).run(rule)
     assert drive.schedule.motor_torque[0] == pytest.approx(-5e3 / 300.0, rel=1e-6)
 
@@ -224,8 +234,15 @@ def test_equivalence_takes_the_least_over_all_choices():
     """Against enumeration with the battery's closed form I = (U - sqrt(U^2 - 4 R P)) / 2 R."""
     demand, factor = bumpy(80), 2.4
     loop = closed_loop(demand, splits=15, shift_cost=0.1)
-    rule = Equivalence(factor=factor, start_share=1.0, stop_charge=0.0, shift_share=1.0,
-                       min_on=0.0, min_off=0.0, min_gear=0.0)  # fmt: skip
+    rule = Equivalence(
+        factor=factor,
+        start_share=1.0,
+        stop_charge=0.0,
+        shift_share=1.0,
+        min_on=0.0,
+        min_off=0.0,
+        min_gear=0.0,
+    )
     drive = loop.run(rule)
     points = list_operating_points(PLAIN, demand, 15)
     inner = (250.0 - np.sqrt(250.0**2 - 4 * 0.15 * points.power)) / 0.3 * 250.0

@@ -14,15 +14,14 @@ from test_brute_force import instances
 from test_closed_forms import E, willans
 
 from hybridopt import Settings, read_cycle, read_driveline, solve_cycle
+from hybridopt.base.errors import InfeasibleError
 from hybridopt.dp import bound as bound_module
 from hybridopt.dp.bound import lower_bound
-from hybridopt.dp.boxes import stored_energy
-from hybridopt.dp.problem import pack_battery
-from hybridopt.dp.solve import solve
-from hybridopt.errors import InfeasibleError
 from hybridopt.inputs.cycle import cycle_names
-from hybridopt.operating_points import OperatingPoints
-from hybridopt.pipeline import solve_benchmark
+from hybridopt.optimum.solve import solve
+from hybridopt.physics.battery import pack_battery, stored_energy
+from hybridopt.physics.operating_points import OperatingPoints
+from hybridopt.pipeline import find_optimum
 
 QUICK = {"deadline": None, "suppress_health_check": [HealthCheck.too_slow]}
 ROUNDING = 1e-9
@@ -129,9 +128,14 @@ def test_equal_to_the_linear_relaxation_of_the_integer_program(start, stop):
     """
     points, settings, solution = test_milp.solved(start, stop, 2001, mixed=True)
     relaxed = oracle.mixed_integer(
-        points, test_milp.battery(), settings, test_milp.penalty(), test_milp.SHIFT, True,
+        points,
+        test_milp.battery(),
+        settings,
+        test_milp.penalty(),
+        test_milp.SHIFT,
+        True,
         relaxed=True,
-    )  # fmt: skip
+    )
     bound = bound_of(solution).bound
     assert bound <= relaxed.cost * (1 + 1e-7)
     assert bound >= relaxed.cost * (1 - 2e-3)
@@ -218,7 +222,7 @@ def test_settings_of_the_window_are_those_of_the_bound():
 def test_bound_at_another_final_soc():
     """Bound.at(x) limits schedules that end at x: those of the optimiser with x as its target."""
     cycle, driveline = read_cycle("ece15"), read_driveline("full")
-    bound = solve_benchmark(cycle, driveline).bound
+    bound = find_optimum(cycle, driveline).bound
     for target in (0.55, 0.58, 0.595, 0.605, 0.62):
         settings = Settings(terminal="target", soc_target=target, two_sided=True)
         other = solve_cycle(cycle, driveline, settings).dataset.attrs

@@ -19,9 +19,9 @@ from hypothesis import HealthCheck, given
 from hypothesis import settings as examples
 from hypothesis import strategies as st
 
-from hybridopt.dp.solve import solve
-from hybridopt.errors import InfeasibleError
-from hybridopt.operating_points import OperatingPoints
+from hybridopt.base.errors import InfeasibleError
+from hybridopt.optimum.solve import solve
+from hybridopt.physics.operating_points import OperatingPoints
 
 ROUNDING = 1e-9  # relative; a few thousand roundings of 1e-16 and margin
 SIZES = [(5, 1, 2), (5, 1, 3), (4, 1, 4), (4, 2, 2), (4, 2, 3), (3, 3, 2), (3, 3, 3), (3, 2, 4)]
@@ -56,10 +56,11 @@ def instances(draw):
         "min_gear_time": draw(st.sampled_from([0.0, 0.0, 1.7])),
     }
     events = {
-        "stop_costs": np.where(random.uniform(size=steps) < draw(st.sampled_from([0.0, 0.4])),
-                               np.inf, 0.0),
+        "stop_costs": np.where(
+            random.uniform(size=steps) < draw(st.sampled_from([0.0, 0.4])), np.inf, 0.0
+        ),
         "start_steps": random.integers(1, draw(st.sampled_from([1, 1, 3])), steps, endpoint=True),
-    }  # fmt: skip
+    }
     shift[(random.uniform(size=shift.shape) < 0.2) & (np.eye(gears) == 0)] = np.inf
     # where too much SoC is penalised as well, the floor is kept out of reach (5 x 5 cells)
     below = 25 if options["two_sided"] else draw(st.integers(0, 8))
@@ -75,9 +76,14 @@ def test_exact_on_a_lattice(instance, efficiency, stop):
     points = oracle.numbered(OperatingPoints.bare(dt, *oracle.gapped(cost, power)))
     # the window begins `below` cells under the start; its top is out of reach of 5 x 4 cells
     settings = oracle.settings(
-        CELLS + 1 - 10, 10 / CELLS, 1.0, (10 + below) / CELLS,
-        soc_target=(10 + below + aim) / CELLS, stop_soc_min=(10 + below + stop) / CELLS, **options,
-    )  # fmt: skip
+        CELLS + 1 - 10,
+        10 / CELLS,
+        1.0,
+        (10 + below) / CELLS,
+        soc_target=(10 + below + aim) / CELLS,
+        stop_soc_min=(10 + below + stop) / CELLS,
+        **options,
+    )
     battery = oracle.linear_battery(1.0, CELLS, efficiency)
     best = oracle.brute_force(points, battery, settings, STEEP, shift, **events)
     missed = settings.terminal != "free" and best.soc_end < settings.soc_target - 1e-9

@@ -13,8 +13,8 @@ import oracle
 import pytest
 
 from hybridopt.dp.cost_to_go import CostToGo
-from hybridopt.dp.solve import solve
-from hybridopt.operating_points import OperatingPoints
+from hybridopt.optimum.solve import solve
+from hybridopt.physics.operating_points import OperatingPoints
 
 OFF, RUNNING, STARTING = 0, 1, 2
 ROUNDING = 1e-9

@@ -29,9 +29,9 @@ import oracle
 import pytest
 
 from hybridopt import read_cycle, read_driveline
-from hybridopt.demand import wheel_demand
-from hybridopt.dp.solve import solve
-from hybridopt.operating_points import OperatingPoints, list_operating_points
+from hybridopt.optimum.solve import solve
+from hybridopt.physics.demand import wheel_demand
+from hybridopt.physics.operating_points import OperatingPoints, list_operating_points
 
 SPLITS = 7
 GEARS = (1, 3, 5)  # second, fourth and sixth of the demo's gears

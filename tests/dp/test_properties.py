@@ -8,11 +8,11 @@ import oracle
 import pytest
 
 from hybridopt import Cycle, Settings, read_cycle, read_driveline, solve_cycle
-from hybridopt.demand import wheel_demand
+from hybridopt.base.errors import InfeasibleError, InputError
 from hybridopt.dp.cost_to_go import CostToGo
-from hybridopt.dp.solve import solve
-from hybridopt.errors import InfeasibleError, InputError
-from hybridopt.operating_points import list_operating_points
+from hybridopt.optimum.solve import solve
+from hybridopt.physics.demand import wheel_demand
+from hybridopt.physics.operating_points import list_operating_points
 
 DRIVELINES = ("full", "mild", "micro")
 GRIDS = (126, 251, 501, 1001, 2001)

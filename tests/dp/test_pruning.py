@@ -19,16 +19,16 @@ from hypothesis import settings as examples
 from hypothesis import strategies as st
 
 from hybridopt import Settings, read_cycle, read_driveline
-from hybridopt.choices import PointsOnDemand
-from hybridopt.demand import wheel_demand
 from hybridopt.dp import cost_to_go
 from hybridopt.dp.cost_to_go import CostToGo
 from hybridopt.dp.forward import Walk
-from hybridopt.dp.memory import Memory
-from hybridopt.dp.problem import make_problem
-from hybridopt.dp.solve import solve
-from hybridopt.operating_points import OperatingPoints, list_operating_points
-from hybridopt.shifts import shift_costs
+from hybridopt.optimum.solve import solve
+from hybridopt.physics.demand import wheel_demand
+from hybridopt.physics.operating_points import OperatingPoints, list_operating_points
+from hybridopt.problem.choices import PointsOnDemand
+from hybridopt.problem.events import shift_costs
+from hybridopt.problem.memory import Memory
+from hybridopt.problem.problem import make_problem
 
 QUICK = {"deadline": None, "suppress_health_check": [HealthCheck.too_slow]}
 SAME = 1e-9  # relative
@@ -56,11 +56,16 @@ def problems(draw):
     high = low + draw(st.sampled_from([0.05, 0.3, 0.7]))
     start, target = low + (high - low) * random.uniform(size=2)
     settings = oracle.settings(
-        draw(st.sampled_from([3, 40, 170, 301, 700])), low, high, start, soc_target=target,
+        draw(st.sampled_from([3, 40, 170, 301, 700])),
+        low,
+        high,
+        start,
+        soc_target=target,
         terminal=draw(st.sampled_from(["target", "sustain", "deplete", "free"])),
-        two_sided=draw(st.booleans()), start_cost=draw(st.sampled_from([0.0, 0.05, 2.0])),
+        two_sided=draw(st.booleans()),
+        start_cost=draw(st.sampled_from([0.0, 0.05, 2.0])),
         **draw(least_times()),
-    )  # fmt: skip
+    )
     limit = draw(st.sampled_from([1e9, 30e3, 5e3]))
     resistance = draw(st.sampled_from([(0.0, 0.0), (0.1, 0.2), (0.5, 0.3)]))
     battery = oracle.resistive_battery((220.0, 280.0), 2e4, resistance, 0.95, limit)
@@ -81,8 +86,10 @@ def least_times(draw):
     """Least times of engine and gear, and a SoC that inhibits stops; mostly none."""
     if draw(st.booleans()):
         return {}
-    times = {name: draw(st.sampled_from([0.0, 0.7, 1.5]))
-             for name in ("min_on_time", "min_off_time", "min_gear_time")}  # fmt: skip
+    times = {
+        name: draw(st.sampled_from([0.0, 0.7, 1.5]))
+        for name in ("min_on_time", "min_off_time", "min_gear_time")
+    }
     return {**times, "stop_soc_min": draw(st.sampled_from([0.0, 0.4, 0.7]))}
 
 
@@ -181,9 +188,12 @@ def test_parts_swept_again_are_the_same():
     shifts = shift_costs(driveline, wanted, plenty)
     kept = solve(points, driveline.battery, plenty, plenty.penalty(driveline), shifts)
     again = solve(
-        PointsOnDemand(driveline, wanted, plenty.splits), driveline.battery, tight,
-        plenty.penalty(driveline), shifts,
-    )  # fmt: skip
+        PointsOnDemand(driveline, wanted, plenty.splits),
+        driveline.battery,
+        tight,
+        plenty.penalty(driveline),
+        shifts,
+    )
     assert kept.value.kept_from == 0 and again.value.kept_from == memory.parts - 2
     assert all(
         kept.value[t].tobytes() == again.value[t].tobytes() for t in range(1, wanted.steps + 1)

@@ -16,12 +16,13 @@ from hypothesis import strategies as st
 
 from hybridopt import Cycle, Driveline, InputError, Result, Settings, read_cycle, read_driveline
 from hybridopt import solve_cycle as solve
+from hybridopt.base.warning import InputWarning
 from hybridopt.bench_maps.gridding import grid_points
 from hybridopt.bench_maps.points import read_points
 from hybridopt.bench_maps.quality import assess
-from hybridopt.inputs import csv_table
+from hybridopt.files import csv_table, sealed_netcdf
 from hybridopt.inputs.cycle import read_cycle_csv
-from hybridopt.inputs.files import DEMO_FOLDER
+from hybridopt.inputs.driveline_file import DEMO_FOLDER
 from hybridopt.inputs.maps import (
     read_battery_table,
     read_curve,
@@ -29,11 +30,9 @@ from hybridopt.inputs.maps import (
     read_loss_map,
     read_map,
 )
-from hybridopt.inputs.warning import InputWarning
 from hybridopt.measurements.channels import Channel
 from hybridopt.measurements.channels import read_map as read_mapping
 from hybridopt.measurements.drive import Cleaning, import_drive
-from hybridopt.output import sealed_netcdf
 
 FEW = settings(max_examples=100, suppress_health_check=list(HealthCheck))
 MANY = settings(max_examples=10_000, suppress_health_check=list(HealthCheck))
@@ -109,14 +108,63 @@ READERS = {
     "result": (Result.read, ".nc", []),
 }
 WORDS = [
-    b"time_s", b"speed_km_per_h", b"grade_percent", b"speed_rpm", b"torque_Nm", b"loss_W", b"nan",
-    b"inf", b"1e999", b"-1e-999", b"0x" + b"f" * 5000, b"9" * 5000, b"[", b"]" * 200, b"{", b"}",
-    b"=", b"\n", b"\r", b"\r\n", b",", b";", b"\t", b'"', b"'", b'"""', b"\0", b"\xef\xbb\xbf",
-    b"\xff\xfe", b"[vehicle]\n", b"[motor]\n", b"mass_kg = ", b'base = "full"\n', b"#", b" ", b".",
-    b"-", b"1", b"2024-01-01T00:00:00Z", b"12:00:00", b"23:59:59,9", b"km/h", b"[speed]\n", b"name",
-    b"unit", b"bmep_bar", b"efficiency_percent", b"1e200", b"1e-200", b"../../", b"/dev/zero",
-    b"\xc3\xa4", b"\xe4", b"1_000", b"\xd9\xa1", b"=cmd()",
-]  # fmt: skip
+    b"time_s",
+    b"speed_km_per_h",
+    b"grade_percent",
+    b"speed_rpm",
+    b"torque_Nm",
+    b"loss_W",
+    b"nan",
+    b"inf",
+    b"1e999",
+    b"-1e-999",
+    b"0x" + b"f" * 5000,
+    b"9" * 5000,
+    b"[",
+    b"]" * 200,
+    b"{",
+    b"}",
+    b"=",
+    b"\n",
+    b"\r",
+    b"\r\n",
+    b",",
+    b";",
+    b"\t",
+    b'"',
+    b"'",
+    b'"""',
+    b"\0",
+    b"\xef\xbb\xbf",
+    b"\xff\xfe",
+    b"[vehicle]\n",
+    b"[motor]\n",
+    b"mass_kg = ",
+    b'base = "full"\n',
+    b"#",
+    b" ",
+    b".",
+    b"-",
+    b"1",
+    b"2024-01-01T00:00:00Z",
+    b"12:00:00",
+    b"23:59:59,9",
+    b"km/h",
+    b"[speed]\n",
+    b"name",
+    b"unit",
+    b"bmep_bar",
+    b"efficiency_percent",
+    b"1e200",
+    b"1e-200",
+    b"../../",
+    b"/dev/zero",
+    b"\xc3\xa4",
+    b"\xe4",
+    b"1_000",
+    b"\xd9\xa1",
+    b"=cmd()",
+]
 
 
 @st.composite

@@ -7,9 +7,9 @@ import pytest
 from makers import constant_battery, plain_driveline, varied
 from xarray import DataArray
 
-from hybridopt.errors import InputError
+from hybridopt.base.errors import InputError
 from hybridopt.inputs.coverage import check_driveline
-from hybridopt.inputs.files import DEMO_FOLDER, driveline_names, read_driveline
+from hybridopt.inputs.driveline_file import DEMO_FOLDER, driveline_names, read_driveline
 
 RPM = 2 * math.pi / 60
 PLAIN = plain_driveline()

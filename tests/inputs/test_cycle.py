@@ -12,8 +12,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import hybridopt.inputs
-from hybridopt.errors import InputError
-from hybridopt.inputs import csv_table
+from hybridopt.base.errors import InputError
+from hybridopt.files import csv_table
 from hybridopt.inputs.catalogue import cycles_folder, recipes
 from hybridopt.inputs.cycle import Cycle, InputWarning, cycle_names, read_cycle, read_cycle_csv
 

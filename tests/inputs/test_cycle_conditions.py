@@ -7,11 +7,11 @@ import numpy as np
 import pytest
 
 from hybridopt import Cycle, read_cycle, read_driveline
-from hybridopt.demand import drive_demand, wheel_demand
-from hybridopt.errors import InputError
+from hybridopt.base.errors import InputError
 from hybridopt.inputs.cycle import InputWarning
+from hybridopt.inputs.cycle_writing import save_cycle
 from hybridopt.measurements.trips import cut_trips
-from hybridopt.output.cycle_csv import save_cycle
+from hybridopt.physics.demand import drive_demand, wheel_demand
 
 ROWS = [(0, 0, 20, 1), (2, 10, 30, 1), (3, 20, 35, 0), (7, 0, 55, 0)]
 HEAD = "time_s,speed_km_per_h,oil_temperature_C,heat_request\n"

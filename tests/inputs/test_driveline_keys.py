@@ -5,9 +5,9 @@ import math
 import numpy as np
 import pytest
 
-from hybridopt.errors import InputError
+from hybridopt.base.errors import InputError
 from hybridopt.inputs.driveline import Functions
-from hybridopt.inputs.files import DEMO_FOLDER, read_driveline
+from hybridopt.inputs.driveline_file import DEMO_FOLDER, read_driveline
 
 RPM = 2 * math.pi / 60
 CURVE = "speed_rpm,torque_Nm\n0,30\n6500,60\n"
@@ -120,15 +120,17 @@ def test_curve_takes_the_place_of_a_figure_of_the_base(read):
     assert back.start.reserve_curve is None and back.start.torque_reserve == 12
 
 
-def test_lasting_torque_of_figure_curve_or_peak(read):
+def test_continuous_torque_of_figure_curve_or_peak(read):
     """The figure counts at any speed; the base's curve is gone with it."""
     figure = read("[motor]\ncontinuous_torque_Nm = 80").motor
-    assert figure.lasting_torque.values.tolist() == [80, 80]
+    assert figure.sustained_torque.values.tolist() == [80, 80]
     curve = read("[motor]\ncontinuous_torque_csv = 'curve.csv'").motor
-    assert curve.lasting_torque.interp(speed=3250 * RPM).item() == pytest.approx(45)
-    plain = read("[motor]\nmodel = 'polynomial'\nloss_constant_W = 1\nloss_W_per_rpm = 0.1\n"
-                 "loss_W_per_Nm2 = 0.1\nmax_torque_Nm = 70\nmax_power_kW = 20").motor  # fmt: skip
-    assert plain.lasting_torque.identical(plain.peak_torque)
+    assert curve.sustained_torque.interp(speed=3250 * RPM).item() == pytest.approx(45)
+    plain = read(
+        "[motor]\nmodel = 'polynomial'\nloss_constant_W = 1\nloss_W_per_rpm = 0.1\n"
+        "loss_W_per_Nm2 = 0.1\nmax_torque_Nm = 70\nmax_power_kW = 20"
+    ).motor
+    assert plain.sustained_torque.identical(plain.peak_torque)
 
 
 def test_changed_figure_takes_the_place_of_a_curve(read):

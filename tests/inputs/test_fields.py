@@ -9,8 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hybridopt import units
-from hybridopt.errors import InputError
+from hybridopt.base import units
+from hybridopt.base.errors import InputError
 from hybridopt.inputs.fields import Place, quantity, read_section, switch
 
 PLACE = Place(Path("car.toml"), "part")

@@ -5,10 +5,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hybridopt.errors import InputError
+from hybridopt.base.errors import InputError
+from hybridopt.base.units import RPM
 from hybridopt.inputs.map_quantities import fill_fuel, fill_loss, fuel_rate, motor_loss
 from hybridopt.inputs.maps import read_fuel_map, read_loss_map
-from hybridopt.units import RPM
 
 HEAT = 42_900.0  # J/g
 SPEEDS = np.array([0.0, 1000.0, 2000.0, 4000.0, 6000.0])  # rpm
@@ -98,8 +98,9 @@ def test_quantities_of_shaft_power_say_nothing_without_it():
 # --- full-grid files ---
 
 
-@pytest.mark.parametrize("column", ["fuel_g_per_s", "fuel_kg_per_h", "bsfc_g_per_kWh",
-                                    "efficiency_percent"])  # fmt: skip
+@pytest.mark.parametrize(
+    "column", ["fuel_g_per_s", "fuel_kg_per_h", "bsfc_g_per_kWh", "efficiency_percent"]
+)
 def test_fuel_map_comes_back_from_every_quantity(tmp_path, column):
     """Specific consumption and efficiency hold nothing at 0 N m: the Willans line does."""
     torques = np.array([0.0, 10.0, 40.0, 100.0])
@@ -118,8 +119,7 @@ def test_fuel_map_comes_back_from_every_quantity(tmp_path, column):
     np.testing.assert_allclose(made.values, rate, rtol=1e-12)
 
 
-@pytest.mark.parametrize("column", ["loss_W", "loss_kW", "electric_power_kW",
-                                    "efficiency_percent"])  # fmt: skip
+@pytest.mark.parametrize("column", ["loss_W", "loss_kW", "electric_power_kW", "efficiency_percent"])
 def test_loss_map_comes_back_from_every_quantity(tmp_path, column):
     """At 0 rpm and 0 N m an efficiency holds nothing; the polynomial is continued exactly."""
     speed, torque = grid(SPEEDS, TORQUES)

@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from hybridopt.errors import InputError
-from hybridopt.inputs import csv_table
+from hybridopt.base.errors import InputError
+from hybridopt.files import csv_table
 from hybridopt.inputs.maps import read_battery_table, read_curve, read_map
 
 RPM = 2 * math.pi / 60

@@ -3,7 +3,7 @@
 import pytest
 from log_makers import assert_the_drive, rows, stamps, text
 
-from hybridopt.errors import InputError
+from hybridopt.base.errors import InputError
 from hybridopt.measurements.channels import Channel, map_text, read_map, read_option
 from hybridopt.measurements.drive import import_drive
 from hybridopt.measurements.log import printable

@@ -13,7 +13,7 @@ from log_makers import (
     text,
 )
 
-from hybridopt.errors import InputError
+from hybridopt.base.errors import InputError
 from hybridopt.measurements.drive import Cleaning
 
 

@@ -7,9 +7,9 @@ import pytest
 from makers import constant_battery, plain_driveline, varied
 
 from hybridopt import Cycle, InfeasibleError, Settings, read_cycle, read_driveline, solve_cycle
-from hybridopt.demand import wheel_demand
 from hybridopt.measurements.followability import follow, outside_band
-from hybridopt.operating_points import drivable_steps, list_operating_points, seconds_text
+from hybridopt.physics.demand import wheel_demand
+from hybridopt.physics.operating_points import drivable_steps, list_operating_points, seconds_text
 
 KM_PER_H = 1 / 3.6
 

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from log_makers import KM_PER_H, altitude_at, assert_the_drive, grade_at, speed_at, stamps
 
-from hybridopt.errors import InputError
+from hybridopt.base.errors import InputError
 from hybridopt.measurements import mdf_log
 from hybridopt.measurements.channels import Channel
 from hybridopt.measurements.drive import import_drive
@@ -33,10 +33,12 @@ def save(path, version, groups, compression=0):
 def groups(fast=None, slow=None):
     fast, slow = stamps(50) if fast is None else fast, stamps(2) if slow is None else slow
     return [
-        [signal("Vehicle Speed", fast, speed_at(fast) / KM_PER_H, "km/h"),
-         signal("engine speed", fast, 900 + 0 * fast, "rpm")],
+        [
+            signal("Vehicle Speed", fast, speed_at(fast) / KM_PER_H, "km/h"),
+            signal("engine speed", fast, 900 + 0 * fast, "rpm"),
+        ],
         [signal("Altitude", slow, altitude_at(slow), "m")],
-    ]  # fmt: skip
+    ]
 
 
 @pytest.mark.parametrize(

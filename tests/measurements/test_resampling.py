@@ -140,8 +140,9 @@ def test_gain_of_the_low_pass_is_the_one_stated(frequency):
     inside = (time > 20) & (time < 180)
     gain = np.linalg.lstsq(
         np.array([wave[inside], np.sin(2 * math.pi * frequency * time[inside])]).T,
-        smooth.values[inside], rcond=None,
-    )[0]  # fmt: skip
+        smooth.values[inside],
+        rcond=None,
+    )[0]
     sigma = 1.2484 / (2 * math.pi * 0.5)
     stated = 1 - (1 - math.exp(-((2 * math.pi * frequency * sigma) ** 2) / 2)) ** 2
     assert gain == pytest.approx([stated, 0.0], abs=2e-4)

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from log_makers import PITCH, altitude_at, distance_at, grade_at, rows, speed_at, stamps, text
 
-from hybridopt.errors import InputError
+from hybridopt.base.errors import InputError
 from hybridopt.inputs.cycle_checks import GRADE_MAX
 from hybridopt.measurements.channels import Channel
 from hybridopt.measurements.drive import Cleaning

@@ -6,12 +6,12 @@ from datetime import UTC, datetime, timedelta, timezone
 import pytest
 from log_makers import LENGTH, assert_the_drive, rows, speed_at, stamps, text
 
-from hybridopt.errors import InputError
-from hybridopt.measurements import log as log_module
+from hybridopt.base.errors import InputError
+from hybridopt.measurements import log_files as log_module
 from hybridopt.measurements import text_lines, text_log
 from hybridopt.measurements.channels import Channel
 from hybridopt.measurements.drive import import_drive
-from hybridopt.measurements.log import open_log
+from hybridopt.measurements.log_files import open_log
 
 
 def names(drive):
@@ -21,9 +21,17 @@ def names(drive):
 @pytest.mark.parametrize("rate", [1, 5, 10, 50])
 @pytest.mark.parametrize(
     ("delimiter", "comma"),
-    [(",", False), (";", False), (";", True), ("\t", False), ("\t", True), ("|", False),
-     (" ", False), ("   ", True)],
-)  # fmt: skip
+    [
+        (",", False),
+        (";", False),
+        (";", True),
+        ("\t", False),
+        ("\t", True),
+        ("|", False),
+        (" ", False),
+        ("   ", True),
+    ],
+)
 def test_delimiter_and_decimal_sign_are_found(imported, rate, delimiter, comma):
     head = ("time_s", "speed_km_per_h")
     drive = imported(text(rows(stamps(rate)), head, delimiter, comma))
@@ -33,10 +41,16 @@ def test_delimiter_and_decimal_sign_are_found(imported, rate, delimiter, comma):
 
 @pytest.mark.parametrize(
     ("encoding", "word"),
-    [("utf-8", "utf-8 "), ("utf-8-sig", "utf-8-sig"), ("utf-16", "utf-16 "),
-     ("utf-16-le", "utf-16-le"), ("utf-16-be", "utf-16-be"), ("utf-32", "utf-32"),
-     ("latin-1", "latin-1")],
-)  # fmt: skip
+    [
+        ("utf-8", "utf-8 "),
+        ("utf-8-sig", "utf-8-sig"),
+        ("utf-16", "utf-16 "),
+        ("utf-16-le", "utf-16-le"),
+        ("utf-16-be", "utf-16-be"),
+        ("utf-32", "utf-32"),
+        ("latin-1", "latin-1"),
+    ],
+)
 def test_encoding_is_found_and_said(imported, encoding, word):
     content = text(rows(stamps()), ("time [s]", "speed [km/h]"))
     content = "# Höhe über Grün\n" + content
@@ -130,8 +144,9 @@ def test_milliseconds_since_1970_need_no_unit(imported):
 
 @pytest.mark.parametrize("rate", [10, 1000])
 def test_a_bare_time_that_cannot_be_seconds_is_refused(imported, rate):
-    cells = [[f"{1000 * t:.0f}", row[1]] for t, row in zip(stamps(rate), rows(stamps(rate)),
-                                                           strict=True)]  # fmt: skip
+    cells = [
+        [f"{1000 * t:.0f}", row[1]] for t, row in zip(stamps(rate), rows(stamps(rate)), strict=True)
+    ]
     with pytest.raises(InputError, match="unit"):
         imported(text(cells, ("time", "speed [km/h]")))
 
@@ -237,8 +252,12 @@ def test_a_huge_log_is_read_as_a_stream(write, monkeypatch):
             yield line
 
     monkeypatch.setattr(text_log, "read_lines", counted)
-    path = write(text([["0", "0", "x" * 1000]] + [[t, v, "x" * 1000] for t, v in rows(stamps())],
-                      ("time [s]", "speed [km/h]", "x")))  # fmt: skip
+    path = write(
+        text(
+            [["0", "0", "x" * 1000]] + [[t, v, "x" * 1000] for t, v in rows(stamps())],
+            ("time [s]", "speed [km/h]", "x"),
+        )
+    )
     assert_the_drive(import_drive(path))
     assert max(held) < 1100
 

@@ -129,13 +129,17 @@ def test_more_than_there_are_is_refused():
         choose_trips(cut_trips(ramps(5, 6, 7)), 4)
 
 
-@given(st.integers(1, 3), st.lists(st.tuples(st.floats(0, 9), st.floats(0, 9)), min_size=3,
-                                   max_size=7), st.data())  # fmt: skip
+@given(
+    st.integers(1, 3),
+    st.lists(st.tuples(st.floats(0, 9), st.floats(0, 9)), min_size=3, max_size=7),
+    st.data(),
+)
 @settings(max_examples=100)
 def test_medoids_are_near_the_best_there_are(count, points, data):
     """Against all subsets; swaps find a local optimum, seldom worse than the best."""
-    weight = np.array(data.draw(st.lists(st.floats(1, 5), min_size=len(points),
-                                         max_size=len(points))))  # fmt: skip
+    weight = np.array(
+        data.draw(st.lists(st.floats(1, 5), min_size=len(points), max_size=len(points)))
+    )
     where = np.array(points)
     apart = np.sqrt(((where[:, None] - where[None]) ** 2).sum(axis=2))
 

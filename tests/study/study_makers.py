@@ -7,7 +7,7 @@ import time
 from pathlib import Path
 
 from hybridopt.study.jobs import package_version, run_jobs
-from hybridopt.study.plan import Plan
+from hybridopt.study.plan import StudyPlan
 from hybridopt.study.run import lay_out, open_tasks
 from hybridopt.study.store import Store
 from hybridopt.study.study_file import read_study
@@ -41,7 +41,7 @@ def write_study(folder, parameters=PARAMETERS, head=HEAD, top=""):
 
 def do_here(path, store=None):
     """Do a study in this process, one task after the other, without Dask."""
-    plan = Plan(read_study(path))
+    plan = StudyPlan(read_study(path))
     folder = Path(store or path.with_suffix(".zarr"))
     lay_out(plan, Store.create(folder))
     store = Store(folder)
@@ -53,9 +53,12 @@ def start(*args, **more):
     """Start `hybridopt study ...` as a process of its own."""
     return subprocess.Popen(
         [sys.executable, "-m", "hybridopt", "study", *map(str, args)],
-        stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
-        env=os.environ | {"NUMBA_NUM_THREADS": "1"}, **more,
-    )  # fmt: skip
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        env=os.environ | {"NUMBA_NUM_THREADS": "1"},
+        **more,
+    )
 
 
 def wait_for_pieces(folder, count, process, seconds=60):

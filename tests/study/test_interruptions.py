@@ -13,7 +13,7 @@ import pytest
 import xarray as xr
 from study_makers import FAILING, TASKS, do_here, start, wait_for_pieces, write_study
 
-from hybridopt.study.plan import Plan
+from hybridopt.study.plan import StudyPlan
 from hybridopt.study.results import read_results, study_status
 from hybridopt.study.store import Store
 from hybridopt.study.study_file import read_study
@@ -35,7 +35,7 @@ def path(tmp_path):
 
 
 def results_of(path):
-    return read_results(Plan(read_study(path)), Store(path.with_suffix(".zarr")))
+    return read_results(StudyPlan(read_study(path)), Store(path.with_suffix(".zarr")))
 
 
 def pieces(path):
@@ -96,20 +96,42 @@ def scheduler(tmp_path):
     file = tmp_path / "scheduler.json"
     dask = [sys.executable, "-m", "dask"]
     processes = [
-        subprocess.Popen([*dask, "scheduler", "--host", "127.0.0.1", "--port", "0",
-                          "--no-dashboard", "--scheduler-file", str(file)],
-                         stderr=subprocess.PIPE),
-    ]  # fmt: skip
+        subprocess.Popen(
+            [
+                *dask,
+                "scheduler",
+                "--host",
+                "127.0.0.1",
+                "--port",
+                "0",
+                "--no-dashboard",
+                "--scheduler-file",
+                str(file),
+            ],
+            stderr=subprocess.PIPE,
+        ),
+    ]
     deadline = time.monotonic() + 30
     while not file.exists() or not file.read_text().endswith("}"):
         assert time.monotonic() < deadline and processes[0].poll() is None
         time.sleep(0.05)
     processes += [
-        subprocess.Popen([*dask, "worker", "--scheduler-file", str(file), "--nthreads", "1",
-                          "--no-dashboard", "--local-directory", str(tmp_path)],
-                         stderr=subprocess.PIPE)
+        subprocess.Popen(
+            [
+                *dask,
+                "worker",
+                "--scheduler-file",
+                str(file),
+                "--nthreads",
+                "1",
+                "--no-dashboard",
+                "--local-directory",
+                str(tmp_path),
+            ],
+            stderr=subprocess.PIPE,
+        )
         for _ in range(4)
-    ]  # fmt: skip
+    ]
     yield json.loads(file.read_text())["address"], processes[1:]
     for process in reversed(processes):
         process.terminate()
@@ -133,7 +155,7 @@ def test_scheduler_with_four_worker_processes(path, undisturbed, scheduler):
     record = json.loads(finish(process))
     assert record["waiting"] == 0 and record["failed"] == FAILING
     assert_same(results_of(path), undisturbed)
-    status = study_status(Plan(read_study(path)), Store(path.with_suffix(".zarr")))
+    status = study_status(StudyPlan(read_study(path)), Store(path.with_suffix(".zarr")))
     assert status.digest == record["digest"]
 
 

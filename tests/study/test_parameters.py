@@ -7,32 +7,40 @@ import numpy as np
 import pytest
 from study_makers import FEW, write_study
 
-from hybridopt.errors import InputError
+from hybridopt.base.errors import InputError
 from hybridopt.study.parameters import Parameter, variants
-from hybridopt.study.plan import Plan
+from hybridopt.study.plan import StudyPlan
 from hybridopt.study.study_file import read_study
 
 
 def plan(tmp_path, parameters, **more):
-    return Plan(read_study(write_study(tmp_path, parameters, **more)))
+    return StudyPlan(read_study(write_study(tmp_path, parameters, **more)))
 
 
 def test_grid_is_every_combination_once(tmp_path):
-    tasks = plan(tmp_path, """
+    tasks = plan(
+        tmp_path,
+        """
 [parameters]
 "battery.capacity_Ah" = [4, 5]
 battery.soc_start_percent = [50, 60]
 "settings.start_cost_g" = {low = 0, high = 1, count = 3}
-""").tasks  # fmt: skip
+""",
+    ).tasks
     expected = {(a, b, c) for a in (4, 5) for b in (50, 60) for c in (0, 0.5, 1)}
     assert len(tasks) == 12 and {task.values for task in tasks} == expected
 
 
 def test_log_spacing_has_equal_ratios(tmp_path):
-    made = read_study(write_study(tmp_path, """
+    made = read_study(
+        write_study(
+            tmp_path,
+            """
 [parameters]
 "battery.capacity_Ah" = {low = 1, high = 16, count = 5, spacing = "log"}
-"""))  # fmt: skip
+""",
+        )
+    )
     assert made.parameters[0].values == pytest.approx((1, 2, 4, 8, 16), rel=1e-12)
 
 
@@ -90,7 +98,7 @@ def test_samples_are_taken_at_each_point_of_the_grid():
         ('"scale.motor" = [1]\n[tuning]\nevaluations = -1', ("evaluations",)),
         ('driveline = ["full", "fool"]', ("fool", "neither a file nor a demo driveline")),
     ],
-)  # fmt: skip
+)
 def test_bad_parameter_gets_one_sentence(tmp_path, text, words):
     with pytest.raises(InputError) as caught:
         plan(tmp_path, f"[parameters]\n{text}\n")
@@ -140,4 +148,4 @@ def test_study_of_readme_is_good_input(tmp_path):
     readme = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
     (text,) = re.findall(r"^```ini\n(.*?)^```$", readme, flags=re.DOTALL | re.MULTILINE)
     (tmp_path / "sizes.toml").write_text(text)
-    assert len(Plan(read_study(tmp_path / "sizes.toml")).tasks) == 4 * 5 * 20 * 2 * 2
+    assert len(StudyPlan(read_study(tmp_path / "sizes.toml")).tasks) == 4 * 5 * 20 * 2 * 2

@@ -6,7 +6,7 @@ import xarray as xr
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hybridopt.errors import InputError
+from hybridopt.base.errors import InputError
 from hybridopt.study.questions import (
     BINS,
     Size,
@@ -35,8 +35,11 @@ def test_front_is_what_nothing_beats(points):
 
 def study_of(**columns):
     length = len(next(iter(columns.values())))
-    coords = {"cycle": ("task", ["c"] * length), "run": ("task", ["optimum"] * length),
-              "digest": ("task", [str(i) for i in range(length)])}  # fmt: skip
+    coords = {
+        "cycle": ("task", ["c"] * length),
+        "run": ("task", ["optimum"] * length),
+        "digest": ("task", [str(i) for i in range(length)]),
+    }
     coords |= {k: ("task", v) for k, v in columns.items() if k not in ("fuel_g", "status")}
     data = xr.Dataset(coords=coords)
     data["fuel_g"] = "task", np.array(columns["fuel_g"], dtype=float)

@@ -8,10 +8,10 @@ import xarray as xr
 from study_makers import FEW, do_here, write_study
 
 from hybridopt import Settings, read_cycle, read_driveline, solve_cycle
-from hybridopt.compare import compare
-from hybridopt.controllers.sources import read_controller
-from hybridopt.errors import FailedError, InputError
-from hybridopt.study.plan import Plan
+from hybridopt.base.errors import FailedError, InputError
+from hybridopt.evaluation.compare import compare
+from hybridopt.evaluation.sources import read_controller
+from hybridopt.study.plan import StudyPlan
 from hybridopt.study.results import read_results, results_digest, study_status
 from hybridopt.study.run import forget_failures, open_tasks
 from hybridopt.study.store import Store
@@ -22,11 +22,11 @@ SETTINGS = Settings(soc_points=201, splits=15)
 
 def results_of(path):
     store = path.with_suffix(".zarr")
-    return read_results(Plan(read_study(path)), Store(store) if store.exists() else None)
+    return read_results(StudyPlan(read_study(path)), Store(store) if store.exists() else None)
 
 
 def status_of(path):
-    return study_status(Plan(read_study(path)), Store(path.with_suffix(".zarr")))
+    return study_status(StudyPlan(read_study(path)), Store(path.with_suffix(".zarr")))
 
 
 def test_figures_are_those_of_a_solve(tmp_path):
@@ -54,8 +54,9 @@ def test_controllers_score_as_in_a_comparison(tmp_path):
     results = results_of(path)
     sources = {str(run): run for run in results["run"].values[1:]}
     controllers = {name: read_controller(source) for name, source in sources.items()}
-    comparison = compare([read_cycle("ece15")], read_driveline("full"), controllers, SETTINGS,
-                         "each", 5, 3)  # fmt: skip
+    comparison = compare(
+        [read_cycle("ece15")], read_driveline("full"), controllers, SETTINGS, "each", 5, 3
+    )
     for i, score in enumerate(comparison.scores):
         task = results.isel(task=i)
         names = {"gap_percent": "gap_bound_percent"} if i else {}
@@ -66,11 +67,14 @@ def test_controllers_score_as_in_a_comparison(tmp_path):
 
 
 def test_failures_are_recorded_and_the_rest_goes_on(tmp_path):
-    path = write_study(tmp_path, """
+    path = write_study(
+        tmp_path,
+        """
 [parameters]
 "vehicle.mass_kg" = [1700, 90000]
 "battery.soc_min_percent" = [40, 70]
-""")  # fmt: skip
+""",
+    )
     do_here(path)
     results = results_of(path)
     assert results["status"].values.tolist() == [0, 1, 1, 1]
@@ -81,7 +85,7 @@ def test_failures_are_recorded_and_the_rest_goes_on(tmp_path):
     status = status_of(path)
     assert (status.done, status.failed, status.waiting) == (1, 3, 0)
     assert status.reasons[0][1] == 2
-    plan, store = Plan(read_study(path)), Store(path.with_suffix(".zarr"))
+    plan, store = StudyPlan(read_study(path)), Store(path.with_suffix(".zarr"))
     assert open_tasks(plan, store) == []
     forget_failures(plan, store)
     assert len(open_tasks(plan, store)) == 3
@@ -92,14 +96,14 @@ def test_a_fault_of_the_program_fails_its_task_only(tmp_path, monkeypatch):
     path = write_study(tmp_path, FEW)
     from hybridopt.study import jobs
 
-    usual = jobs.solve_benchmark
+    usual = jobs.find_optimum
 
     def broken(cycle, driveline, *args, **more):
         if driveline.battery.capacity < 5 * 3600:
             raise ZeroDivisionError("by\nnothing")
         return usual(cycle, driveline, *args, **more)
 
-    monkeypatch.setattr(jobs, "solve_benchmark", broken)
+    monkeypatch.setattr(jobs, "find_optimum", broken)
     do_here(path)
     assert results_of(path)["reason"].values.tolist() == [
         "unexpected ZeroDivisionError: by nothing",

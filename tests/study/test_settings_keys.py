@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from hybridopt import Settings
-from hybridopt.errors import InputError
+from hybridopt.base.errors import InputError
 from hybridopt.inputs.fields import Place
 from hybridopt.study.settings_keys import SETTING_KEYS, settings_of
 
@@ -22,14 +22,25 @@ def test_every_setting_has_one_key():
 def test_inhibitors_arrive_in_si():
     """72 km/h are 20 m/s, 45 % are 0.45."""
     given = {
-        "min_on_time_s": 3, "min_off_time_s": 4.5, "min_gear_time_s": 2,
-        "stop_speed_max_km_per_h": 72, "stop_soc_min_percent": 45, "stop_oil_temperature_C": 40,
-        "brake_shift_speed_km_per_h": 18, "skip_shifts": "up",
-    }  # fmt: skip
+        "min_on_time_s": 3,
+        "min_off_time_s": 4.5,
+        "min_gear_time_s": 2,
+        "stop_speed_max_km_per_h": 72,
+        "stop_soc_min_percent": 45,
+        "stop_oil_temperature_C": 40,
+        "brake_shift_speed_km_per_h": 18,
+        "skip_shifts": "up",
+    }
     wanted = Settings(
-        min_on_time=3.0, min_off_time=4.5, min_gear_time=2.0, stop_speed_max=20.0,
-        stop_soc_min=0.45, stop_oil_temperature=40.0, brake_shift_speed=5.0, skip_shifts="up",
-    )  # fmt: skip
+        min_on_time=3.0,
+        min_off_time=4.5,
+        min_gear_time=2.0,
+        stop_speed_max=20.0,
+        stop_soc_min=0.45,
+        stop_oil_temperature=40.0,
+        brake_shift_speed=5.0,
+        skip_shifts="up",
+    )
     found, expected = dataclasses.asdict(settings_of(given, PLACE)), dataclasses.asdict(wanted)
     assert found == {name: pytest.approx(value) for name, value in expected.items()}
 

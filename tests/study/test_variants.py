@@ -7,19 +7,19 @@ import pytest
 from study_makers import FEW, write_study
 
 from hybridopt import read_driveline, solve_cycle
-from hybridopt.demand import wheel_demand
+from hybridopt.base.units import AH
 from hybridopt.inputs.cycle import read_cycle
-from hybridopt.inputs.files import driveline_tables
-from hybridopt.operating_points import list_operating_points
+from hybridopt.inputs.driveline_file import driveline_tables
+from hybridopt.physics.demand import wheel_demand
+from hybridopt.physics.operating_points import list_operating_points
 from hybridopt.study.jobs import Shared
-from hybridopt.study.plan import Plan
+from hybridopt.study.plan import StudyPlan
 from hybridopt.study.scaling import scaled
 from hybridopt.study.study_file import read_study
-from hybridopt.units import AH
 
 
 def plan(tmp_path, parameters=FEW, **more):
-    return Plan(read_study(write_study(tmp_path, parameters, **more)))
+    return StudyPlan(read_study(write_study(tmp_path, parameters, **more)))
 
 
 def driveline(tmp_path, parameters):
@@ -29,13 +29,16 @@ def driveline(tmp_path, parameters):
 
 def test_keys_are_those_of_the_driveline_file(tmp_path):
     """Each number against the same number read from a file with a base."""
-    made = driveline(tmp_path, """
+    made = driveline(
+        tmp_path,
+        """
 [parameters]
 "battery.capacity_Ah" = [7]
 "gearbox.ratios" = [[4, 3, 2.5, 2, 1.5, 1.2, 1, 0.8]]
 "clutches.electric_oil_pump" = [true]
 "auxiliary.power_kW" = [0.6]
-""")  # fmt: skip
+""",
+    )
     file = tmp_path / "changed.toml"
     file.write_text("""base = "full"
 [battery]
@@ -73,14 +76,17 @@ max_speed_rpm = 6500
 
 
 def test_added_mass_counts_from_the_drivelines_own_figure(tmp_path):
-    made = plan(tmp_path, """
+    made = plan(
+        tmp_path,
+        """
 [parameters]
 "battery.capacity_Ah" = [5.4, 6.4, 8.4]
 "scale.motor" = [1, 1.5]
 [added_mass_kg]
 "battery.capacity_Ah" = 10
 "scale.motor" = 40
-""")  # fmt: skip
+""",
+    )
     masses = [made.variants.variant(t.values).driveline().vehicle.mass for t in made.tasks]
     assert masses == pytest.approx([1690, 1710, 1700, 1720, 1720, 1740])
 
@@ -166,9 +172,14 @@ def test_what_does_not_matter_is_not_hashed(tmp_path):
 
 @pytest.mark.parametrize(
     ("top", "settings"),
-    [("bound = false\n", ""), ('traces = ["soc"]\n', ""), ("", "start_cost_g = 0.1\n"),
-     ("", "soc_points = 202\n"), ('cycles = ["eudc"]\n', "")],
-)  # fmt: skip
+    [
+        ("bound = false\n", ""),
+        ('traces = ["soc"]\n', ""),
+        ("", "start_cost_g = 0.1\n"),
+        ("", "soc_points = 202\n"),
+        ('cycles = ["eudc"]\n', ""),
+    ],
+)
 def test_what_matters_is_hashed(tmp_path, top, settings):
     base = "[settings]\nsplits = 15\n"
     head = 'cycles = ["ece15"]\n' if "cycles" not in top else ""
@@ -179,8 +190,10 @@ def test_what_matters_is_hashed(tmp_path, top, settings):
 
 def test_a_changed_map_is_another_task(tmp_path):
     table = tmp_path / "cells.csv"
-    rows = ("soc_percent,open_circuit_voltage_V,resistance_discharge_ohm,resistance_charge_ohm,"
-            "power_discharge_max_kW,power_charge_max_kW")  # fmt: skip
+    rows = (
+        "soc_percent,open_circuit_voltage_V,resistance_discharge_ohm,resistance_charge_ohm,"
+        "power_discharge_max_kW,power_charge_max_kW"
+    )
     text = '[parameters]\n"battery.table_csv" = ["cells.csv"]\n'
     found = []
     driveline = tmp_path / "mine.toml"
@@ -195,7 +208,9 @@ def test_a_changed_map_is_another_task(tmp_path):
 
 
 def test_only_tasks_with_equal_operating_points_share_them(tmp_path):
-    made = plan(tmp_path, """
+    made = plan(
+        tmp_path,
+        """
 [parameters]
 "battery.capacity_Ah" = [4, 5]
 "battery.soc_start_percent" = [55, 60]
@@ -203,7 +218,8 @@ def test_only_tasks_with_equal_operating_points_share_them(tmp_path):
 "scale.motor" = [0.8, 1]
 "vehicle.mass_kg" = [1600, 1700]
 "scale.battery" = [1, 2]
-""")  # fmt: skip
+""",
+    )
     shared = {task.points_digest: set() for task in made.tasks}
     for task in made.tasks:
         shared[task.points_digest].add(task.values[3:])
@@ -212,12 +228,15 @@ def test_only_tasks_with_equal_operating_points_share_them(tmp_path):
 
 def test_shared_work_changes_no_bit(tmp_path):
     """Each task of a batch against a solve of its own."""
-    made = plan(tmp_path, """
+    made = plan(
+        tmp_path,
+        """
 [parameters]
 "battery.capacity_Ah" = [4, 6.4]
 "settings.start_cost_g" = [0, 0.4]
 "settings.soc_start_percent" = [50, 60]
-""")  # fmt: skip
+""",
+    )
     assert len({task.points_digest for task in made.tasks}) == 1
     shared = Shared()
     for task in made.tasks:

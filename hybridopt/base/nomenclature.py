@@ -1,0 +1,117 @@
+"""The one list of names: every variable of a result, its unit and meaning.
+
+Code, files, plots and documents use these names and no others; tests check it.
+"""
+
+from typing import NamedTuple
+
+
+class Quantity(NamedTuple):
+    """Unit and meaning of a name; positive torque and power propel or discharge."""
+
+    unit: str
+    meaning: str
+
+
+STEP_VARIABLES = {
+    "dt": Quantity("s", "length of the step"),
+    "speed": Quantity("m/s", "mean vehicle speed of the step"),
+    "acceleration": Quantity("m/s2", "vehicle acceleration"),
+    "wheel_speed": Quantity("rad/s", "speed of the wheels"),
+    "wheel_torque": Quantity("N m", "torque wanted at the wheels"),
+    "mode": Quantity("1", "operating mode, a code of hybridopt.physics.modes.Mode"),
+    "gear": Quantity("1", "gear engaged, 1 is first gear"),
+    "engine_on": Quantity("1", "1 while the engine runs or is being started"),
+    "engine_start": Quantity("1", "1 in steps of an engine start, which may take several"),
+    "launch_clutch": Quantity("1", "launch clutch: 0 locked, 1 slipping, 2 open"),
+    "engine_speed": Quantity("rad/s", "speed of the engine"),
+    "engine_torque": Quantity("N m", "torque of the engine"),
+    "motor_speed": Quantity("rad/s", "speed of the motor"),
+    "motor_torque": Quantity("N m", "torque of the motor, its drag while unpowered"),
+    "motor_powered": Quantity("1", "1 while the inverter is on"),
+    "brake_torque": Quantity("N m", "torque of the friction brakes at the wheels, 0 or negative"),
+    "fuel_rate": Quantity("g/s", "fuel rate, start and shift fuel included"),
+    "battery_power": Quantity("W", "power at the battery terminals"),
+    "battery_current": Quantity("A", "battery current"),
+    "battery_voltage": Quantity("V", "battery terminal voltage"),
+    "soc": Quantity("1", "state of charge at the start of the step"),
+    "costate": Quantity("g", "fuel worth of one unit of state of charge after the step"),
+    "fuel_power": Quantity("W", "fuel rate times lower heating value"),
+    "stored_power": Quantity("W", "rate at which the battery's stored energy falls"),
+    "engine_loss": Quantity("W", "fuel power less shaft power of the engine and shift power"),
+    "motor_loss": Quantity("W", "loss of motor and inverter"),
+    "battery_loss": Quantity("W", "resistive and coulombic loss of the battery"),
+    "clutch_loss": Quantity("W", "slip loss of the launch clutch"),
+    "gearbox_loss": Quantity("W", "loss of gearbox and final drive"),
+    "start_power": Quantity("W", "electric power that starts the engine, mean of the step"),
+    "shift_power": Quantity("W", "fuel power that speeds shafts up at shifts, mean of the step"),
+    "auxiliary_power": Quantity("W", "auxiliary load and electric oil pump"),
+    "brake_power": Quantity("W", "power lost in the friction brakes"),
+    "rolling_power": Quantity("W", "rolling resistance"),
+    "drag_power": Quantity("W", "aerodynamic drag"),
+    "grade_power": Quantity("W", "climbing power"),
+    "inertia_power": Quantity("W", "power that accelerates vehicle and wheels"),
+    "shaft_inertia_power": Quantity("W", "power that accelerates engine and motor"),
+}
+
+SOURCES = ("fuel_power", "stored_power")
+SINKS = (
+    "engine_loss",
+    "motor_loss",
+    "battery_loss",
+    "clutch_loss",
+    "gearbox_loss",
+    "start_power",
+    "shift_power",
+    "auxiliary_power",
+    "brake_power",
+    "rolling_power",
+    "drag_power",
+    "grade_power",
+    "inertia_power",
+    "shaft_inertia_power",
+)
+
+TOTALS = {
+    "fuel_g": Quantity("g", "fuel used"),
+    "fuel_l_per_100km": Quantity("l/100 km", "fuel used per distance"),
+    "co2_g_per_km": Quantity("g/km", "carbon dioxide, by the driveline's factor"),
+    "cost_g": Quantity("g", "fuel, events and battery throughput as charged: what was minimised"),
+    "soc_start": Quantity("1", "state of charge at the start"),
+    "soc_end": Quantity("1", "state of charge at the end"),
+    "starts": Quantity("1", "engine starts"),
+    "stops": Quantity("1", "times the engine comes to rest"),
+    "run_down_kJ": Quantity("kJ", "rotor energy lost where the engine comes to rest, mean"),
+    "start_rotor_kJ": Quantity("kJ", "energy of all starts that speeds rotors up"),
+    "start_slip_kJ": Quantity("kJ", "energy of all starts lost in the slipping clutch"),
+    "start_friction_kJ": Quantity("kJ", "energy of all starts lost in engine friction"),
+    "start_conversion_kJ": Quantity("kJ", "energy of all starts lost by their efficiency"),
+    "reengaged_kJ": Quantity("kJ", "rotor energy taken from the vehicle after coasting, no cost"),
+    "battery_throughput_kWh": Quantity("kWh", "energy in and out at the battery's terminals"),
+    "throughput_cost_g": Quantity("g", "what that is charged in the cost, as a price of wear"),
+    "shifts": Quantity("1", "gear shifts"),
+    "distance_km": Quantity("km", "distance driven"),
+    "duration_s": Quantity("s", "duration"),
+    "energy_residual": Quantity("1", "misfit of the energy balance over its throughput"),
+}
+
+BOUND_TOTALS = {
+    "bound_g": Quantity("g", "proved lower limit of the cost: no schedule costs less"),
+    "gap_percent": Quantity("%", "how far the schedule's cost lies above the bound"),
+    "gap_cause": Quantity("1", "what dominates a gap above 0.1 %; empty below"),
+    "bound_s": Quantity("s", "time the bound took"),
+    "corridor_width": Quantity("1", "mean width of the SoC corridor that was swept"),
+}
+
+THERMAL_TOTALS = {
+    "clutch_peak_C": Quantity("C", "highest temperature of the launch clutch"),
+    "clutch_over_s": Quantity("s", "time in steps that end with the launch clutch too hot"),
+    "motor_budget_peak": Quantity(
+        "1", "highest overload budget of the motor, 1 is continuous load"
+    ),
+    "motor_over_s": Quantity("s", "time in steps that end above the motor's budget"),
+    "battery_budget_peak": Quantity("1", "highest overload budget of the battery"),
+    "battery_over_s": Quantity("s", "time in steps that end above the battery's budget"),
+    "thermal_rounds": Quantity("1", "rounds of tightening until all limits were kept"),
+}
+"""Present where the driveline gives the figures, the last one with the setting thermal_limits."""

@@ -1,0 +1,1 @@
+"""The optimum distilled into rule tables, and their verification on other drives."""

@@ -1,0 +1,197 @@
+"""Distil optima into rule tables: decision_costs, fit, refinement, coverage."""
+
+import hashlib
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass
+from importlib import metadata
+
+import numpy as np
+
+from ..base.errors import InputError
+from ..base.progress import Progress, silent
+from ..dp.cost_to_go import CostToGo
+from ..evaluation.case import Case
+from ..inputs.cycle import Cycle
+from ..inputs.driveline import Driveline
+from ..physics.battery import pack_battery
+from ..physics.plant import pack
+from ..pipeline import find_optimum
+from ..problem.settings import Settings
+from ..tables.rule_set import Origin, RuleSet, gearbox_facts
+from .coverage import cover
+from .decision_costs import DecisionCosts, decision_costs_of, steady_decision_costs
+from .draft import Draft, Sizes, falling, smooth
+from .expected_cost import ExpectedCost, make_expected_cost
+from .fit import engine_cuts, gear_cuts, nodes
+from .refine import Refined, refine
+from .split import electric_limit, split_map
+from .varied import varied_loops
+
+PRICES = np.geomspace(0.5, 2.0, 25)  # over the median price of the training
+STARTS = (-0.05, 0.0, 0.05)  # of SoC, where optimal paths begin, from the start
+SOC_AWAY = (0.03, 0.06, 0.1)  # of SoC, breakpoints on both sides of the reference
+DOUBT = 0.02  # weight of steady driving over that of the training
+SMOOTHING = 20.0  # s, a speed node visited so long is moved halfway to its neighbours
+
+
+@dataclass(frozen=True, eq=False)
+class Distilled:
+    """Rule tables and what they were made from.
+
+    Attributes
+    ----------
+    rules : tables with coverage and origin
+    cases : training cycles with their optima, by name
+    refined : how far refinement got
+    """
+
+    rules: RuleSet
+    cases: Mapping[str, Case]
+    refined: Refined
+
+
+def distil(
+    cycles: Sequence[Cycle],
+    driveline: Driveline,
+    settings: Settings | None = None,
+    sizes: Sizes | None = None,
+    evaluations: int = 8000,
+    seed: int = 1,
+    title: str = "",
+    progress: Progress = silent,
+) -> Distilled:
+    """Make rule tables from the optima of training cycles.
+
+    Parameters
+    ----------
+    cycles
+        Training cycles, with different names.
+    driveline
+        The vehicle.
+    settings
+        As for :func:`hybridopt.solve_cycle`.
+    sizes
+        Most breakpoints of each axis.
+    evaluations, seed
+        Sets of tables that refinement tries, and the seed of its random numbers.
+    title
+        Name of the tables, for people.
+    progress
+        Called with the share done, 0 to 1.
+
+    Raises
+    ------
+    InputError
+        There is no cycle, or two share a name.
+    InfeasibleError
+        A cycle cannot be driven.
+
+    Notes
+    -----
+    Every optimum tells what each decision of engine and gear would have cost (Q-values), at prices
+    of stored energy, with the future it knew and with the one that the training leads one to
+    expect. Over the training these costs are least for some threshold of power or speed; that is
+    the table's entry. The SoC axis is the price axis: the less charge, the dearer. The
+    split between engine and motor needs no cycle, only the price. At last few figures that bend the
+    tables are tuned in closed loop, on the training cycles and varied copies of them.
+    """
+    names = [cycle.name for cycle in cycles]
+    if not cycles or len(set(names)) < len(names):
+        raise InputError("distil: give one or more training cycles with different names")
+    settings = (settings or Settings()).resolved(driveline)
+    cases = {}
+    for i, cycle in enumerate(cycles):
+        cases[cycle.name] = Case(find_optimum(cycle, driveline, settings))
+        progress(0.1 * (i + 1) / len(cycles))
+    copies = varied_loops(cycles, driveline, settings, lambda share: progress(0.1 + 0.1 * share))
+    draft = make_draft(list(cases.values()), sizes or Sizes())
+    progress(0.3)
+    refined = refine(
+        draft,
+        list(cases.values()),
+        copies,
+        evaluations,
+        seed,
+        lambda share: progress(0.3 + 0.7 * share),
+    )
+    origin = Origin(
+        title=title or f"{driveline.name} rules",
+        driveline=driveline.name,
+        cycles=tuple(names),
+        training=training_hash(cycles, driveline, settings, evaluations, seed),
+        version=metadata.version("hybridopt"),
+    )
+    coverage = cover(refined.table, list(cases.values()))
+    rules = RuleSet(refined.table, gearbox_facts(driveline), origin, coverage)
+    return Distilled(rules, cases, refined)
+
+
+def make_draft(cases: Sequence[Case], sizes: Sizes) -> Draft:
+    """Fit tables over prices to the optima of some cases."""
+    known = cases[0].optimum
+    driveline, settings = known.driveline, known.settings
+    multipliers = [case.bound.multipliers[1:] for case in cases]
+    prices = PRICES * float(np.median(np.concatenate(multipliers)))
+    low, high, start, _ = settings.socs
+    starts = [float(np.clip(start + away, low, high)) for away in STARTS]
+    expected_cost = make_expected_cost([case.optimum for case in cases], prices)
+    decision_costs = DecisionCosts.joined(
+        [_decision_costs(case, expected_cost, starts, prices) for case in cases]
+    )
+    steady = steady_decision_costs(known, prices)
+    speeds = nodes(decision_costs.speed, decision_costs.dt, sizes.speeds, (0.0,))
+    torques = nodes(decision_costs.torque, decision_costs.dt, sizes.wheel_torques, (0.0,))
+    on, off, visits = engine_cuts(decision_costs, steady, speeds, DOUBT)
+    up, down = gear_cuts(decision_costs, steady, torques, DOUBT)
+    inputs, wanted = _input_axes(driveline, sizes)
+    cell = pack_battery(driveline.battery)
+    return Draft(
+        prices=PRICES,
+        speeds=speeds,
+        socs=_soc_axis(low, high, start, sizes.socs),
+        input_speeds=inputs,
+        input_torques=wanted,
+        wheel_torques=torques,
+        start=smooth(falling(on), visits, SMOOTHING),
+        stop=smooth(falling(off), visits, SMOOTHING),
+        split=split_map(driveline, cell, start, inputs, wanted, prices),
+        limit=electric_limit(driveline, inputs),
+        up=up,
+        down=down,
+        reference=start,
+    )
+
+
+def _decision_costs(
+    case: Case, expected_cost: ExpectedCost, starts: Sequence[float], prices: np.ndarray
+) -> DecisionCosts:
+    known = case.optimum
+    value = CostToGo(known.solution.problem, whole=True)
+    return decision_costs_of(known, value, starts, prices, expected_cost.after(known.demand))
+
+
+def _soc_axis(low: float, high: float, reference: float, size: int) -> np.ndarray:
+    """Breakpoints of SoC: the window's ends, and some near the reference."""
+    away = np.array(SOC_AWAY[: max((size - 2) // 2, 0)])
+    inside = np.concatenate((reference - away, reference + away))
+    inside = inside[(inside > low + 1e-3) & (inside < high - 1e-3)]
+    return np.unique(np.concatenate(([low, high], inside)))
+
+
+def _input_axes(driveline: Driveline, sizes: Sizes) -> tuple[np.ndarray, np.ndarray]:
+    """Breakpoints of speed and torque at the gearbox input: the whole range of both machines."""
+    plant = pack(driveline)
+    top = min(plant.engine_max_speed, plant.motor_max_speed)
+    motor, engine = float(plant.peak.max()), float(plant.full.max())
+    speeds = np.linspace(0.5 * plant.idle_speed, top, sizes.input_speeds)
+    return speeds, np.linspace(-1.2 * motor, engine + 0.8 * motor, sizes.input_torques)
+
+
+def training_hash(
+    cycles: Sequence[Cycle], driveline: Driveline, settings: Settings, evaluations: int, seed: int
+) -> str:
+    """Return the SHA-256 of everything the training depends on, hexadecimal."""
+    inputs = [driveline.sha256, *(cycle.sha256 for cycle in cycles)]
+    record = [inputs, asdict(settings), evaluations, seed]
+    return hashlib.sha256(json.dumps(record, sort_keys=True).encode()).hexdigest()

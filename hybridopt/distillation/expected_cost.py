@@ -1,0 +1,155 @@
+"""What driving leads one to expect: mean cost-to-go after a step, over speed and acceleration.
+
+The optimum knows what comes and stops the engine in time; a rule does not. Here the future is the
+mean of what followed in the training at about the same speed and acceleration.
+"""
+
+# mypy: allow-untyped-defs, allow-untyped-calls, allow-untyped-decorators
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..base.compiled import kernel
+from ..optimum.optimum import Optimum
+from ..physics.demand import Demand
+from .decision_costs import OFF, RUNNING, STARTING, stage_costs
+from .fit import nodes, shares
+
+SPEEDS = 15  # nodes
+ACCELERATIONS = np.array(
+    [-1.5, -1.0, -0.6, -0.3, -0.15, -0.05, 0.0, 0.05, 0.15, 0.3, 0.6, 1.0, 1.5]
+)  # m/s2, nodes
+HORIZON = 200.0  # s, in which what is to come fades to 1 / e
+CLOSED = 50.0  # g, stands for what is impossible in a step
+CLOSE, MOST = 1e-3, 400  # g, change at which the iteration ends; iterations at most
+LITTLE = 0.01  # s of the mean of all nodes, mixed in where a node is hardly visited
+
+
+@dataclass(frozen=True, eq=False)
+class ExpectedCost:
+    """Expected cost-to-go after a step.
+
+    Attributes
+    ----------
+    speeds, accelerations : nodes, m/s and m/s2
+    values : g, (prices, speeds x accelerations, 2 engine states, gears)
+    """
+
+    speeds: np.ndarray
+    accelerations: np.ndarray
+    values: np.ndarray
+
+    def after(self, demand: Demand) -> np.ndarray:
+        """Return cost-to-go less the least one, g, (steps, prices, 2 engine states, gears)."""
+        weight = _weights(demand, self.speeds, self.accelerations)
+        found = np.tensordot(weight, self.values, axes=(1, 1))
+        return np.asarray(found - found.min(axis=(2, 3), keepdims=True))
+
+
+def make_expected_cost(benchmarks: Sequence[Optimum], prices: np.ndarray) -> ExpectedCost:
+    """Work out what is to be expected from the training cycles.
+
+    Parameters
+    ----------
+    benchmarks
+        The solved cycles; least times that their settings ask for are left aside.
+    prices
+        g/J, of stored energy.
+
+    Notes
+    -----
+    The fixed point of W(node) = mean of min(stage cost + shift + W after the next step) over the
+    steps before which the vehicle was near the node: value iteration of a Markov chain whose
+    probabilities are those of the training, at a constant price and with every gear and engine
+    state; after R. Bellman, *Dynamic Programming*, 1957, from memory.
+    """
+    demands = [known.demand for known in benchmarks]
+    speed, dt = (np.concatenate([getattr(d, name) for d in demands]) for name in ("speed", "dt"))
+    speeds = nodes(speed, dt, SPEEDS, (0.0,))
+    weight = np.concatenate([_weights(d, speeds, ACCELERATIONS) for d in demands])
+    weight *= np.exp(-dt / HORIZON)[:, None]
+    follows = np.concatenate([np.arange(d.steps) > 0 for d in demands])
+    problems = [known.solution.problem for known in benchmarks]
+    costs = [stage_costs(p.points, p.cell, p.soc, prices) for p in problems]
+    shift = np.minimum(np.concatenate([p.shift for p in problems]), CLOSED)
+    value = np.zeros((weight.shape[1], 2, shift.shape[-1]))
+    values = []
+    for i in range(prices.size):
+        stage = np.minimum(np.concatenate([cost[:, i] for cost in costs]), CLOSED)
+        stage[..., STARTING] += problems[0].start_cost
+        value = expect(np.ascontiguousarray(stage), shift, weight, follows, value)
+        values.append(value)
+    return ExpectedCost(speeds, ACCELERATIONS, np.array(values))
+
+
+def _weights(demand: Demand, speeds: np.ndarray, accelerations: np.ndarray) -> np.ndarray:
+    """Share of each step at each node, (steps, nodes)."""
+    by_speed, by_rate = shares(demand.speed, speeds), shares(demand.acceleration, accelerations)
+    return np.asarray((by_speed[:, :, None] * by_rate[:, None, :]).reshape(demand.steps, -1))
+
+
+def expect(
+    stage: np.ndarray,
+    shift: np.ndarray,
+    weight: np.ndarray,
+    follows: np.ndarray,
+    begin: np.ndarray,
+) -> np.ndarray:
+    """Iterate the expected cost-to-go until it changes no more.
+
+    Parameters
+    ----------
+    stage
+        (steps, gears, 3 engine classes), g.
+    shift
+        (steps, 3 engine classes, gears, gears), g.
+    weight
+        (steps, nodes), share of each step at each node, times what the future counts there.
+    follows
+        (steps,), whether the step before is that of the same drive.
+    begin
+        (nodes, 2 engine states, gears), g, a first guess.
+
+    Returns
+    -------
+    ndarray, (nodes, 2 engine states, gears)
+        g, less the least of all.
+    """
+    value, before = begin, weight[:-1] * follows[1:, None]
+    seconds = before.sum(axis=0)
+    for _ in range(MOST):
+        ahead = np.tensordot(weight, value, axes=1)
+        best = np.empty_like(ahead)
+        _best(stage, shift, ahead, best)
+        total = np.tensordot(before, best[1:], axes=(0, 0))
+        mean = total.sum(axis=0) / seconds.sum()
+        new = (total + LITTLE * mean) / (seconds + LITTLE)[:, None, None]
+        change = float(np.abs(_bare(new) - _bare(value)).max())
+        value = new - new.min()
+        if change < CLOSE:
+            break
+    return np.asarray(value)
+
+
+def _bare(value: np.ndarray) -> np.ndarray:
+    """Cost-to-go of each node less its least one: all that decisions depend on."""
+    return np.asarray(value - value.min(axis=(1, 2), keepdims=True))
+
+
+@kernel
+def _best(stage, shift, ahead, best):
+    """Least of stage, shift and what is ahead, from every engine state and gear."""
+    steps, gears = stage.shape[0], stage.shape[1]
+    for t in range(steps):
+        for g in range(gears):
+            off, running, starting = np.inf, np.inf, np.inf
+            for k in range(gears):
+                off = min(off, stage[t, k, OFF] + shift[t, OFF, g, k] + ahead[t, 0, k])
+                ran = stage[t, k, RUNNING] + shift[t, RUNNING, g, k]
+                running = min(running, ran + ahead[t, 1, k])
+                started = stage[t, k, STARTING] + shift[t, STARTING, g, k]
+                starting = min(starting, started + ahead[t, 1, k])
+            best[t, 0, g] = min(off, starting)
+            best[t, 1, g] = min(off, running)

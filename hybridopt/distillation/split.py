@@ -1,0 +1,86 @@
+"""Torque split by a price of stored energy, and the most the motor can do: physics, no cycle."""
+
+import numpy as np
+
+from ..inputs.driveline import Driveline
+from ..physics import step
+from ..physics.battery import Cell
+from ..physics.plant import Plant, pack
+from .decision_costs import store_power
+
+TORQUES = 241  # motor torques tried
+
+
+def split_map(
+    driveline: Driveline,
+    cell: Cell,
+    soc: float,
+    speeds: np.ndarray,
+    torques: np.ndarray,
+    prices: np.ndarray,
+) -> np.ndarray:
+    """Motor torque with the least fuel plus price times stored energy while the engine runs.
+
+    Parameters
+    ----------
+    driveline, cell, soc
+        Vehicle, battery, and the SoC at which it is taken.
+    speeds, torques
+        Nodes at the gearbox input, rad/s and N m.
+    prices
+        g/J.
+
+    Returns
+    -------
+    ndarray, (speeds, torques, prices)
+        N m.
+    """
+    plant = pack(driveline)
+    out = np.empty((speeds.size, torques.size, prices.size))
+    for i, speed in enumerate(speeds):
+        for j, torque in enumerate(torques):
+            out[i, j] = _split(plant, cell, soc, float(speed), float(torque), prices)
+    return out
+
+
+def _split(
+    plant: Plant, cell: Cell, soc: float, speed: float, torque: float, prices: np.ndarray
+) -> np.ndarray:
+    peak = float(np.interp(speed, plant.peak_speed, plant.peak))
+    full = float(np.interp(speed, plant.full_speed, plant.full))
+    overrun = float(np.interp(speed, plant.overrun_speed, plant.overrun))
+    low, high = max(-peak, torque - full), min(peak, torque - overrun)
+    if low >= high:
+        return np.full(prices.size, min(max(torque, -peak), peak))
+    kinks = np.concatenate((plant.loss_torque, torque - plant.fuel_torque, [0.0]))
+    motor = np.unique(np.concatenate((np.linspace(low, high, TORQUES), np.clip(kinks, low, high))))
+    loss = np.interp(motor, plant.loss_torque, _row(plant.loss_speed, plant.loss, speed))
+    power = store_power(cell, soc, motor * speed + loss + plant.auxiliary)
+    engine, fuel = torque - motor, _row(plant.fuel_speed, plant.fuel, speed)
+    rates, idle = np.interp(engine, plant.fuel_torque, fuel), fuel[0]
+    rates = np.where(engine < 0.0, idle * np.clip(1.0 - engine / min(overrun, -1e-9), 0, 1), rates)
+    total = np.where(np.isnan(power), np.inf, rates + prices[:, None] * np.nan_to_num(power))
+    return np.asarray(motor[np.argmin(total, axis=1)])
+
+
+def _row(axis: np.ndarray, table: np.ndarray, x: float) -> np.ndarray:
+    """Row of a map at a speed."""
+    row = np.empty(table.shape[1])
+    step._row(axis, table, x, row)
+    return row
+
+
+def electric_limit(driveline: Driveline, speeds: np.ndarray, margin: float = 0.97) -> np.ndarray:
+    """Most torque at the gearbox input that the motor gives with the engine off, N m.
+
+    The peak torque less the start reserve, and no more than the battery's largest power; a margin
+    covers the inertia of the shaft. Zero where the driveline has no electric drive.
+    """
+    plant = pack(driveline)
+    if plant.electric == 0.0:
+        return np.zeros(speeds.size)
+    peak = np.interp(speeds, plant.peak_speed, plant.peak)
+    peak -= np.interp(speeds, plant.reserve_speed, plant.reserve)
+    battery = plant.power_max
+    by_power = 0.9 * (battery - plant.auxiliary - plant.pump_power) / np.maximum(speeds, 1.0)
+    return np.asarray(margin * np.maximum(np.minimum(peak, by_power), 0.0))

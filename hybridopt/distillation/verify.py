@@ -1,0 +1,177 @@
+"""Rule tables in closed loop: on cycles they never saw, and in a vehicle that has changed."""
+
+import dataclasses
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from ..base.errors import HybridoptError, InputError
+from ..base.progress import Progress, silent
+from ..evaluation.case import Case, Score, score
+from ..inputs.cycle import Cycle
+from ..inputs.driveline import Battery, Driveline
+from ..pipeline import find_optimum
+from ..problem.settings import Settings
+from ..tables.rule_set import RuleSet
+
+Setup = tuple[Cycle, Driveline, Settings]
+Change = Callable[[Setup], Setup]
+AS_TRAINED = "as given"
+
+
+@dataclass(frozen=True, eq=False)
+class VerifiedDrive:
+    """How tables did in one case.
+
+    Attributes
+    ----------
+    cycle : name
+    change : what was changed, a key of :data:`CHANGES`, or `AS_TRAINED`
+    seen : whether the tables were trained on the cycle
+    score : the measures, None where the case could not be driven
+    soc_lowest, soc_highest : of the drive
+    starts_per_km, optimum_starts : of the drive; count of the optimum
+    distance_km : km
+    failure : why the case could not be driven
+    """
+
+    cycle: str
+    change: str
+    seen: bool
+    score: Score | None = None
+    soc_lowest: float = np.nan
+    soc_highest: float = np.nan
+    starts_per_km: float = np.nan
+    optimum_starts: int = 0
+    distance_km: float = np.nan
+    failure: str = ""
+
+
+def _part(name: str, changed: Callable[[Any], dict[str, Any]]) -> Change:
+    """Change some figures of one part of the driveline."""
+
+    def change(setup: Setup) -> Setup:
+        cycle, driveline, settings = setup
+        part = getattr(driveline, name)
+        new = dataclasses.replace(part, **changed(part))
+        return cycle, dataclasses.replace(driveline, **{name: new}), settings
+
+    return change
+
+
+def _grade(rise: float) -> Change:
+    def change(setup: Setup) -> Setup:
+        cycle, driveline, settings = setup
+        return dataclasses.replace(cycle, grade=cycle.grade + rise), driveline, settings
+
+    return change
+
+
+def _start_soc(place: float) -> Change:
+    """Start elsewhere in the SoC window (0 to 1), and aim at the former start."""
+
+    def change(setup: Setup) -> Setup:
+        cycle, driveline, settings = setup
+        low, high, _, target = settings.socs
+        begun = dataclasses.replace(
+            settings, soc_start=low + place * (high - low), terminal="target", soc_target=target
+        )
+        return cycle, driveline, begun
+
+    return change
+
+
+def _resistive(battery: Battery, factor: float) -> dict[str, Any]:
+    table = battery.table.copy()
+    for name in ("resistance_discharge", "resistance_charge"):
+        table.loc[{"quantity": name}] *= factor
+    return {"table": table}
+
+
+CHANGES: Mapping[str, Change] = {
+    "mass -10 %": _part("vehicle", lambda part: {"mass": 0.9 * part.mass}),
+    "mass +10 %": _part("vehicle", lambda part: {"mass": 1.1 * part.mass}),
+    "auxiliaries 0 kW": _part("auxiliary", lambda _: {"power": 0.0}),
+    "auxiliaries 1 kW": _part("auxiliary", lambda _: {"power": 1e3}),
+    "auxiliaries 2 kW": _part("auxiliary", lambda _: {"power": 2e3}),
+    "start SoC low": _start_soc(0.15),
+    "start SoC high": _start_soc(0.85),
+    "headwind 5 m/s": _part("vehicle", lambda _: {"headwind": 5.0}),
+    "grade +1 %": _grade(0.01),
+    "battery resistance +50 %": _part("battery", lambda part: _resistive(part, 1.5)),
+}
+"""What verification may change, by name."""
+
+
+def verify(
+    rules: RuleSet,
+    cycles: Sequence[Cycle],
+    driveline: Driveline,
+    settings: Settings | None = None,
+    changes: Sequence[str] = (),
+    progress: Progress = silent,
+) -> list[VerifiedDrive]:
+    """Drive cycles with rule tables, as given and changed, against the bound of each case.
+
+    Parameters
+    ----------
+    rules
+        The tables; cycles named in their origin count as seen.
+    cycles, driveline, settings
+        Where to drive.
+    changes
+        Names of :data:`CHANGES`; each is tried on every cycle, on its own.
+    progress
+        Called with the share done, 0 to 1.
+
+    Raises
+    ------
+    InputError
+        A change is unknown, or the tables have other gears than the driveline.
+    """
+    unknown = [name for name in changes if name not in CHANGES]
+    if unknown:
+        raise InputError(f"change {unknown[0]!r} is unknown; known are {', '.join(CHANGES)}")
+    gears = rules.gearbox.ratios.size
+    if gears != driveline.gearbox.gears:
+        raise InputError(
+            f"the tables are for {gears} gears, the driveline {driveline.name} has "
+            f"{driveline.gearbox.gears}; verify with the driveline they were made for"
+        )
+    settings = (settings or Settings()).resolved(driveline)
+    cases = [(cycle, change) for change in (AS_TRAINED, *changes) for cycle in cycles]
+    checks = []
+    for i, (cycle, change) in enumerate(cases):
+        checks.append(_check(rules, (cycle, driveline, settings), change))
+        progress((i + 1) / len(cases))
+    return checks
+
+
+def _check(rules: RuleSet, setup: Setup, change: str) -> VerifiedDrive:
+    name, seen = setup[0].name, setup[0].name in rules.origin.cycles
+    try:
+        changed = setup if change == AS_TRAINED else CHANGES[change](setup)
+        case = Case(find_optimum(*changed))
+        return measured(rules, case, name, change, seen)
+    except HybridoptError as error:
+        return VerifiedDrive(name, change, seen, failure=str(error))
+
+
+def measured(rules: RuleSet, case: Case, name: str, change: str, seen: bool) -> VerifiedDrive:
+    """Measure tables on a case."""
+    found = score(case, "rules", rules.table)
+    distance = case.optimum.demand.distance / 1e3
+    soc = np.append(found.trace.soc.values, found.soc_end)
+    return VerifiedDrive(
+        cycle=name,
+        change=change,
+        seen=seen,
+        score=found,
+        soc_lowest=float(soc.min()),
+        soc_highest=float(soc.max()),
+        starts_per_km=found.starts / distance,
+        optimum_starts=case.optimum_starts,
+        distance_km=distance,
+    )

@@ -1,0 +1,1 @@
+"""Controllers measured against optimum and bound: cases, scores, regret, comparison, tuning."""

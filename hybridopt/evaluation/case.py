@@ -1,0 +1,205 @@
+"""A cycle with its optimum, its bound and a closed loop: what controllers are measured on."""
+
+import dataclasses
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import xarray as xr
+
+from ..base.errors import InputError
+from ..controllers.builtin import BuiltIn, Playback
+from ..controllers.closed_loop import ClosedLoop, Drive
+from ..controllers.controller import Controller, ControllerFunction
+from ..dp.bound import Bound, gap_percent
+from ..optimum.optimum import Optimum
+from ..optimum.result import Result, make_result
+from ..physics.modes import Mode
+from ..problem.graph import begins_start
+from .equal_soc import ChargeWorth, balance_share, charge_worth
+from .regret import Regret, drive_regret
+
+OPTIMUM = "optimum"  # name of the replayed optimum among the controllers
+AnyController = BuiltIn | Controller | ControllerFunction
+
+
+@dataclass(frozen=True, eq=False)
+class Case:
+    """A solved cycle on which controllers are measured.
+
+    Parameters
+    ----------
+    optimum
+        From :func:`hybridopt.pipeline.find_optimum`, with its bound.
+
+    Raises
+    ------
+    InputError
+        The optimum has no bound.
+    """
+
+    optimum: Optimum
+
+    def __post_init__(self) -> None:
+        """Check that there is a bound."""
+        if self.optimum.bound is None:
+            raise InputError("a comparison needs the bound; solve the optimum with bound=True")
+
+    @property
+    def bound(self) -> Bound:
+        """The proved lower limit."""
+        assert self.optimum.bound is not None  # checked above
+        return self.optimum.bound
+
+    @cached_property
+    def loop(self) -> ClosedLoop:
+        """The closed loop of driveline and cycle."""
+        known = self.optimum
+        return ClosedLoop(known.driveline, known.demand, known.settings, known.points)
+
+    @cached_property
+    def worth(self) -> ChargeWorth:
+        """What charge at the end is worth."""
+        return charge_worth(self.optimum.solution, self.bound)
+
+    @cached_property
+    def optimum_cost(self) -> float:
+        """Cost of the replayed optimum, g; no penalty is counted."""
+        return self.loop.run(Playback(schedule=self.optimum.solution.schedule)).cost
+
+    @cached_property
+    def optimum_starts(self) -> int:
+        """Engine starts of the optimum."""
+        return int(begins_start(self.optimum.solution.schedule.engine_class).sum())
+
+    def fitted(self, controller: AnyController) -> AnyController:
+        """Return a controller with the optimum's gears, if it follows those."""
+        if isinstance(controller, BuiltIn) and controller.gears == "follow":
+            return dataclasses.replace(controller, schedule=self.optimum.solution.schedule)
+        return controller
+
+    def drive(self, controller: AnyController) -> Drive:
+        """Drive the cycle with a controller; see :meth:`ClosedLoop.run` for errors."""
+        return self.loop.run(self.fitted(controller))
+
+    def equal_cost(self, drive: Drive) -> float:
+        """Return the cost of a drive brought to the optimum's final SoC, g."""
+        return drive.cost + self.worth.correction(drive.soc_end)
+
+    def regret(self, drive: Drive, most: int = 10) -> Regret:
+        """Tell where a drive loses; see :func:`hybridopt.evaluation.regret.drive_regret`."""
+        known = self.optimum
+        return drive_regret(known.solution, known.points, known.demand, drive, self.worth, most)
+
+
+@dataclass(frozen=True, eq=False)
+class Score:
+    """What a controller reached on a case.
+
+    Attributes
+    ----------
+    cycle, controller : names
+    fuel_g, cost_g : g, fuel; fuel and event costs
+    fuel_equal_g, cost_equal_g : g, the same at the optimum's final SoC
+    fuel_per_kWh_g : g/kWh, the correction factor: fuel that stored energy is worth
+    soc_end : final state of charge
+    balance_percent : %, energy off balance at the end, of the fuel energy
+    gap_optimum_percent : %, cost at equal final SoC above that of the replayed optimum
+    gap_bound_percent : cost above the bound at the drive's own final SoC, % of the bound at the
+        optimum's
+    bound_g : g, bound at the drive's own final SoC
+    starts, shifts : counts
+    clipped : steps of each kind of clipping
+    clipped_steps : steps with any
+    shares : share of time in each mode
+    regret : where it loses
+    result : all traces and totals; attr `controller` is the name, but for the optimum
+    """
+
+    cycle: str
+    controller: str
+    fuel_g: float
+    fuel_equal_g: float
+    cost_g: float
+    cost_equal_g: float
+    fuel_per_kWh_g: float  # noqa: N815 - a unit
+    soc_end: float
+    balance_percent: float
+    gap_optimum_percent: float
+    gap_bound_percent: float
+    bound_g: float
+    starts: int
+    shifts: int
+    clipped: Mapping[str, int]
+    clipped_steps: int
+    shares: Mapping[Mode, float]
+    regret: Regret
+    result: Result
+
+    @property
+    def trace(self) -> xr.Dataset:
+        """All traces."""
+        return self.result.dataset
+
+
+def score(case: Case, name: str, controller: AnyController, moments: int = 10) -> Score:
+    """Measure a controller on a case.
+
+    Parameters
+    ----------
+    case
+        Where.
+    name
+        What to call the controller.
+    controller
+        What :meth:`ClosedLoop.run` takes.
+    moments
+        How many costliest moments to list.
+    """
+    known, drive = case.optimum, case.drive(controller)
+    worth, limit = case.worth, case.bound.at(drive.soc_end)
+    result = _result(case, name, drive, limit)
+    fuel, correction = result.fuel_g, worth.correction(drive.soc_end)
+    missing = worth.missing_energy(drive.soc_end)
+    attrs = result.dataset.attrs
+    return Score(
+        cycle=known.cycle.name,
+        controller=name,
+        fuel_g=fuel,
+        fuel_equal_g=fuel + correction,
+        cost_g=float(drive.cost),
+        cost_equal_g=float(drive.cost + correction),
+        fuel_per_kWh_g=worth.fuel_per_energy * 3.6e6,
+        soc_end=drive.soc_end,
+        balance_percent=100.0 * balance_share(missing, fuel, known.driveline.fuel.heating_value),
+        gap_optimum_percent=100.0 * float((drive.cost + correction) / case.optimum_cost - 1.0),
+        gap_bound_percent=100.0 * float((drive.cost - limit) / case.bound.bound),
+        bound_g=limit,
+        starts=result.starts,
+        shifts=result.shifts,
+        clipped=drive.clippings(),
+        clipped_steps=int(np.count_nonzero(drive.clipped)),
+        shares={mode: attrs[f"share_{mode.name.lower()}"] for mode in Mode},
+        regret=case.regret(drive, moments),
+        result=result,
+    )
+
+
+def _result(case: Case, name: str, drive: Drive, limit: float) -> Result:
+    """Return the replayed drive with its totals; `limit` is the bound at its final SoC, g."""
+    known = case.optimum
+    extra: dict[str, float | str] = {
+        "cost_g": drive.cost,
+        "value_start_g": known.solution.value_start,
+        "solve_s": known.seconds,
+        "bound_g": limit,
+        "gap_percent": gap_percent(drive.cost, limit),
+        "gap_cause": "",
+        "bound_s": case.bound.seconds,
+    }
+    if name != OPTIMUM:
+        extra["controller"] = name
+    return make_result(
+        case.loop.replay(drive), known.cycle, known.driveline, known.demand, known.settings, extra
+    )

@@ -1,0 +1,229 @@
+"""Modes over vehicle speed and wheel power: driven, best at a worth of charge, or by rule tables.
+
+All three give codes of :class:`hybridopt.physics.modes.Mode` over (speeds, powers), `NOWHERE` where there
+is none.
+"""
+
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from ..inputs.driveline import Driveline
+from ..physics import step
+from ..physics.battery import _state, pack_battery
+from ..physics.demand import Demand, step_demand
+from ..physics.modes import Mode, label_modes
+from ..physics.operating_points import EngineClass, OperatingPoints, all_points, demand_rows
+from ..physics.plant import pack
+
+if TYPE_CHECKING:
+    from xarray import Dataset
+
+    from ..tables.rule_set import RuleSet
+
+NOWHERE = -1  # no mode: not visited, or nothing can drive it
+LEAST_TORQUE = 0.5  # N m, of a motor that counts as doing something
+SPLITS = 31
+STARTING = int(EngineClass.STARTING)  # the classes before it are off and running
+
+
+def visited_modes(
+    datasets: Sequence["Dataset"], speed_edges: np.ndarray, power_edges: np.ndarray
+) -> np.ndarray:
+    """Return the mode with the most time in each cell of speed and wheel power.
+
+    Parameters
+    ----------
+    datasets
+        Of results.
+    speed_edges, power_edges
+        Edges of the cells, m/s and W, (n + 1,) and (m + 1,).
+
+    Returns
+    -------
+    ndarray of int, (n, m)
+    """
+    seconds = np.zeros((speed_edges.size - 1, power_edges.size - 1, len(Mode)))
+    for dataset in datasets:
+        i = np.searchsorted(speed_edges, dataset["speed"].values, side="right") - 1
+        power = dataset["wheel_torque"].values * dataset["wheel_speed"].values
+        j = np.searchsorted(power_edges, power, side="right") - 1
+        inside = (i >= 0) & (i < seconds.shape[0]) & (j >= 0) & (j < seconds.shape[1])
+        inside &= dataset["speed"].values > 0.0
+        modes = dataset["mode"].values
+        np.add.at(seconds, (i[inside], j[inside], modes[inside]), dataset["dt"].values[inside])
+    found: np.ndarray = np.where(seconds.any(axis=2), seconds.argmax(axis=2), NOWHERE)
+    return found
+
+
+def best_modes(
+    driveline: Driveline,
+    speeds: np.ndarray,
+    powers: np.ndarray,
+    worths: Sequence[float],
+    socs: Sequence[float],
+) -> list[np.ndarray]:
+    """Return the modes of least fuel at worths of charge, if starts and shifts were free.
+
+    Parameters
+    ----------
+    driveline
+        The vehicle.
+    speeds, powers
+        m/s (above 0) and W at the wheels, at steady speed.
+    worths
+        g of fuel per unit of SoC; along an optimum it is the costate.
+    socs
+        State of charge that goes with each worth, 0 to 1.
+
+    Returns
+    -------
+    list of ndarray
+        One map per worth.
+
+    Notes
+    -----
+    Pontryagin's principle: an optimum without event costs takes, in every step, the choice of
+    least fuel plus costate times charge taken. Source: Guzzella, Sciarretta, *Vehicle Propulsion
+    Systems*, ch. 7, from memory.
+    """
+    demand = steady_demand(driveline, speeds, powers)
+    points = all_points(driveline, demand, SPLITS)
+    shape = speeds.size, powers.size
+    return [
+        _best(driveline, demand, points, worth, soc).reshape(shape)
+        for worth, soc in zip(worths, socs, strict=True)
+    ]
+
+
+def _best(
+    driveline: Driveline, demand: Demand, points: OperatingPoints, worth: float, soc: float
+) -> np.ndarray:
+    price = (points.cost + _charge_cost(driveline, points, worth, soc))[:, :, :STARTING]
+    flat = price.reshape(demand.steps, -1)
+    chosen = flat.argmin(axis=1)
+    gear, engine, split = np.unravel_index(chosen, price.shape[1:])
+    rows = np.arange(demand.steps)
+    torque, powered = points.motor_torque[rows, gear, engine, split], split > 0
+    engine_torque = _engine_torque(driveline, demand, gear, engine, torque, powered)
+    modes = label_modes(demand.speed, engine, engine_torque, torque, powered).astype(int)
+    modes[~np.isfinite(flat[rows, chosen])] = NOWHERE
+    return modes
+
+
+def rule_modes(
+    rule_set: "RuleSet",
+    wheel_radius: float,
+    speeds: np.ndarray,
+    powers: np.ndarray,
+    soc: float,
+    engine_on: bool,
+) -> np.ndarray:
+    """Return the mode that rule tables ask for at steady speed, limits of the parts left aside.
+
+    Parameters
+    ----------
+    rule_set
+        The tables.
+    wheel_radius
+        m.
+    speeds, powers
+        m/s (above 0) and W at the wheels.
+    soc
+        State of charge, 0 to 1.
+    engine_on
+        Whether the engine ran before; tables with hysteresis answer differently.
+    """
+    from ..controllers.kernels import LONG_AGO
+    from ..controllers.rule_kernels import _table_command
+
+    gearbox, (lines, maps) = rule_set.gearbox, rule_set.table.packed()
+    shafts = (gearbox.ratios, gearbox.idle_speed, gearbox.highest_speed)
+    losses, times = (gearbox.efficiencies, gearbox.drag_torques), (0.0, 0.0, 0.0)
+    modes = np.empty((speeds.size, powers.size), dtype=int)
+    for i, speed in enumerate(speeds.tolist()):
+        for j, power in enumerate(powers.tolist()):
+            torque, wheel_speed = power * wheel_radius / speed, speed / wheel_radius
+            on, gear, motor = _table_command(
+                shafts,
+                losses,
+                lines,
+                maps,
+                times,
+                speed,
+                wheel_speed,
+                torque,
+                soc,
+                int(engine_on),
+                0,
+                LONG_AGO,
+                LONG_AGO,
+            )
+            share = gearbox.efficiencies[gear] ** (-1.0 if torque > 0.0 else 1.0)
+            total = torque * share / gearbox.ratios[gear] + gearbox.drag_torques[gear]
+            modes[i, j] = _asked_mode(bool(on), total, motor)
+    return modes
+
+
+def steady_demand(driveline: Driveline, speeds: np.ndarray, powers: np.ndarray) -> Demand:
+    """Return one step of 1 s at steady speed for every pair of speed and power.
+
+    Parameters
+    ----------
+    driveline
+        The vehicle.
+    speeds, powers
+        m/s (above 0) and W at the wheels; the power that speed alone does not take is a climb.
+    """
+    speed, power = (np.ravel(x).astype(float) for x in np.meshgrid(speeds, powers, indexing="ij"))
+    time = np.arange(float(speed.size))
+    level = step_demand(
+        driveline.vehicle, time, np.ones(speed.size), speed, speed, np.zeros(speed.size)
+    )
+    return replace(
+        level,
+        wheel_torque=power / level.wheel_speed,
+        grade_power=power - level.rolling_power - level.drag_power,
+    )
+
+
+def _charge_cost(
+    driveline: Driveline, points: OperatingPoints, worth: float, soc: float
+) -> np.ndarray:
+    """Worth of the charge each operating point takes, g; infinite beyond the battery's limits."""
+    cell = pack_battery(driveline.battery)
+    voltage, discharge, charge, power_max, power_min = _state(cell, soc)
+    power = points.power
+    resistance = np.where(power > 0.0, discharge, charge)
+    root = np.sqrt(np.maximum(voltage**2 - 4.0 * resistance * power, 0.0))
+    current = 2.0 * power / (voltage + root)
+    fall = current * np.where(current > 0.0, 1.0, cell.efficiency) / cell.capacity
+    inside = (power <= power_max) & (power >= power_min)
+    return np.where(inside, worth * fall * points.dt[:, None, None, None], np.inf)
+
+
+def _engine_torque(
+    driveline: Driveline,
+    demand: Demand,
+    gear: np.ndarray,
+    engine: np.ndarray,
+    torque: np.ndarray,
+    powered: np.ndarray,
+) -> np.ndarray:
+    out = np.zeros((demand.steps, step.P_SIZE))
+    reason = np.empty(demand.steps, dtype=np.int64)
+    step._evaluate(pack(driveline), demand_rows(demand), gear, engine, torque, powered, out, reason)
+    return out[:, step.P_ENGINE_TORQUE]
+
+
+def _asked_mode(on: bool, total: float, motor: float) -> Mode:
+    """Name the mode of a command for a torque wanted at the gearbox input, N m."""
+    if not on:
+        return Mode.ELECTRIC if total > 0.0 else Mode.REGEN
+    if abs(motor) < LEAST_TORQUE:
+        return Mode.ENGINE_ONLY
+    if motor > 0.0:
+        return Mode.BOOST if total > motor else Mode.ELECTRIC
+    return Mode.LOAD_POINT_SHIFT if total > motor else Mode.REGEN

@@ -1,0 +1,148 @@
+"""Where controllers come from: a name, a rule table, a solved schedule, or a user's Python file."""
+
+import dataclasses
+import difflib
+import importlib.util
+import inspect
+import sys
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from ..base.errors import FailedError, InputError
+from ..controllers.builtin import BuiltIn, Playback, names
+from ..controllers.controller import Controller
+from ..optimum.result import Result
+from ..physics.operating_points import EngineClass
+from ..physics.schedule import Schedule
+from ..tables.files import read_rule_set
+
+ALLOWED = (
+    "a name ({names}), rule tables (.json, .nc or a folder of CSV files), a solved schedule "
+    "(.nc), or your own as FILE.py:FUNCTION"
+)
+
+
+def is_code(source: str) -> bool:
+    """Tell whether reading a source runs code of a file."""
+    return ".py:" in source
+
+
+def read_controller(source: str, gears: str | None = None) -> Any:
+    """Return the controller that a source names.
+
+    Parameters
+    ----------
+    source
+        A name, the path of rule tables (.json, .nc or a folder of CSV files) or of a solved
+        schedule (.nc), or FILE.py:FUNCTION, where FUNCTION may also be a class with `reset` and
+        `decide`.
+    gears
+        How a named controller chooses gears ("lines", "follow", "best"); None is its own way.
+
+    Returns
+    -------
+    BuiltIn, Controller or function
+        What :meth:`hybridopt.controllers.closed_loop.ClosedLoop.run` takes.
+
+    Raises
+    ------
+    InputError
+        The source is unknown, or its file is wrong.
+    FailedError
+        Code of the file raised an exception.
+
+    Notes
+    -----
+    A Python file is executed as it is, with the rights of the user.
+    """
+    known = names()
+    if source in known:
+        controller: BuiltIn = known[source]()
+        return controller if gears is None else dataclasses.replace(controller, gears=gears)
+    if is_code(source):
+        return _from_code(source)
+    if is_rule_table(source):
+        return read_rule_set(source).table
+    if source.endswith(".nc"):
+        return Playback(schedule=read_schedule(source))
+    close = difflib.get_close_matches(source, known, n=1)
+    hint = f"; did you mean {close[0]}?" if close else ""
+    raise InputError(
+        f"--controller {source}: is unknown{hint}; give {ALLOWED.format(names=', '.join(known))}"
+    )
+
+
+def is_rule_table(source: str) -> bool:
+    """Tell whether a source is a file, or a folder of files, of rule tables.
+
+    Raises
+    ------
+    InputError
+        It is a NetCDF file that is absent or damaged.
+    """
+    if source.endswith(".nc"):
+        from ..tables.table_netcdf import holds_rules
+
+        return holds_rules(Path(source))
+    return source.endswith(".json") or Path(source).is_dir()
+
+
+def read_schedule(path: str | Path) -> Schedule:
+    """Return the schedule of a solved cycle's NetCDF file.
+
+    Raises
+    ------
+    InputError
+        The file is no result of this package.
+    """
+    trace = Result.read(path).dataset
+    on, start = trace["engine_on"].values, trace["engine_start"].values
+    running = np.where(start > 0, int(EngineClass.STARTING), int(EngineClass.RUNNING))
+    return Schedule(
+        gear=trace["gear"].values.astype(np.int64) - 1,
+        engine_class=np.where(on > 0, running, int(EngineClass.OFF)).astype(np.int64),
+        motor_torque=trace["motor_torque"].values.astype(np.float64),
+        powered=trace["motor_powered"].values > 0,
+    )
+
+
+def _from_code(source: str) -> Any:
+    place, _, name = source.rpartition(":")
+    path = Path(place)
+    if not path.is_file():
+        raise InputError(f"--controller {source}: the file {path} does not exist")
+    found: Any = getattr(_run_file(path), name, None)
+    if not callable(found):
+        raise InputError(f"--controller {source}: {path} has no function or class {name!r}")
+    if not inspect.isclass(found):
+        return found
+    try:
+        made = found()
+    except Exception as error:  # the user's code may raise anything
+        raise FailedError(
+            f"--controller {source}: making a {name} failed with {_in_words(error)}"
+        ) from error
+    if not isinstance(made, Controller):
+        raise InputError(f"--controller {source}: the class needs the methods reset and decide")
+    return made
+
+
+def _run_file(path: Path) -> Any:
+    specification = importlib.util.spec_from_file_location(f"controller_{path.stem}", path)
+    if specification is None or specification.loader is None:
+        raise InputError(f"--controller {path}: is no Python file")
+    module = importlib.util.module_from_spec(specification)
+    sys.modules[module.__name__] = module  # dataclasses of the file look themselves up there
+    try:
+        specification.loader.exec_module(module)
+    except Exception as error:  # the user's code may raise anything
+        raise FailedError(
+            f"--controller {path}: running it failed with {_in_words(error)}"
+        ) from error
+    return module
+
+
+def _in_words(error: Exception) -> str:
+    return f"{type(error).__name__}: {' '.join(str(error).split())}"

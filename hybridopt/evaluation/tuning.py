@@ -1,0 +1,112 @@
+"""Tuning of built-in controllers on cycles, so that a rule is never a straw man."""
+
+import dataclasses
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..base.errors import InfeasibleError, InputError
+from ..base.progress import Progress, silent
+from ..controllers.builtin import BuiltIn, Equivalence
+from .case import Case
+from .search import minimise
+
+IMBALANCE = 0.2  # of the worth of the energy off balance, charged on top of its correction
+
+
+@dataclass(frozen=True, eq=False)
+class Tuned:
+    """Outcome of tuning.
+
+    Attributes
+    ----------
+    controller : with the best parameters found
+    parameters : the tuned ones, by name, SI
+    before_percent, after_percent : mean over the cases of how far the objective lies above the
+        optimum's cost
+    """
+
+    controller: BuiltIn
+    parameters: dict[str, float]
+    before_percent: float
+    after_percent: float
+
+
+def tune(
+    controller: BuiltIn,
+    cases: Sequence[Case],
+    evaluations: int = 400,
+    seed: int = 1,
+    progress: Progress = silent,
+) -> Tuned:
+    """Tune a built-in controller's parameters within their bounds.
+
+    Parameters
+    ----------
+    controller
+        Where to begin; what its `bounds` do not name stays.
+    cases
+        On which to be good; all of one driveline.
+    evaluations
+        How many sets of parameters to try, each on all cases.
+    seed
+        The same seed gives the same answer.
+    progress
+        Called with the share done, 0 to 1.
+
+    Raises
+    ------
+    InputError
+        There is no case, or the controller cannot drive one of them with any parameters.
+
+    Notes
+    -----
+    The objective is the mean over cases of the cost at equal final SoC over the optimum's, plus
+    :data:`IMBALANCE` of the worth of the energy off balance, since the linear correction flatters
+    a drive that ends far away.
+    """
+    if not cases:
+        raise InputError("tuning needs a case; give a cycle")
+    controller = _informed(controller, cases)
+    bounds = controller.bounds(cases[0].optimum.driveline)
+    if not bounds:
+        figure = _percent(controller, cases)
+        return Tuned(controller, {}, figure, figure)
+    names = list(bounds)
+    low, high = (np.array(side) for side in zip(*bounds.values(), strict=True))
+    first = np.array([getattr(controller, name) for name in names])
+
+    def objective(values: np.ndarray) -> float:
+        trial = dict(zip(names, (float(v) for v in values), strict=True))
+        return _percent(controller.varied(trial), cases)
+
+    before = objective(first)
+    best, after = minimise(objective, low, high, first, evaluations, seed, progress)
+    if not np.isfinite(after):
+        raise InputError("tuning: no parameters within the bounds drive all of the cycles")
+    parameters = dict(zip(names, (float(v) for v in best), strict=True))
+    return Tuned(controller.varied(parameters), parameters, before, after)
+
+
+def _informed(controller: BuiltIn, cases: Sequence[Case]) -> BuiltIn:
+    """Begin an equivalence factor at what stored energy is worth at the optimum."""
+    if not isinstance(controller, Equivalence):
+        return controller
+    heat = cases[0].optimum.driveline.fuel.heating_value
+    worth = [case.worth.fuel_per_energy * heat for case in cases]
+    return dataclasses.replace(controller, factor=float(np.mean(worth)))
+
+
+def _percent(controller: BuiltIn, cases: Sequence[Case]) -> float:
+    """Return the objective; infinite where a case cannot be driven."""
+    total = 0.0
+    for case in cases:
+        try:
+            drive = case.drive(controller)
+        except InfeasibleError:
+            return float("inf")
+        off = abs(case.worth.correction(drive.soc_end))
+        cost = case.equal_cost(drive) + IMBALANCE * off
+        total += 100.0 * (cost / case.optimum_cost - 1.0)
+    return total / len(cases)

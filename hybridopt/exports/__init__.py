@@ -1,0 +1,1 @@
+"""Rule tables handed on: C code, co-simulation unit, data files."""

@@ -1,0 +1,260 @@
+"""Rule tables as a co-simulation unit of the Functional Mock-up Interface 2.0.
+
+The unit is the float32 C code with a thin layer around it, compiled by the platform's compiler.
+"""
+
+import os
+import platform
+import shlex
+import shutil
+import subprocess
+import sys
+import tempfile
+import uuid
+import zipfile
+from collections.abc import Mapping
+from io import BytesIO
+from pathlib import Path
+from typing import NamedTuple
+from xml.etree import ElementTree
+
+from ..base.cautions import TABLES_CAUTION
+from ..base.errors import FailedError
+from ..tables.origin import one_line, origin_record
+from ..tables.rule_set import RuleSet
+from ..tables.table_json import json_text
+from .c_code import c_files, c_name, comment_text, template
+
+COMPILERS = ("cc", "gcc", "clang")
+FLAGS = ("-std=c99", "-O2", "-Wall", "-Wextra", "-fvisibility=hidden")
+PATIENCE = 120.0  # s that a compiler may take
+STAMP = (1980, 1, 1, 0, 0, 0)  # on all files: the same tables give the same unit
+STEPPING = (
+    "In each step set the inputs, which are those of the step that begins and what engine and gear "
+    "really are, do the step, then get the outputs. Times in state are counted from one "
+    "communication point to the next. Limits of engine, motor and battery come after the unit."
+)
+SYSTEMS = {
+    "linux": ("linux", "so", ("-shared", "-fPIC")),
+    "darwin": ("darwin", "dylib", ("-dynamiclib",)),
+    "win32": ("win", "dll", ("-shared",)),
+}
+
+
+class Variable(NamedTuple):
+    """A variable of the unit; its number in the list is its value reference."""
+
+    name: str
+    causality: str
+    kind: str
+    unit: str
+    start: str
+    meaning: str
+
+
+VARIABLES = (
+    Variable("speed", "input", "Real", "m/s", "0", "vehicle speed, mean of the step"),
+    Variable("wheel_speed", "input", "Real", "rad/s", "0", "speed of the wheels"),
+    Variable("wheel_torque", "input", "Real", "N.m", "0", "torque wanted at the wheels"),
+    Variable("soc", "input", "Real", "1", "0.5", "state of charge, 0 to 1"),
+    Variable("actual_engine_on", "input", "Boolean", "", "false", "whether the engine runs"),
+    Variable("actual_gear", "input", "Integer", "", "1", "gear engaged, 1 is first"),
+    Variable("engine_on", "output", "Boolean", "", "false", "whether the engine shall run"),
+    Variable("gear", "output", "Integer", "", "1", "gear wanted, 1 is first"),
+    Variable(
+        "motor_torque",
+        "output",
+        "Real",
+        "N.m",
+        "0",
+        "motor torque at the gearbox input; all that is wanted there with the engine off",
+    ),
+    Variable("fault", "output", "Boolean", "", "false", "an input was not finite"),
+)
+UNITS = {
+    "m/s": {"m": "1", "s": "-1"},
+    "rad/s": {"rad": "1", "s": "-1"},
+    "N.m": {"kg": "1", "m": "2", "s": "-2"},
+    "1": {},
+}
+
+
+def fmu_bytes(rule_set: RuleSet) -> bytes:
+    """Return the unit as the content of its .fmu file.
+
+    It holds the tables as JSON in `resources/rules.json`, and its own source.
+
+    Raises
+    ------
+    InputError
+        A figure is not fit for use.
+    FailedError
+        No C compiler is found, or it fails.
+    """
+    sources = fmu_sources(rule_set)
+    folder, suffix, library = _compiled(sources, c_name(rule_set.origin.title))
+    name = c_name(rule_set.origin.title)
+    content = {
+        "modelDescription.xml": _description(rule_set),
+        f"binaries/{folder}/{name}.{suffix}": library,
+        "resources/rules.json": json_text(rule_set).encode(),
+        "documentation/index.html": _documentation(rule_set),
+        **{f"sources/{file}": text.encode() for file, text in sources.items()},
+    }
+    memory = BytesIO()
+    with zipfile.ZipFile(memory, "w", zipfile.ZIP_DEFLATED) as archive:
+        for path, data in content.items():
+            archive.writestr(zipfile.ZipInfo(path, STAMP), data, zipfile.ZIP_DEFLATED)
+    return memory.getvalue()
+
+
+def fmu_sources(rule_set: RuleSet) -> dict[str, str]:
+    """Return the C files of the unit by name."""
+    name = c_name(rule_set.origin.title)
+    comment = " * " + comment_text(f"title: {rule_set.origin.title}")
+    layer = template("fmu.c").substitute(name=name, guid=_guid(rule_set), comment=comment)
+    header = template("fmi2.h").substitute()
+    return {**c_files(rule_set), "fmu.c": layer, "fmi2.h": header}
+
+
+def _guid(rule_set: RuleSet) -> str:
+    """Return a name that is the same for the same tables and origin, and no others."""
+    return f"{{{uuid.uuid5(uuid.NAMESPACE_OID, json_text(rule_set))}}}"
+
+
+def _compiled(sources: Mapping[str, str], name: str) -> tuple[str, str, bytes]:
+    """Return folder of the platform, suffix and content of the shared library."""
+    if sys.platform not in SYSTEMS:
+        raise FailedError(f"co-simulation units are not built on {sys.platform}; use Linux")
+    system, suffix, flags = SYSTEMS[sys.platform]
+    if platform.machine().lower() in ("arm64", "aarch64") and system == "linux":
+        raise FailedError("FMI 2.0 has no name for Linux on ARM; export c, or build on x86-64")
+    compiler = find_compiler()
+    with tempfile.TemporaryDirectory(prefix="hybridopt-") as place:
+        for file, text in sources.items():
+            (Path(place) / file).write_text(text, encoding="ascii")
+        out = Path(place) / f"{name}.{suffix}"
+        command = [*compiler, *FLAGS, *flags, f"{name}.c", "fmu.c", "-o", out.name]
+        _run(command, place)
+        if not out.is_file():
+            raise FailedError(f"the compiler {compiler[0]} gave no library; set CC to another")
+        return f"{system}{64 if sys.maxsize > 2**32 else 32}", suffix, out.read_bytes()
+
+
+def find_compiler() -> list[str]:
+    """Return the command of the C compiler: that of the variable CC, or the first one found.
+
+    Raises
+    ------
+    FailedError
+        There is none.
+    """
+    given = shlex.split(os.environ.get("CC", ""))
+    for command in [given] if given else [[name] for name in COMPILERS]:
+        if shutil.which(command[0]):
+            return command
+    tried = given[0] if given else ", ".join(COMPILERS)
+    raise FailedError(
+        f"no C compiler is found (tried {tried}); install one, name yours in the variable CC, or "
+        "export c and build elsewhere"
+    )
+
+
+def _run(command: list[str], folder: str) -> None:
+    try:
+        done = subprocess.run(
+            command, cwd=folder, capture_output=True, text=True, timeout=PATIENCE, check=False
+        )
+    except (OSError, subprocess.TimeoutExpired) as error:
+        raise FailedError(f"the compiler {command[0]} failed ({type(error).__name__})") from None
+    if done.returncode:
+        lines = [line for line in done.stderr.splitlines() if "error" in line]
+        said = one_line((lines or done.stderr.splitlines() or ["nothing"])[0])
+        raise FailedError(f"the compiler {command[0]} failed and said: {said[:200]}")
+
+
+def _description(rule_set: RuleSet) -> bytes:
+    """Return modelDescription.xml."""
+    name = c_name(rule_set.origin.title)
+    origin = rule_set.origin
+    training = origin.training or "none"
+    root = ElementTree.Element(
+        "fmiModelDescription",
+        {
+            "fmiVersion": "2.0",
+            "modelName": _plain(origin.title) or name,
+            "guid": _guid(rule_set),
+            "description": f"Rule controller of a parallel hybrid driveline; training {training}. "
+            f"{TABLES_CAUTION}",
+            "version": _plain(origin.version),
+            "generationTool": _plain(f"hybridopt {origin.version}"),
+            "variableNamingConvention": "flat",
+            "numberOfEventIndicators": "0",
+        },
+    )
+    unit = ElementTree.SubElement(
+        root,
+        "CoSimulation",
+        {
+            "modelIdentifier": name,
+            "canHandleVariableCommunicationStepSize": "true",
+            "canNotUseMemoryManagementFunctions": "true",
+        },
+    )
+    files = ElementTree.SubElement(unit, "SourceFiles")
+    for file in (f"{name}.c", "fmu.c"):
+        ElementTree.SubElement(files, "File", {"name": file})
+    units = ElementTree.SubElement(root, "UnitDefinitions")
+    for text, base in UNITS.items():
+        ElementTree.SubElement(ElementTree.SubElement(units, "Unit", name=text), "BaseUnit", base)
+    variables = ElementTree.SubElement(root, "ModelVariables")
+    for number, variable in enumerate(VARIABLES):
+        _add_variable(variables, number, variable)
+    outputs = ElementTree.SubElement(ElementTree.SubElement(root, "ModelStructure"), "Outputs")
+    for number, variable in enumerate(VARIABLES, start=1):
+        if variable.causality == "output":
+            ElementTree.SubElement(outputs, "Unknown", index=str(number))
+    ElementTree.indent(root)
+    return _xml(root)
+
+
+def _add_variable(parent: ElementTree.Element, number: int, variable: Variable) -> None:
+    variability = "continuous" if variable.kind == "Real" else "discrete"
+    attributes = {
+        "name": variable.name,
+        "valueReference": str(number),
+        "description": variable.meaning,
+        "causality": variable.causality,
+        "variability": variability,
+    }
+    if variable.causality == "output":
+        attributes["initial"] = "exact"
+    entry = ElementTree.SubElement(parent, "ScalarVariable", attributes)
+    kind = {"start": variable.start} | ({"unit": variable.unit} if variable.unit else {})
+    ElementTree.SubElement(entry, variable.kind, kind)
+
+
+def _documentation(rule_set: RuleSet) -> bytes:
+    """Return a page with origin and caution."""
+    page = ElementTree.Element("html")
+    body = ElementTree.SubElement(page, "body")
+    ElementTree.SubElement(body, "h1").text = _plain(rule_set.origin.title)
+    rows = ElementTree.SubElement(body, "table")
+    for key, value in origin_record(rule_set, "").items():
+        if value not in ("", TABLES_CAUTION):
+            row = ElementTree.SubElement(rows, "tr")
+            ElementTree.SubElement(row, "th").text = key
+            text = ", ".join(value) if isinstance(value, list) else str(value)
+            ElementTree.SubElement(row, "td").text = _plain(text)
+    ElementTree.SubElement(body, "p").text = STEPPING
+    ElementTree.SubElement(body, "p").text = TABLES_CAUTION
+    return _xml(page)
+
+
+def _xml(root: ElementTree.Element) -> bytes:
+    return bytes(ElementTree.tostring(root, encoding="UTF-8", xml_declaration=True))
+
+
+def _plain(text: str) -> str:
+    """Return a text that XML can hold."""
+    return "".join(c for c in one_line(text) if ord(c) < 0xFFFE and not 0xD800 <= ord(c) < 0xE000)

@@ -1,0 +1,1 @@
+"""Files in and out: atomic writing, CSV tables, NetCDF with a checksum."""

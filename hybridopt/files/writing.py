@@ -1,0 +1,134 @@
+"""Writing files so that nothing a user had is lost, and no half file bears a final name."""
+
+import os
+import re
+import secrets
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+from ..base.errors import FailedError, InputError
+
+Write = Callable[[Path], object]
+TEMPORARY = ".hybridopt-"  # beginning of the names of files that are not finished
+_FORMULA = re.compile(r"""(^|[,;\t])[\s"']*[=+\-@]""")
+
+
+def check_target(path: Path, overwrite: bool) -> None:
+    """Raise InputError when a file cannot be written there, before the work begins.
+
+    Raises
+    ------
+    InputError
+        The file exists and `overwrite` is not set, it is a link, a folder or a device, or its
+        folder does not exist.
+    """
+    if len(os.fsencode(path.name)) > 200:
+        raise InputError(f"{path.name[:40]}...: the file name is longer than 200 bytes; shorten it")
+    if not path.parent.is_dir():
+        raise InputError(f"{path}: the folder {path.parent} does not exist; make it first")
+    if path.is_dir():
+        raise InputError(f"{path}: is a folder; give a file name")
+    if path.is_symlink():
+        raise InputError(
+            f"{path}: is a link to {os.readlink(path)}; name that file itself, or remove the link"
+        )
+    if path.exists() and not path.is_file():
+        raise InputError(f"{path}: is no ordinary file; give another name")
+    if path.exists() and not overwrite:
+        raise InputError(f"{path}: exists already; choose another name or allow overwriting")
+
+
+def write_atomically(path: Path, write: Write, overwrite: bool = False) -> None:
+    """Call `write` on a temporary file in the same folder, then give it the name `path`.
+
+    Raises
+    ------
+    InputError
+        As :func:`check_target`.
+    FailedError
+        The system refused (disk full, no permission); nothing is left under the final name.
+    """
+    write_together([(path, write)], overwrite)
+
+
+def bytes_writer(content: bytes) -> Write:
+    """Return what writes bytes to a path."""
+    return lambda out: out.write_bytes(content)
+
+
+def write_together(targets: Sequence[tuple[Path, Write]], overwrite: bool = False) -> None:
+    """Write several files; none gets its final name before all are whole on the disk.
+
+    Raises
+    ------
+    InputError
+        As :func:`check_target`, for any of them; nothing is written then.
+    FailedError
+        The system refused; the files that were there are as before.
+    """
+    for path, _ in targets:
+        check_target(path, overwrite)
+    staged: list[Path] = []
+    path = Path()
+    try:
+        for path, write in targets:
+            _stage(path, write, staged)
+        for temporary, (path, _) in zip(staged, targets, strict=True):
+            _give_name(temporary, path, overwrite)
+    except OSError as error:
+        raise FailedError(f"{path}: could not be written ({error.strerror or error})") from None
+    finally:
+        for temporary in staged:
+            temporary.unlink(missing_ok=True)
+
+
+def _stage(path: Path, write: Write, staged: list[Path]) -> None:
+    """Write a file under a temporary name beside its own, safe from a loss of power."""
+    temporary = path.parent / f"{TEMPORARY}{secrets.token_hex(8)}{path.suffix[:20]}"
+    staged.append(temporary)  # before it exists, so that an interrupt leaves nothing over
+    os.close(os.open(temporary, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600))
+    write(temporary)
+    temporary.chmod(0o666 & ~_umask())
+    handle = os.open(temporary, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def _give_name(temporary: Path, path: Path, overwrite: bool) -> None:
+    """Rename; without `overwrite`, a file that came in the meantime stays."""
+    if overwrite:
+        os.replace(temporary, path)
+        return
+    try:
+        os.link(temporary, path)
+    except FileExistsError:
+        check_target(path, overwrite)
+        raise
+    except OSError:  # a file system without hard links
+        check_target(path, overwrite)
+        os.replace(temporary, path)
+
+
+def file_stem(name: str) -> str:
+    """Return a name that is safe as part of a file name: no separators, no dots in front."""
+    return re.sub(r"[^\w.-]+", "_", name)[:40].lstrip(".-") or "unnamed"
+
+
+def comment_line(text: str) -> str:
+    """Return a `#` line for a CSV file that no spreadsheet takes for more than a comment.
+
+    Control characters become blanks. Where a piece of the text, cut at a separator, would be a
+    formula (it begins with = + - or @), the line is one quoted cell.
+    """
+    line = "# " + "".join(c if c.isprintable() else " " for c in text)
+    if _FORMULA.search(line):
+        return '"' + line.replace('"', '""') + '"'
+    return line
+
+
+def _umask() -> int:
+    mask = os.umask(0)
+    os.umask(mask)
+    return mask

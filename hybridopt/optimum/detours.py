@@ -1,0 +1,117 @@
+"""What passing any SoC costs at least; it proves a corridor that holds every optimal schedule.
+
+Theorem. Take the multipliers l of bound.py, and one schedule of cost J that meets the target. For
+scales a >= b >= 0, step t and SoC level z every schedule that holds stored energy z_t >= z before
+step t costs at least
+
+    least over (state, gear) of F_t(a) + B_t(b), plus
+    (a - b) l_t z - a l_1 z(x_0) + b l_N z(target),
+
+with F_t(a) the length of the shortest path through the steps before t at multipliers a l, and
+B_t(b) that through the others at b l. So where this exceeds J, no optimal schedule lies at or
+above z. With a <= b it is the same for z_t <= z.
+
+Proof. As in bound.py, with multipliers a l up to step t and b l after it; the term of z_t that is
+left over, (a - b) l_t z_t, is at least (a - b) l_t z.
+
+What the bound leaves out (see there) makes the corridor wider, never narrower.
+"""
+
+import numpy as np
+
+from ..base.threads import in_threads
+from ..dp import bound_kernels as kernels
+from ..dp.bound import Bound, Hulls
+from ..dp.boxes import make_boxes
+from ..dp.corridor import Corridor
+from ..dp.forward import ForwardRun
+from ..physics.battery import stored_energy, voltage_slope
+from ..physics.operating_points import EngineClass
+from ..problem.problem import Problem
+
+SCALES = np.array([0.84, 0.96, 0.99, 1.0, 1.01, 1.04, 1.16])
+BOXES = 8  # half as many as the bound has: twice as fast, and the corridor a third wider
+ENERGY_POINTS = 2001  # points of the table from stored energy to SoC
+
+
+class Detours:
+    """What it costs at least to pass any SoC at any time.
+
+    Parameters
+    ----------
+    problem
+        What is solved; its SoC grid does not count.
+    bound
+        A bound of it; any multipliers are sound, good ones make narrow corridors.
+    run
+        The schedule that the bound was proved with.
+    """
+
+    def __init__(self, problem: Problem, bound: Bound, run: ForwardRun) -> None:
+        self.problem, self.multipliers = problem, bound.multipliers
+        self.boxes = make_boxes(problem, BOXES, min(problem.grid.target, float(run.soc[-1])))
+        self.slope = voltage_slope(problem.cell, run.soc)
+        shape = SCALES.size, problem.points.steps + 1, problem.events.graph.states
+        behind, ahead = np.full((2, *shape, problem.points.gears), np.inf)
+        hulls = Hulls(problem.points)
+
+        def work(a: int, b: int) -> None:
+            for i in range(a, b):
+                self._fill(hulls, SCALES[i] * self.multipliers, behind[i], ahead[i])
+
+        in_threads(work, SCALES.size)
+        ends = self.multipliers[1] * self.boxes.z_start, self.multipliers[-1] * self.boxes.z_end
+        least = np.full((SCALES.size, *behind.shape[:2]), -np.inf)
+        for i in range(SCALES.size):
+            for j in range(SCALES.size):
+                paths = (behind[i] + ahead[j]).min(axis=(1, 2))
+                least[i, j] = paths - SCALES[i] * ends[0] + SCALES[j] * ends[1]
+        self.least = least - 1e-12 * (np.abs(least) + 4.0 * max(ends))
+
+    def _fill(
+        self, hulls: Hulls, multipliers: np.ndarray, behind: np.ndarray, ahead: np.ndarray
+    ) -> None:
+        """Fill the shortest paths to and from every step, state and gear, (steps + 1, ...)."""
+        problem, boxes = self.problem, self.boxes
+        points, graph, cost = problem.points, problem.events.graph, problem.events.cost
+        stage = np.empty((3, points.steps, points.gears, len(EngineClass)))
+        jobs = np.full(hulls.first.size - 1, kernels.EXACT, dtype=np.int64)
+        kernels._stages(
+            hulls.power,
+            hulls.cost,
+            hulls.first,
+            points.dt,
+            multipliers,
+            boxes.first,
+            boxes.last,
+            boxes.rows,
+            boxes.wide,
+            problem.cell.efficiency,
+            jobs,
+            np.zeros_like(jobs),
+            *stage,
+        )
+        behind[0, problem.state, problem.gear] = 0.0
+        ahead[-1] = 0.0
+        kernels._paths(stage[0], problem.shift, graph, cost, behind, ahead)
+
+    def cost(self, run: ForwardRun) -> float:
+        """Return the cost of a run, g, and of what it lacks at the end, at the bound's price."""
+        lacking = self.boxes.z_end - float(stored_energy(self.problem.cell, run.soc[-1]))
+        return float(run.cost + self.multipliers[-1] * max(lacking, 0.0))
+
+    def corridor(self, cost: float) -> Corridor:
+        """Return the SoC that schedules of no more than a cost, g, can pass.
+
+        They must meet the target, or where the run ends that proved the bound, if that is lower.
+        """
+        apart = np.subtract.outer(SCALES, SCALES)[:, :, None] * self.multipliers
+        with np.errstate(divide="ignore", invalid="ignore"):
+            level = (cost - self.least) / apart
+        high = np.where(apart > 0.0, level, np.inf).min(axis=(0, 1))
+        low = np.where(apart < 0.0, level, -np.inf).max(axis=(0, 1))
+        soc = np.linspace(*self.problem.settings.socs[:2], ENERGY_POINTS)
+        energy = stored_energy(self.problem.cell, soc)
+        spare = soc[1] - soc[0]  # the table's error is far below one of its steps
+        low, high = np.interp([low, high], energy, soc)
+        return Corridor(low - spare, high + spare, self.multipliers * self.slope)

@@ -1,0 +1,189 @@
+"""Dynamic programming: the cost-to-go over the whole cycle, and the least-fuel schedule."""
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from ..base.errors import InfeasibleError
+from ..base.progress import Progress, silent
+from ..dp import kernels
+from ..dp.bound import lower_bound
+from ..dp.corridor import Corridor
+from ..dp.cost_to_go import CostToGo
+from ..dp.forward import ForwardRun, best_run, missed_target, refuse_missed
+from ..inputs.driveline import Battery
+from ..physics.schedule import Schedule
+from ..problem.choices import Choices
+from ..problem.problem import Problem, make_problem
+from ..problem.settings import Settings
+from .detours import Detours
+
+PENALTY_STEPS = (1.0, 10.0, 100.0)  # times the given penalty, until the target is met
+COARSE_POINTS = 126  # SoC points of the solve that a corridor is worked out from
+EXPECTED_GAP = 3e-4  # of the cost: gap that a corridor is first made for
+
+
+@dataclass(frozen=True, eq=False)
+class Solution:
+    """The answer of the optimiser.
+
+    Attributes
+    ----------
+    problem : what was solved
+    run : the optimal schedule, its SoC path and cost
+    value_start : g of fuel, the cost-to-go at the start; equals `cost` within grid error
+    value : the cost-to-go; value[t] is in g of fuel, (states, gears, SoC points)
+    soc_grid : (SoC points,)
+    corridor : the SoC ranges that were swept, proved to hold all schedules that cost no more; None
+        where all points were
+    """
+
+    problem: Problem
+    run: ForwardRun
+    value_start: float
+    value: CostToGo
+    soc_grid: np.ndarray
+    corridor: Corridor | None = None
+
+    @property
+    def schedule(self) -> Schedule:
+        """The optimal schedule."""
+        return self.run.schedule
+
+    @property
+    def soc(self) -> np.ndarray:
+        """State of charge along the run, (steps + 1,)."""
+        return self.run.soc
+
+    @property
+    def costate(self) -> np.ndarray:
+        """Fall of the cost-to-go, g per unit of SoC, after each step along the run, (steps,)."""
+        return self.run.costate
+
+    @property
+    def cost(self) -> float:
+        """Cost of the run, g of fuel, with events and penalties."""
+        return self.run.cost
+
+
+def solve(
+    points: Choices,
+    battery: Battery,
+    settings: Settings,
+    penalty: float,
+    shift_costs: Any = None,
+    progress: Progress = silent,
+    stop_costs: np.ndarray | None = None,
+    start_steps: np.ndarray | None = None,
+) -> Solution:
+    """Find the least-cost schedule over given operating points.
+
+    Parameters
+    ----------
+    points
+        Choices of every step, from :func:`hybridopt.physics.operating_points.operating_points`.
+    battery
+        Turns battery power into a change of SoC.
+    settings
+        Resolved settings (see :meth:`Settings.resolved`).
+    penalty
+        Slope of the terminal and window penalty, g per unit of SoC.
+    shift_costs
+        g of fuel from gear (last axis but one) to gear (last axis), (gears, gears) or
+        (steps, 3 engine classes, gears, gears); default is `settings.shift_cost` for every change
+        of gear.
+    progress
+        Called with the share done, 0 to 1.
+    stop_costs, start_steps
+        See :func:`hybridopt.problem.graph.make_events`.
+
+    Returns
+    -------
+    Solution
+        Schedule, SoC path and the whole cost-to-go.
+
+    Raises
+    ------
+    InfeasibleError
+        No schedule keeps the SoC window and reaches the target; the message says the best SoC.
+
+    Notes
+    -----
+    V_t(x,s,g) = min over s', g', u of c(g,s -> g',s') + m_u + V_{t+1}(x - d_u(x), s', g'),
+    Bellman's recursion over state of charge x, state s and gear g, with V_N the exact
+    penalty K max(0, target - x). V is interpolated linearly in x. The forward run takes the best
+    decision from the continuous SoC, refines the torque split between two listed ones, and lands
+    on the target.
+    """
+    events = shift_costs, stop_costs, start_steps
+    problem, value, run, corridor = _solve(points, battery, settings, penalty, events, progress)
+    return Solution(
+        problem=problem,
+        run=run,
+        value_start=float(
+            kernels._value(problem.grid, value[0][problem.state, problem.gear], problem.soc)
+        ),
+        value=value,
+        soc_grid=problem.soc_grid,
+        corridor=corridor,
+    )
+
+
+def _solve(
+    points: Choices,
+    battery: Battery,
+    settings: Settings,
+    penalty: float,
+    events: tuple[Any, np.ndarray | None, np.ndarray | None],
+    progress: Progress,
+) -> tuple[Problem, CostToGo, ForwardRun, Corridor | None]:
+    """Sweep and run forward; where the target is missed, again with steeper penalties.
+
+    A penalty just above the marginal fuel value keeps the kink it makes in the cost-to-go small,
+    and with it the grid error; where the last charge before the target is dearer than that (idling
+    to charge), the steeper ones take over.
+    """
+    for steeper in PENALTY_STEPS:
+        problem = make_problem(points, battery, settings, steeper * penalty, *events)
+        value, run, corridor = _optimum(problem, progress)
+        if not missed_target(run, problem):
+            break
+    refuse_missed(run, problem)
+    return problem, value, run, corridor
+
+
+def _optimum(problem: Problem, progress: Progress) -> tuple[CostToGo, ForwardRun, Corridor | None]:
+    if problem.settings.corridor:
+        found = _optimum_in_corridor(problem, progress)
+        if found:
+            return found
+    value = CostToGo(problem, progress=progress)
+    return value, best_run(problem, value), None
+
+
+def _optimum_in_corridor(
+    problem: Problem, progress: Progress
+) -> tuple[CostToGo, ForwardRun, Corridor] | None:
+    """Sweep near the path of a coarse grid; again, wider, until nothing better can lie outside.
+
+    None where the coarse grid finds no schedule that meets the target, or the corridor holds none.
+    """
+    coarse = problem.on_grid(min(COARSE_POINTS, problem.grid.points))
+    try:
+        guide = best_run(coarse, CostToGo(coarse))
+        if missed_target(guide, coarse):
+            return None
+        bound = lower_bound(coarse, guide, guide.costate)
+        detours, least = Detours(coarse, bound, guide), guide.cost
+        corridor = detours.corridor(min(least, (1.0 + EXPECTED_GAP) * bound.bound))
+        while True:
+            value = CostToGo(problem, progress=progress, corridor=corridor)
+            run = best_run(problem, value)
+            least = min(least, detours.cost(run))
+            needed = detours.corridor(least)
+            if corridor.holds(needed):
+                return value, run, corridor
+            corridor = corridor.around(needed)
+    except InfeasibleError:
+        return None

@@ -1,1 +1,0 @@
-"""What goes out: files, tables and pictures."""

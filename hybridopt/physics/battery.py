@@ -1,0 +1,171 @@
+"""The battery: current and state of charge for a terminal power, and the energy it stores.
+
+Everything that needs the battery's voltage equation calls the kernels here, or the functions over
+arrays below them, which do the same in NumPy.
+"""
+
+# mypy: allow-untyped-defs, allow-untyped-calls, allow-untyped-decorators
+
+from typing import Any, NamedTuple
+
+import numpy as np
+
+from ..base.compiled import kernel
+from ..inputs.driveline import Battery
+
+
+class Cell(NamedTuple):
+    """The battery as bare arrays over its SoC table, and its charge."""
+
+    soc: Any
+    voltage: Any
+    discharge: Any
+    charge: Any
+    power_max: Any
+    power_min: Any
+    capacity: float
+    efficiency: float
+
+
+def pack_battery(battery: Battery) -> Cell:
+    """Flatten a battery for the kernels."""
+
+    def column(name: str) -> np.ndarray:
+        return np.ascontiguousarray(battery.table.sel(quantity=name).values, dtype=np.float64)
+
+    return Cell(
+        soc=np.ascontiguousarray(battery.table["soc"].values, dtype=np.float64),
+        voltage=column("open_circuit_voltage"),
+        discharge=column("resistance_discharge"),
+        charge=column("resistance_charge"),
+        power_max=battery.derating * column("power_discharge_max"),
+        power_min=-battery.derating * column("power_charge_max"),
+        capacity=float(battery.capacity),
+        efficiency=float(battery.coulombic_efficiency),
+    )
+
+
+@kernel
+def _at(axis, values, x):
+    low, high = 0, axis.size - 1
+    while high - low > 1:
+        middle = (low + high) // 2
+        if axis[middle] <= x:
+            low = middle
+        else:
+            high = middle
+    w = min(max((x - axis[low]) / (axis[low + 1] - axis[low]), 0.0), 1.0)
+    return values[low] + w * (values[low + 1] - values[low])
+
+
+@kernel
+def _state(cell, soc):
+    """Voltage, discharge and charge resistance, highest and lowest power at a SoC."""
+    voltage, discharge = _at(cell.soc, cell.voltage, soc), _at(cell.soc, cell.discharge, soc)
+    power_max = _at(cell.soc, cell.power_max, soc)
+    if discharge > 0.0:
+        power_max = min(power_max, voltage * voltage / (4.0 * discharge))
+    charge, power_min = _at(cell.soc, cell.charge, soc), _at(cell.soc, cell.power_min, soc)
+    return voltage, discharge, charge, power_max, power_min
+
+
+@kernel(inline="always")
+def _root_current(voltage, resistance, power):
+    """Battery current, A, for a terminal power; limits are not looked at.
+
+    I = 2 P / (U + sqrt(U^2 - 4 R P)), the root of R I^2 - U I + P = 0 that goes to P / U.
+    """
+    return 2.0 * power / (voltage + np.sqrt(max(voltage * voltage - 4.0 * resistance * power, 0.0)))
+
+
+@kernel
+def _current(state, power):
+    """Battery current, A, for a terminal power; NaN beyond a limit of power or voltage."""
+    voltage, discharge, charge, power_max, power_min = state
+    if power > power_max or power < power_min:
+        return np.nan
+    return _root_current(voltage, discharge if power > 0.0 else charge, power)
+
+
+@kernel
+def _rates(cell, dt):
+    """Charge per ampere in a step when discharging and when charging, s, and the capacity, C."""
+    return dt, dt * cell.efficiency, cell.capacity
+
+
+@kernel(inline="always")
+def _soc_after(soc, current, rates):
+    """SoC after a step with a current."""
+    return soc - current * (rates[1] if current < 0.0 else rates[0]) / rates[2]
+
+
+@kernel
+def _landing(state, rates, soc, power):
+    """SoC after a step of given rates; NaN beyond a battery limit."""
+    return _soc_after(soc, _current(state, power), rates)
+
+
+@kernel
+def _landings(powers, count, state, rates, soc, after):
+    """Fill SoC after a step of every split, as `_landing`, in vector registers."""
+    voltage, discharge, charge, power_max, power_min = state
+    out, inside = after[:count], powers[:count]
+    for k in range(count):
+        power = inside[k]
+        current = _root_current(voltage, discharge if power > 0.0 else charge, power)
+        landed = _soc_after(soc, current, rates)
+        out[k] = np.nan if power > power_max or power < power_min else landed
+
+
+@kernel
+def _next_soc(cell, state, soc, power, dt):
+    """SoC after a step; NaN beyond a battery limit."""
+    return _landing(state, _rates(cell, dt), soc, power)
+
+
+@kernel
+def _states(cell, soc, out):
+    """States of the battery at many SoCs, (5, SoCs)."""
+    for i in range(soc.size):
+        out[0, i], out[1, i], out[2, i], out[3, i], out[4, i] = _state(cell, soc[i])
+
+
+@kernel
+def _soc_path(power, dt, cell, path, current):
+    """Fill SoC path and current of given battery powers; return the first step beyond a limit."""
+    for t in range(power.size):
+        state = _state(cell, path[t])
+        current[t] = _current(state, power[t])
+        path[t + 1] = _next_soc(cell, state, path[t], power[t], dt[t])
+        if np.isnan(path[t + 1]):
+            return t
+    return -1
+
+
+def stored_energy(cell: Cell, soc: float | np.ndarray) -> np.ndarray:
+    """Energy stored up to a SoC, J: charge times the integral of the piecewise linear voltage."""
+    steps = 0.5 * np.diff(cell.soc) * (cell.voltage[1:] + cell.voltage[:-1])
+    at_nodes = np.concatenate(([0.0], np.cumsum(steps)))
+    i = np.clip(np.searchsorted(cell.soc, soc, side="right") - 1, 0, cell.soc.size - 2)
+    past = np.asarray(soc) - cell.soc[i]
+    slope = (cell.voltage[i + 1] - cell.voltage[i]) / (cell.soc[i + 1] - cell.soc[i])
+    return np.asarray(cell.capacity * (at_nodes[i] + past * (cell.voltage[i] + 0.5 * slope * past)))
+
+
+def voltage_slope(cell: Cell, soc: np.ndarray) -> np.ndarray:
+    """Return dz/dx at states of charge: capacity times open-circuit voltage, J."""
+    return np.asarray(cell.capacity * np.interp(soc, cell.soc, cell.voltage))
+
+
+def resistance_at(cell: Cell, soc: float | np.ndarray, sign: np.ndarray) -> np.ndarray:
+    """Return the resistance at states of charge for a sign of current or power, ohm."""
+    discharge, charge = (np.interp(soc, cell.soc, r) for r in (cell.discharge, cell.charge))
+    return np.asarray(np.where(sign > 0.0, discharge, charge))
+
+
+def inner_power(cell: Cell, soc: float | np.ndarray, power: np.ndarray) -> np.ndarray:
+    """Return the power out of the store for powers at the terminals, limits not counted, W."""
+    voltage, resistance = np.interp(soc, cell.soc, cell.voltage), resistance_at(cell, soc, power)
+    root = np.sqrt(np.maximum(voltage**2 - 4.0 * resistance * power, 0.0))
+    current = 2.0 * power / (voltage + root)
+    return np.asarray(voltage * current * np.where(power < 0.0, cell.efficiency, 1.0))

@@ -1,0 +1,186 @@
+"""What the cycle asks of the wheels: mean speed, acceleration and torque of each step."""
+
+import dataclasses
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..base.units import GRAVITY
+from ..inputs.cycle import Cycle
+from ..inputs.driveline import Driveline, Vehicle
+
+NO_RESTRICTION = {
+    "motor_share": 1.0,
+    "battery_share": 1.0,
+    "slip_allowed": True,
+    "fuel_factor": 1.0,
+    "engine_needed": False,
+    "oil_temperature": np.nan,
+}
+
+
+@dataclass(frozen=True, eq=False)
+class Demand:
+    """Demand at the wheels, one entry per step; all arrays have shape (steps,).
+
+    Attributes
+    ----------
+    time : s, at the start of the step
+    dt : s, length of the step
+    speed : m/s, mean over the step
+    speed_start : m/s, at the start of the step
+    acceleration : m/s2, of the vehicle
+    wheel_speed : rad/s
+    wheel_acceleration : rad/s2
+    wheel_torque : N m, positive when it propels
+    rolling_power, drag_power, grade_power, inertia_power : W, the parts of the wheel power
+    motor_share : 1 allows the motor's peak torque, 0 its continuous torque, linear in between
+    battery_share : the same for the battery's power
+    slip_allowed : whether the launch clutch may slip
+    fuel_factor : factor on the fuel rate, above 1 for a cold engine
+    engine_needed : whether the engine must not be off, for heat or because it is cold
+    oil_temperature : degC, of the engine; NaN is not known
+
+    Notes
+    -----
+    The last six say what else bears on a step; left out, nothing is restricted.
+    """
+
+    time: np.ndarray
+    dt: np.ndarray
+    speed: np.ndarray
+    speed_start: np.ndarray
+    acceleration: np.ndarray
+    wheel_speed: np.ndarray
+    wheel_acceleration: np.ndarray
+    wheel_torque: np.ndarray
+    rolling_power: np.ndarray
+    drag_power: np.ndarray
+    grade_power: np.ndarray
+    inertia_power: np.ndarray
+    motor_share: np.ndarray = None  # type: ignore[assignment]
+    battery_share: np.ndarray = None  # type: ignore[assignment]
+    slip_allowed: np.ndarray = None  # type: ignore[assignment]
+    fuel_factor: np.ndarray = None  # type: ignore[assignment]
+    engine_needed: np.ndarray = None  # type: ignore[assignment]
+    oil_temperature: np.ndarray = None  # type: ignore[assignment]
+
+    def __post_init__(self) -> None:
+        """Fill what is left out with "no restriction"."""
+        for name, free in NO_RESTRICTION.items():
+            if getattr(self, name) is None:
+                object.__setattr__(self, name, np.full(self.dt.size, free))
+
+    @property
+    def steps(self) -> int:
+        """Number of steps."""
+        return self.dt.size
+
+    @property
+    def distance(self) -> float:
+        """Distance driven, m."""
+        return float(np.sum(self.speed * self.dt))
+
+    def part(self, start: int, stop: int) -> "Demand":
+        """Return the steps start to stop - 1."""
+        return Demand(**{name: value[start:stop] for name, value in vars(self).items()})
+
+
+def wheel_demand(vehicle: Vehicle, cycle: Cycle) -> Demand:
+    """Work out the torque and speed wanted at the wheels for each step of a cycle.
+
+    Parameters
+    ----------
+    vehicle
+        Mass, road load and wheels.
+    cycle
+        Speed and grade over time.
+
+    Returns
+    -------
+    Demand
+        One entry per step of the cycle, from :func:`step_demand`, with its heat requests and
+        oil temperatures.
+    """
+    wanted = step_demand(
+        vehicle, cycle.time[:-1], cycle.dt, cycle.speed[:-1], cycle.speed[1:], cycle.mean_grade
+    )
+    oil = 0.5 * (cycle.oil_temperature[:-1] + cycle.oil_temperature[1:])
+    return dataclasses.replace(
+        wanted, engine_needed=cycle.heat_request[:-1] > 0.0, oil_temperature=oil
+    )
+
+
+def drive_demand(driveline: Driveline, cycle: Cycle) -> Demand:
+    """As :func:`wheel_demand`, with what a cold engine takes more.
+
+    Parameters
+    ----------
+    driveline
+        The vehicle and its engine.
+    cycle
+        Speed, grade and oil temperature over time.
+    """
+    wanted = wheel_demand(driveline.vehicle, cycle)
+    factor = driveline.engine.fuel_factor(wanted.oil_temperature)
+    return dataclasses.replace(wanted, fuel_factor=factor)
+
+
+def step_demand(
+    vehicle: Vehicle,
+    time: np.ndarray,
+    dt: np.ndarray,
+    speed_start: np.ndarray,
+    speed_end: np.ndarray,
+    grade: np.ndarray,
+) -> Demand:
+    """Work out what the wheels want in steps that need not follow each other.
+
+    Parameters
+    ----------
+    vehicle
+        Mass, road load and wheels.
+    time, dt
+        Start and length of each step, s, shape (steps,), as all that follow.
+    speed_start, speed_end
+        m/s; speed is linear in the step.
+    grade
+        Mean of the step, rise over run.
+
+    Notes
+    -----
+    F = (m + J_w / r^2) a + m g (sin θ + c_r cos θ) + ½ ρ c_d A u |u| with the mean speed v and
+    acceleration a of the step, so that m a v dt sums exactly to the change of kinetic energy;
+    u is v plus the headwind. A trailer adds its mass to m, its own m c_r and its own c_d A.
+    At rest the brakes hold the vehicle and the demand is zero.
+    Source: Guzzella, Sciarretta, *Vehicle Propulsion Systems*, ch. 2, from memory.
+    """
+    speed = 0.5 * (speed_start + speed_end)
+    acceleration = (speed_end - speed_start) / dt
+    moving = speed > 0.0
+    angle = np.arctan(grade)
+    total = vehicle.mass + vehicle.trailer_mass
+    weight = GRAVITY * moving
+    mass = total + vehicle.wheel_inertia / vehicle.wheel_radius**2
+    resistance = vehicle.rolling_resistance * vehicle.mass
+    resistance += vehicle.trailer_rolling_resistance * vehicle.trailer_mass
+    rolling = resistance * weight * np.cos(angle)
+    climb = total * weight * np.sin(angle)
+    drag_area = vehicle.drag_area + vehicle.trailer_drag_area
+    air = (speed + vehicle.headwind) * moving
+    drag = 0.5 * vehicle.air_density * drag_area * air * np.abs(air)
+    force = mass * acceleration + rolling + climb + drag
+    return Demand(
+        time=time,
+        dt=dt,
+        speed=speed,
+        speed_start=speed_start,
+        acceleration=acceleration,
+        wheel_speed=speed / vehicle.wheel_radius,
+        wheel_acceleration=acceleration / vehicle.wheel_radius,
+        wheel_torque=force * vehicle.wheel_radius,
+        rolling_power=rolling * speed,
+        drag_power=drag * speed,
+        grade_power=climb * speed,
+        inertia_power=mass * acceleration * speed,
+    )

@@ -1,0 +1,356 @@
+"""Operating points: battery power and cost of every gear, engine class and torque split."""
+
+from dataclasses import dataclass
+from enum import IntEnum
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+
+from ..base.errors import InfeasibleError, InputError
+from ..base.threads import in_threads
+from ..base.units import KM_PER_H
+from ..inputs.driveline import Driveline
+from . import point_kernels
+from . import step as kernels
+from .demand import Demand
+from .plant import pack
+from .step_costs import StepCosts, step_costs
+
+BLOCK = 2048  # steps looked at together where only drivability is asked
+STRETCHES = 12  # shown in a message
+SPARE = 5  # room for torques at which the power meets a battery limit
+
+
+class EngineClass(IntEnum):
+    """What the engine does in a step; the last axis but one of the operating points."""
+
+    OFF = kernels.OFF
+    RUNNING = kernels.RUNNING
+    STARTING = kernels.STARTING
+
+
+class Reason(IntEnum):
+    """Why an operating point is inadmissible; FEASIBLE when it is not."""
+
+    FEASIBLE = kernels.FEASIBLE
+    GEAR_OVERSPEED = kernels.GEAR_OVERSPEED
+    ENGINE_UNDERSPEED = kernels.ENGINE_UNDERSPEED
+    MOTOR_TORQUE = kernels.MOTOR_TORQUE
+    ENGINE_TORQUE = kernels.ENGINE_TORQUE
+    NO_ELECTRIC_DRIVE = kernels.NO_ELECTRIC_DRIVE
+    CLUTCH_PRESSURE = kernels.CLUTCH_PRESSURE
+    CLUTCH_CAPACITY = kernels.CLUTCH_CAPACITY
+    BATTERY_POWER = kernels.BATTERY_POWER
+    UNPOWERED_MISFIT = kernels.UNPOWERED_MISFIT
+    NOT_USED = kernels.NOT_USED
+    START_TORQUE = kernels.START_TORQUE
+    ENGINE_NEEDED = kernels.ENGINE_NEEDED
+    MUST_NOT_SLIP = kernels.MUST_NOT_SLIP
+    NO_BOOST = kernels.NO_BOOST
+    NO_RECUPERATION = kernels.NO_RECUPERATION
+    NO_COASTING = kernels.NO_COASTING
+    NO_ENGINE_STOP = kernels.NO_ENGINE_STOP
+
+    @property
+    def text(self) -> str:
+        """The reason in words."""
+        return _REASON_TEXTS[self]
+
+
+_REASON_TEXTS = {
+    Reason.FEASIBLE: "admissible",
+    Reason.GEAR_OVERSPEED: "shaft speed above a limit in this gear",
+    Reason.ENGINE_UNDERSPEED: "engine below idle speed in this gear",
+    Reason.MOTOR_TORQUE: "motor torque limit",
+    Reason.ENGINE_TORQUE: "engine torque limit, motor helping",
+    Reason.NO_ELECTRIC_DRIVE: "no electric drive",
+    Reason.CLUTCH_PRESSURE: "too little oil pressure for the launch clutch with the engine off",
+    Reason.CLUTCH_CAPACITY: "launch clutch torque capacity",
+    Reason.BATTERY_POWER: "battery power limit",
+    Reason.UNPOWERED_MISFIT: "an unpowered motor does not meet the demand",
+    Reason.NOT_USED: "a split more than this point needs",
+    Reason.START_TORQUE: "motor too weak for traction and pulling the engine up",
+    Reason.ENGINE_NEEDED: "engine requested (heat, cold)",
+    Reason.MUST_NOT_SLIP: "launch clutch must not slip",
+    Reason.NO_BOOST: "no boost",
+    Reason.NO_RECUPERATION: "no recuperation",
+    Reason.NO_COASTING: "no coasting with the engine off",
+    Reason.NO_ENGINE_STOP: "no engine stop",
+}
+
+
+@dataclass(frozen=True, eq=False)
+class OperatingPoints:
+    """All choices of every step; arrays have shape (steps, gears, classes, splits).
+
+    Attributes
+    ----------
+    dt : s, (steps,)
+    cost : g of fuel in the step, infinite where inadmissible
+    power : W at the battery terminals, positive when it discharges
+    motor_torque : N m at the gearbox input
+    count : (steps, gears, classes), splits in use; those behind are never looked at
+    reason : int8, a :class:`Reason`
+
+    Notes
+    -----
+    Classes are those of :class:`EngineClass`. Split 0 is the unpowered motor; the others span
+    the motor's range in increasing order. Every kink of the maps is one of them, so between two
+    neighbours cost and power are exactly linear in torque, and any torque between them is the
+    same mixture of the two.
+    """
+
+    dt: np.ndarray
+    cost: np.ndarray
+    power: np.ndarray
+    motor_torque: np.ndarray
+    count: np.ndarray
+    reason: np.ndarray
+
+    @property
+    def steps(self) -> int:
+        """Number of steps."""
+        return int(self.cost.shape[0])
+
+    @property
+    def gears(self) -> int:
+        """Number of gears."""
+        return int(self.cost.shape[1])
+
+    @property
+    def splits(self) -> int:
+        """Length of the splits axis."""
+        return int(self.cost.shape[3])
+
+    def part(self, first: int, last: int) -> "OperatingPoints":
+        """Return the steps first to last - 1."""
+        arrays = (self.dt, self.cost, self.power, self.motor_torque, self.count, self.reason)
+        return OperatingPoints(*(array[first:last] for array in arrays))
+
+    def costs(self, first: int, last: int) -> StepCosts:
+        """Return cost and power of the steps first to last - 1."""
+        return self.lists.part(first, last)
+
+    @cached_property
+    def lists(self) -> StepCosts:
+        """Cost and power without the gaps behind each list."""
+        return step_costs(self.dt, self.cost, self.power, self.count)
+
+    @property
+    def drivable(self) -> np.ndarray:
+        """Whether any gear, engine class and split can drive each step, (steps,)."""
+        return np.asarray((self.reason == Reason.FEASIBLE).any(axis=(1, 2, 3)))
+
+    def torques(self, split: np.ndarray, *chosen: np.ndarray) -> np.ndarray:
+        """Return the motor torque, N m, of a split of every step.
+
+        Parameters
+        ----------
+        split
+            (steps,).
+        chosen
+            Gear, from 0, and engine class of every step, (steps,) each.
+        """
+        return np.asarray(self.motor_torque[np.arange(self.steps), *chosen, split])
+
+    def make_room(self, room: float) -> None:
+        """Take note of bytes that may be used: none are, since all is kept."""
+
+    def power_ranges(self) -> tuple[np.ndarray, np.ndarray]:
+        """Return lowest and highest admissible battery power of every step, W, (steps,) each."""
+        return self.lists.power_ranges()
+
+    @classmethod
+    def bare(cls, dt: Any, cost: Any, power: Any) -> "OperatingPoints":
+        """Make operating points from arrays alone, for problems that have no driveline.
+
+        Parameters
+        ----------
+        dt
+            s, (steps,).
+        cost, power
+            (steps, gears, classes, splits) in g and W; infinite cost marks what is not allowed.
+        """
+        cost = np.ascontiguousarray(cost, dtype=np.float64)
+        power = np.ascontiguousarray(np.where(np.isinf(cost), 0.0, power), dtype=np.float64)
+        count = np.full(cost.shape[:3], cost.shape[3], dtype=np.int64)
+        reason = np.where(np.isinf(cost), Reason.NOT_USED, Reason.FEASIBLE).astype(np.int8)
+        dt = np.ascontiguousarray(dt, dtype=np.float64)
+        return cls(dt, cost, power, np.zeros_like(cost), count, reason)
+
+
+def demand_rows(demand: Demand) -> np.ndarray:
+    """Return what is asked of each step as the kernels take it.
+
+    Returns
+    -------
+    ndarray of float64, (steps, :data:`hybridopt.physics.step.R_SIZE`)
+        C-contiguous; its columns are the `R_` entries of `step.py`.
+    """
+    rows = np.empty((demand.steps, kernels.R_SIZE))
+    columns = (
+        (kernels.R_SPEED, demand.speed),
+        (kernels.R_WHEEL_SPEED, demand.wheel_speed),
+        (kernels.R_WHEEL_ACCELERATION, demand.wheel_acceleration),
+        (kernels.R_WHEEL_TORQUE, demand.wheel_torque),
+        (kernels.R_DT, demand.dt),
+        (kernels.R_MOTOR_SHARE, demand.motor_share),
+        (kernels.R_BATTERY_SHARE, demand.battery_share),
+        (kernels.R_SLIP, demand.slip_allowed),
+        (kernels.R_FUEL_FACTOR, demand.fuel_factor),
+        (kernels.R_ENGINE_NEEDED, demand.engine_needed),
+    )
+    for entry, values in columns:
+        rows[:, entry] = values
+    return rows
+
+
+def split_room(driveline: Driveline, splits: int) -> int:
+    """Return the length of the splits axis: room for `splits` torques, all kinks and limits."""
+    kinks = driveline.motor.loss_map["torque"].size + driveline.engine.fuel_map["torque"].size + 3
+    return int(max(splits, kinks + 1) + SPARE)
+
+
+def list_operating_points(
+    driveline: Driveline, demand: Demand, splits: int = 61
+) -> OperatingPoints:
+    """List every admissible operating point of every step, and why the others are not.
+
+    Parameters
+    ----------
+    driveline
+        The vehicle.
+    demand
+        What the wheels want, from :func:`hybridopt.physics.demand.wheel_demand`.
+    splits
+        How many motor torques to aim at per step, gear and class, the unpowered motor among them.
+        The torques at which the maps have a kink are always listed, so there may be more.
+
+    Returns
+    -------
+    OperatingPoints
+        With shape (steps, gears, 3, :func:`split_room`).
+
+    Raises
+    ------
+    InputError
+        The motor's loss map is too rough.
+    InfeasibleError
+        Nothing at all can drive some step; the message says when and what limits it.
+    """
+    points = all_points(driveline, demand, splits)
+    if not points.drivable.all():
+        raise undrivable(driveline, demand, splits)
+    return points
+
+
+def drivable_steps(driveline: Driveline, demand: Demand) -> np.ndarray:
+    """Tell for each step whether any gear, engine class and split can drive it, shape (steps,).
+
+    Raises
+    ------
+    InputError
+        The motor's loss map is too rough.
+    """
+    drivable = np.empty(demand.steps, dtype=bool)
+    for first in range(0, demand.steps, BLOCK):
+        part = slice(first, min(first + BLOCK, demand.steps))
+        points = all_points(driveline, demand.part(part.start, part.stop), 3)
+        drivable[part] = points.drivable
+    return drivable
+
+
+def all_points(driveline: Driveline, demand: Demand, splits: int) -> OperatingPoints:
+    """List operating points as :func:`list_operating_points`, also of steps nothing can drive."""
+    return _listed(driveline, demand, splits, np.full((demand.steps, 2), -1))
+
+
+def chosen_points(
+    driveline: Driveline, demand: Demand, splits: int, gear: np.ndarray, engine_class: np.ndarray
+) -> OperatingPoints:
+    """List operating points of one gear, from 0, and engine class in every step, (steps,) each.
+
+    Other parameters and errors are those of :func:`list_operating_points`; the axes of gears and
+    classes have length 1.
+    """
+    return _listed(driveline, demand, splits, np.column_stack((gear, engine_class)))
+
+
+def _listed(driveline: Driveline, demand: Demand, splits: int, only: np.ndarray) -> OperatingPoints:
+    """List points of all gears and classes, or those of `only`, (steps, 2), where it is not -1."""
+    plant = pack(driveline)
+    size = split_room(driveline, splits)
+    lists = (1, 1) if (only >= 0).all() else (driveline.gearbox.gears, len(EngineClass))
+    shape = (demand.steps, *lists, size)
+    points = OperatingPoints(
+        dt=np.array(demand.dt, dtype=np.float64),
+        cost=np.empty(shape),
+        power=np.empty(shape),
+        motor_torque=np.empty(shape),
+        count=np.empty(shape[:3], dtype=np.int64),
+        reason=np.empty(shape, dtype=np.int8),
+    )
+    rows = demand_rows(demand)
+
+    def fill(first: int, last: int) -> None:
+        part = points.part(first, last)
+        point_kernels._fill_points(
+            plant,
+            rows[first:last],
+            splits,
+            only[first:last],
+            part.cost,
+            part.power,
+            part.motor_torque,
+            part.count,
+            part.reason,
+        )
+
+    in_threads(fill, demand.steps)
+    if (points.count < 0).any():
+        raise InputError(
+            f"[motor] loss_map: the motor's power crosses a battery limit more than {SPARE} times "
+            "over torque; smooth the map"
+        )
+    return points
+
+
+def undrivable(driveline: Driveline, demand: Demand, splits: int) -> InfeasibleError:
+    """Return the error of steps that nothing can drive: which, and what limits the hardest."""
+    bad = np.flatnonzero(~drivable_steps(driveline, demand))
+    t = int(bad[np.argmax(demand.wheel_torque[bad])])
+    hardest = all_points(driveline, demand.part(t, t + 1), splits)
+    reasons, counts = np.unique(hardest.reason, return_counts=True)
+    hidden = (Reason.NOT_USED, Reason.UNPOWERED_MISFIT)
+    causes = sorted(
+        ((int(n), Reason(int(r))) for r, n in zip(reasons, counts, strict=True) if r not in hidden),
+        reverse=True,
+    )
+    return InfeasibleError(
+        f"{bad.size} of {demand.steps} steps cannot be driven; the hardest is at "
+        f"{demand.time[t]:g} s, {demand.speed[t] / KM_PER_H:.1f} km/h, "
+        f"{demand.wheel_torque[t]:.0f} Nm at the wheels; limits: "
+        + ", ".join(f"{reason.text} ({n} points)" for n, reason in causes)
+        + f"; undrivable are the seconds {seconds_text(demand.time[bad], demand.dt[bad])}; use a "
+        "milder cycle or a stronger driveline, or drive the speed it can reach (--achievable)"
+    )
+
+
+def seconds_text(start: np.ndarray, length: np.ndarray) -> str:
+    """Return stretches of time in words, neighbours joined: `3-5, 20-21`.
+
+    Parameters
+    ----------
+    start, length
+        s, shape (n,) each, in order.
+    """
+    stretches: list[list[float]] = []
+    for first, last in zip(start, start + length, strict=True):
+        if stretches and first <= stretches[-1][1] + 1e-6:
+            stretches[-1][1] = last
+        else:
+            stretches.append([first, last])
+    shown = ", ".join(f"{first:.6g}-{last:.6g}" for first, last in stretches[:STRETCHES])
+    more = len(stretches) - STRETCHES
+    return shown + (f" and {more} more stretches" if more > 0 else "")

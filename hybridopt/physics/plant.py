@@ -1,0 +1,141 @@
+"""A driveline flattened to bare arrays, for the kernels."""
+
+from typing import Any, NamedTuple
+
+import numpy as np
+
+from ..inputs.driveline import Driveline
+
+
+class Plant(NamedTuple):
+    """A driveline as bare contiguous float64 arrays and floats, for the kernels."""
+
+    ratio: Any
+    efficiency: Any
+    gear_drag: Any
+    fuel_speed: Any
+    fuel_torque: Any
+    fuel: Any
+    full_speed: Any
+    full: Any
+    overrun_speed: Any
+    overrun: Any
+    loss_speed: Any
+    loss_torque: Any
+    loss: Any
+    peak_speed: Any
+    peak: Any
+    continuous_speed: Any
+    continuous: Any
+    reserve_speed: Any
+    reserve: Any
+    drag_speed: Any
+    drag: Any
+    engine_inertia: float
+    motor_inertia: float
+    idle_speed: float
+    engine_max_speed: float
+    motor_max_speed: float
+    launch_speed: float
+    launch_capacity: float
+    launch_gears: float
+    pump_speed: float
+    full_pressure_speed: float
+    pump_power: float
+    fade_low: float
+    fade_high: float
+    share: float
+    separating: float
+    opens: float
+    electric: float
+    boost: float
+    shift_load: float
+    recuperate: float
+    coast: float
+    stop: float
+    start_fuel: float
+    start_duration: float
+    start_efficiency: float
+    starter: float
+    auxiliary: float
+    power_min: float
+    power_max: float
+    battery_share: float
+    throughput: float
+
+
+def pack(driveline: Driveline) -> Plant:
+    """Flatten a driveline for the kernels."""
+    d, engine, motor, clutches = driveline, driveline.engine, driveline.motor, driveline.clutches
+    functions, pumped = driveline.functions, driveline.clutches.electric_oil_pump
+    full_pressure = clutches.full_pressure_speed
+    reserve_speed, reserve = _reserve(driveline)
+    power_min, power_max = d.battery.power_limits
+    plant = Plant(
+        ratio=_array(d.gearbox.ratios) * d.gearbox.final_drive,
+        efficiency=_array(d.gearbox.total_efficiencies),
+        gear_drag=_array(d.gearbox.drag_torques),
+        fuel_speed=_array(engine.fuel_map["speed"]),
+        fuel_torque=_array(engine.fuel_map["torque"]),
+        fuel=_array(engine.fuel_map),
+        full_speed=_array(engine.full_load["speed"]),
+        full=_array(engine.full_load),
+        overrun_speed=_array(engine.overrun["speed"]),
+        overrun=_array(engine.overrun),
+        loss_speed=_array(motor.loss_map["speed"]),
+        loss_torque=_array(motor.loss_map["torque"]),
+        loss=_array(motor.loss_map),
+        peak_speed=_array(motor.peak_torque["speed"]),
+        peak=_array(motor.peak_torque),
+        continuous_speed=_array(motor.sustained_torque["speed"]),
+        continuous=_array(motor.sustained_torque),
+        reserve_speed=reserve_speed,
+        reserve=reserve,
+        drag_speed=_array(motor.drag_torque["speed"]),
+        drag=_array(motor.drag_torque),
+        engine_inertia=engine.inertia,
+        motor_inertia=motor.inertia,
+        idle_speed=engine.idle_speed,
+        engine_max_speed=engine.max_speed,
+        motor_max_speed=motor.max_speed,
+        launch_speed=clutches.launch_speed,
+        launch_capacity=clutches.launch_capacity,
+        launch_gears=clutches.launch_gears,
+        pump_speed=0.0 if pumped else clutches.pump_speed,
+        full_pressure_speed=clutches.pump_speed if full_pressure is None else full_pressure,
+        pump_power=clutches.oil_pump_power if pumped else 0.0,
+        fade_low=0.0 if pumped else clutches.fade_speed_low,
+        fade_high=0.0 if pumped else clutches.fade_speed_high,
+        share=d.vehicle.recuperated_share,
+        separating=float(clutches.separating_clutch),
+        opens=float(clutches.opens),
+        electric=float(functions.can_drive_electric),
+        boost=float(functions.can_boost),
+        shift_load=float(functions.can_shift_load_point),
+        recuperate=float(functions.can_recuperate),
+        coast=float(functions.can_coast),
+        stop=float(functions.can_stop_engine),
+        start_fuel=d.start.fuel,
+        start_duration=d.start.duration,
+        start_efficiency=d.start.efficiency,
+        starter=float(d.start.starter),
+        auxiliary=d.auxiliary.power,
+        power_min=power_min,
+        power_max=power_max,
+        battery_share=d.battery.continuous_share,
+        throughput=d.battery.throughput_cost,
+    )
+    return Plant(*[x if isinstance(x, np.ndarray) else float(x) for x in plant])  # type: ignore[arg-type]
+
+
+def _reserve(driveline: Driveline) -> tuple[np.ndarray, np.ndarray]:
+    """Torque kept in reserve for a start over motor speed; none with a starter."""
+    start = driveline.start
+    if start.reserve_curve is not None and not start.starter:
+        return _array(start.reserve_curve["speed"]), _array(start.reserve_curve)
+    constant = 0.0 if start.starter else start.torque_reserve
+    return _array([0.0, driveline.motor.max_speed]), _array([constant, constant])
+
+
+def _array(values: Any) -> np.ndarray:
+    return np.array(values, dtype=np.float64, order="C")

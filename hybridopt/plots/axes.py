@@ -1,0 +1,125 @@
+"""What all plots share: pages, labels, legends, steps over time, names that are shown."""
+
+from typing import TYPE_CHECKING, Any
+
+import matplotlib
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
+
+from ..files.writing import Write
+from .colours import FAINT, INK, QUIET
+
+if TYPE_CHECKING:
+    from xarray import Dataset
+
+SIZE = (11.69, 8.27)  # inch, A4 landscape
+CHART = (8.6, 5.2)  # inch, a single chart
+DOTS_PER_INCH = 160
+TEXT = 10.5  # points, of labels and ticks
+FORMATS = ("png", "pdf", "svg")
+
+
+def new_figure(size: tuple[float, float] = CHART) -> Figure:
+    """Return an empty figure that no window system knows of, laid out without overlaps."""
+    figure = Figure(figsize=size, layout="constrained")
+    FigureCanvasAgg(figure)
+    return figure
+
+
+def figure_of(ax: Axes) -> Figure:
+    """Return the figure an Axes belongs to."""
+    figure = ax.figure.get_figure(root=True)
+    assert figure is not None  # every Axes made by a Figure has one
+    return figure
+
+
+def figure_writer(figure: Figure, kind: str = "png") -> Write:
+    """Return what writes a figure to a path, for :func:`hybridopt.files.writing.write_together`.
+
+    Parameters
+    ----------
+    figure
+        What is written.
+    kind
+        One of :data:`FORMATS`. No date goes into the file: the same figure gives the same bytes.
+    """
+    undated: dict[str, Any] = {"pdf": {"CreationDate": None}, "svg": {"Date": None}}
+
+    def write(out: Any) -> None:
+        with matplotlib.rc_context({"svg.hashsalt": "hybridopt"}):
+            figure.savefig(out, format=kind, dpi=DOTS_PER_INCH, metadata=undated.get(kind))
+
+    return write
+
+
+def png_writer(figure: Figure) -> Write:
+    """Return what writes a figure as PNG."""
+    return figure_writer(figure, "png")
+
+
+def plain(text: Any, room: int = 60) -> str:
+    """Return a text as matplotlib shows it letter by letter: one line, cut, no formulas."""
+    line = " ".join(str(text).split())
+    line = line if len(line) <= room else line[: room - 3] + "..."
+    return line.replace("$", r"\$")
+
+
+def dress(ax: Axes, horizontal: str = "", vertical: str = "") -> None:
+    """Give an Axes its labels (with units), grid and quiet frame."""
+    if horizontal:
+        ax.set_xlabel(horizontal, fontsize=TEXT, color=INK)
+    if vertical:
+        ax.set_ylabel(vertical, fontsize=TEXT, color=INK)
+    ax.tick_params(labelsize=TEXT, colors=INK, length=3)
+    ax.grid(True, color=FAINT, linewidth=0.6)
+    ax.set_axisbelow(True)
+    for name, side in ax.spines.items():
+        side.set_visible(name in ("left", "bottom"))
+        side.set_color(QUIET)
+
+
+def title(ax: Axes, text: str) -> None:
+    """Put a title above the left edge."""
+    ax.set_title(text, loc="left", fontsize=TEXT + 1, color=INK)
+
+
+def dress_time(ax: Axes, dataset: "Dataset", vertical: str) -> None:
+    """Give a panel over time its label, grid and limits."""
+    ends = edges(dataset)
+    ax.set_xlim(ends[0], ends[-1])
+    dress(ax, vertical=vertical)
+
+
+def legend_beside(*axes: Axes, offset: float = 1.01) -> None:
+    """Put one legend for the axes right of the first, outside the data."""
+    handles, labels = [], []
+    for ax in axes:
+        found = ax.get_legend_handles_labels()
+        handles += found[0]
+        labels += found[1]
+    axes[0].legend(
+        handles,
+        labels,
+        loc="center left",
+        bbox_to_anchor=(offset, 0.5),
+        frameon=False,
+        fontsize=TEXT - 0.5,
+        labelcolor=INK,
+        handlelength=1.6,
+        borderaxespad=0.0,
+    )
+
+
+def edges(dataset: "Dataset") -> np.ndarray:
+    """Return the ends of all steps, s, (steps + 1,)."""
+    time, dt = dataset["time"].values, dataset["dt"].values
+    ends: np.ndarray = np.append(time, time[-1] + dt[-1])
+    return ends
+
+
+def draw_steps(ax: Axes, dataset: "Dataset", values: np.ndarray, **style: Any) -> None:
+    """Draw one value per step as a line of steps."""
+    style = {"linewidth": 1.0, **style}
+    ax.stairs(values, edges(dataset), baseline=None, **style)

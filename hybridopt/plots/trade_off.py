@@ -1,0 +1,66 @@
+"""Fuel against the number of engine starts or gear shifts."""
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.ticker import MaxNLocator
+
+from .axes import TEXT, dress, title
+from .colours import FAINT, INK, MOTOR_COLOUR
+
+if TYPE_CHECKING:
+    from ..evaluation.trade_off import TradeOff
+
+WORDS = {"starts": "engine starts", "shifts": "gear shifts"}
+
+
+def plot_trade_off(ax: Axes, trade: "TradeOff") -> None:
+    """Draw the schedules of all prices, and what is proved to be out of reach below them."""
+    counts = np.array([point.events for point in trade.points], dtype=float)
+    costs = np.array([point.cost_g for point in trade.points])
+    span = max(float(np.ptp(counts)), 2.0)
+    low, high = max(counts.min() - 0.12 * span, 0.0), counts.max() + 0.12 * span
+    fine = np.linspace(low, high, 400)
+    limit = trade.least_cost(fine)
+    best = min(float(costs.min()), float(limit.min()))
+    room = max(float(costs.max()) - best, 1e-3 * best)
+    floor = best - 0.12 * room
+    ax.fill_between(fine, floor, limit, color=FAINT, linewidth=0.0, label="proved: none there")
+    ax.plot(fine, limit, color=INK, linewidth=1.0)
+    order = np.argsort(counts)
+    ax.plot(
+        counts[order],
+        costs[order],
+        "o",
+        color=MOTOR_COLOUR,
+        markersize=8,
+        markeredgecolor=INK,
+        label="schedule found",
+        zorder=3,
+    )
+    _label_prices(ax, trade)
+    ax.set_xlim(low, high)
+    ax.set_ylim(floor, best + 1.22 * room)
+    ax.xaxis.set_major_locator(MaxNLocator(integer=True))
+    dress(ax, f"{WORDS[trade.event]} (-)", f"cost without the price\nof {trade.event} (g of fuel)")
+    ax.legend(frameon=False, fontsize=TEXT, labelcolor=INK, loc="upper right")
+    title(ax, f"Solves at several prices per {trade.event[:-1]} (g, at the marks)")
+
+
+def _label_prices(ax: Axes, trade: "TradeOff") -> None:
+    """Write the prices at each mark; those of the same schedule stand together."""
+    places: dict[tuple[int, float], list[float]] = {}
+    for point in trade.points:
+        places.setdefault((point.events, round(point.cost_g, 3)), []).append(point.price)
+    for (count, cost), prices in places.items():
+        low, high = min(prices), max(prices)
+        text = f"{low:g}" if low == high else f"{low:g} to {high:g}"
+        ax.annotate(
+            text,
+            (count, cost),
+            xytext=(6, 7),
+            textcoords="offset points",
+            fontsize=TEXT - 1.0,
+            color=INK,
+        )

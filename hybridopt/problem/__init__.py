@@ -1,0 +1,1 @@
+"""The problem that is solved: settings, choices of every step, states and moves, event costs."""

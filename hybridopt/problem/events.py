@@ -1,0 +1,82 @@
+"""What starts, stops and shifts cost, and those that a setting forbids in some steps."""
+
+import numpy as np
+
+from ..inputs.driveline import Driveline
+from ..physics.demand import Demand
+from ..physics.shifts import shift_fuel
+from ..physics.starts import start_steps
+from .graph import Events, make_events
+from .settings import Settings
+
+
+def driveline_events(driveline: Driveline, demand: Demand, settings: Settings) -> Events:
+    """Return the states of engine and gear, the moves between them, and what closes them.
+
+    Parameters
+    ----------
+    driveline
+        The vehicle; the duration of its engine start counts.
+    demand
+        What the wheels want.
+    settings
+        Least times, inhibitors and the cost of a start.
+
+    Raises
+    ------
+    InputError
+        The least times make too many states.
+    """
+    duration = driveline.start.duration
+    return make_events(
+        settings, demand.dt, stop_costs(demand, settings), start_steps(duration, demand.dt)
+    )
+
+
+def stop_costs(demand: Demand, settings: Settings) -> np.ndarray:
+    """Return what stopping the engine in each step costs: 0 g, or infinity where it is forbidden.
+
+    Returns
+    -------
+    ndarray, (steps,)
+        Infinite above the settings' highest speed for a stop, and while the oil is too cold for it
+        (unknown oil temperatures, NaN, count as warm).
+    """
+    forbidden = np.zeros(demand.steps, dtype=bool)
+    if settings.stop_speed_max is not None:
+        forbidden |= demand.speed > settings.stop_speed_max
+    if settings.stop_oil_temperature is not None:
+        forbidden |= demand.oil_temperature < settings.stop_oil_temperature
+    return np.where(forbidden, np.inf, 0.0)
+
+
+def closed_shifts(demand: Demand, settings: Settings, gears: int) -> np.ndarray:
+    """Tell which shifts are forbidden in each step, (steps, gears from, gears to), bool.
+
+    Shifts that leave gears out are allowed as the setting says while the vehicle moves, and always
+    at rest; while braking below a speed there are none.
+    """
+    step = np.arange(gears)[None, :] - np.arange(gears)[:, None]
+    skips = {
+        "both": np.zeros_like(step, dtype=bool),
+        "up": step < -1,
+        "down": step > 1,
+        "none": np.abs(step) > 1,
+    }[settings.skip_shifts]
+    moving = demand.speed_start > 0.0
+    braking = moving & (demand.wheel_torque < 0.0) & (demand.speed < settings.brake_shift_speed)
+    return np.asarray((moving[:, None, None] & skips) | (braking[:, None, None] & (step != 0)))
+
+
+def shift_costs(driveline: Driveline, demand: Demand, settings: Settings) -> np.ndarray:
+    """Cost of every shift: its fuel and the setting's event cost.
+
+    Returns
+    -------
+    ndarray, (steps, 3 engine classes, gears, gears)
+        g of fuel, zero for staying in gear, infinite for a shift that a setting forbids.
+    """
+    gears = driveline.gearbox.gears
+    costs = shift_fuel(driveline, demand) + settings.shift_cost * (1.0 - np.eye(gears))
+    closed = closed_shifts(demand, settings, gears)
+    return np.where(closed[:, None], np.inf, costs)

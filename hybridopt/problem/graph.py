@@ -1,0 +1,299 @@
+"""The discrete states of a driveline and the moves between them: engine, time in it, time in gear.
+
+Without least times there are two states, engine off and engine on. A least time splits a state
+into ages, the last of which is free; a start that takes several steps makes the first ages of the
+engine-on state steps of class STARTING. What a move costs in each step, or that it is closed, is
+told by one array, so that sweep, forward run, bound and closed loop obey the same rules.
+"""
+
+from typing import Any, NamedTuple
+
+import numpy as np
+
+from ..base.compiled import kernel
+from ..base.errors import InputError
+from ..physics.operating_points import EngineClass
+from .settings import Settings
+
+ANY, STAY, SHIFT = 0, 1, 2  # gear of a move: free, the same, another one
+MOST_STATES = 256
+EARLIER = 1e9  # s, how long engine state and gear have lasted at the start of the drive
+
+
+class Graph(NamedTuple):
+    """States and moves as bare int64 arrays, for the kernels.
+
+    Attributes
+    ----------
+    source, target : (moves,), states
+    engine : (moves,), :class:`EngineClass`
+    gear : (moves,), ANY, STAY or SHIFT
+    arrival : (moves,), number of the pair (engine class, target state)
+    rival : (moves,), the move with the engine off from the same source, where it leads to the
+        rival of the arrival, else -1
+    arrival_engine, arrival_state, arrival_rival : (arrivals,), engine class and state; the arrival
+        with the engine off that competes with it, or -1
+    states, off, on : number of states; those of an engine long off and long on
+    off_ages, on_ages, gear_ages : steps of the engine off and on, and of a gear, until it is free
+    """
+
+    source: Any
+    target: Any
+    engine: Any
+    gear: Any
+    arrival: Any
+    rival: Any
+    arrival_engine: Any
+    arrival_state: Any
+    arrival_rival: Any
+    states: int
+    off: int
+    on: int
+    off_ages: int
+    on_ages: int
+    gear_ages: int
+
+
+def make_graph(off: int, on: int, start: int, gear: int) -> Graph:
+    """List states and moves.
+
+    Parameters
+    ----------
+    off, on, gear
+        Steps until engine off, engine on and gear may be left, 1 or more.
+    start
+        Steps of a start, 1 or more.
+
+    Raises
+    ------
+    InputError
+        There are more states than are of use.
+    """
+    on = max(on, start)
+    states = (off + on) * gear
+    if states > MOST_STATES:
+        raise InputError(
+            f"the least times make {states} states of engine and gear, at most {MOST_STATES} are "
+            "of use; set shorter least times or resample the cycle to longer steps"
+        )
+    moves = []
+    for node in range(off + on):
+        for age in range(gear):
+            for node_after, engine in _engine_moves(node, off, on, start):
+                for kind in (ANY,) if gear == 1 else (STAY, SHIFT):
+                    age_after = min(age + 1, gear - 1) if kind == STAY else 0
+                    moves.append((node * gear + age, node_after * gear + age_after, engine, kind))
+    source, target, engine_class, kinds = np.array(moves, dtype=np.int64).T.copy()
+    return _with_arrivals(
+        source,
+        target,
+        engine_class,
+        kinds,
+        states,
+        (off * gear - 1, (off + on) * gear - 1),
+        (off, on, gear),
+    )
+
+
+def _engine_moves(node: int, off: int, on: int, start: int) -> list[tuple[int, int]]:
+    """Return (node after, engine class) of all engine decisions; off nodes come first, by age."""
+    if node < off:
+        return [(min(node + 1, off - 1), EngineClass.OFF), (off, EngineClass.STARTING)]
+    older = min(node + 1, off + on - 1)
+    moves = [(0, int(EngineClass.OFF)), (older, int(EngineClass.RUNNING))]
+    if node - off < start - 1:
+        moves.append((older, int(EngineClass.STARTING)))
+    return moves
+
+
+def _with_arrivals(
+    source: np.ndarray,
+    target: np.ndarray,
+    engine: np.ndarray,
+    gear: np.ndarray,
+    states: int,
+    free: tuple[int, int],
+    ages: tuple[int, int, int],
+) -> Graph:
+    pairs = sorted(set(zip(engine.tolist(), target.tolist(), strict=True)))
+    number = {pair: i for i, pair in enumerate(pairs)}
+    arrival = np.array([number[p] for p in zip(engine.tolist(), target.tolist(), strict=True)])
+    stops = {}  # the move with the engine off, by source and gear
+    for m in np.flatnonzero(engine == EngineClass.OFF):
+        stops[int(source[m]), int(gear[m])] = int(m)
+    arrival_engine, arrival_state = np.array(pairs, dtype=np.int64).T.copy()
+    arrival_rival = np.full(len(pairs), -1, dtype=np.int64)
+    rival = np.full(source.size, -1, dtype=np.int64)
+    for i in np.flatnonzero(arrival_engine != EngineClass.OFF):
+        into = np.flatnonzero(arrival == i)
+        others = [stops[int(source[m]), int(gear[m])] for m in into]
+        arrival_rival[i] = arrival[others[-1]]  # that of the oldest source: the one that is open
+        for m, other in zip(into, others, strict=True):
+            rival[m] = other if arrival[other] == arrival_rival[i] else -1
+    return Graph(
+        source,
+        target,
+        engine,
+        gear,
+        arrival.astype(np.int64),
+        rival,
+        arrival_engine,
+        arrival_state,
+        arrival_rival,
+        states,
+        *free,
+        *ages,
+    )
+
+
+class Events(NamedTuple):
+    """The graph of a problem and what its moves cost.
+
+    Attributes
+    ----------
+    graph : states and moves
+    cost : g, (steps, moves), infinite where a move is closed
+    soc_least : (moves,), SoC from which a move is open, 0 to 1
+    """
+
+    graph: Graph
+    cost: np.ndarray
+    soc_least: np.ndarray
+
+
+def make_events(
+    settings: Settings,
+    dt: np.ndarray,
+    stop_costs: np.ndarray | None = None,
+    start_steps: np.ndarray | None = None,
+) -> Events:
+    """Work out states and moves, and what each move costs in each step.
+
+    Parameters
+    ----------
+    settings
+        Least times, SoC from which the engine may be stopped, cost of a start.
+    dt
+        s, (steps,).
+    stop_costs
+        g, (steps,), infinite where the engine must not be stopped; None is 0.
+    start_steps
+        (steps,), how many steps like this one a start takes, from
+        :func:`hybridopt.physics.starts.start_steps`; None is 1.
+
+    Raises
+    ------
+    InputError
+        The least times make too many states.
+
+    Notes
+    -----
+    A least time is over as soon as the steps since the change last as long; ages count steps, so
+    steps may have any lengths. A start is done when the shares 1 / start_steps of its steps add up
+    to 1. Before the first step, engine state and gear count as long settled.
+    """
+    shares = np.ones(dt.size) if start_steps is None else 1.0 / start_steps
+    past = [
+        (settings.min_off_time, dt),
+        (settings.min_on_time, dt),
+        (1.0, shares),
+        (settings.min_gear_time, dt),
+    ]
+    graph = make_graph(*(_steps_needed(least, amounts) for least, amounts in past))
+    stop = np.zeros(dt.size) if stop_costs is None else stop_costs
+    off_free, on_free, started, gear_free = (
+        _enough(amounts, least, max(graph[-3:])) for least, amounts in past
+    )
+    cost = np.zeros((dt.size, graph.source.size))
+    gears = graph.gear_ages
+    for m in range(graph.source.size):
+        node, age = divmod(int(graph.source[m]), gears)
+        running, closed = node >= graph.off_ages, np.zeros(dt.size, dtype=bool)
+        steps = node - graph.off_ages if running else node  # in this engine state, less one
+        if not running and graph.engine[m] == EngineClass.STARTING:
+            closed |= ~off_free[:, steps] & (steps < graph.off_ages - 1)
+            cost[:, m] += settings.start_cost
+        elif running and graph.engine[m] == EngineClass.STARTING:
+            closed |= started[:, steps]
+        elif running:
+            closed |= ~started[:, steps] & (steps < graph.on_ages - 1)
+            if graph.engine[m] == EngineClass.OFF:
+                closed |= ~on_free[:, steps] & (steps < graph.on_ages - 1)
+                cost[:, m] += stop
+        if graph.gear[m] == SHIFT:
+            closed |= ~gear_free[:, age] & (age < gears - 1)
+        cost[closed, m] = np.inf
+    stops = (graph.engine == EngineClass.OFF) & (graph.source >= graph.off_ages * gears)
+    return Events(graph, cost, np.where(stops, settings.stop_soc_min, 0.0))
+
+
+def _steps_needed(least: float, amounts: np.ndarray) -> int:
+    """Return the most successive steps that are needed to reach a least sum, at least 1."""
+    total = np.concatenate(([0.0], np.cumsum(amounts)))
+    ends = np.minimum(np.searchsorted(total, total[:-1] + least - 1e-9), amounts.size)
+    return max(int(np.max(ends - np.arange(amounts.size))), 1)
+
+
+def _enough(amounts: np.ndarray, least: float, ages: int) -> np.ndarray:
+    """Tell whether the last 1, 2, ... steps before each step reach a sum, (steps, ages)."""
+    total = np.concatenate(([0.0], np.cumsum(amounts)))
+    enough = np.empty((amounts.size, ages), dtype=bool)
+    for age in range(ages):
+        before = np.arange(amounts.size) - (age + 1)
+        passed = total[:-1] - total[np.maximum(before, 0)]
+        enough[:, age] = np.where(before < 0, EARLIER, passed) >= least - 1e-9
+    return enough
+
+
+def follow(
+    graph: Graph, state: int, gear: int, engines: np.ndarray, gears: np.ndarray
+) -> np.ndarray:
+    """Return the state before each step of a schedule and after the last, (steps + 1,).
+
+    Parameters
+    ----------
+    graph
+        States and moves.
+    state, gear
+        At the start; gears from 0.
+    engines, gears
+        Engine class and gear of each step, (steps,).
+
+    Raises
+    ------
+    ValueError
+        A step's engine class cannot follow the one before it.
+    """
+    moves = {
+        (int(s), int(c), int(kind)): int(n)
+        for s, c, kind, n in zip(graph.source, graph.engine, graph.gear, graph.target, strict=True)
+    }
+    states = np.empty(engines.size + 1, dtype=np.int64)
+    states[0] = state
+    for t in range(engines.size):
+        kind = ANY if graph.gear_ages == 1 else (STAY if gears[t] == gear else SHIFT)
+        found = moves.get((int(states[t]), int(engines[t]), kind))
+        if found is None:
+            raise ValueError(f"step {t}: engine class {engines[t]} cannot follow")
+        states[t + 1], gear = found, gears[t]
+    return states
+
+
+def begins_start(engine_class: np.ndarray) -> np.ndarray:
+    """Tell which steps begin an engine start, (steps,).
+
+    Parameters
+    ----------
+    engine_class
+        :class:`EngineClass` of each step, (steps,); a start of several steps is one run of
+        STARTING.
+    """
+    starting = engine_class == EngineClass.STARTING
+    return np.asarray(starting & ~np.concatenate(([False], starting[:-1])))
+
+
+@kernel(inline="always")
+def _gear_fits(graph: Graph, move: int, gear: int, gear_after: int) -> bool:
+    """Whether a move may go from a gear to a gear: its kind is 0 any, 1 the same, 2 another."""
+    kind = graph.gear[move]
+    return bool(kind == 0 or (kind == 1) == (gear == gear_after))

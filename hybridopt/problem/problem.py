@@ -1,0 +1,141 @@
+"""The problem of one solve as the kernels see it: choices, battery, grid, event costs, start."""
+
+import dataclasses
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+
+from ..inputs.driveline import Battery
+from ..physics.battery import Cell, _states, pack_battery
+from ..physics.operating_points import EngineClass
+from .choices import Choices, PointsOnDemand
+from .graph import Events, make_events
+from .grid import FLOOR_FACTOR, Grid, make_grid
+from .memory import Memory
+from .settings import Settings
+
+
+@dataclass(frozen=True, eq=False)
+class Problem:
+    """All that the optimiser needs, in bare arrays.
+
+    Attributes
+    ----------
+    points : choices of every step
+    cell, grid : battery and SoC grid as kernel tuples
+    shift : g, cost of going from gear to gear, (steps, 3 engine classes, gears, gears)
+    events : states of engine and gear, the moves between them and their costs
+    soc, engine, gear : where the run begins: SoC, engine state 0 or 1, gear from 0
+    settings : the resolved settings
+    """
+
+    points: Choices
+    cell: Cell
+    grid: Grid
+    shift: np.ndarray
+    events: Events
+    soc: float
+    engine: int
+    gear: int
+    settings: Settings
+
+    @property
+    def start_cost(self) -> float:
+        """Event cost of an engine start, g."""
+        return float(self.settings.start_cost)
+
+    @property
+    def state(self) -> int:
+        """Number of the state the run begins in."""
+        graph = self.events.graph
+        return graph.on if self.engine else graph.off
+
+    @cached_property
+    def soc_grid(self) -> np.ndarray:
+        """State of charge of the grid points, (SoC points,)."""
+        return self.grid.low + self.grid.spacing * np.arange(self.grid.points)
+
+    @cached_property
+    def nodes(self) -> tuple[np.ndarray, ...]:
+        """Voltage, resistances (discharge, charge), highest and lowest power at the grid points."""
+        states = np.empty((5, self.grid.points))
+        _states(self.cell, self.soc_grid, states)
+        return tuple(states)
+
+    @cached_property
+    def largest_drop(self) -> float:
+        """Bound on how many grid cells SoC can move in one step."""
+        lowest, highest = self.power_ranges
+        longest = self.points.dt.max()
+        rise, fall = self.reach(lowest.min(keepdims=True), highest.max(keepdims=True), longest)
+        return float(max(rise[0], fall[0]) / self.grid.spacing)
+
+    @cached_property
+    def power_ranges(self) -> tuple[np.ndarray, np.ndarray]:
+        """Lowest and highest admissible battery power of every step, W, (steps,) each."""
+        return self.points.power_ranges()
+
+    def reach(
+        self, lowest: np.ndarray, highest: np.ndarray, dt: np.ndarray | float
+    ) -> tuple[np.ndarray, np.ndarray]:
+        """Bounds on how far SoC can rise and fall in steps whose battery powers lie in ranges.
+
+        Parameters
+        ----------
+        lowest, highest
+            W, 0 or less and 0 or more.
+        dt
+            s.
+        """
+        voltage, discharge = self.nodes[0].min(), self.nodes[1].max()
+        root = np.sqrt(np.maximum(voltage**2 - 4.0 * discharge * highest, 0.0))
+        scale = dt / self.cell.capacity
+        return -lowest / voltage * scale, 2.0 * highest / (voltage + root) * scale
+
+    def on_grid(self, soc_points: int) -> "Problem":
+        """Return the same problem on a grid of so many SoC points."""
+        settings = dataclasses.replace(self.settings, soc_points=soc_points)
+        grid = make_grid(settings, self.grid.floor_penalty / FLOOR_FACTOR)
+        return dataclasses.replace(self, grid=grid, settings=settings)
+
+    @property
+    def memory(self) -> Memory:
+        """What is kept in memory."""
+        points = self.points
+        return Memory(
+            points.steps,
+            points.gears,
+            self.grid.points,
+            points.splits,
+            self.settings.memory_limit,
+            self.events.graph.states,
+            not isinstance(points, PointsOnDemand),
+        )
+
+
+def make_problem(
+    points: Choices,
+    battery: Battery,
+    settings: Settings,
+    penalty: float,
+    shift_costs: Any = None,
+    stop_costs: np.ndarray | None = None,
+    start_steps: np.ndarray | None = None,
+) -> Problem:
+    """Put a problem together; see :func:`hybridopt.optimum.solve.solve` for the parameters."""
+    if shift_costs is None:
+        shift_costs = settings.shift_cost * (1.0 - np.eye(points.gears))
+    shape = (points.steps, len(EngineClass), points.gears, points.gears)
+    return Problem(
+        points=points,
+        cell=pack_battery(battery),
+        grid=make_grid(settings, penalty),
+        shift=np.array(np.broadcast_to(shift_costs, shape), dtype=np.float64, order="C"),
+        events=make_events(settings, points.dt, stop_costs, start_steps),
+        soc=settings.socs[2],
+        engine=int(settings.engine_on_start),
+        gear=settings.gear_start - 1,
+        settings=settings,
+    )

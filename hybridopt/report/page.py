@@ -1,0 +1,88 @@
+"""The page: one file that needs no other, and no network."""
+
+import base64
+import hashlib
+from collections.abc import Sequence
+from html import escape
+from importlib import resources
+from string import Template
+from typing import TYPE_CHECKING, Any
+
+from ..base.cautions import CAUTION
+from . import sections, words
+from .charts import chart_data, safe_json
+
+if TYPE_CHECKING:
+    from .contents import Contents
+
+
+def report_page(contents: "Contents") -> str:
+    """Return the page of a report.
+
+    Parameters
+    ----------
+    contents
+        Results, and if wanted a comparison and rule tables.
+
+    Notes
+    -----
+    The page may run only the script whose hash it states, and may load nothing; all text from
+    files is escaped as well.
+    """
+    names = [f"run{number}" for number in range(len(contents.entries))]
+    body = [
+        sections.run_section(entry, name)
+        for entry, name in zip(contents.entries, names, strict=True)
+    ]
+    links = [
+        (f"{name}-head", words.heading(entry.result))
+        for entry, name in zip(contents.entries, names, strict=True)
+    ]
+    if contents.scores:
+        body.append(sections.comparison_section(contents.scores))
+        links.append(("comparison", "Controllers against the optimum"))
+    if contents.rule_set is not None:
+        body.append(sections.rules_section(contents.rule_set))
+        links.append(("rules", "Rule tables"))
+    body.append(sections.cautions_section())
+    links.append(("cautions", "Cautions"))
+    runs = [
+        chart_data(entry.result, name) for entry, name in zip(contents.entries, names, strict=True)
+    ]
+    head = f'<p class="caution">{escape(CAUTION)}</p>\n{_links(links)}'
+    return whole_page(words.title_of(contents), head, "\n".join(body), runs)
+
+
+def whole_page(title: str, head: str, body: str, runs: Sequence[dict[str, Any]]) -> str:
+    """Return a page from its parts.
+
+    Parameters
+    ----------
+    title
+        Plain text.
+    head, body
+        HTML.
+    runs
+        From :func:`.charts.chart_data`.
+    """
+    script = _asset("page.js")
+    digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
+    return Template(_asset("page.html")).substitute(
+        title=escape(title),
+        style=_asset("page.css"),
+        script=script,
+        script_hash=digest,
+        head=head,
+        body=body,
+        runs=safe_json(list(runs)),
+    )
+
+
+def _links(links: Sequence[tuple[str, str]]) -> str:
+    items = "".join(f'<li><a href="#{place}">{escape(text)}</a></li>' for place, text in links)
+    return f'<nav aria-label="Contents"><ul>{items}</ul></nav>'
+
+
+def _asset(name: str) -> str:
+    folder = resources.files(__package__) / "assets"
+    return (folder / name).read_text(encoding="utf-8")

@@ -1,1 +1,0 @@
-"""Rule tables: distilled from optima, verified on unseen drives, handed over as files and code."""

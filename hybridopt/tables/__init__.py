@@ -1,0 +1,1 @@
+"""Rule tables: what they hold, how they are named, and their files."""

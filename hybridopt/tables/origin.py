@@ -1,0 +1,89 @@
+"""The origin of rule tables as files state it, and how it is read back."""
+
+import re
+from collections.abc import Mapping
+from dataclasses import fields, replace
+from typing import Any
+
+from ..base.cautions import TABLES_CAUTION
+from ..base.errors import InputError
+from ..inputs.fields import shown
+from .rule_set import Origin, RuleSet
+
+KIND = "hybridopt rule tables"
+FIGURES = "figures_sha256"
+LONGEST = 500  # characters of a text
+
+
+def origin_record(rule_set: RuleSet, figures: str) -> dict[str, Any]:
+    """Return what every file says of its origin.
+
+    Parameters
+    ----------
+    rule_set
+        What is written.
+    figures
+        Hash of all its figures as they are in the file.
+    """
+    origin = rule_set.origin
+    record = {f.name: getattr(origin, f.name) for f in fields(Origin)}
+    record = {key: one_line(x) if isinstance(x, str) else x for key, x in record.items()}
+    cycles = [one_line(name) for name in origin.cycles]
+    return {"kind": KIND, **record, "cycles": cycles, FIGURES: figures, "caution": TABLES_CAUTION}
+
+
+def read_origin(record: Mapping[str, Any], figures: str, place: str) -> Origin:
+    """Return the origin that a file states; it is marked as edited if its figures changed.
+
+    Parameters
+    ----------
+    record
+        What :func:`origin_record` gave.
+    figures
+        Hash of the figures that were read.
+    place
+        File, for messages.
+
+    Raises
+    ------
+    InputError
+        A text is missing or wrong.
+    """
+    if record.get("kind") != KIND:
+        raise InputError(
+            f"{place}: is no file of rule tables (kind is {shown(record.get('kind'))}); give one "
+            "that hybridopt export wrote"
+        )
+    cycles = record.get("cycles")
+    if not isinstance(cycles, list) or not all(_is_line(name) for name in cycles):
+        raise InputError(f"{place}: cycles is {shown(cycles)}; write a list of names")
+    origin = Origin(
+        title=_line(record, "title", place),
+        driveline=_line(record, "driveline", place),
+        cycles=tuple(cycles),
+        training=_line(record, "training", place),
+        version=_line(record, "version", place),
+    )
+    if not re.fullmatch(r"([0-9a-f]{64})?", origin.training):
+        raise InputError(
+            f"{place}: training is {shown(origin.training)}; write the 64 hexadecimal digits of "
+            "the hash, or nothing"
+        )
+    kept = record.get("edited") is False and record.get(FIGURES) == figures
+    return replace(origin, edited=not kept)
+
+
+def one_line(text: str) -> str:
+    """Return a text as one printable line of at most 500 characters."""
+    return "".join(c if c.isprintable() else " " for c in text)[:LONGEST]
+
+
+def _line(record: Mapping[str, Any], key: str, place: str) -> str:
+    text = record.get(key)
+    if not _is_line(text):
+        raise InputError(f"{place}: {key} is {shown(text)}; write one line of text")
+    return str(text)
+
+
+def _is_line(text: Any) -> bool:
+    return isinstance(text, str) and text == one_line(text)

@@ -1,0 +1,159 @@
+"""Rule tables with what is known of them: coverage by the training, and where they come from."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, fields
+from typing import Any
+
+import numpy as np
+
+from ..base.errors import InputError
+from ..inputs.driveline import Driveline
+from ..physics.plant import pack
+from .rule_table import LAYOUT, Map, RuleTable
+
+SCALARS = ("min_on", "min_off", "min_gear", "land_up", "land_down", "motion_charge")
+
+
+@dataclass(frozen=True, eq=False)
+class Coverage:
+    """How the training used each entry of one table; arrays have the shape of its values.
+
+    Attributes
+    ----------
+    visits : s, time that the training spent around the entry
+    regret : g, cost lost there against the best decision of each step
+    filled : bool, whether no training reached the entry and it comes from the physical rule
+    """
+
+    visits: np.ndarray
+    regret: np.ndarray
+    filled: np.ndarray
+
+
+@dataclass(frozen=True)
+class Origin:
+    """Where rule tables come from.
+
+    Attributes
+    ----------
+    title : in the user's words
+    driveline : name of the vehicle the tables are for
+    cycles : names of the training cycles
+    training : SHA-256 of driveline, cycles and settings of the training, hexadecimal; empty for
+        tables that were not trained
+    version : of hybridopt
+    edited : whether figures were changed by hand since
+    """
+
+    title: str
+    driveline: str
+    cycles: Sequence[str] = ()
+    training: str = ""
+    version: str = ""
+    edited: bool = False
+
+
+@dataclass(frozen=True, eq=False)
+class GearboxFacts:
+    """Constants of the gearbox and shafts that the rules need.
+
+    Attributes
+    ----------
+    ratios : input speed over wheel speed, by gear
+    efficiencies : by gear
+    drag_torques : N m at the gearbox input, by gear
+    idle_speed, highest_speed : rad/s at the gearbox input
+    """
+
+    ratios: np.ndarray
+    efficiencies: np.ndarray
+    drag_torques: np.ndarray
+    idle_speed: float
+    highest_speed: float
+
+
+@dataclass(frozen=True, eq=False)
+class RuleSet:
+    """All that is handed over.
+
+    Attributes
+    ----------
+    table : the controller
+    gearbox : constants it needs
+    origin : where it comes from
+    coverage : by name of the table; empty for tables that were not trained
+
+    Raises
+    ------
+    InputError
+        A coverage has another shape than its table.
+    """
+
+    table: RuleTable
+    gearbox: GearboxFacts
+    origin: Origin
+    coverage: Mapping[str, Coverage] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        """Check that coverages fit their tables."""
+        for name, coverage in self.coverage.items():
+            shape = self.map(name).values.shape
+            if coverage.visits.shape != shape:
+                raise InputError(
+                    f"coverage of {name}: has shape {coverage.visits.shape}, the table {shape}"
+                )
+
+    @property
+    def maps(self) -> dict[str, Map]:
+        """The tables by name, in the order of the layout."""
+        return {name: self.map(name) for name in LAYOUT}
+
+    def map(self, name: str) -> Map:
+        """Return one table."""
+        found: Map = getattr(self.table, name)
+        return found
+
+    @property
+    def constants(self) -> dict[str, np.ndarray]:
+        """Figures beside the tables by name, SI; one figure, or one per gear."""
+        table, gearbox = self.table, self.gearbox
+        found = {name: getattr(table, name) for name in SCALARS}
+        found |= {f.name: getattr(gearbox, f.name) for f in fields(GearboxFacts)}
+        return {name: np.atleast_1d(np.asarray(x, dtype=float)) for name, x in found.items()}
+
+
+def make_rule_set(
+    origin: Origin,
+    constants: Mapping[str, np.ndarray],
+    maps: Mapping[str, Map],
+    coverage: Mapping[str, Coverage] | None = None,
+) -> RuleSet:
+    """Return the rule set of which these are origin, constants, tables and coverage.
+
+    Raises
+    ------
+    InputError
+        A coverage has another shape than its table.
+    """
+    figures: dict[str, Any] = {name: float(constants[name][0]) for name in SCALARS}
+    figures |= {name: maps[name] for name in LAYOUT}
+    gearbox = GearboxFacts(
+        ratios=constants["ratios"],
+        efficiencies=constants["efficiencies"],
+        drag_torques=constants["drag_torques"],
+        idle_speed=float(constants["idle_speed"][0]),
+        highest_speed=float(constants["highest_speed"][0]),
+    )
+    return RuleSet(RuleTable(**figures), gearbox, origin, coverage or {})
+
+
+def gearbox_facts(driveline: Driveline) -> GearboxFacts:
+    """Return what the rules need to know of a driveline's gearbox and shafts."""
+    plant = pack(driveline)
+    return GearboxFacts(
+        ratios=plant.ratio,
+        efficiencies=plant.efficiency,
+        drag_torques=plant.gear_drag,
+        idle_speed=plant.idle_speed,
+        highest_speed=min(plant.engine_max_speed, plant.motor_max_speed),
+    )

@@ -1,0 +1,1 @@
+"""Results as plain text and table files."""

@@ -1,0 +1,164 @@
+"""The quality report of a gridded map as text and as a record; the map as CSV."""
+
+import math
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from ..base.units import PERCENT, RPM
+from ..bench_maps.gridding import BenchMap
+from ..bench_maps.points import ENGINE
+from ..bench_maps.quality import Outlier, Quality
+from ..files.writing import Write, comment_line
+
+COLUMNS = {ENGINE: "fuel_g_per_s", "motor": "loss_W"}
+"""The column of the map's value, as drivelines read it."""
+NAMED = 12  # outliers told in the text
+
+
+def report_lines(made: BenchMap, quality: Quality) -> list[str]:
+    """Return the report in lines: file, notes, grid, residuals, outliers, area, checks."""
+    points, unit = made.points, made.points.unit
+    name = "".join(c if c.isprintable() else "?" for c in points.path.name)
+    rows = [("Bench file", f"{name!r}, {quality.points} points of {_an(points.kind)}")]
+    rows += [("", note) for note in points.notes]
+    if made.one_sided:
+        rows.append(("", "all points are on one side of 0 Nm: the loss of the other mirrors them"))
+    rows.append(("Grid", _grid(made)))
+    changed = [(made.lifted, "set to 0 from below"), (made.raised, "moved so that fuel rises")]
+    rows += [("", f"{count} nodes {what}") for count, what in changed if count]
+    rows.append(
+        (
+            "Residual",
+            f"RMS {quality.rms:.3g} {unit} ({quality.rms_percent:.2f} %), worst "
+            f"{quality.worst:+.3g} {unit} ({quality.worst_percent:+.1f} %) in line "
+            f"{quality.worst_line}",
+        )
+    )
+    if quality.off_grid:
+        rows.append(("", f"{quality.off_grid} points lie beyond the grid and have none"))
+    alone = f"; {quality.alone} cannot be foretold" if quality.alone else ""
+    rows.append(
+        (
+            "Left out",
+            f"RMS {quality.foretold_rms:.3g} {unit} "
+            f"({quality.foretold_rms_percent:.2f} %) when each point is foretold from the "
+            f"others{alone}",
+        )
+    )
+    rows.append(
+        (
+            "Grid error",
+            f"up to {quality.grid_error / PERCENT:.2f} % of the largest value, "
+            "straight between nodes",
+        )
+    )
+    rows += _outlier_rows(made, quality)
+    rows.append(
+        (
+            "Extrapolated",
+            f"{quality.extrapolated_share / PERCENT:.0f} % of {quality.area}, "
+            "outside the hull of the points",
+        )
+    )
+    rows += [("Check", f"{'good' if c.passed else 'FAILED'}: {c.text}") for c in quality.checks]
+    return [f"{head:<14}{text}" for head, text in rows]
+
+
+def _points(count: int) -> str:
+    return "1 point looks" if count == 1 else f"{count} points look"
+
+
+def _an(kind: str) -> str:
+    return "an engine" if kind == ENGINE else "a motor"
+
+
+def _grid(made: BenchMap) -> str:
+    speed, torque = made.map["speed"].values / RPM, made.map["torque"].values
+    return (
+        f"{speed.size} speeds, {speed[0]:.0f} to {speed[-1]:.0f} rpm; {torque.size} torques, "
+        f"{torque[0]:.0f} to {torque[-1]:.0f} Nm; {COLUMNS[made.points.kind]}"
+    )
+
+
+def _outlier_rows(made: BenchMap, quality: Quality) -> list[tuple[str, str]]:
+    if not quality.outliers:
+        return [("Outliers", "none")]
+    left = made.used.size < made.points.speed.size
+    rows = [
+        (
+            "Outliers",
+            f"{_points(len(quality.outliers))} wrong, "
+            + ("left out" if left else "kept; --drop-outliers leaves them out"),
+        )
+    ]
+    for one in quality.outliers[:NAMED]:
+        off = 100.0 * (one.value / one.expected - 1.0) if one.expected else math.nan
+        rows.append(
+            (
+                "",
+                f"line {one.line} ({one.speed / RPM:.0f} rpm, {one.torque:.1f} Nm): "
+                f"{one.value:.4g} {made.points.unit}, the others say {one.expected:.4g} "
+                f"({off:+.1f} %)",
+            )
+        )
+    if len(quality.outliers) > NAMED:
+        rows.append(("", f"and {len(quality.outliers) - NAMED} more (--json has all)"))
+    return rows
+
+
+def report_record(made: BenchMap, quality: Quality) -> dict[str, Any]:
+    """Return the report as a record for JSON; None where a figure is not known."""
+    plain = {
+        key: value for key, value in vars(quality).items() if key not in ("outliers", "checks")
+    }
+    speed, torque = made.map["speed"].values, made.map["torque"].values
+    return {
+        "file": made.points.path.name,
+        "kind": made.points.kind,
+        "column": COLUMNS[made.points.kind],
+        "unit": made.points.unit,
+        "notes": list(made.points.notes),
+        "one_sided": made.one_sided,
+        "speeds_rpm": (speed / RPM).tolist(),
+        "torques_Nm": torque.tolist(),
+        "nodes_extrapolated": int(made.extrapolated.sum()),
+        "nodes_set_to_zero": made.lifted,
+        "nodes_moved_to_rise": made.raised,
+        **{key: _finite(value) for key, value in plain.items()},
+        "outliers": [_outlier_record(one) for one in quality.outliers],
+        "checks": [vars(check) for check in quality.checks],
+    }
+
+
+def _outlier_record(one: Outlier) -> dict[str, Any]:
+    return {
+        "line": one.line,
+        "speed_rpm": one.speed / RPM,
+        "torque_Nm": one.torque,
+        "value": one.value,
+        "expected": _finite(one.expected),
+    }
+
+
+def _finite(value: Any) -> Any:
+    return None if isinstance(value, float) and not math.isfinite(value) else value
+
+
+def map_writer(made: BenchMap, notes: Sequence[str] = ()) -> Write:
+    """Return what writes the map in long form to a path, with notes as `#` lines above."""
+    speed, torque = (
+        axis.ravel() for axis in np.meshgrid(made.map["speed"], made.map["torque"], indexing="ij")
+    )
+    names = f"speed_rpm,torque_Nm,{COLUMNS[made.points.kind]}\n"
+    head = "".join(f"{comment_line(note)}\n" for note in notes) + names
+    rows = np.column_stack((speed / RPM, torque, made.map.values.ravel())) + 0.0  # no -0
+
+    def write(out: Path) -> None:
+        with out.open("w", encoding="utf-8", newline="") as file:
+            file.write(head)
+            np.savetxt(file, rows, fmt="%.12g", delimiter=",")
+
+    return write

@@ -1,0 +1,264 @@
+"""A comparison as text, JSON and CSV."""
+
+from collections.abc import Iterable
+from typing import TYPE_CHECKING, Any
+
+from ..base.cautions import CAUTION_LINE
+from ..base.units import KM_PER_H, KW, PERCENT
+from ..evaluation.equal_soc import BALANCE_LIMIT
+from ..files.table_csv import table_writer
+from ..files.writing import Write
+from ..physics.modes import Mode
+
+if TYPE_CHECKING:
+    from ..evaluation.case import Score
+    from ..evaluation.compare import Comparison
+    from ..evaluation.regret import Decision, Moment
+
+NAME_ROOM = 21
+MODE_HEADS = {
+    Mode.STANDSTILL: "stand",
+    Mode.COAST: "coast",
+    Mode.ELECTRIC: "elec",
+    Mode.REGEN: "regen",
+    Mode.ENGINE_PULL_START: "start",
+    Mode.ENGINE_ONLY: "engine",
+    Mode.BOOST: "boost",
+    Mode.LOAD_POINT_SHIFT: "shift",
+}
+CAUSE_HEADS = {
+    "engine": "engine",
+    "gear": "gear",
+    "split": "split",
+    "grid": "grid",
+    "final_charge": "charge",
+}
+
+
+def comparison_text(comparison: "Comparison", moments: int = 0) -> str:
+    """Describe a comparison in at most 80 columns of plain text.
+
+    Parameters
+    ----------
+    comparison
+        From :func:`hybridopt.evaluation.compare.compare`.
+    moments
+        How many of the costliest moments to list per controller and cycle.
+
+    Returns
+    -------
+    str
+        Lines without a final newline.
+    """
+    blocks = []
+    for cycle in comparison.cycles:
+        scores = comparison.of_cycle(cycle)
+        blocks += [_figures(cycle, scores), _modes(scores), _causes(scores)]
+        if moments:
+            blocks += [_moments(score, moments) for score in scores[1:] if score.regret.moments]
+    if comparison.tuned:
+        blocks.append(_tuned(comparison))
+    blocks.append([CAUTION_LINE])
+    return "\n\n".join("\n".join(line.rstrip() for line in lines) for lines in blocks)
+
+
+def _figures(cycle: str, scores: "list[Score]") -> list[str]:
+    best = scores[0]
+    lines = [
+        f"Cycle {_cut(cycle, 40)}: proved bound {best.bound_g:.2f} g at SoC "
+        f"{best.soc_end / PERCENT:.2f} %",
+        f"Energy left in the battery counts {best.fuel_per_kWh_g:.1f} g of fuel per kWh.",
+        "",
+        f"{'':{NAME_ROOM}}{'fuel':>8}{'SoC end':>9}{'fuel at':>10}{'above':>8}{'above':>8}"
+        f"{'':>7}{'':>7}{'':>2}",
+        f"{'controller':{NAME_ROOM}}{'g':>8}{'%':>9}{'equal SoC':>10}{'optimum':>8}{'bound':>8}"
+        f"{'starts':>7}{'shifts':>7}",
+    ]
+    for score in scores:
+        flag = " *" if score.balance_percent > 100.0 * BALANCE_LIMIT else ""
+        lines.append(
+            f"{_cut(score.controller, NAME_ROOM - 1):{NAME_ROOM}}{score.fuel_g:>8.1f}"
+            f"{score.soc_end / PERCENT:>9.2f}{score.fuel_equal_g:>10.1f}"
+            f"{_figure(score.gap_optimum_percent):>6} %{_figure(score.gap_bound_percent):>6} %"
+            f"{score.starts:>7}{score.shifts:>7}{flag}"
+        )
+    if any(score.balance_percent > 100.0 * BALANCE_LIMIT for score in scores):
+        lines.append(
+            f"* energy off balance is above {100.0 * BALANCE_LIMIT:g} % of the fuel's: take its "
+            "fuel with caution"
+        )
+    clipped = [_clipped(score) for score in scores if score.clipped_steps]
+    return lines + clipped
+
+
+def _clipped(score: "Score") -> str:
+    kinds = ", ".join(f"{name} {count}" for name, count in score.clipped.items() if count)
+    return f"{_cut(score.controller, 20)}: clipped in {score.clipped_steps} steps ({kinds})"
+
+
+def _modes(scores: "list[Score]") -> list[str]:
+    head = "".join(f"{text:>7}" for text in MODE_HEADS.values())
+    lines = [f"{'share of time, %':{NAME_ROOM}}{head}"]
+    for score in scores:
+        shares = "".join(f"{score.shares[mode] / PERCENT:>7.1f}" for mode in MODE_HEADS)
+        lines.append(f"{_cut(score.controller, NAME_ROOM - 1):{NAME_ROOM}}{shares}")
+    return lines
+
+
+def _causes(scores: "list[Score]") -> list[str]:
+    head = "".join(f"{text:>9}" for text in CAUSE_HEADS.values())
+    lines = [f"{'lost by, g':{NAME_ROOM}}{head}{'sum':>9}"]
+    for score in scores:
+        regret = score.regret
+        causes = "".join(f"{_figure(regret.totals[name]):>9}" for name in CAUSE_HEADS)
+        name = _cut(score.controller, NAME_ROOM - 1)
+        lines.append(f"{name:{NAME_ROOM}}{causes}{_figure(regret.total):>9}")
+    return lines
+
+
+def _moments(score: "Score", most: int) -> list[str]:
+    lines = [
+        f"Costliest moments of {_cut(score.controller, 40)}",
+        f"{'from s':>8}{'to':>7}{'g':>7}  {'by':<7}{'km/h':>6}{'kW':>7}  {'done':<18}best",
+    ]
+    for moment in list(score.regret.moments)[:most]:
+        lines.append(
+            f"{moment.start:>8.0f}{moment.stop:>7.0f}{moment.loss:>7.2f}  {moment.cause:<7}"
+            f"{moment.speed / KM_PER_H:>6.1f}{moment.wheel_power / KW:>7.1f}  "
+            f"{_choice(moment.done):<18}{_choice(moment.best)}"
+        )
+    return lines
+
+
+def _choice(choice: "Decision") -> str:
+    engine = "on " if choice.engine_on else "off"
+    return f"{engine} gear {choice.gear} {choice.motor_torque:+.0f}"
+
+
+def _tuned(comparison: "Comparison") -> list[str]:
+    lines = ["Tuned parameters (SI)"]
+    for (name, cycle), tuned in comparison.tuned.items():
+        where = f" on {cycle}" if cycle else ""
+        lines.append(
+            f"{_cut(name + where, 60)}: {tuned.before_percent:.2f} % -> {tuned.after_percent:.2f} %"
+        )
+        pieces = [f"{key} {value:.4g}" for key, value in tuned.parameters.items()]
+        lines += _wrapped(pieces)
+    return lines
+
+
+def _wrapped(pieces: Iterable[str]) -> list[str]:
+    """Join pieces by commas into lines of at most 80 columns, indented."""
+    lines, line = [], ""
+    for piece in pieces:
+        if line and len(line) + len(piece) > 76:
+            lines.append(f"  {line}")
+            line = ""
+        line += f"{', ' if line else ''}{piece}"
+    return [*lines, f"  {line}"] if line else lines
+
+
+def comparison_record(comparison: "Comparison") -> dict[str, Any]:
+    """Return a comparison as plain objects for JSON."""
+    return {
+        "driveline": comparison.driveline.name,
+        "driveline_sha256": comparison.driveline.sha256,
+        "scores": [_score_record(score) for score in comparison.scores],
+        "tuned": [
+            {
+                "controller": name,
+                "cycle": cycle or None,
+                "before_percent": tuned.before_percent,
+                "after_percent": tuned.after_percent,
+                "parameters": tuned.parameters,
+            }
+            for (name, cycle), tuned in comparison.tuned.items()
+        ],
+        "caution": CAUTION_LINE,
+    }
+
+
+def _score_record(score: "Score") -> dict[str, Any]:
+    regret = score.regret
+    return {
+        **_flat(score),
+        "clipped": dict(score.clipped),
+        "shares": {mode.name.lower(): share for mode, share in score.shares.items()},
+        "regret_g": dict(regret.totals),
+        "moments": [_moment_record(moment) for moment in regret.moments],
+    }
+
+
+def _flat(score: "Score") -> dict[str, Any]:
+    """Return the plain figures of a score."""
+    names = (
+        "cycle",
+        "controller",
+        "fuel_g",
+        "fuel_equal_g",
+        "fuel_per_kWh_g",
+        "cost_g",
+        "cost_equal_g",
+        "bound_g",
+        "gap_optimum_percent",
+        "gap_bound_percent",
+        "soc_end",
+        "balance_percent",
+        "starts",
+        "shifts",
+        "clipped_steps",
+    )
+    return {name: getattr(score, name) for name in names} | {
+        "off_balance": score.balance_percent > 100.0 * BALANCE_LIMIT
+    }
+
+
+def _moment_record(moment: "Moment") -> dict[str, Any]:
+    return {
+        "start_s": moment.start,
+        "stop_s": moment.stop,
+        "loss_g": moment.loss,
+        "cause": moment.cause,
+        "time_s": moment.time,
+        "speed_km_per_h": moment.speed / KM_PER_H,
+        "wheel_power_kW": moment.wheel_power / KW,
+        "done": moment.done._asdict(),
+        "best": moment.best._asdict(),
+    }
+
+
+def scores_writer(comparison: "Comparison") -> Write:
+    """Return what writes one CSV row per cycle and controller."""
+    rows = []
+    for score in comparison.scores:
+        row = _flat(score)
+        row |= {f"clipped_{name}": count for name, count in score.clipped.items()}
+        row |= {f"share_{mode.name.lower()}": share for mode, share in score.shares.items()}
+        row |= {f"regret_{name}_g": value for name, value in score.regret.totals.items()}
+        rows.append(row)
+    return _csv_writer(rows)
+
+
+def moments_writer(comparison: "Comparison") -> Write:
+    """Return what writes one CSV row per costliest moment."""
+    rows = []
+    for score in comparison.scores:
+        for moment in score.regret.moments:
+            record = _moment_record(moment)
+            for which in ("done", "best"):
+                choice = record.pop(which)
+                record |= {f"{which}_{key}": value for key, value in choice.items()}
+            rows.append({"cycle": score.cycle, "controller": score.controller, **record})
+    return _csv_writer(rows)
+
+
+def _csv_writer(rows: list[dict[str, Any]]) -> Write:
+    return table_writer(list(rows[0]) if rows else ["cycle"], [list(row.values()) for row in rows])
+
+
+def _cut(text: str, room: int) -> str:
+    return text if len(text) <= room else text[: room - 3] + "..."
+
+
+def _figure(value: float) -> str:
+    return f"{round(value, 2) + 0.0:.2f}"

@@ -1,0 +1,129 @@
+"""Checks of rule tables as text, JSON and CSV; training and unseen cycles apart."""
+
+import dataclasses
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from ..base.cautions import CAUTION_LINE
+from ..base.units import PERCENT
+from ..files.table_csv import table_writer
+from ..files.writing import Write
+
+if TYPE_CHECKING:
+    from ..distillation.distil import Distilled
+    from ..distillation.verify import VerifiedDrive
+    from ..tables.rule_set import Coverage
+
+NAME_ROOM = 20
+COLUMNS = {
+    "fuel_g": "g",
+    "fuel_equal_g": "g",
+    "gap_optimum_percent": "%",
+    "gap_bound_percent": "%",
+    "soc_end": "1",
+    "starts": "",
+    "shifts": "",
+    "clipped_steps": "",
+}
+"""Measures of a check in files, and their units."""
+
+
+def verification_text(checks: "Sequence[VerifiedDrive]") -> str:
+    """Describe checks in at most 80 columns of plain text.
+
+    Parameters
+    ----------
+    checks
+        From :func:`hybridopt.distillation.verify.verify`.
+    """
+    blocks = []
+    for change in dict.fromkeys(check.change for check in checks):
+        for seen, title in ((True, "Training cycles"), (False, "Unseen cycles")):
+            group = [c for c in checks if c.change == change and c.seen == seen]
+            if group:
+                blocks.append([f"{title}, {change}", *_head(), *map(_line, group), *_mean(group)])
+    blocks.append([CAUTION_LINE])
+    return "\n\n".join("\n".join(line.rstrip() for line in lines) for lines in blocks)
+
+
+def _head() -> list[str]:
+    return [
+        f"{'':{NAME_ROOM}}{'fuel at':>10}{'above':>9}{'above':>8}{'SoC %':>7}{'SoC %':>12}"
+        f"{'starts':>12}",
+        f"{'cycle':{NAME_ROOM}}{'equal SoC':>10}{'optimum':>9}{'bound':>8}{'end':>7}"
+        f"{'range':>12}{'(optimum)':>12}",
+    ]
+
+
+def _line(check: "VerifiedDrive") -> str:
+    name = check.cycle if len(check.cycle) < NAME_ROOM else check.cycle[: NAME_ROOM - 4] + "..."
+    found = check.score
+    if found is None:
+        return f"{name:{NAME_ROOM}}not driven: {check.failure}"[:80]
+    span = f"{check.soc_lowest / PERCENT:.1f}-{check.soc_highest / PERCENT:.1f}"
+    starts = f"{found.starts} ({check.optimum_starts})"
+    return (
+        f"{name:{NAME_ROOM}}{found.fuel_equal_g:>8.1f} g{found.gap_optimum_percent:>7.2f} %"
+        f"{found.gap_bound_percent:>6.2f} %{found.soc_end / PERCENT:>7.2f}{span:>12}{starts:>12}"
+    )
+
+
+def _mean(group: "Sequence[VerifiedDrive]") -> list[str]:
+    gaps = [check.score.gap_optimum_percent for check in group if check.score]
+    clipped = sum(check.score.clipped_steps for check in group if check.score)
+    if not gaps:
+        return []
+    mean = f"mean {np.mean(gaps):.2f} %, worst {max(gaps):.2f} % above the optimum"
+    return [f"{mean}; {clipped} steps clipped" if clipped else mean]
+
+
+def distilled_text(made: "Distilled") -> str:
+    """Describe what a distillation reached, in at most 80 columns of plain text."""
+    origin, coverage = made.rules.origin, made.rules.coverage
+    lines = [
+        f"Rule tables {origin.title!r} for {origin.driveline}",
+        f"Figure of merit on the training: {made.refined.first:.2f} % as drafted, "
+        f"{made.refined.best:.2f} % refined",
+        "",
+        f"{'table':18}{'size':>14}{'visited':>10}{'regret':>12}",
+    ]
+    return "\n".join(lines + [_coverage_line(name, known) for name, known in coverage.items()])
+
+
+def _coverage_line(name: str, known: "Coverage") -> str:
+    size = " x ".join(str(n) for n in known.visits.shape)
+    share = 100.0 * (1.0 - known.filled.mean())
+    return f"{name:18}{size:>14}{share:>8.0f} %{known.regret.sum():>10.1f} g"
+
+
+def check_record(check: "VerifiedDrive") -> dict[str, Any]:
+    """Return a check for JSON; what is unknown is None."""
+    record: dict[str, Any] = {
+        field.name: getattr(check, field.name)
+        for field in dataclasses.fields(check)
+        if field.name != "score"
+    }
+    found = check.score
+    for name in COLUMNS:
+        record[name] = getattr(found, name) if found else None
+    record["clipped"] = dict(found.clipped) if found else None
+    return {key: None if isinstance(v, float) and np.isnan(v) else v for key, v in record.items()}
+
+
+def checks_writer(checks: "Sequence[VerifiedDrive]") -> Write:
+    """Return a function that writes checks as CSV, one row each."""
+    names = [
+        "cycle",
+        "change",
+        "seen",
+        *COLUMNS,
+        "soc_lowest",
+        "soc_highest",
+        "starts_per_km",
+        "optimum_starts",
+        "failure",
+    ]
+    records = [check_record(check) for check in checks]
+    return table_writer(names, [[record[name] for name in names] for record in records])

@@ -1,0 +1,125 @@
+"""Distillation and verification on short cycles: what optima teach, and what tables then do."""
+
+import functools
+
+import numpy as np
+import pytest
+
+from hybridopt import Settings, read_cycle, read_driveline
+from hybridopt.base.errors import InputError
+from hybridopt.distillation.decision_costs import decision_costs_of
+from hybridopt.distillation.distil import PRICES, distil
+from hybridopt.distillation.draft import Sizes
+from hybridopt.distillation.verify import AS_TRAINED, CHANGES, verify
+from hybridopt.dp.cost_to_go import CostToGo
+from hybridopt.physics.operating_points import EngineClass
+from hybridopt.pipeline import find_optimum
+from hybridopt.tables.rule_table import LAYOUT
+
+COARSE = Settings(soc_points=301, splits=31)
+
+
+@functools.cache
+def made(seed=1):
+    cycles = [read_cycle("ece15"), read_cycle("eudc")]
+    return distil(cycles, read_driveline("full"), COARSE, Sizes(), 60, seed)
+
+
+def test_the_optimum_takes_what_its_lessons_advise():
+    """At the optimum's own price no decision of its path costs more than the other one.
+
+    The price of a path differs by the bend of the battery over SoC, and the values are grid
+    values, so a few hundredths of a gram are left.
+    """
+    known = find_optimum(read_cycle("eudc"), read_driveline("full"))
+    price = np.median(known.bound.multipliers[1:])
+    value = CostToGo(known.solution.problem, whole=True)
+    decision_costs = decision_costs_of(
+        known, value, [known.settings.socs[2]], PRICES / PRICES[12] * price
+    )
+    classes = known.solution.schedule.engine_class
+    started, ran = classes == EngineClass.STARTING, classes == EngineClass.RUNNING
+    was_on = np.concatenate(([False], classes[:-1] != EngineClass.OFF))
+    assert np.all(decision_costs.start[started, 12] <= 0.05)
+    assert np.all(decision_costs.stay[ran, 12] <= 0.05)
+    assert np.all(decision_costs.stay[was_on & (classes == EngineClass.OFF), 12] >= -0.05)
+    assert np.all(decision_costs.start[~was_on & (classes == EngineClass.OFF), 12] >= -0.05)
+
+
+def test_tables_are_small_complete_and_covered():
+    rules = made().rules
+    assert rules.origin.cycles == ("ece15", "eudc") and len(rules.origin.training) == 64
+    for name in LAYOUT:
+        shape = rules.map(name).values.shape
+        assert len(shape) <= 3 and max(shape) <= 16
+        assert np.isfinite(rules.map(name).values).all()
+        coverage = rules.coverage[name]
+        assert coverage.visits.shape == shape
+        assert np.array_equal(coverage.filled, coverage.visits < 1.0)
+    driven = sum(case.optimum.demand.dt.sum() for case in made().cases.values())
+    assert rules.coverage["shift_up"].visits.sum() == pytest.approx(driven)
+
+
+def test_tables_are_monotone_where_physics_says_so():
+    """The more charge, the later the engine starts; it stops below where it starts; gears rise."""
+    table = made().rules.table
+    assert np.all(np.diff(table.engine_start.values, axis=1) >= -1e-9)
+    assert np.all(table.engine_stop.values <= table.engine_start.values + 1e-9)
+    assert np.all(table.shift_down.values[1:] <= table.shift_up.values[:-1] + 1e-9)
+
+
+def test_refinement_never_loses():
+    refined = made().refined
+    assert refined.best <= refined.first
+
+
+def test_the_same_seed_gives_the_same_tables():
+    again = distil(
+        [read_cycle("ece15"), read_cycle("eudc")], read_driveline("full"), COARSE, Sizes(), 60, 1
+    )
+    for name in LAYOUT:
+        assert np.array_equal(again.rules.map(name).values, made().rules.map(name).values)
+    assert again.rules.origin.training == made().rules.origin.training
+
+
+def test_verification_tells_training_from_unseen_and_beats_no_bound():
+    cycles = [read_cycle("ece15"), read_cycle("artemis_urban")]
+    checks = verify(made().rules, cycles, read_driveline("full"), COARSE, ["mass +10 %"])
+    assert [(c.cycle, c.change, c.seen) for c in checks] == [
+        ("ece15", AS_TRAINED, True),
+        ("artemis_urban", AS_TRAINED, False),
+        ("ece15", "mass +10 %", True),
+        ("artemis_urban", "mass +10 %", False),
+    ]
+    for check in checks:
+        assert check.score.gap_bound_percent >= -1e-7
+        assert check.soc_lowest >= 0.4 - 1e-6 and check.soc_highest <= 0.8 + 1e-6
+    light, heavy = (c.score.fuel_equal_g for c in checks[::2])
+    assert heavy > light
+
+
+def test_every_change_is_a_change():
+    """Each perturbation moves the optimum's fuel in the direction physics says."""
+    cycle, driveline = read_cycle("ece15"), read_driveline("full")
+    settings = COARSE.resolved(driveline)
+    plain = find_optimum(cycle, driveline, settings).solution.cost
+    dearer = {
+        "mass +10 %",
+        "auxiliaries 2 kW",
+        "headwind 5 m/s",
+        "grade +1 %",
+        "battery resistance +50 %",
+        "start SoC low",
+    }
+    cheaper = {"mass -10 %", "auxiliaries 0 kW", "start SoC high"}
+    for name in dearer | cheaper:
+        other = find_optimum(*CHANGES[name]((cycle, driveline, settings))).solution.cost
+        assert (other > plain) == (name in dearer), name
+
+
+def test_wrong_use_is_refused():
+    cycle, driveline = read_cycle("ece15"), read_driveline("full")
+    with pytest.raises(InputError, match="change 'snow' is unknown; known are mass -10 %"):
+        verify(made().rules, [cycle], driveline, COARSE, ["snow"])
+    with pytest.raises(InputError, match="one or more training cycles"):
+        distil([cycle, cycle], driveline, COARSE)

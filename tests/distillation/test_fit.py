@@ -1,0 +1,117 @@
+"""Thresholds, breakpoints and prices of rule tables against brute force and closed forms."""
+
+import numpy as np
+import oracle
+import pytest
+from hypothesis import given
+from hypothesis import settings as examples
+from hypothesis import strategies as st
+
+from hybridopt import read_driveline
+from hybridopt.distillation.decision_costs import store_power
+from hybridopt.distillation.draft import at_prices, falling, smooth
+from hybridopt.distillation.fit import best_cuts, nodes, shares
+from hybridopt.distillation.split import electric_limit, split_map
+from hybridopt.physics.battery import pack_battery
+from hybridopt.physics.plant import pack
+
+
+@examples(max_examples=200, deadline=None)
+@given(st.integers(0, 2**32 - 1))
+def test_a_cut_loses_no_more_than_any_other(seed):
+    """Every cut between two samples is tried by brute force."""
+    random = np.random.default_rng(seed)
+    n = random.integers(1, 12)
+    x, gain = np.round(random.uniform(0, 10, n), 1), random.uniform(-1, 1, (n, 2))
+    weight = random.uniform(0, 1, (n, 3))
+    cuts = best_cuts(x, gain, weight)
+    for node in range(3):
+        for column in range(2):
+
+            def lost(cut, node=node, column=column):
+                return np.sum(weight[:, node] * gain[:, column] * (x >= cut))
+
+            tried = [lost(cut) for cut in (-1.0, *(x + 1e-6), *(x - 1e-6), 11.0)]
+            if np.unique(x).size == n:  # equal x can't be told apart by a cut
+                assert lost(cuts[node, column]) == pytest.approx(min(tried), abs=1e-12)
+
+
+def test_an_impossible_decision_is_never_chosen():
+    """On impossible (infinite) above 5, off impossible below: the cut lies between."""
+    x = np.arange(10.0)
+    gain = np.where(x > 5, -np.inf, np.inf)[:, None]
+    assert 5.0 < best_cuts(x, gain, np.ones((10, 1)))[0, 0] < 6.0
+
+
+@examples(max_examples=100, deadline=None)
+@given(st.lists(st.floats(-5, 15), min_size=1, max_size=8))
+def test_shares_are_those_of_linear_interpolation(x):
+    axis, values = np.array([0.0, 1.0, 4.0, 10.0]), np.array([3.0, -1.0, 2.0, 8.0])
+    found = shares(np.array(x), axis)
+    np.testing.assert_allclose(found.sum(axis=1), 1.0, rtol=1e-12)
+    np.testing.assert_allclose(found @ values, np.interp(x, axis, values), atol=1e-12)
+
+
+@pytest.mark.parametrize("count", [4, 8, 16])
+def test_breakpoints_cover_the_data_and_hold_what_must_be_there(count):
+    random = np.random.default_rng(3)
+    values = random.gamma(2.0, 10.0, 500)
+    found = nodes(np.append(values, 0.0), np.ones(501), count, (0.0,))
+    assert found.size <= count and 0.0 in found
+    assert np.all(np.diff(found) > 0.0)
+    assert found[-1] == pytest.approx(values.max())
+
+
+def test_store_power_closed_form():
+    """U I with I from R I^2 - U I + P = 0; charging keeps the coulombic share."""
+    cell = pack_battery(oracle.resistive_battery((200.0, 200.0), 1e4, (0.5, 0.4), 0.9))
+    current = np.array([50.0, 0.0, -30.0])
+    power = 200.0 * current - np.where(current > 0, 0.5, 0.4) * current**2
+    expected = 200.0 * current * np.where(current < 0, 0.9, 1.0)
+    np.testing.assert_allclose(store_power(cell, 0.5, power), expected, rtol=1e-12, atol=1e-9)
+    assert np.isnan(store_power(cell, 0.5, np.array([200.0**2 / 2.0 + 1.0]))[0])
+
+
+def test_split_follows_the_price():
+    """Free stored energy is used as far as it goes, dear energy is made as far as it goes."""
+    driveline = read_driveline("full")
+    plant, cell = pack(driveline), pack_battery(driveline.battery)
+    speed, torque, free, dear = 200.0, 60.0, 1e-9, 1e-2
+    found = split_map(
+        driveline, cell, 0.6, np.array([speed]), np.array([torque]), np.array([free, dear])
+    )[0, 0]
+    peak = np.interp(speed, plant.peak_speed, plant.peak)
+    full = np.interp(speed, plant.full_speed, plant.full)
+    overrun = np.interp(speed, plant.overrun_speed, plant.overrun)
+    assert found[0] == pytest.approx(min(peak, torque - overrun), rel=1e-6)
+    assert found[1] == pytest.approx(max(-peak, torque - full), rel=1e-6)
+
+
+def test_split_falls_with_the_price():
+    driveline = read_driveline("full")
+    cell, prices = pack_battery(driveline.battery), np.geomspace(3e-5, 1.2e-4, 9)
+    found = split_map(
+        driveline, cell, 0.6, np.linspace(90, 500, 5), np.linspace(-50, 300, 6), prices
+    )
+    assert np.all(np.diff(found, axis=2) <= 1e-9)
+
+
+def test_electric_limit_is_below_what_the_motor_gives():
+    """Common practice, no source: a start reserve is kept."""
+    driveline, speeds = read_driveline("full"), np.linspace(0.0, 600.0, 30)
+    plant = pack(driveline)
+    limit = electric_limit(driveline, speeds)
+    assert np.all(limit <= np.interp(speeds, plant.peak_speed, plant.peak) - plant.reserve[0])
+    assert np.all(electric_limit(read_driveline("micro"), speeds) == 0.0)
+
+
+def test_prices_between_two_are_mixed():
+    prices, values = np.array([1.0, 2.0, 4.0]), np.array([[0.0, 10.0, 30.0]])
+    wanted = np.array([0.5, 1.5, 3.0, 9.0])
+    np.testing.assert_allclose(at_prices(values, prices, wanted)[0], [0.0, 5.0, 20.0, 30.0])
+
+
+def test_cuts_are_made_to_fall_and_pulled_to_neighbours():
+    assert np.all(np.diff(falling(np.array([[3.0, 5.0, 1.0, 2.0]])), axis=1) <= 0.0)
+    pulled = smooth(np.array([[0.0], [9.0], [0.0]]), np.array([1e6, 0.0, 1e6]), 20.0)
+    np.testing.assert_allclose(pulled[:, 0], [0.0, 0.0, 0.0], atol=1e-3)

@@ -1,0 +1,333 @@
+"""Controllers against the optimum: equal final SoC, gaps, regret, tuning."""
+
+import dataclasses
+import functools
+
+import numpy as np
+import pytest
+
+from hybridopt import Settings, read_cycle, read_driveline
+from hybridopt.base.errors import InputError
+from hybridopt.controllers.builtin import (
+    AdaptiveEquivalence,
+    ElectricPower,
+    Equivalence,
+    LoadFollowing,
+    Playback,
+)
+from hybridopt.controllers.controller import Command
+from hybridopt.evaluation.case import Case, score
+from hybridopt.evaluation.compare import OPTIMUM, compare
+from hybridopt.evaluation.equal_soc import ChargeWorth, balance_share
+from hybridopt.evaluation.tuning import tune
+from hybridopt.physics.modes import Mode
+from hybridopt.pipeline import find_optimum
+
+RULES = {
+    "load": LoadFollowing(),
+    "power": ElectricPower(),
+    "constant": Equivalence(),
+    "adaptive": AdaptiveEquivalence(),
+}
+ARTEMIS = ("artemis_urban", "artemis_rural", "artemis_motorway130")
+
+
+@functools.cache
+def case(cycle="ece15", driveline="full", **options):
+    problem = Settings(**{"soc_points": 501, "splits": 31} | options)
+    return Case(find_optimum(read_cycle(cycle), read_driveline(driveline), problem))
+
+
+def optimum_of(found):
+    return Playback(schedule=found.optimum.solution.schedule)
+
+
+# --- the optimum played back ---
+
+
+@pytest.mark.parametrize("driveline", ["full", "mild", "micro"])
+def test_optimum_played_back_is_the_optimum(driveline):
+    """Through the closed loop, nothing is clipped and nothing changes."""
+    found = case("wltc_class3b_low", driveline)
+    row = score(found, OPTIMUM, optimum_of(found))
+    assert row.clipped_steps == 0
+    assert row.cost_g == pytest.approx(found.optimum_cost, rel=1e-12)
+    assert row.cost_g == pytest.approx(found.optimum.solution.cost, rel=1e-5)
+    assert row.soc_end == pytest.approx(found.optimum.trace.attrs["soc_end"], abs=1e-12)
+    assert row.gap_optimum_percent == pytest.approx(0.0, abs=1e-6)
+    assert 0.0 <= row.gap_bound_percent <= found.bound.gap_percent + 0.01
+    assert row.trace.drop_vars("costate").equals(found.optimum.trace.drop_vars("costate"))
+
+
+# --- equal final SoC ---
+
+
+def test_correction_by_hand():
+    """Q U (x* - x) of a constant voltage: 36 000 C x 250 V x 0.02 = 180 kJ at 60 ug/J is 10.8 g."""
+    from makers import constant_battery
+
+    from hybridopt.physics.battery import pack_battery
+
+    worth = ChargeWorth(60e-6, 0.5, pack_battery(constant_battery()))
+    assert worth.missing_energy(0.48) == pytest.approx(180e3)
+    assert worth.correction(0.48) == pytest.approx(10.8)
+    assert worth.correction(0.52) == pytest.approx(-10.8)
+
+
+def test_balance_criterion_by_hand():
+    """180 kJ over 100 g at 42 kJ/g: 4.29 %. Form of the criterion: UN GTR No. 15, from memory."""
+    assert balance_share(-180e3, 100.0, 42e3) == pytest.approx(0.042857, rel=1e-4)
+
+
+@pytest.mark.parametrize("cycle", ["eudc", "wltc_class3b_medium"])
+@pytest.mark.parametrize("difference", [-0.01, 0.01])
+def test_correction_agrees_with_the_optimum_at_the_other_final_soc(cycle, difference):
+    """The optimum solved for another final SoC, corrected to the first, costs 0.2 % the same."""
+    here = case(cycle)
+    start = here.optimum.settings.socs[2]
+    there = case(cycle, terminal="target", soc_target=start + difference)
+    drive = here.drive(optimum_of(there))
+    assert drive.soc_end == pytest.approx(start + difference, abs=1e-4)
+    corrected = here.equal_cost(drive)
+    assert corrected == pytest.approx(here.optimum.solution.cost, rel=2e-3)
+    uncorrected = abs(drive.cost / here.optimum.solution.cost - 1.0)
+    assert uncorrected > 5e-3, "the correction has something to do"
+    assert here.bound.at(drive.soc_end) <= drive.cost
+
+
+# --- regret ---
+
+
+@pytest.mark.parametrize("cycle", ["ece15", "wltc_class3b_low"])
+@pytest.mark.parametrize("name", RULES)
+def test_regret_adds_up_to_the_gap(cycle, name):
+    """By cause and by step; the gap is that of the cost at equal final SoC to V_0(x_0)."""
+    found = case(cycle, start_cost=0.2)
+    drive = found.drive(RULES[name])
+    regret, known = found.regret(drive), found.optimum.solution
+    gap = found.equal_cost(drive) - known.value_start
+    total = found.equal_cost(drive)
+    assert regret.total == pytest.approx(gap, abs=1e-6 * total)
+    assert sum(regret.totals.values()) == pytest.approx(regret.total, abs=1e-12 * total)
+    assert regret.step.sum() == pytest.approx(drive.cost - known.value_start, abs=1e-6 * total)
+    for cause in ("engine", "gear", "split"):
+        assert regret.causes[cause].min() >= 0.0
+    assert abs(regret.totals["grid"]) < 0.01 * total
+
+
+def test_optimum_has_next_to_no_regret():
+    found = case("wltc_class3b_low")
+    regret = found.regret(found.drive(optimum_of(found)))
+    decided = sum(regret.totals[name] for name in ("engine", "gear", "split"))
+    assert 0.0 <= decided < 2e-3 * found.optimum.solution.cost
+
+
+def spoiled(found, change):
+    """Return a controller that does what the optimum does but for a change."""
+    plan, step = found.optimum.solution.schedule, iter(range(10_000))
+
+    def rule(observation):
+        t = next(step)
+        torque = plan.motor_torque[t] if plan.powered[t] else None
+        return change(t, Command(bool(plan.engine_class[t]), int(plan.gear[t]) + 1, torque))
+
+    return rule
+
+
+def test_a_spoiled_split_is_found_at_its_moment():
+    """A motor torque of 40 N m at one engine-on step: regret of that step, by the split."""
+    found = case("wltc_class3b_low")
+    on = np.flatnonzero(found.optimum.solution.schedule.engine_class == 1)
+    at = int(on[on.size // 2])
+    rule = spoiled(found, lambda t, c: c._replace(motor_torque=40.0) if t == at else c)
+    regret = found.regret(found.drive(rule))
+    moment = regret.moments[0]
+    assert moment.cause == "split" and moment.time == found.optimum.demand.time[at]
+    assert moment.start <= moment.time < moment.stop
+    assert moment.done.motor_torque == pytest.approx(40.0)
+    assert moment.done.gear == moment.best.gear and moment.best.engine_on
+    assert regret.causes["split"][at] == pytest.approx(moment.loss, rel=0.2)
+
+
+def test_a_spoiled_gear_is_found_at_its_moment():
+    found = case("wltc_class3b_low")
+    gear = found.optimum.solution.schedule.gear
+    at = int(np.flatnonzero((gear == 5) & (found.optimum.demand.speed > 10))[3])
+    rule = spoiled(found, lambda t, c: c._replace(gear=c.gear - 3) if t == at else c)
+    regret = found.regret(found.drive(rule))
+    costliest = max(regret.moments, key=lambda m: m.loss if m.cause == "gear" else 0.0)
+    assert costliest is regret.moments[0]
+    assert costliest.time == found.optimum.demand.time[at] and costliest.done.gear == 3
+
+
+def test_moments_are_the_costliest_first_and_do_not_overlap():
+    found = case("wltc_class3b_low")
+    regret = found.regret(found.drive(RULES["power"]), most=10)
+    losses = [m.loss for m in regret.moments]
+    assert len(losses) == 10 and losses == sorted(losses, reverse=True)
+    spans = sorted((m.start, m.stop) for m in regret.moments)
+    assert all(a[1] <= b[0] for a, b in zip(spans[:-1], spans[1:], strict=True))
+
+
+# --- tuning ---
+
+
+@pytest.mark.parametrize("name", RULES)
+def test_tuning_keeps_its_bounds_and_never_makes_worse(name):
+    found = case()
+    bounds = RULES[name].bounds(found.optimum.driveline)
+    outcome = tune(RULES[name], [found], evaluations=60)
+    assert outcome.after_percent <= outcome.before_percent
+    assert set(outcome.parameters) == set(bounds)
+    for key, value in outcome.parameters.items():
+        assert bounds[key][0] <= value <= bounds[key][1]
+    again = tune(RULES[name], [found], evaluations=60)
+    assert again.parameters == outcome.parameters
+
+
+def test_tuning_on_more_courses_is_their_mean():
+    two = [case(), case("eudc")]
+    outcome = tune(RULES["constant"], two, evaluations=30)
+    alone = [tune(outcome.controller, [one], evaluations=1) for one in two]
+    fixed = dataclasses.replace(outcome.controller)
+    from hybridopt.evaluation.tuning import _percent
+
+    parts = [_percent(fixed, [one]) for one in two]
+    assert outcome.after_percent == pytest.approx(sum(parts) / 2)
+    assert len(alone) == 2
+
+
+# --- the table ---
+
+
+def test_comparison_has_a_row_per_cycle_and_controller():
+    cycles = [read_cycle("ece15"), read_cycle("eudc")]
+    shares = []
+    found = compare(
+        cycles,
+        read_driveline("full"),
+        RULES | {"own": lambda o: Command(True, 3)},
+        Settings(soc_points=201, splits=15),
+        evaluations=10,
+        progress=shares.append,
+    )
+    names = [OPTIMUM, *RULES, "own"]
+    assert [(s.cycle, s.controller) for s in found.scores] == [
+        (cycle, name) for cycle in ("ece15", "eudc") for name in names
+    ]
+    assert set(found.tuned) == {(name, "") for name in RULES}
+    assert shares == sorted(shares) and shares[-1] == pytest.approx(1.0)
+    for row in found.scores:
+        assert row.cost_g >= row.bound_g * (1 - 1e-9)
+        assert sum(row.shares.values()) == pytest.approx(1.0)
+        assert row.fuel_equal_g - row.fuel_g == pytest.approx(row.cost_equal_g - row.cost_g)
+    own = found.of_cycle("ece15")[-1]
+    assert own.clipped["gear"] > 10 and own.clipped_steps >= own.clipped["gear"]
+    assert own.shares[Mode.ELECTRIC] == 0.0 and own.starts == 1
+
+
+def test_each_cycle_may_have_its_own_tuning():
+    cycles = [read_cycle("ece15"), read_cycle("eudc")]
+    found = compare(
+        cycles,
+        read_driveline("full"),
+        {"constant": Equivalence()},
+        Settings(soc_points=101, splits=9),
+        tuning="each",
+        evaluations=10,
+    )
+    assert set(found.tuned) == {("constant", "ece15"), ("constant", "eudc")}
+
+
+@pytest.mark.parametrize(
+    ("cycles", "options", "words"),
+    [
+        ([], {}, "needs a cycle"),
+        (["ece15", "ece15"], {}, "ece15 is given twice"),
+        (["ece15"], {"controllers": {OPTIMUM: Equivalence()}}, "cannot be named 'optimum'"),
+        (["ece15"], {"tuning": "some"}, "allowed is all or each or none"),
+    ],
+)
+def test_a_bad_comparison_is_refused(cycles, options, words):
+    options = {"controllers": {}} | options
+    with pytest.raises(InputError, match=words):
+        compare([read_cycle(c) for c in cycles], read_driveline("full"), **options)
+
+
+# --- how good tuned rules are ---
+
+
+def without_events(driveline):
+    """Return a driveline whose starts and shifts take nothing: the classical setting."""
+    changed = {
+        "start": {"fuel": 0.0, "duration": 0.01},
+        "engine": {"inertia": 0.0},
+        "motor": {"inertia": 0.0},
+    }
+    parts = {k: dataclasses.replace(getattr(driveline, k), **v) for k, v in changed.items()}
+    return dataclasses.replace(driveline, **parts)
+
+
+@pytest.mark.parametrize(
+    "cycle",
+    [
+        "wltc_class3b_low",
+        *(pytest.param(c, marks=pytest.mark.long) for c in ("wltc_class3b", *ARTEMIS)),
+    ],
+)
+def test_constant_factor_is_near_optimal_where_events_are_free(cycle):
+    """Literature: tuned equivalence factor within 0.5 to 1 % of DP, from memory (no events).
+
+    Pontryagin's principle: with the battery far from its limits the costate is nearly constant, so
+    one factor serves the whole cycle. Here only the factor is tuned.
+    """
+    found = Case(
+        find_optimum(
+            read_cycle(cycle), without_events(read_driveline("full")), Settings(shift_cost=0.0)
+        )
+    )
+    free = {"min_on": 0.0, "min_off": 0.0, "min_gear": 0.0}
+    rule = Equivalence(start_share=1.0, stop_charge=0.0, shift_share=1.0, **free)
+    heat = found.optimum.driveline.fuel.heating_value
+    worth = found.worth.fuel_per_energy * heat
+    rows = [
+        score(found, "constant", rule.varied({"factor": factor}))
+        for factor in np.linspace(0.97, 1.03, 25) * worth
+    ]
+    near = [row for row in rows if row.balance_percent < 3.0]
+    assert near and min(row.gap_bound_percent for row in near) < 0.5
+
+
+@pytest.mark.long
+def test_constant_factor_tuned_on_wltc_is_within_one_and_a_half_percent():
+    """With starts and shifts at their price; literature 0.5 to 1 % (from memory) without them."""
+    found = case("wltc_class3b", soc_points=1001, splits=61)
+    row = score(found, "constant", tune(Equivalence(), [found], 800).controller)
+    assert 0.0 < row.gap_bound_percent < 1.5 and row.balance_percent < 1.0
+
+
+@pytest.mark.long
+@pytest.mark.parametrize(
+    ("cycle", "percent"),
+    [("artemis_urban", 6.0), ("artemis_rural", 4.0), ("artemis_motorway130", 2.5)],
+)
+def test_constant_factor_tuned_on_artemis_pays_for_starts_it_cannot_foresee(cycle, percent):
+    """Regression only. Above 1.5 %: the loss is in engine and gear decisions, not in the split.
+
+    The same rule is within 0.5 % where events are free (see above).
+    """
+    found = case(cycle, soc_points=1001, splits=61)
+    row = score(found, "constant", tune(Equivalence(), [found], 800).controller)
+    lost = row.regret.totals
+    assert row.gap_bound_percent < percent
+    assert lost["engine"] + lost["gear"] > 5.0 * lost["split"]
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("cycle", ["wltc_class3b", *ARTEMIS])
+def test_tuned_thresholds_lie_between_the_equivalence_factor_and_fifteen_percent(cycle):
+    """Literature: 5 to 15 % for hand-tuned thresholds (from memory); a search may do better."""
+    found = case(cycle, soc_points=1001, splits=61)
+    constant = score(found, "constant", tune(Equivalence(), [found], 800).controller)
+    load = score(found, "load", tune(LoadFollowing(), [found], 800).controller)
+    assert constant.gap_bound_percent < load.gap_bound_percent < 15.0

@@ -1,0 +1,276 @@
+"""Nothing a user had is lost: links, races, full disks, interrupts, kills; no formula in a CSV."""
+
+import os
+import signal
+import subprocess
+import sys
+import textwrap
+import time
+
+import numpy as np
+import pytest
+
+from hybridopt import Cycle, InputError, read_cycle
+from hybridopt.base.errors import FailedError
+from hybridopt.files import writing as files_module
+from hybridopt.files.csv_table import read_columns
+from hybridopt.files.writing import (
+    TEMPORARY,
+    check_target,
+    comment_line,
+    file_stem,
+    write_atomically,
+    write_together,
+)
+from hybridopt.inputs.cycle_writing import save_cycle
+
+
+def put(text):
+    return lambda path: path.write_text(text)
+
+
+def contents(folder):
+    return {path.name: path.read_text() for path in folder.iterdir()}
+
+
+# --- what may be a target ---
+
+
+@pytest.mark.parametrize("overwrite", [False, True])
+@pytest.mark.parametrize("dangling", [False, True])
+def test_a_link_is_neither_followed_nor_replaced(tmp_path, overwrite, dangling):
+    theirs = tmp_path / "theirs"
+    if not dangling:
+        theirs.write_text("theirs")
+    link = tmp_path / "out.csv"
+    link.symlink_to(theirs)
+    with pytest.raises(InputError, match="is a link to .*theirs; name that file itself"):
+        write_atomically(link, put("mine"), overwrite)
+    assert link.is_symlink() and (dangling or theirs.read_text() == "theirs")
+
+
+def test_a_device_or_pipe_is_refused(tmp_path):
+    pipe = tmp_path / "pipe"
+    os.mkfifo(pipe)
+    with pytest.raises(InputError, match="is no ordinary file"):
+        check_target(pipe, overwrite=True)
+
+
+def test_a_hard_link_keeps_its_other_name(tmp_path):
+    """Replacing by renaming leaves the other name with the old content."""
+    (tmp_path / "a").write_text("old")
+    os.link(tmp_path / "a", tmp_path / "b")
+    write_atomically(tmp_path / "a", put("new"), overwrite=True)
+    assert contents(tmp_path) == {"a": "new", "b": "old"}
+
+
+def test_a_file_that_comes_in_the_meantime_stays(tmp_path):
+    target = tmp_path / "out.csv"
+
+    def write(path):
+        path.write_text("mine")
+        target.write_text("theirs")
+
+    with pytest.raises(InputError, match="exists already"):
+        write_atomically(target, write)
+    assert contents(tmp_path) == {"out.csv": "theirs"}
+
+
+def test_a_link_that_comes_in_the_meantime_is_not_followed(tmp_path):
+    target, theirs = tmp_path / "out.csv", tmp_path / "theirs"
+    theirs.write_text("theirs")
+
+    def write(path):
+        path.write_text("mine")
+        target.symlink_to(theirs)
+
+    with pytest.raises(InputError):
+        write_atomically(target, write)
+    assert theirs.read_text() == "theirs"
+
+
+def test_a_file_system_without_hard_links(tmp_path, monkeypatch):
+    def refuse(*_):
+        raise OSError(95, "Operation not supported")
+
+    monkeypatch.setattr(os, "link", refuse)
+    write_atomically(tmp_path / "a", put("mine"))
+    assert contents(tmp_path) == {"a": "mine"}
+
+
+def test_modes_follow_the_umask(tmp_path):
+    write_atomically(tmp_path / "a", put("mine"))
+    plain = tmp_path / "b"
+    plain.write_text("")
+    assert (tmp_path / "a").stat().st_mode == plain.stat().st_mode
+
+
+# --- several files together ---
+
+
+def test_none_of_several_is_named_before_all_are_whole(tmp_path):
+    (tmp_path / "a").write_text("old a")
+
+    def full(path):
+        path.write_text("half")
+        raise OSError(28, "No space left on device")
+
+    targets = [(tmp_path / "a", put("new a")), (tmp_path / "b", full)]
+    with pytest.raises(FailedError, match=r"b: could not be written \(No space left on device\)"):
+        write_together(targets, overwrite=True)
+    assert contents(tmp_path) == {"a": "old a"}
+    write_together([(tmp_path / "a", put("new a")), (tmp_path / "b", put("b"))], overwrite=True)
+    assert contents(tmp_path) == {"a": "new a", "b": "b"}
+
+
+def test_all_are_checked_before_any_is_written(tmp_path):
+    (tmp_path / "b").write_text("old")
+    with pytest.raises(InputError, match="exists already"):
+        write_together([(tmp_path / "a", put("a")), (tmp_path / "b", put("b"))])
+    assert contents(tmp_path) == {"b": "old"}
+
+
+# --- the disk fills up, really ---
+
+FULL = """
+    import resource, sys
+    from pathlib import Path
+    from hybridopt import Result, Settings, read_cycle, read_driveline, solve_cycle
+    from hybridopt.base.errors import FailedError
+    from hybridopt.inputs.cycle_writing import save_cycle
+    from hybridopt.plots import save_png
+    result = solve_cycle(
+        read_cycle("ece15"), read_driveline("full"), Settings(soc_points=51, splits=9), bound=False
+    )
+    out = Path(sys.argv[1])
+    resource.setrlimit(resource.RLIMIT_FSIZE, (2000, 2000))
+    for name, write in (
+        ("a.nc", result.to_netcdf),
+        ("a.csv", result.to_csv),
+        ("a.png", lambda path, overwrite: save_png(result, path, overwrite=overwrite)),
+        ("c.csv", lambda p, overwrite: save_cycle(read_cycle("udds"), p, overwrite=overwrite)),
+    ):
+        try:
+            write(out / name, overwrite=True)
+        except FailedError as error:
+            print(error)
+"""
+
+
+def script(code, *args):
+    return [sys.executable, "-W", "error", "-c", textwrap.dedent(code), *map(str, args)]
+
+
+def test_every_writer_meets_a_limit_of_size(tmp_path):
+    """RLIMIT_FSIZE stands for a full disk: each write beyond 2000 bytes fails (EFBIG)."""
+    names = ("a.nc", "a.csv", "a.png", "c.csv")
+    for name in names:
+        (tmp_path / name).write_text("old")
+    done = subprocess.run(script(FULL, tmp_path), capture_output=True, text=True)
+    assert done.returncode == 0, done.stderr
+    lines = done.stdout.splitlines()
+    assert len(lines) == 4 and all("could not be written (File too large)" in x for x in lines)
+    assert contents(tmp_path) == dict.fromkeys(names, "old")
+
+
+# --- interrupts and kills ---
+
+SLOW = """
+    import sys, time
+    from pathlib import Path
+    from hybridopt.files.writing import write_together
+    def slow(path):
+        with path.open("w") as file:
+            for _ in range(100):
+                file.write("new" * 10)
+                file.flush()
+                time.sleep(0.02)
+    print("ready", flush=True)
+    write_together([(Path(sys.argv[1]) / n, slow) for n in ("a", "b")], overwrite=True)
+"""
+
+
+@pytest.mark.parametrize("stop", [signal.SIGKILL, signal.SIGTERM, signal.SIGINT])
+@pytest.mark.parametrize("after", [0.0, 0.5, 2.2])
+def test_whatever_ends_it_the_old_files_are_whole(tmp_path, stop, after):
+    for name in ("a", "b"):
+        (tmp_path / name).write_text("old")
+    with subprocess.Popen(
+        script(SLOW, tmp_path), stdout=subprocess.PIPE, stderr=subprocess.DEVNULL
+    ) as job:
+        assert job.stdout is not None
+        job.stdout.readline()
+        time.sleep(after)
+        job.send_signal(stop)
+    left = contents(tmp_path)
+    assert left.pop("a") == left.pop("b") == "old"
+    assert all(name.startswith(TEMPORARY) for name in left)
+    if stop == signal.SIGINT:
+        assert not left
+
+
+def test_interrupts_at_every_system_call(tmp_path, monkeypatch):
+    """KeyboardInterrupt out of each call in turn: the old file is whole, nothing is left over."""
+    names = ("close", "chmod", "open", "fsync", "replace")
+    for name in names:
+        folder = tmp_path / name
+        folder.mkdir()
+        (folder / "a").write_text("old")
+        with monkeypatch.context() as patch:
+            home = files_module.Path if name == "chmod" else files_module.os
+
+            def stop(*_args, **_named):
+                raise KeyboardInterrupt
+
+            patch.setattr(home, name, stop)
+            with pytest.raises(KeyboardInterrupt):
+                write_atomically(folder / "a", lambda path: None, overwrite=True)
+        assert contents(folder) == {"a": "old"}, name
+
+
+# --- text that spreadsheets would run, names that would leave the folder ---
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["a,=cmd()", 'a,"=cmd()"', "a;+1", "a\t@x", "x, -1", "a\n=cmd()", "a\r\n-1", '"",=1'],
+)
+def test_no_cell_of_a_comment_is_a_formula(text):
+    import csv
+
+    line = comment_line(text)
+    assert "\n" not in line and "\r" not in line
+    for delimiter in ",;\t":
+        cells = next(csv.reader([line], delimiter=delimiter))
+        assert not any(cell.strip("\"' ").startswith(tuple("=+-@")) for cell in cells)
+        assert len(cells) == 1 or delimiter != ","
+    assert line.lstrip('"').startswith("#")
+
+
+def test_plain_comments_stay_plain():
+    assert comment_line("fuel_g: 12.5") == "# fuel_g: 12.5"
+    assert comment_line('settings: {"a": 1, "b": 2}') == '# settings: {"a": 1, "b": 2}'
+
+
+@pytest.mark.parametrize(
+    "name",
+    ["../../etc/passwd", "/abs", "..", ".hidden", "a/b", "a\0b", "-rf", "", "x" * 500, "a\nb"],
+)
+def test_stem_stays_in_its_folder(name):
+    stem = file_stem(name)
+    assert stem and len(stem) <= 40 and "/" not in stem and "\0" not in stem
+    assert not stem.startswith((".", "-"))
+
+
+def test_cycle_file_gives_the_same_cycle_back(tmp_path):
+    time = np.array([0.0, 0.5, 1.7, 3.0])
+    cycle = Cycle("x", time, np.array([0.0, 1.25, 3.0, 0.0]), np.array([0.0, 0.01, -0.02, 0.0]))
+    path = tmp_path / "x.csv"
+    save_cycle(cycle, path, ["made, =cmd()", "second\nline"])
+    again = read_cycle(path)
+    for name in ("time", "speed", "grade"):
+        assert getattr(again, name) == pytest.approx(getattr(cycle, name), rel=1e-11)
+    columns, _ = read_columns(path, ["time_s"])
+    assert columns["time_s"].size == 4
+    with pytest.raises(InputError, match="exists already"):
+        save_cycle(cycle, path)

@@ -1,0 +1,70 @@
+"""The energy flow: what enters a place leaves it, and the ends are the totals of the result."""
+
+import pytest
+from matplotlib.figure import Figure
+
+from hybridopt import Settings, read_cycle, read_driveline, solve_cycle
+from hybridopt.plots.energy_flow import NODES, SINKS, SOURCES, energy_flows, plot_energy_flow
+
+CASES = {
+    "full": ("full", {}),
+    "mild, drained": ("mild", {"terminal": "free"}),
+    "micro": ("micro", {}),
+    "charged": ("full", {"terminal": "target", "soc_target": 0.62}),
+}
+
+
+@pytest.fixture(scope="module", params=CASES)
+def dataset(request):
+    driveline, options = CASES[request.param]
+    settings = Settings(soc_points=101, splits=9, **options)
+    return solve_cycle(
+        read_cycle("ece15"), read_driveline(driveline), settings, bound=False
+    ).dataset
+
+
+def into(flows, name):
+    return sum(flow.energy for flow in flows if flow.target == name)
+
+
+def out_of(flows, name):
+    return sum(flow.energy for flow in flows if flow.source == name)
+
+
+def test_every_place_balances(dataset):
+    flows = energy_flows(dataset)
+    drawn = out_of(flows, "fuel")
+    for name in NODES:
+        assert into(flows, name) == pytest.approx(out_of(flows, name), abs=1e-9 * drawn), name
+    assert all(flow.energy >= 0.0 for flow in flows)
+    assert out_of(flows, "braking") == pytest.approx(into(flows, "kinetic"))
+
+
+def test_ends_are_the_totals_of_the_result(dataset):
+    flows, attrs = energy_flows(dataset), dataset.attrs
+    for end, total in (
+        ("engine_loss", "engine_loss"),
+        ("motor_loss", "motor_loss"),
+        ("battery_loss", "battery_loss"),
+        ("gearbox_loss", "gearbox_loss"),
+        ("auxiliary", "auxiliary"),
+        ("brakes", "brake"),
+        ("drag", "drag"),
+        ("rolling", "rolling"),
+        ("start", "start"),
+        ("shift", "shift"),
+    ):
+        assert into(flows, end) == pytest.approx(1e3 * attrs[f"energy_{total}_kJ"], abs=1e-3), end
+    charge = out_of(flows, "charge") - into(flows, "stored")
+    assert charge == pytest.approx(1e3 * attrs["energy_stored_kJ"], abs=1e-3)
+
+
+def test_blocks_do_not_overlap(dataset):
+    ax = Figure(figsize=(12, 7)).subplots()
+    plot_energy_flow(ax, dataset)
+    blocks = [p.get_bbox() for p in ax.patches if hasattr(p, "get_bbox")]
+    for i, a in enumerate(blocks):
+        for b in blocks[i + 1 :]:
+            assert a.x0 != b.x0 or a.y1 <= b.y0 + 1e-9 or b.y1 <= a.y0 + 1e-9
+    places = len({*SOURCES, *NODES, *SINKS})
+    assert 12 <= len(blocks) <= places
