@@ -75,10 +75,7 @@ class BenchPoints:
 
 
 def read_points(
-    path: Path,
-    kind: str,
-    heating_value: float | None = None,
-    displacement: float | None = None,
+    path: Path, kind: str, heating_value: float | None = None, displacement: float | None = None
 ) -> BenchPoints:
     """Read the points of a test bench.
 

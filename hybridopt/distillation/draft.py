@@ -152,10 +152,7 @@ class Draft:
             engine_start=Map((self.speeds, self.socs), start),
             engine_stop=Map((self.speeds, self.socs), np.minimum(stop, start)),
             electric_limit=Map((self.input_speeds,), self.limit),
-            motor_torque=Map(
-                (self.input_speeds, self.input_torques, self.socs),
-                split,
-            ),
+            motor_torque=Map((self.input_speeds, self.input_torques, self.socs), split),
             shift_up=Map((numbers, self.wheel_torques, states), up),
             shift_down=Map((numbers, self.wheel_torques, states), down),
         )

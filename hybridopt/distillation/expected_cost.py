@@ -91,11 +91,7 @@ def _weights(demand: Demand, speeds: np.ndarray, accelerations: np.ndarray) -> n
 
 
 def expect(
-    stage: np.ndarray,
-    shift: np.ndarray,
-    weight: np.ndarray,
-    follows: np.ndarray,
-    begin: np.ndarray,
+    stage: np.ndarray, shift: np.ndarray, weight: np.ndarray, follows: np.ndarray, begin: np.ndarray
 ) -> np.ndarray:
     """Iterate the expected cost-to-go until it changes no more.
 

@@ -91,10 +91,7 @@ def refine(
 
 
 def merit(
-    table: RuleTable,
-    loops: Sequence[FastLoop],
-    weight: np.ndarray,
-    each: Callable[..., Any] = map,
+    table: RuleTable, loops: Sequence[FastLoop], weight: np.ndarray, each: Callable[..., Any] = map
 ) -> float:
     """Mean gap to the optimum at equal final SoC and a part of the worst one, with penalties, %.
 

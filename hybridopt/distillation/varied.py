@@ -29,10 +29,7 @@ def varied(cycle: Cycle) -> Iterator[Cycle]:
 
 
 def varied_loops(
-    cycles: Sequence[Cycle],
-    driveline: Driveline,
-    settings: Settings,
-    progress: Progress = silent,
+    cycles: Sequence[Cycle], driveline: Driveline, settings: Settings, progress: Progress = silent
 ) -> list[FastLoop]:
     """Solve the copies of cycles and make them ready for tuning.
 

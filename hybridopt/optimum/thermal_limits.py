@@ -86,11 +86,7 @@ def _unkept(strain: Strain, why: str) -> InfeasibleError:
 
 
 def _fewer_launches(
-    driveline: Driveline,
-    best: Optimum,
-    strain: Strain,
-    solve_again: SolveAgain,
-    spared: np.ndarray,
+    driveline: Driveline, best: Optimum, strain: Strain, solve_again: SolveAgain, spared: np.ndarray
 ) -> Optimum:
     """Forbid slip in the launches that heated the clutch most before it was too hot.
 

@@ -121,9 +121,7 @@ def _add_battery(
     soc = path[:-1]
     voltage = np.interp(soc, cell.soc, cell.voltage)
     resistance = np.where(
-        power > 0.0,
-        np.interp(soc, cell.soc, cell.discharge),
-        np.interp(soc, cell.soc, cell.charge),
+        power > 0.0, np.interp(soc, cell.soc, cell.discharge), np.interp(soc, cell.soc, cell.charge)
     )
     stored = cell.capacity * (soc - path[1:]) / demand.dt * voltage
     lost = (1.0 - cell.efficiency) * np.maximum(-current, 0.0)

@@ -91,9 +91,7 @@ def test_small_run(tmp_path):
     """All kinds of figures are there; values that must agree do; the exit code says so."""
     out = tmp_path / "figures.json"
     done = subprocess.run(
-        [sys.executable, str(SCRIPT), "--small", "--json", str(out)],
-        capture_output=True,
-        text=True,
+        [sys.executable, str(SCRIPT), "--small", "--json", str(out)], capture_output=True, text=True
     )
     assert done.returncode == 0, done.stderr
     figures = json.loads(out.read_text())

@@ -238,8 +238,7 @@ def test_limit_sets_the_area_and_the_ends_of_the_grid(tmp_path):
 
 
 @pytest.mark.parametrize(
-    "factor, name",
-    [(0.2, "lowest_consumption"), (0.2, "efficiency"), (4.0, "lowest_consumption")],
+    "factor, name", [(0.2, "lowest_consumption"), (0.2, "efficiency"), (4.0, "lowest_consumption")]
 )
 def test_implausible_engines_are_told(tmp_path, factor, name):
     """A factor as of a wrong unit: 45 g/kWh and 200 % efficiency, or 900 g/kWh."""

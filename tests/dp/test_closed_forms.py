@@ -154,11 +154,7 @@ def test_resource_allocation():
     Data from memory; optimum 170 by (1, 3, 1), unique, computed. Countries are steps, the teams
     left are SoC, and the cost is 150 (the best single return) less the return.
     """
-    gains = [
-        [0, 45, 70, 90, 105, 120],
-        [0, 20, 45, 75, 110, 150],
-        [0, 50, 70, 80, 100, 130],
-    ]
+    gains = [[0, 45, 70, 90, 105, 120], [0, 20, 45, 75, 110, 150], [0, 50, 70, 80, 100, 130]]
     every = [a for a in itertools.product(range(6), repeat=3) if sum(a) <= 5]
     best = max(sum(gains[i][n] for i, n in enumerate(a)) for a in every)
     cost = np.full((3, 1, 3, 6), np.inf)

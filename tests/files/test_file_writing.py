@@ -232,8 +232,7 @@ def test_interrupts_at_every_system_call(tmp_path, monkeypatch):
 
 
 @pytest.mark.parametrize(
-    "text",
-    ["a,=cmd()", 'a,"=cmd()"', "a;+1", "a\t@x", "x, -1", "a\n=cmd()", "a\r\n-1", '"",=1'],
+    "text", ["a,=cmd()", 'a,"=cmd()"', "a;+1", "a\t@x", "x, -1", "a\n=cmd()", "a\r\n-1", '"",=1']
 )
 def test_no_cell_of_a_comment_is_a_formula(text):
     import csv

@@ -2,16 +2,7 @@
 
 import numpy as np
 import pytest
-from log_makers import (
-    DURATION,
-    KM_PER_H,
-    LENGTH,
-    assert_the_drive,
-    rows,
-    speed_at,
-    stamps,
-    text,
-)
+from log_makers import DURATION, KM_PER_H, LENGTH, assert_the_drive, rows, speed_at, stamps, text
 
 from hybridopt.base.errors import InputError
 from hybridopt.measurements.drive import Cleaning

@@ -27,8 +27,7 @@ def heavy(mass):
 
 
 @pytest.mark.parametrize(
-    ("change", "seconds"),
-    [(1.9, 0.0), (-1.9, 0.0), (2.2, 98.0), (-2.2, 98.0)],
+    ("change", "seconds"), [(1.9, 0.0), (-1.9, 0.0), (2.2, 98.0), (-2.2, 98.0)]
 )
 def test_band_of_a_steady_trace_is_two_km_per_h(change, seconds):
     trace = cycle(np.full(101, 20.0))

@@ -10,16 +10,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from makers import (
-    HEATING_VALUE,
-    OFF,
-    RUNNING,
-    STARTING,
-    plain_driveline,
-    replayed,
-    varied,
-    wanted,
-)
+from makers import HEATING_VALUE, OFF, RUNNING, STARTING, plain_driveline, replayed, varied, wanted
 from scipy.integrate import solve_ivp
 from xarray import DataArray
 

@@ -162,13 +162,7 @@ NO_PUMP = {"clutches": {"electric_oil_pump": False, "pump_speed": 700 * RPM}}
         ({}, (16, 480), 1, RUNNING, Reason.GEAR_OVERSPEED),
         ({}, (16, 480), 1, OFF, FEASIBLE),
         ({}, (20, 480), 1, OFF, Reason.GEAR_OVERSPEED),
-        (
-            {"clutches": {"separating_clutch": False}},
-            (16, 480),
-            1,
-            OFF,
-            Reason.GEAR_OVERSPEED,
-        ),
+        ({"clutches": {"separating_clutch": False}}, (16, 480), 1, OFF, Reason.GEAR_OVERSPEED),
         # third gear at 5 m/s turns 50 rad/s, idle is 84
         ({}, (5, 480), 3, RUNNING, Reason.ENGINE_UNDERSPEED),
         ({}, (5, 480), 3, OFF, Reason.MOTOR_TORQUE),  # 166 N m, the motor has 160

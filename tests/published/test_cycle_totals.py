@@ -156,9 +156,5 @@ def traction_coefficients(only_traction):
     cycle, air = read_cycle("nedc"), 1.2
     pull = cycle.acceleration >= 0 if only_traction else np.ones(cycle.dt.size, bool)
     speed, dt = cycle.mean_speed[pull], cycle.dt[pull]
-    work = (
-        (0.5 * air * speed**3) @ dt,
-        9.81 * speed @ dt,
-        (speed * cycle.acceleration[pull]) @ dt,
-    )
+    work = ((0.5 * air * speed**3) @ dt, 9.81 * speed @ dt, (speed * cycle.acceleration[pull]) @ dt)
     return tuple(100.0 * w / cycle.distance for w in work)  # J/m is kJ/km

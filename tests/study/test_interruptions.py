@@ -109,7 +109,7 @@ def scheduler(tmp_path):
                 str(file),
             ],
             stderr=subprocess.PIPE,
-        ),
+        )
     ]
     deadline = time.monotonic() + 30
     while not file.exists() or not file.read_text().endswith("}"):

@@ -35,11 +35,7 @@ RULE = RuleTable(
     engine_stop=Map(SPEED_SOC, np.array([[1e3, 5e3], [0.0, 5e3]])),
     electric_limit=Map((np.array([0.0, 6000.0]) * RPM,), np.array([100.0, 60.0])),
     motor_torque=Map(
-        (
-            np.array([1000.0, 5000.0]) * RPM,
-            np.array([-50.0, 0.0, 100.0, 200.0]),
-            np.array([0.5]),
-        ),
+        (np.array([1000.0, 5000.0]) * RPM, np.array([-50.0, 0.0, 100.0, 200.0]), np.array([0.5])),
         SPLIT[:, :, None],
     ),
     shift_up=by_gear([1, 2], lines([15, 25], [35, 60])),
