@@ -1,5 +1,6 @@
-"""README, DEVELOPERS and the repository say what is true of the package."""
+"""README, guides, DEVELOPERS and the repository say what is true of the package."""
 
+import dataclasses
 import re
 import shutil
 import subprocess
@@ -7,17 +8,22 @@ import sys
 from pathlib import Path
 
 import pytest
+from click import Group
 
 import hybridopt
 from hybridopt import Settings, read_cycle, read_driveline, solve_cycle
 from hybridopt.base.nomenclature import BOUND_TOTALS, STEP_VARIABLES, TOTALS
 from hybridopt.cli.main import main
+from hybridopt.inputs import driveline as parts
 from hybridopt.inputs.driveline_file import SECTIONS
+from hybridopt.inputs.models import PolynomialMotor, WillansEngine
 from hybridopt.text.summary import summary
 
 ROOT = Path(__file__).parents[1]
+PACKAGE = ROOT / "hybridopt"
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+GUIDES = {p.stem: p.read_text(encoding="utf-8") for p in sorted((PACKAGE / "guide").glob("*.md"))}
 TOP_LEVEL = {"pyproject.toml", "README.md", "DEVELOPERS.md", "hybridopt", "tests", "cycles"}
 TOP_LEVEL |= {"notebooks"}
 # split, so that this file does not hold what it looks for
@@ -25,7 +31,18 @@ MACHINE_PATHS = ("/wo" + "rk/", "/tm" + "p/", "/ro" + "ot/", "/ho" + "me/", "/op
 
 
 def blocks(language, text=README):
-    return re.findall(rf"^```{language}\n(.*?)^```$", text, flags=re.DOTALL | re.MULTILINE)
+    return re.findall(rf"^ *```{language}\n(.*?)^ *```$", text, flags=re.DOTALL | re.MULTILINE)
+
+
+def rows_below(text, *head):
+    """Return the cells of all rows of all Markdown tables with a given head."""
+    found, inside = [], False
+    for line in text.splitlines():
+        cells = [cell.strip() for cell in line.strip("|").split("|")]
+        inside = line.startswith("|") and (inside or cells == list(head))
+        if inside and cells != list(head) and not set(line) <= set("|-: "):
+            found.append(cells)
+    return found
 
 
 def git_files():
@@ -60,9 +77,13 @@ def test_example_of_readme_runs(tmp_path):
     assert hybridopt.Result.read(tmp_path / "ece15_full.nc").dataset.attrs["cycle"] == "ece15"
 
 
-def test_toml_and_csv_of_readme_are_good_input(tmp_path):
-    (toml,), (csv,) = blocks("toml"), blocks("csv")
-    (tmp_path / "heavy.toml").write_text(toml)
+def test_readme_is_short():
+    assert len(README.split()) <= 1200 and len(DEVELOPERS.split()) <= 2200
+
+
+def test_toml_and_csv_of_guides_are_good_input(tmp_path):
+    toml, (csv,) = blocks("toml", GUIDES["vehicle"])[0], blocks("csv", GUIDES["cycles"])
+    (tmp_path / "heavy.toml").write_text("\n".join(line.strip() for line in toml.splitlines()))
     (tmp_path / "drive.csv").write_text(csv)
     assert read_driveline(tmp_path / "heavy.toml").vehicle.mass == 1950
     assert read_cycle(tmp_path / "drive.csv").duration == 12
@@ -81,9 +102,10 @@ def test_ci_runs_the_two_commands_of_readme():
         assert f'eval "${name}"' in script
 
 
-def test_screen_of_readme_has_the_rows_of_a_summary():
+def test_screen_of_guide_has_the_rows_of_a_summary():
     """Regression only: paste a new screen when the summary changes."""
-    (screen,) = blocks("text")
+    (screen,) = blocks("text", GUIDES["results"])
+    (start,) = blocks("text")
     result = solve_cycle(
         read_cycle("ece15"), read_driveline("full"), Settings(soc_points=51, splits=9)
     )
@@ -94,40 +116,115 @@ def test_screen_of_readme_has_the_rows_of_a_summary():
         return [re.split(r" {2,}| in ", row)[0] for row in rows]
 
     assert labels(screen) == labels(summary(result))
+    assert set(start.splitlines()) <= set(screen.splitlines())
 
 
-@pytest.mark.parametrize("command", sorted(main.commands))
-def test_command_is_in_readme(command):
-    assert f"`hybridopt {command}" in README
+def commands_of(group, prefix="hybridopt"):
+    for name, command in group.commands.items():
+        if isinstance(command, Group):
+            yield from commands_of(command, f"{prefix} {name}")
+        else:
+            yield f"{prefix} {name}"
 
 
-@pytest.mark.parametrize("name", sorted(hybridopt.__all__))
-def test_public_name_is_documented(name):
-    assert re.search(rf"\b{name}\b", README + DEVELOPERS)
+def test_readme_says_what_each_command_is_for():
+    """Every command but those beside `study run` has its row, and no row names another one."""
+    rows = rows_below(README, "I want to ...", "command", "guide")
+    named = {
+        re.match(r"hybridopt [a-z ]+[a-z]", text).group()
+        for _, cell, _ in rows
+        for text in re.findall(r"`(hybridopt [^`]+)`", cell)
+    }
+    there = set(commands_of(main))
+    assert named <= there
+    assert {name for name in there - named if not name.startswith("hybridopt study ")} == set()
 
 
-@pytest.mark.parametrize("table", SECTIONS)
-def test_table_of_a_driveline_is_in_readme(table):
-    assert f"`[{table}]`" in README
+def test_readme_names_each_guide():
+    rows = rows_below(README, "I want to ...", "command", "guide")
+    assert {name for *_, cell in rows for name in re.findall(r"`(\w+)`", cell)} == set(GUIDES)
 
 
-def test_files_named_in_developers_exist():
-    """Paths in backquotes with a suffix, from the repository, the package or its folders."""
-    named = set(re.findall(r"`([\w/.]+\.(?:py|toml|csv|md))`", DEVELOPERS))
-    places = (ROOT, ROOT / "hybridopt", ROOT / "tests", ROOT / "cycles")
-    places += tuple(path.parent for path in (ROOT / "hybridopt").rglob("__init__.py"))
-    places += tuple(path.parent for path in (ROOT / "tests").rglob("test_*.py"))
+@pytest.mark.parametrize("text", [README, DEVELOPERS, *GUIDES.values()])
+def test_commands_and_guides_named_in_documents_exist(text):
+    named = re.findall(r"hybridopt ((?:[a-z]+ )?[a-z]+)\b", " ".join(re.findall(r"`[^`]*`", text)))
+    assert {words.split()[0] for words in named} <= set(main.commands)
+    assert {w.split()[1] for w in named if w.startswith("guide ")} <= set(GUIDES)
+
+
+def declared(*classes):
+    """Return range and default of every key that classes declare, in the words of the guide."""
+    found = {}
+    for cls in classes:
+        for field in dataclasses.fields(cls):
+            meta = field.metadata
+            if "key" not in meta:
+                continue
+            if "factor" in meta:
+                allowed = f"{meta['low']:g} to {meta['high']:g}".replace("100000", "100000")
+            elif "words" in meta:
+                allowed = " or ".join(f"`{word}`" for word in meta["words"])
+            else:
+                allowed = "true or false"
+            default = field.default
+            if default is dataclasses.MISSING:
+                shown = "required"
+            elif isinstance(default, bool):
+                shown = str(default).lower()
+            elif default in (None, ""):
+                shown = None
+            else:
+                shown = f"{default / meta['factor']:g}"
+            found[meta["key"]] = allowed, shown
+    return found
+
+
+@pytest.mark.parametrize(
+    "table, classes",
+    [
+        ("vehicle", (parts.Vehicle,)),
+        ("gearbox", (parts.Gearbox,)),
+        ("engine", (parts.Engine, WillansEngine)),
+        ("motor", (parts.Motor, PolynomialMotor)),
+        ("battery", (parts.Battery,)),
+        ("clutches", (parts.Clutches,)),
+        ("start", (parts.Start,)),
+        ("fuel", (parts.Fuel, parts.Auxiliary)),
+        ("functions", (parts.Functions,)),
+    ],
+)
+def test_guide_has_every_key_of_a_driveline(table, classes):
+    """With the range and the default that the code declares; files are named beside them."""
+    (section,) = re.findall(rf"^### `\[{table}\]`.*?(?=^##)", GUIDES["vehicle"], re.M | re.S)
+    rows = rows_below(section, "key", "range", "if left out", "meaning")
+    shown = {key.strip("`"): (allowed, default) for key, allowed, default, _ in rows}
+    files = {key for key, (allowed, _) in shown.items() if allowed == "file"}
+    known = declared(*classes)
+    assert set(shown) - files == set(known)
+    for key, (allowed, default) in known.items():
+        words = shown[key][0].replace("`front`, `rear` or `all`", "`front` or `rear` or `all`")
+        assert words == allowed.replace("e+05", "00000"), key
+        assert default is None or shown[key][1] == default, key
+
+
+def test_guide_has_every_table_of_a_driveline():
+    assert {name for name in SECTIONS if f"`[{name}]`" not in GUIDES["vehicle"]} == set()
+
+
+def test_rooms_of_developers_are_the_folders():
+    """In the order in which they may import."""
+    rows = rows_below(DEVELOPERS, "room", "holds")
+    named = [name for cell, _ in rows for name in re.findall(r"`(\w+)`", cell)]
+    assert sorted(named) == sorted(p.parent.name for p in PACKAGE.glob("*/__init__.py"))
+
+
+def test_files_named_in_documents_exist():
+    """Paths in backquotes with a suffix, from the repository or the package."""
+    text = DEVELOPERS + GUIDES["theory"]
+    named = set(re.findall(r"`([\w/.]+\.(?:py|toml|csv|md|c))`", text))
+    places = (ROOT, PACKAGE, ROOT / "cycles", PACKAGE / "plots")
     missing = {name for name in named if not any((place / name).is_file() for place in places)}
-    assert missing == set()
-
-
-def test_module_is_in_developers():
-    package = ROOT / "hybridopt"
-    names = {p.name for p in package.rglob("*.py") if not p.name.startswith("__")}
-    described = {"cli", "output"}  # as folders
-    folders = {p.name for d in described for p in (package / d).rglob("*.py")}
-    missing = {name for name in names - folders if name not in DEVELOPERS}
-    assert missing == set()
+    assert len(named) > 20 and missing == set()
 
 
 def test_names_of_results_in_readme_are_known():
@@ -136,7 +233,7 @@ def test_names_of_results_in_readme_are_known():
     (example,) = blocks("python")
     used = set(re.findall(r"\bresult\.(\w+_\w+|starts|shifts)\b", example)) - {"to_netcdf"}
     used |= set(re.findall(r"\"(\w+)\"", example.partition("trace[[")[2].partition("]]")[0]))
-    used |= set(re.findall(r"`(\w+_g|gap_\w+)`", README))
+    used |= set(re.findall(r"`(\w+_g|gap_\w+)`", GUIDES["results"]))
     assert len(used) > 8 and used <= known
 
 

@@ -2,8 +2,8 @@
 
     python tests/bench/run.py [--small] [--readme] [--json FILE]
 
-`--small` takes small instances and few repeats; `--readme` writes the tables into README.md and
-DEVELOPERS.md; `--json` writes all figures to a file. Exit code 1 when values that must agree do
+`--small` takes small instances and few repeats; `--readme` writes the tables into the guide on
+speed; `--json` writes all figures to a file. Exit code 1 when values that must agree do
 not; times never count. QuantEcon and CasADi are compared if installed.
 """
 
@@ -25,7 +25,7 @@ def main() -> int:
     """Measure, print, write; return the exit code."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--small", action="store_true", help="small instances, few repeats")
-    parser.add_argument("--readme", action="store_true", help="write README.md, DEVELOPERS.md")
+    parser.add_argument("--readme", action="store_true", help="write the guide on speed")
     parser.add_argument("--json", type=Path, metavar="FILE", help="write all figures to FILE")
     options = parser.parse_args()
     if options.small and options.readme:
@@ -49,8 +49,8 @@ def _tell(stage: str) -> None:
 
 
 def _write_documents(figures: Figures) -> None:
-    write_block(ROOT / "README.md", readme_block(figures))
-    write_block(ROOT / "DEVELOPERS.md", developers_block(figures))
+    blocks = readme_block(figures), developers_block(figures)
+    write_block(ROOT / "hybridopt" / "guide" / "speed.md", "\n\n".join(blocks))
 
 
 if __name__ == "__main__":

@@ -124,7 +124,7 @@ def limit_table(limits: Limits) -> str:
 
 
 def readme_block(figures: Figures) -> str:
-    """Return the README's section on speed."""
+    """Return the section on speed of its guide."""
     whole = figures.stages[-1]
     bound = next(t.median for t in figures.stages if t.name == BOUND)
     return "\n\n".join(
@@ -146,7 +146,7 @@ def readme_block(figures: Figures) -> str:
 
 
 def developers_block(figures: Figures) -> str:
-    """Return the section on where the time goes for DEVELOPERS.md."""
+    """Return the section on where the time goes, of the same guide."""
     limits = figures.limits
     return "\n\n".join(
         [
