@@ -1,4 +1,4 @@
-"""`hybridopt check`: tells whether driveline and cycle files are fit for use."""
+"""`hybridopt check`: whether driveline and cycle files are fit for use."""
 
 import json
 import warnings
@@ -10,6 +10,7 @@ import click
 from ..base.errors import InputError
 from ..base.units import AH, KM_PER_H
 from ..base.warning import InputWarning
+from .options import json_list_option
 
 
 @click.command(epilog="\b\nExample:\n  hybridopt check my_car.toml commute.csv")
@@ -17,9 +18,9 @@ from ..base.warning import InputWarning
 @click.option(
     "--driveline",
     metavar="NAME|FILE",
-    help="Also tell whether this driveline can follow the cycles.",
+    help="Also report whether this driveline can follow the cycles.",
 )
-@click.option("--json", "as_json", is_flag=True, help="Print a JSON list.")
+@json_list_option
 def check(files: tuple[str, ...], driveline: str | None, as_json: bool) -> None:
     """Check driveline files (.toml) and cycle files (.csv).
 

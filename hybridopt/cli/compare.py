@@ -1,20 +1,21 @@
 """`hybridopt compare`: controllers against the optimum and the proved bound."""
 
-import json
-from collections.abc import Collection
+import functools
+import itertools
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from ..base.errors import InputError
-from ..files.writing import file_stem
-from .output_folder import make_folder, plan_files
-from .progress_bar import progress_bar
+from ..files.writing import Write, file_stem
+from .options import Output, count_option, driveline_option, finish, flag_option, output_options
 from .settings_options import make_settings, settings_options
 
 if TYPE_CHECKING:
     from ..evaluation.compare import Comparison
+    from ..inputs.cycle import Cycle
 
 EXAMPLES = """\b
 Examples:
@@ -25,6 +26,7 @@ Examples:
 STANDARD = ("load_following", "electric_power", "equivalence", "adaptive_equivalence")
 SUFFIXES = (".csv", "_moments.csv", ".png")
 LISTED = 10
+TUNING = ("tuning", "evaluations", "seed")
 
 
 @click.command(short_help="Measure controllers against the optimum.", epilog=EXAMPLES)
@@ -51,136 +53,93 @@ LISTED = 10
     default="all",
     help="Tune named controllers on all cycles together, on each by itself, or not (default all).",
 )
-@click.option(
-    "--evaluations",
-    type=click.IntRange(1, 1_000_000),
-    default=400,
-    metavar="N",
-    help="Sets of parameters that a tuning tries (default 400).",
-)
-@click.option(
-    "--seed", type=click.IntRange(0), default=1, metavar="N", help="Seed of the tuning (default 1)."
-)
-@click.option("--moments", is_flag=True, help="List the ten costliest moments of each controller.")
-@click.option(
-    "--driveline",
-    default="full",
-    metavar="NAME|FILE",
-    help="Demo driveline or TOML file (default full).",
-)
-@click.option(
-    "--out",
-    type=click.Path(path_type=Path),
-    metavar="FOLDER",
-    help="Write the table, the moments (.csv) and a plot (.png) there.",
-)
-@click.option(
+@count_option("--evaluations", 1, 1_000_000, 400, "Sets of parameters that a tuning tries")
+@count_option("--seed", 0, None, 1, "Seed of the tuning")
+@flag_option("--moments", "List the ten costliest moments of each controller.")
+@driveline_option
+@flag_option(
     "--traces",
-    is_flag=True,
-    help="With --out, also write the traces of every drive (.nc), for plot, report and explore.",
+    "With --out, also write the traces of every drive (.nc), for plot, report and explore.",
 )
-@click.option("--overwrite", is_flag=True, help="Replace files that are there already.")
-@click.option("--json", "as_json", is_flag=True, help="Print one JSON object, nothing else.")
-@click.option("--quiet", is_flag=True, help="Print no notes and no progress on stderr.")
+@output_options("Write the table, the moments (.csv) and a plot (.png) there.")
 @settings_options
 def compare(
     cycles: tuple[str, ...],
     sources: tuple[str, ...],
     gears: str | None,
-    tuning: str,
-    evaluations: int,
-    seed: int,
     moments: bool,
     driveline: str,
-    out: Path | None,
     traces: bool,
-    overwrite: bool,
-    as_json: bool,
-    quiet: bool,
+    output: Output,
     **given: Any,
 ) -> None:
-    """Drive each CYCLE with controllers and tell how far they are from the optimum, and where.
+    """Drive each CYCLE with controllers and report how far they are from the optimum, and where.
 
     Fuel is given as used and at equal final SoC. Named controllers are tuned first. Steps in
     which a controller asks for what the driveline cannot do are clipped and counted.
     """
     from ..evaluation.case import OPTIMUM
     from ..evaluation.compare import compare as run
-    from ..evaluation.sources import is_code, read_controller
     from ..inputs.cycle import read_cycle
     from ..inputs.driveline_file import read_driveline
+    from ..text.comparison import comparison_record, comparison_text
 
+    tuning = {name: given.pop(name) for name in TUNING}
     settings = make_settings(given)
     tracks, vehicle = [read_cycle(cycle) for cycle in cycles], read_driveline(driveline)
-    files = plan_files(out, f"compare_{file_stem(vehicle.name)}", SUFFIXES, overwrite)
-    if traces and out is None:
-        raise InputError("--traces needs --out FOLDER to write them to")
-    silent = quiet or as_json
+    files = output.plan(f"compare_{file_stem(vehicle.name)}", SUFFIXES)
+    controllers = read_controllers(sources or STANDARD, gears, output.silent)
+    if traces:
+        files += _plan_traces(tracks, vehicle.name, (OPTIMUM, *controllers), output)
+    with output.progress("comparing") as progress:
+        comparison = run(tracks, vehicle, controllers, settings, **tuning, progress=progress)
+    output.write(files, lambda: _writers(comparison)[: len(files)])
+    listed = LISTED if moments else 0
+    record = functools.partial(comparison_record, comparison)
+    finish(output.as_json, files, record, lambda: comparison_text(comparison, listed))
+
+
+def read_controllers(sources: Iterable[str], gears: str | None, quiet: bool) -> dict[str, Any]:
+    """Return controllers by a short name: of a path only its last part, if that is free."""
+    from ..evaluation.sources import is_code, read_controller
+
     controllers: dict[str, Any] = {}
-    for source in dict.fromkeys(sources or STANDARD):
-        if is_code(source) and not silent:
+    for source in dict.fromkeys(sources):
+        if is_code(source) and not quiet:
             place = source.rpartition(":")[0]
             click.echo(f"note: running the code of {place} with your rights", err=True)
-        controllers[_label(source, controllers)] = read_controller(source, gears)
-    names = [OPTIMUM, *controllers] if traces else []
-    stems = [(track.name, name) for track in tracks for name in names]
-    more = [
-        plan_files(out, _stem(track, vehicle.name, name), (".nc",), overwrite)[0]
-        for track, name in stems
-    ]
-    if len(set(more)) < len(more):
+        short = Path(source).name
+        controllers[source if short in controllers else short] = read_controller(source, gears)
+    return controllers
+
+
+def _plan_traces(
+    tracks: "Sequence[Cycle]", vehicle: str, controllers: Iterable[str], output: Output
+) -> list[Path]:
+    """Return the files of all drives, in the order of a comparison's scores."""
+    if output.out is None:
+        raise InputError("--traces needs --out FOLDER to write them to")
+    files: list[Path] = []
+    for names in itertools.product([track.name for track in tracks], controllers):
+        cycle, controller = map(file_stem, names)
+        files += output.plan(f"{cycle}_{file_stem(vehicle)}_{controller}", (".nc",))
+    if len(set(files)) < len(files):
         raise InputError(
             "--traces: two drives would share a file, since names are cut to 40 letters; give "
             "cycles and controllers shorter, different names"
         )
-    with progress_bar("comparing", hidden=silent) as progress:
-        comparison = run(
-            tracks, vehicle, controllers, settings, tuning, evaluations, seed, progress
-        )
-    _write(comparison, files, more, overwrite)
-    _show(comparison, [*files, *more], as_json, LISTED if moments else 0)
+    return files
 
 
-def _label(source: str, taken: Collection[str]) -> str:
-    """Return a short name for a source: of a path only its last part, if that is free."""
-    short = Path(source).name
-    return source if short in taken else short
-
-
-def _stem(cycle: str, driveline: str, controller: str) -> str:
-    return "_".join(file_stem(name) for name in (cycle, driveline, controller))
-
-
-def _write(
-    comparison: "Comparison", files: list[Path], traces: list[Path], overwrite: bool
-) -> None:
-    if not files:
-        return
-    from ..files.writing import write_together
+def _writers(comparison: "Comparison") -> list[Write]:
+    """Return what writes the files of :data:`SUFFIXES`, then the traces of each drive."""
     from ..plots import png_writer
     from ..plots.comparison import plot_comparison
     from ..text.comparison import moments_writer, scores_writer
 
-    make_folder(files[0].parent)
-    writers = (
+    return [
         scores_writer(comparison),
         moments_writer(comparison),
         png_writer(plot_comparison(comparison)),
-    )
-    targets = list(zip(files, writers, strict=True))
-    if traces:
-        results = [score.result.write_netcdf for score in comparison.scores]
-        targets += zip(traces, results, strict=True)
-    write_together(targets, overwrite)
-
-
-def _show(comparison: "Comparison", files: list[Path], as_json: bool, moments: int) -> None:
-    from ..text.comparison import comparison_record, comparison_text
-
-    if as_json:
-        record = comparison_record(comparison) | {"files": [str(path) for path in files]}
-        click.echo(json.dumps(record, allow_nan=False))
-        return
-    click.echo(comparison_text(comparison, moments))
-    for path in files:
-        click.echo(f"wrote {path}")
+        *(score.result.write_netcdf for score in comparison.scores),
+    ]

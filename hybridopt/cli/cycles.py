@@ -7,12 +7,11 @@ import click
 
 from ..base.units import KM_PER_H
 from ..text.table import table, terminal_width
-
-as_json_option = click.option("--json", "as_json", is_flag=True, help="Print a JSON list.")
+from .options import json_list_option
 
 
 @click.command(epilog="\b\nExample:\n  hybridopt cycles")
-@as_json_option
+@json_list_option
 def cycles(as_json: bool) -> None:
     """List the schedules that `solve` knows by name."""
     from ..inputs.cycle import cycle_names, read_cycle
@@ -46,7 +45,7 @@ def cycles(as_json: bool) -> None:
 
 
 @click.command(epilog="\b\nExample:\n  hybridopt drivelines")
-@as_json_option
+@json_list_option
 def drivelines(as_json: bool) -> None:
     """List the demo drivelines that `solve` knows by name."""
     from ..inputs.driveline_file import driveline_names, read_driveline

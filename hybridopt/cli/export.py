@@ -1,12 +1,12 @@
-"""`hybridopt export`: hands rule tables on as files, C code or a co-simulation unit."""
+"""`hybridopt export`: rule tables as files, C code or a co-simulation unit."""
 
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from ..base.errors import InputError
-from .output_folder import make_folder
+from .options import check_file, overwrite_option, path_option
+from .output_folder import check_folder, make_folder
 
 if TYPE_CHECKING:
     from ..tables.rule_set import RuleSet
@@ -18,28 +18,22 @@ Examples:
   hybridopt export rules.json --format fmu --out rules.fmu
 """
 FILES = {"json": ".json", "netcdf": ".nc", "fmu": ".fmu"}
-FOLDERS = ("csv", "c", "c-int16")
+FORMATS = ("json", "netcdf", "csv", "c", "c-int16", "fmu")
 
 
-@click.command(short_help="Hand rule tables on as files or code.", epilog=EXAMPLES)
+@click.command(short_help="Export rule tables as files or code.", epilog=EXAMPLES)
 @click.argument("tables", metavar="TABLES")
 @click.option(
     "--format",
     "kind",
     required=True,
-    type=click.Choice(["json", "netcdf", "csv", "c", "c-int16", "fmu"]),
+    type=click.Choice(FORMATS),
     help="json and netcdf: lossless; csv: for a spreadsheet, 12 digits; c: C99 in "
     "float32; c-int16: with tables as scaled int16; fmu: co-simulation unit, FMI 2.0, "
     "built with your C compiler.",
 )
-@click.option(
-    "--out",
-    required=True,
-    type=click.Path(path_type=Path),
-    metavar="PATH",
-    help="File to write; for csv, c and c-int16 a folder.",
-)
-@click.option("--overwrite", is_flag=True, help="Replace files that are there already.")
+@path_option("--out", "PATH", "File to write; for csv, c and c-int16 a folder.", required=True)
+@overwrite_option
 def export(tables: str, kind: str, out: Path, overwrite: bool) -> None:
     """Write TABLES (a .json or .nc file, or a folder of CSV files) in another form.
 
@@ -47,9 +41,12 @@ def export(tables: str, kind: str, out: Path, overwrite: bool) -> None:
     """
     from ..tables.files import read_rule_set
 
-    _check_out(kind, out)
+    if kind in FILES:
+        check_file("--out", out, (FILES[kind],), overwrite)
+    else:
+        check_folder(out)
     rule_set = read_rule_set(tables)
-    if kind in FOLDERS:
+    if kind not in FILES:
         make_folder(out)
     files = _write(rule_set, kind, out, overwrite)
     if rule_set.origin.edited:
@@ -57,15 +54,6 @@ def export(tables: str, kind: str, out: Path, overwrite: bool) -> None:
     for path in files:
         click.echo(f"wrote {path}")
     click.echo("Benchmark result, not a released calibration: verify on bench and closed track.")
-
-
-def _check_out(kind: str, out: Path) -> None:
-    if kind in FILES and out.suffix.lower() != FILES[kind]:
-        raise InputError(f"--out {out}: give a name that ends in {FILES[kind]}")
-    if kind in FOLDERS and out.exists() and not out.is_dir():
-        raise InputError(f"--out {out}: is a file; give a folder")
-    if kind in FOLDERS and not out.parent.is_dir():
-        raise InputError(f"--out {out}: the folder {out.parent} does not exist; make it first")
 
 
 def _write(rule_set: "RuleSet", kind: str, out: Path, overwrite: bool) -> list[Path]:

@@ -6,9 +6,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from ..base.errors import InputError
 from ..base.units import KM_PER_H, KW, PERCENT, RPM
-from ..files.writing import check_target
+from .options import check_file, driveline_option, json_option, overwrite_option, path_option
 
 if TYPE_CHECKING:
     from ..physics.launches import Launch, LaunchSeries
@@ -24,12 +23,7 @@ Examples:
 @click.command(
     short_help="Launch on a grade: slip, heat, and whether the clutch suffices.", epilog=EXAMPLES
 )
-@click.option(
-    "--driveline",
-    default="full",
-    metavar="NAME|FILE",
-    help="Demo driveline or TOML file (default full).",
-)
+@driveline_option
 @click.option(
     "--grade-percent",
     type=click.FloatRange(0.0, 100.0),
@@ -51,15 +45,9 @@ Examples:
     default=10.0,
     help="Time from locking to the next launch, driving and standing (default 10).",
 )
-@click.option(
-    "--plot",
-    "picture",
-    type=click.Path(path_type=Path),
-    metavar="PNG",
-    help="Draw the launch into this file.",
-)
-@click.option("--overwrite", is_flag=True, help="Replace the picture if it is there already.")
-@click.option("--json", "as_json", is_flag=True, help="Print one JSON object, nothing else.")
+@path_option("--plot", "PNG", "Draw the launch into this file.", "picture")
+@overwrite_option
+@json_option
 def launch(
     driveline: str,
     grade_percent: float,
@@ -72,17 +60,16 @@ def launch(
 ) -> None:
     """Launch from rest in first gear until the clutch locks, once or again and again.
 
-    Engine and motor are held at launch speed. Tells whether the clutch carries the torque and
-    stays below its temperature limit. Grip of the tyres is no limit here; what it takes is shown.
+    Engine and motor are held at launch speed. Reports whether the clutch carries the torque and
+    stays below its temperature limit. Tyre grip does not limit the launch; the grip it takes is
+    shown.
     """
     from ..inputs.driveline_file import read_driveline
     from ..physics.launches import launch as run_launch
     from ..physics.launches import repeat_launch
 
     if picture is not None:
-        if picture.suffix.lower() != ".png":
-            raise InputError(f"--plot {picture}: give a name that ends in .png")
-        check_target(picture, overwrite)
+        check_file("--plot", picture, (".png",), overwrite)
     done = run_launch(read_driveline(driveline), grade_percent * PERCENT, acceleration)
     series = None if repeat is None else repeat_launch(done, repeat, pause_s)
     if picture is not None:

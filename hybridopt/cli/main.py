@@ -19,6 +19,7 @@ from .cycles import cycles, drivelines
 from .distil import distil
 from .explore import explore
 from .export import export
+from .guide import guide
 from .launch import launch
 from .map import map_group
 from .plot import plot
@@ -113,22 +114,8 @@ def main(context: click.Context) -> None:
         click.echo(context.get_help())
 
 
-for _command in (
-    solve,
-    compare,
-    distil,
-    verify,
-    cycle,
-    cycles,
-    drivelines,
-    check,
-    export,
-    study,
-    plot,
-    report,
-    explore,
-    launch,
-    map_group,
-    variants,
-):
+_SOLVING = (solve, compare, distil, verify, export, study, variants)
+_SHOWING = (plot, report, explore, launch, guide)
+_INPUTS = (cycle, cycles, drivelines, check, map_group)
+for _command in (*_SOLVING, *_SHOWING, *_INPUTS):
     main.add_command(_command)

@@ -18,14 +18,19 @@ def plan_files(out: Path | None, stem: str, suffixes: Sequence[str], overwrite: 
     if out is None:
         return []
     files = [out / f"{stem}{suffix}" for suffix in suffixes]
+    check_folder(out)
     if out.is_dir():
         for path in files:
             check_target(path, overwrite)
-    elif out.exists():
-        raise InputError(f"--out {out}: is a file; give a folder")
-    elif not out.parent.is_dir():
-        raise InputError(f"--out {out}: the folder {out.parent} does not exist; make it first")
     return files
+
+
+def check_folder(out: Path) -> None:
+    """Raise InputError unless the folder is there or can be made."""
+    if out.exists() and not out.is_dir():
+        raise InputError(f"--out {out}: is a file; give a folder")
+    if not out.parent.is_dir():
+        raise InputError(f"--out {out}: the folder {out.parent} does not exist; make it first")
 
 
 def make_folder(folder: Path) -> None:

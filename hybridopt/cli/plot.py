@@ -6,8 +6,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import click
 
-from ..base.errors import InputError
-from ..files.writing import check_target
+from .options import check_file, count_option, overwrite_option, path_option, quiet_option
 from .progress_bar import progress_bar
 
 if TYPE_CHECKING:
@@ -29,7 +28,7 @@ KINDS = {
     "modes": "modes driven over speed and power",
     "best-modes": "best mode over speed and power at three SoC (solves again)",
     "gears": "time and speeds of each gear",
-    "costate": "worth of charge along the path",
+    "costate": "worth of charge (costate) along the path",
     "value": "cost-to-go and costate over time and SoC (solves again)",
     "soc": "SoC of controllers beside the optimum (drives them)",
     "regret": "what controllers have lost up to each time (drives them)",
@@ -67,13 +66,7 @@ class _Job(NamedTuple):
     + "; ".join(f"{name}: {text}" for name, text in KINDS.items())
     + ".",
 )
-@click.option(
-    "--out",
-    required=True,
-    type=click.Path(path_type=Path),
-    metavar="FILE",
-    help="Picture to write; ends in .png, .pdf or .svg.",
-)
+@path_option("--out", "FILE", "Picture to write; ends in .png, .pdf or .svg.", required=True)
 @click.option(
     "--driveline",
     metavar="NAME|FILE",
@@ -89,30 +82,28 @@ class _Job(NamedTuple):
     metavar="WHAT",
     help="For soc and regret, as for `hybridopt compare`; repeat for more.",
 )
-@click.option(
+@count_option(
     "--evaluations",
-    type=click.IntRange(0, 1_000_000),
-    default=120,
-    metavar="N",
-    help="Sets of parameters that tuning named controllers tries; 0: none (default 120).",
+    0,
+    1_000_000,
+    120,
+    "Sets of parameters that tuning named controllers tries; 0: none",
 )
 @click.option("--table", type=click.Choice(TABLES), help="For tables: this one alone.")
-@click.option("--overwrite", is_flag=True, help="Replace the file if it is there already.")
-@click.option("--quiet", is_flag=True, help="Print no notes and no progress on stderr.")
+@overwrite_option
+@quiet_option
 def plot(source: str, out: Path, overwrite: bool, **given: Any) -> None:
     """Draw one picture of RESULT (.nc) or TABLES (rule tables).
 
     Kinds that need the maps or a new solve take driveline and cycle by the names in the result,
     and check that they are the same by their hashes.
     """
-    if out.suffix.lower() not in SUFFIXES:
-        raise InputError(f"--out {out}: give a name that ends in {', '.join(SUFFIXES)}")
-    check_target(out, overwrite)
+    suffix = check_file("--out", out, SUFFIXES, overwrite)
     figure = _draw(_Job(source, **given))
     from ..files.writing import write_atomically
     from ..plots import figure_writer
 
-    write_atomically(out, figure_writer(figure, out.suffix.lower()[1:]), overwrite)
+    write_atomically(out, figure_writer(figure, suffix[1:]), overwrite)
     click.echo(f"wrote {out}")
 
 
@@ -167,15 +158,9 @@ def _draw_rules(job: _Job) -> "Figure":
 
 def _scores(job: _Job, cycle: Any, driveline: Any, settings: Any) -> "list[Score]":
     from ..evaluation.compare import compare
-    from ..evaluation.sources import is_code, read_controller
+    from .compare import read_controllers
 
-    found: dict[str, Any] = {}
-    for source in dict.fromkeys(job.controllers or STANDARD):
-        if is_code(source) and not job.quiet:
-            place = source.rpartition(":")[0]
-            click.echo(f"note: running the code of {place} with your rights", err=True)
-        name = Path(source).name
-        found[source if name in found else name] = read_controller(source)
+    found = read_controllers(job.controllers or STANDARD, None, job.quiet)
     tuning = "all" if job.evaluations else "none"
     with progress_bar("comparing", hidden=job.quiet) as progress:
         done = compare(

@@ -5,8 +5,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from ..base.errors import InputError
-from ..files.writing import check_target, write_atomically
+from ..files.writing import bytes_writer, write_atomically
+from .options import check_file, overwrite_option, path_option
 
 if TYPE_CHECKING:
     from ..tables.rule_set import RuleSet
@@ -21,13 +21,7 @@ Examples:
 
 @click.command(short_help="Make a page or PDF of results.", epilog=EXAMPLES)
 @click.argument("results", nargs=-1, required=True, metavar="RESULT...")
-@click.option(
-    "--out",
-    required=True,
-    type=click.Path(path_type=Path),
-    metavar="FILE",
-    help="File to write; ends in .html or .pdf.",
-)
+@path_option("--out", "FILE", "File to write; ends in .html or .pdf.", required=True)
 @click.option("--comparison", metavar="FILE", help="What `hybridopt compare --json` printed.")
 @click.option(
     "--tables", metavar="TABLES", help="Rule tables (.json, .nc or a folder of CSV files)."
@@ -37,7 +31,7 @@ Examples:
     metavar="NAME|FILE",
     help="Driveline of all results, for its maps, where it is not a demo driveline.",
 )
-@click.option("--overwrite", is_flag=True, help="Replace the file if it is there already.")
+@overwrite_option
 def report(
     results: tuple[str, ...],
     out: Path,
@@ -46,14 +40,11 @@ def report(
     driveline: str | None,
     overwrite: bool,
 ) -> None:
-    """Put RESULTs (.nc) into one file to look at and to hand on.
+    """Put RESULTs (.nc) into one file to look at and to pass on.
 
     The page (.html) holds all it needs and loads nothing; its charts have a linked time cursor.
     """
-    kind = out.suffix.lower()
-    if kind not in (".html", ".pdf"):
-        raise InputError(f"--out {out}: give a name that ends in .html or .pdf")
-    check_target(out, overwrite)
+    kind = check_file("--out", out, (".html", ".pdf"), overwrite)
     from ..report.contents import Contents, read_comparison, read_entry
 
     contents = Contents(
@@ -69,7 +60,7 @@ def report(
         from ..report.page import report_page
 
         content = report_page(contents).encode()
-    write_atomically(out, lambda path: path.write_bytes(content), overwrite)
+    write_atomically(out, bytes_writer(content), overwrite)
     click.echo(f"wrote {out} ({len(content) / 1e6:.1f} MB)")
 
 

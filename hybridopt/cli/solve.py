@@ -2,17 +2,19 @@
 
 import json
 import math
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from ..files.writing import file_stem
-from .output_folder import make_folder, plan_files
+from .options import Output, driveline_option, finish, flag_option, output_options
 from .progress_bar import progress_bar
 from .settings_options import make_settings, settings_options
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from ..files.writing import Write
     from ..inputs.cycle import Cycle
     from ..inputs.driveline import Driveline
     from ..optimum.result import Result
@@ -30,63 +32,31 @@ SUFFIXES = (".nc", ".csv", ".png")
 
 @click.command(short_help="Find the least-fuel schedule over a cycle.", epilog=EXAMPLES)
 @click.argument("cycle", default="wltc_class3b")
-@click.option(
-    "--driveline",
-    default="full",
-    metavar="NAME|FILE",
-    help="Demo driveline or TOML file (default full).",
-)
-@click.option(
-    "--out",
-    type=click.Path(path_type=Path),
-    metavar="FOLDER",
-    help="Write traces (.nc, .csv) and a plot (.png) there.",
-)
-@click.option("--overwrite", is_flag=True, help="Replace files that are there already.")
-@click.option("--json", "as_json", is_flag=True, help="Print one JSON object, nothing else.")
-@click.option("--quiet", is_flag=True, help="Print no notes and no progress on stderr.")
-@click.option(
-    "--achievable",
-    is_flag=True,
-    help="Where the driveline cannot follow, drive the speed it can reach.",
-)
-@click.option("--no-bound", is_flag=True, help="Skip the proved lower limit of the cost.")
+@driveline_option
+@output_options("Write traces (.nc, .csv) and a plot (.png) there.")
+@flag_option("--achievable", "Where the driveline cannot follow, drive the speed it can reach.")
+@flag_option("--no-bound", "Skip the proved lower limit of the cost.")
 @settings_options
 def solve(
-    cycle: str,
-    driveline: str,
-    out: Path | None,
-    overwrite: bool,
-    as_json: bool,
-    quiet: bool,
-    achievable: bool,
-    no_bound: bool,
-    **given: Any,
+    cycle: str, driveline: str, achievable: bool, no_bound: bool, output: Output, **given: Any
 ) -> None:
     """Find the least-fuel schedule over CYCLE, a schedule's name or a CSV file.
 
-    CYCLE is wltc_class3b when left out. Settings not given come from the driveline or are good
-    without tuning.
+    CYCLE is wltc_class3b when left out. Settings that are not given come from the
+    driveline or have defaults that need no tuning.
     """
     from ..inputs.cycle import read_cycle
     from ..inputs.driveline_file import read_driveline
+    from ..text.summary import summary
 
     settings = make_settings(given)
     track, vehicle = read_cycle(cycle), read_driveline(driveline)
     if achievable:
-        track = _achievable(track, vehicle, quiet or as_json)
-    stem = f"{file_stem(track.name)}_{file_stem(vehicle.name)}"
-    files = plan_files(out, stem, SUFFIXES, overwrite)
-    result = _solve(track, vehicle, settings.resolved(vehicle), quiet or as_json, not no_bound)
-    _write(result, files, overwrite)
-    if as_json:
-        click.echo(json.dumps(_record(result, files), allow_nan=False))
-        return
-    from ..text.summary import summary
-
-    click.echo(summary(result))
-    for path in files:
-        click.echo(f"wrote {path}")
+        track = _achievable(track, vehicle, output.silent)
+    files = output.plan(f"{file_stem(track.name)}_{file_stem(vehicle.name)}", SUFFIXES)
+    result = _solve(track, vehicle, settings.resolved(vehicle), output.silent, not no_bound)
+    output.write(files, lambda: _writers(result))
+    finish(output.as_json, files, lambda: _record(result), lambda: summary(result))
 
 
 def _achievable(track: "Cycle", vehicle: "Driveline", quiet: bool) -> "Cycle":
@@ -123,18 +93,14 @@ def _size(count: float) -> str:
     return f"{count / 1e9:.2f} GB" if count >= 1e9 else f"{count / 1e6:.0f} MB"
 
 
-def _write(result: "Result", files: list[Path], overwrite: bool) -> None:
-    if not files:
-        return
-    from ..files.writing import write_together
+def _writers(result: "Result") -> "Sequence[Write]":
+    """Return what writes the files, in the order of :data:`SUFFIXES`."""
     from ..plots import plot_schedule, png_writer
 
-    make_folder(files[0].parent)
-    writers = (result.write_netcdf, result.write_csv, png_writer(plot_schedule(result)))
-    write_together(list(zip(files, writers, strict=True)), overwrite)
+    return (result.write_netcdf, result.write_csv, png_writer(plot_schedule(result)))
 
 
-def _record(result: "Result", files: list[Path]) -> dict[str, Any]:
+def _record(result: "Result") -> dict[str, Any]:
     """Return totals, inputs and settings of a result as one flat JSON object."""
     from ..base.nomenclature import BOUND_TOTALS, TOTALS
 
@@ -142,10 +108,7 @@ def _record(result: "Result", files: list[Path]) -> dict[str, Any]:
     first = ("cycle", "driveline", *TOTALS, "solve_s", *(n for n in BOUND_TOTALS if n in attrs))
     ordered = {name: attrs[name] for name in first} | attrs
     record = {key: _finite(value) for key, value in ordered.items()}
-    return record | {
-        "settings": json.loads(attrs["settings"], parse_constant=lambda _: None),
-        "files": [str(path) for path in files],
-    }
+    return record | {"settings": json.loads(attrs["settings"], parse_constant=lambda _: None)}
 
 
 def _finite(value: Any) -> Any:

@@ -1,14 +1,12 @@
 """`hybridopt verify`: rule tables in closed loop on any cycles, against the bound of each."""
 
-import json
 from pathlib import Path
 from typing import Any
 
 import click
 
 from ..files.writing import file_stem
-from .output_folder import make_folder, plan_files
-from .progress_bar import progress_bar
+from .options import Output, driveline_option, finish, flag_option, output_options
 from .settings_options import make_settings, settings_options
 
 EXAMPLES = """\b
@@ -22,29 +20,16 @@ Examples:
 @click.command(short_help="Drive rule tables on cycles, against the bound.", epilog=EXAMPLES)
 @click.argument("tables", type=click.Path(path_type=Path), metavar="TABLES")
 @click.argument("cycles", nargs=-1, required=True, metavar="CYCLE...")
-@click.option(
-    "--driveline",
-    default="full",
-    metavar="NAME|FILE",
-    help="Demo driveline or TOML file (default full).",
-)
+@driveline_option
 @click.option(
     "--change",
     "changes",
     multiple=True,
     metavar="NAME",
-    help="Also drive with this change; a wrong name lists all.",
+    help="Also drive with this change; an unknown name lists them all.",
 )
-@click.option("--all-changes", is_flag=True, help="Drive with every change, each on its own.")
-@click.option(
-    "--out",
-    type=click.Path(path_type=Path),
-    metavar="FOLDER",
-    help="Write the checks there (.csv).",
-)
-@click.option("--overwrite", is_flag=True, help="Replace files that are there already.")
-@click.option("--json", "as_json", is_flag=True, help="Print one JSON object, nothing else.")
-@click.option("--quiet", is_flag=True, help="Print no progress on stderr.")
+@flag_option("--all-changes", "Drive with every change, each on its own.")
+@output_options("Write the checks there (.csv).")
 @settings_options
 def verify(
     tables: Path,
@@ -52,10 +37,7 @@ def verify(
     driveline: str,
     changes: tuple[str, ...],
     all_changes: bool,
-    out: Path | None,
-    overwrite: bool,
-    as_json: bool,
-    quiet: bool,
+    output: Output,
     **given: Any,
 ) -> None:
     """Drive each CYCLE with rule TABLES, and measure them against optimum and bound.
@@ -65,7 +47,6 @@ def verify(
     """
     from ..distillation.verify import CHANGES
     from ..distillation.verify import verify as run
-    from ..files.writing import write_together
     from ..inputs.cycle import read_cycle
     from ..inputs.driveline_file import read_driveline
     from ..tables.files import read_rule_set
@@ -74,19 +55,16 @@ def verify(
     settings = make_settings(given)
     rules, vehicle = read_rule_set(tables), read_driveline(driveline)
     tracks = [read_cycle(cycle) for cycle in cycles]
-    files = plan_files(out, f"verify_{file_stem(tables.stem)}", (".csv",), overwrite)
+    files = output.plan(f"verify_{file_stem(tables.stem)}", (".csv",))
     wanted = tuple(CHANGES) if all_changes else changes
-    with progress_bar("verifying", hidden=quiet or as_json) as progress:
+    with output.progress("verifying") as progress:
         checks = run(rules, tracks, vehicle, settings, wanted, progress)
-    if files:
-        make_folder(files[0].parent)
-        write_together([(files[0], checks_writer(checks))], overwrite)
-    if as_json:
-        records = [check_record(check) for check in checks]
-        click.echo(json.dumps({"checks": records, "files": [*map(str, files)]}, allow_nan=False))
-        return
-    if rules.origin.edited:
-        click.echo("These tables were edited by hand since they were made.\n")
-    click.echo(verification_text(checks))
-    for path in files:
-        click.echo(f"wrote {path}")
+    output.write(files, lambda: (checks_writer(checks),))
+    edited = "These tables were edited by hand since they were made.\n\n"
+    note = edited if rules.origin.edited else ""
+    finish(
+        output.as_json,
+        files,
+        lambda: {"checks": [check_record(check) for check in checks]},
+        lambda: note + verification_text(checks),
+    )

@@ -1,133 +1,105 @@
 """Settings of the optimiser, with defaults that are good without tuning."""
 
 import dataclasses
+import math
 from dataclasses import dataclass
-
-import numpy as np
+from typing import TYPE_CHECKING
 
 from ..base.errors import InputError
-from ..base.units import PERCENT
-from ..inputs.driveline import Driveline
+from ..base.units import KM_PER_H, PERCENT
+from .declaring import NumberKind, declared, parameters, setting
+
+if TYPE_CHECKING:  # commands need the declarations, and start fast without these
+    import numpy as np
+
+    from ..inputs.driveline import Driveline
 
 USUAL_POINTS, FINE_POINTS, SHORT_STEP = 1001, 2001, 0.5  # SoC points, and s
 TERMINALS = ("sustain", "target", "deplete", "free")
 SKIPPING = ("both", "up", "down", "none")
 
+POINTS = NumberKind("", "", "", 1, 2, 1_000_001)
+TORQUES = NumberKind("", "", "", 1, 3, 10_001)
+FACTOR = NumberKind("", "", "", 1.0, 0.0, 1e6, above=True)
+SHARE = NumberKind("percent", "%", "", PERCENT, 0.0, 1.0)
+COST = NumberKind("g", "g", "g of fuel", 1.0, 0.0, 1e6)
+TIME = NumberKind("s", "s", "s", 1.0, 0.0, 3600.0)
+SPEED = NumberKind("km_per_h", "km/h", "m/s", KM_PER_H, 0.0, 100.0)
+OIL = NumberKind("C", "degC", "degC", 1.0, -60.0, 200.0)
+MEMORY = NumberKind("GB", "GB", "bytes", 1e9, 0.0, math.inf, above=True)
+
 
 @dataclass(frozen=True, kw_only=True)
 class Settings:
-    """What to solve for and how finely; None means the driveline's own figure.
+    """What to solve for and how finely, SI; None is the driveline's own value, or no limit."""
 
-    Parameters
-    ----------
-    soc_points
-        Grid points of state of charge; None is 1001, or 2001 where most steps are shorter than
-        half a second (moves below one cell spread the kinks of the cost-to-go).
-    splits
-        Motor torques per step, gear and engine class (at least; map kinks are always included).
-    soc_min, soc_max, soc_start
-        SoC window and start, 0 to 1.
-    terminal
-        "sustain": end at or above the start; "target": end at or above `soc_target`;
-        "deplete": end at the bottom of the window; "free": end anywhere in the window.
-    soc_target
-        For terminal "target", 0 to 1.
-    two_sided
-        Penalise ending above the target as much as below it.
-    start_cost, shift_cost
-        Cost of an engine start and of a gear shift, g of fuel, beyond the physical energy and
-        fuel of the start.
-    min_on_time, min_off_time, min_gear_time
-        Least times that the engine stays on and off and that a gear stays engaged, s.
-    stop_speed_max
-        No engine stop at a higher speed, m/s; None is no limit.
-    stop_soc_min
-        No engine stop at a lower SoC, 0 to 1.
-    stop_oil_temperature
-        No engine stop while the oil is colder, degC (cycles tell it); None is no limit.
-    brake_shift_speed
-        No shift while braking below this speed, m/s.
-    skip_shifts
-        Which shifts may leave gears out while the vehicle moves: "both", "up", "down" or "none".
-    gear_start
-        Gear before the first step, 1 is first gear.
-    engine_on_start
-        Whether the engine runs before the first step.
-    penalty_factor
-        Fuel energy charged per joule missing at the end, the slope of the terminal penalty; it is
-        raised by itself where the target would be missed.
-    thermal_limits
-        Keep the launch clutch below its temperature limit, and motor and battery within their
-        overload budgets, where the driveline gives the figures.
-    corridor
-        Sweep only the SoC points near the optimal schedule, in a corridor that is proved to hold
-        it: less memory and time on fine grids. Where other schedules are judged by the cost-to-go
-        (:func:`hybridopt.evaluation.compare`, tables), all points are swept nevertheless.
-    memory_limit
-        Bytes of arrays the optimiser may keep; what does not fit is made again when needed.
-
-    Raises
-    ------
-    InputError
-        A setting is out of range; the message names it.
-    """
-
-    soc_points: int | None = None
-    splits: int = 61
-    soc_min: float | None = None
-    soc_max: float | None = None
-    soc_start: float | None = None
-    terminal: str = "sustain"
-    soc_target: float | None = None
-    two_sided: bool = False
-    start_cost: float = 0.0
-    shift_cost: float = 0.05
-    min_on_time: float = 0.0
-    min_off_time: float = 0.0
-    min_gear_time: float = 0.0
-    stop_speed_max: float | None = None
-    stop_soc_min: float = 0.0
-    stop_oil_temperature: float | None = None
-    brake_shift_speed: float = 0.0
-    skip_shifts: str = "both"
-    gear_start: int = 1
-    engine_on_start: bool = False
-    penalty_factor: float = 4.0
-    memory_limit: float = 1e9
-    thermal_limits: bool = False
-    corridor: bool = False
+    # moves below one cell spread the kinks of the cost-to-go, so short steps need more points
+    soc_points: int | None = setting(
+        None,
+        "SoC grid points; by default 1001, or 2001 where most steps are shorter than 0.5 s.",
+        POINTS,
+    )
+    splits: int = setting(
+        61, "Motor torques per step and gear; kinks of the maps are always included.", TORQUES
+    )
+    soc_min: float | None = setting(None, "Bottom of the SoC window.", SHARE)
+    soc_max: float | None = setting(None, "Top of the SoC window.", SHARE)
+    soc_start: float | None = setting(None, "SoC at the start.", SHARE)
+    terminal: str = setting(
+        "sustain",
+        "Where the SoC must end: sustain, at or above its start; target, at or above the target "
+        "SoC; deplete, at the bottom of the window; free, anywhere in it.",
+        words=TERMINALS,
+    )
+    soc_target: float | None = setting(None, "Final SoC for terminal target.", SHARE)
+    two_sided: bool = setting(False, "Penalise ending above the target as much as below it.")
+    start_cost: float = setting(
+        0.0, "Fuel cost of an engine start, beyond what the start physically takes.", COST
+    )
+    shift_cost: float = setting(0.05, "Fuel cost of a gear shift.", COST)
+    min_on_time: float = setting(0.0, "Minimum time that the engine stays on.", TIME)
+    min_off_time: float = setting(0.0, "Minimum time that the engine stays off.", TIME)
+    min_gear_time: float = setting(0.0, "Minimum time that a gear stays engaged.", TIME)
+    stop_speed_max: float | None = setting(None, "No engine stop above this speed.", SPEED)
+    stop_soc_min: float = setting(0.0, "No engine stop below this SoC.", SHARE)
+    stop_oil_temperature: float | None = setting(
+        None, "No engine stop while the oil is colder (cycle column oil_temperature_C).", OIL
+    )
+    brake_shift_speed: float = setting(0.0, "No shift while braking below this speed.", SPEED)
+    skip_shifts: str = setting(
+        "both", "Which shifts may leave gears out while the vehicle moves.", words=SKIPPING
+    )
+    gear_start: int = setting(
+        1, "Gear before the first step.", words=("a gear of the driveline",), metavar="GEAR"
+    )
+    engine_on_start: bool = setting(False, "The engine runs before the first step.")
+    penalty_factor: float = setting(
+        4.0,
+        "Fuel energy charged per energy missing at the end; raised where the target would be "
+        "missed.",
+        FACTOR,
+    )
+    memory_limit: float = setting(
+        1e9, "Memory for arrays; what does not fit is computed again when needed.", MEMORY
+    )
+    thermal_limits: bool = setting(
+        False,
+        "Keep the launch clutch below its temperature limit, motor and battery within their "
+        "overload budgets, where the driveline gives them.",
+    )
+    corridor: bool = setting(
+        False,
+        "Sweep only a corridor of SoC that is proved to hold the optimum; saves memory and time "
+        "on fine grids. Where other schedules are judged, all SoC are swept nevertheless.",
+    )
 
     def __post_init__(self) -> None:
         """Check each setting on its own."""
-        points = self.soc_points
-        self._need("soc_points", points is None or 2 <= points <= 1_000_001, "2 to 1000001")
-        self._need("splits", 3 <= self.splits <= 10_001, "3 to 10001")
-        for name in ("soc_min", "soc_max", "soc_start", "soc_target"):
-            value = getattr(self, name)
-            self._need(name, value is None or 0.0 <= value <= 1.0, "0 to 1 (0 to 100 %)")
-        self._need("terminal", self.terminal in TERMINALS, " or ".join(TERMINALS))
-        for name in ("start_cost", "shift_cost"):
-            value = getattr(self, name)
-            self._need(name, 0.0 <= value <= 1e6, "0 to 1e6 g of fuel")
-        for name in ("min_on_time", "min_off_time", "min_gear_time"):
-            self._need(name, 0.0 <= getattr(self, name) <= 3600.0, "0 to 3600 s")
-        speed = self.stop_speed_max
-        self._need("stop_speed_max", speed is None or 0.0 <= speed <= 100.0, "0 to 360 km/h")
-        self._need("stop_soc_min", 0.0 <= self.stop_soc_min <= 1.0, "0 to 1 (0 to 100 %)")
-        oil = self.stop_oil_temperature
-        self._need("stop_oil_temperature", oil is None or -60.0 <= oil <= 200.0, "-60 to 200 degC")
-        self._need("brake_shift_speed", 0.0 <= self.brake_shift_speed <= 100.0, "0 to 360 km/h")
-        self._need("skip_shifts", self.skip_shifts in SKIPPING, " or ".join(SKIPPING))
-        self._need("penalty_factor", 0.0 < self.penalty_factor <= 1e6, "above 0, up to 1e6")
-        self._need("memory_limit", self.memory_limit > 0, "above 0 bytes")
+        for name, declaration in SETTINGS.items():
+            declaration.check(getattr(self, name))
 
-    def _need(self, name: str, condition: bool, allowed: str) -> None:
-        if not condition:
-            value = getattr(self, name)
-            raise InputError(f"setting {name} is {value!r}; allowed is {allowed}")
-
-    def resolved(self, driveline: Driveline) -> "Settings":
-        """Return the settings with every None replaced by the driveline's figure, and checked.
+    def resolved(self, driveline: "Driveline") -> "Settings":
+        """Return the settings with every None replaced by the driveline's value, and checked.
 
         Raises
         ------
@@ -169,10 +141,12 @@ class Settings:
             self, soc_min=low, soc_max=high, soc_start=start, soc_target=target, two_sided=two_sided
         )
 
-    def for_steps(self, dt: np.ndarray) -> "Settings":
+    def for_steps(self, dt: "np.ndarray") -> "Settings":
         """Return the settings with a number of SoC points that suits the length of the steps, s."""
         if self.soc_points is not None:
             return self
+        import numpy as np
+
         short = float(np.median(dt)) < SHORT_STEP
         return dataclasses.replace(self, soc_points=FINE_POINTS if short else USUAL_POINTS)
 
@@ -196,6 +170,11 @@ class Settings:
         low, high, start, target = (float(value) for value in values if value is not None)
         return low, high, start, target
 
-    def penalty(self, driveline: Driveline) -> float:
+    def penalty(self, driveline: "Driveline") -> float:
         """Slope of the terminal penalty, g of fuel per unit of SoC."""
         return self.penalty_factor * driveline.battery.energy / driveline.fuel.heating_value
+
+
+SETTINGS = declared(Settings)
+"""Declaration of each setting, by name."""
+Settings.__doc__ = f"{Settings.__doc__}\n\n{parameters(SETTINGS)}\n"

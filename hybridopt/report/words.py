@@ -5,11 +5,8 @@ import json
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
-import click
-
 from ..base.units import PERCENT
-from ..cli.settings_options import FACTORS, settings_options
-from ..problem.settings import Settings
+from ..problem.settings import SETTINGS
 from ..text.summary import SINKS, SOURCES
 
 if TYPE_CHECKING:
@@ -122,8 +119,7 @@ def setting_rows(result: "Result") -> list[Row]:
 
 def repeat_command(result: "Result") -> str:
     """Return the command that solves the same again, with every setting that is not the default."""
-    attrs, usual = result.dataset.attrs, Settings()
-    settings = dataclasses.asdict(result.settings)
+    attrs, settings = result.dataset.attrs, dataclasses.asdict(result.settings)
     if "controller" in attrs:
         return (
             f"hybridopt compare {_quoted(str(attrs['cycle']))} --controller "
@@ -137,16 +133,9 @@ def repeat_command(result: "Result") -> str:
         "--driveline",
         _quoted(str(attrs["driveline"])),
     ]
-    options: Any = settings_options(click.Command("solve"))
-    for option in reversed(options.params):
-        name = str(option.name)
-        value = settings[name]
-        if value == getattr(usual, name):
-            continue
-        words.append(option.opts[0])
-        if not getattr(option, "is_flag", False):
-            scaled = value / FACTORS[name] if name in FACTORS else value
-            words.append(f"{scaled:.12g}" if isinstance(scaled, float) else str(scaled))
+    for name, setting in SETTINGS.items():
+        if settings[name] != setting.default:
+            words += setting.arguments(settings[name])
     return " ".join(words)
 
 

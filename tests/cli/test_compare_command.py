@@ -5,10 +5,10 @@ import json
 import re
 
 import pytest
-from click.testing import CliRunner
+from commands import assert_one_sentence
+from commands import run as run_command
 
 from hybridopt import Result
-from hybridopt.cli.main import main
 from hybridopt.files.table_csv import table_writer
 from hybridopt.report.words import heading, repeat_command
 
@@ -22,20 +22,11 @@ def rule(seen):
 
 
 def run(*args):
-    return CliRunner().invoke(main, ["compare", *map(str, args)])
+    return run_command("compare", *args)
 
 
 def compare(*args):
     return run("ece15", *SMALL, *args)
-
-
-def assert_one_sentence(outcome, *words, code=2):
-    errors = [line for line in outcome.stderr.splitlines() if not line.startswith("note: ")]
-    assert outcome.exit_code == code, outcome.output
-    assert len(errors) == 1 and errors[0].startswith("error: "), errors
-    assert "Traceback" not in outcome.output and outcome.stdout == ""
-    for word in words:
-        assert word in errors[0]
 
 
 @pytest.fixture
@@ -188,26 +179,8 @@ def test_two_files_of_one_name_are_told_apart(tmp_path):
 def test_traces_are_results_that_say_who_drove(tmp_path):
     """Each drive becomes a result file; the optimum's says nothing of a controller."""
     out = tmp_path / "out"
-    done = CliRunner().invoke(
-        main,
-        [
-            "compare",
-            "ece15",
-            "--controller",
-            "equivalence",
-            "--evaluations",
-            "5",
-            "--tune",
-            "none",
-            "--soc-points",
-            "101",
-            "--splits",
-            "11",
-            "--out",
-            str(out),
-            "--traces",
-        ],
-    )
+    quick = ("--tune", "none", "--soc-points", 101, "--splits", 11)
+    done = run("ece15", "--controller", "equivalence", *quick, "--out", out, "--traces")
     assert done.exit_code == 0, done.output
     rule, best = (Result.read(out / f"ece15_full_{n}.nc") for n in ("equivalence", "optimum"))
     assert rule.dataset.attrs["controller"] == "equivalence"
@@ -219,7 +192,7 @@ def test_traces_are_results_that_say_who_drove(tmp_path):
 
 
 def test_traces_need_a_folder():
-    done = CliRunner().invoke(main, ["compare", "ece15", "--traces"])
+    done = run("ece15", "--traces")
     assert done.exit_code == 2 and "--out" in done.output
 
 
@@ -235,7 +208,7 @@ def test_traces_that_would_share_a_file_are_refused_before_any_work(tmp_path):
     (folder / "c" / "own.py").write_text(RULE)
     sources += ["--controller", f"{folder / 'c' / 'own.py'}:rule"]
     out = tmp_path / "out"
-    done = CliRunner().invoke(main, ["compare", "ece15", *sources, "--out", str(out), "--traces"])
+    done = run("ece15", *sources, "--out", out, "--traces")
     assert done.exit_code == 2 and "would share a file" in done.output
     assert not out.exists()
 

@@ -6,7 +6,7 @@ import subprocess
 import sys
 import urllib.request
 
-from pictures import assert_one_sentence, run, solved
+from commands import assert_one_sentence, run, solved
 
 
 def test_it_serves_until_it_is_interrupted(tmp_path):

@@ -3,11 +3,11 @@
 import shutil
 
 import pytest
-from click.testing import CliRunner
+from commands import assert_one_sentence
+from commands import run as run_command
 from rule_tables import hand_made
 
 from hybridopt.base.cautions import TABLES_CAUTION
-from hybridopt.cli.main import main
 from hybridopt.tables.files import read_rule_set, write_json
 
 needs_compiler = pytest.mark.skipif(shutil.which("cc") is None, reason="needs a C compiler")
@@ -28,15 +28,7 @@ def tables(tmp_path):
 
 
 def run(*args):
-    return CliRunner().invoke(main, ["export", *map(str, args)])
-
-
-def assert_one_sentence(outcome, *words, code=2):
-    assert outcome.exit_code == code, outcome.output
-    assert outcome.stdout == "" and outcome.stderr.startswith("error: ")
-    assert outcome.stderr.count("\n") == 1
-    for word in words:
-        assert word in outcome.stderr
+    return run_command("export", *args)
 
 
 @pytest.mark.parametrize(

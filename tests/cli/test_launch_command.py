@@ -3,7 +3,7 @@
 import json
 
 import pytest
-from pictures import assert_one_sentence, run
+from commands import assert_one_sentence, run
 
 from hybridopt import read_driveline
 from hybridopt.physics.launches import launch, repeat_launch, verdict

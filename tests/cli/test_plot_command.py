@@ -1,7 +1,7 @@
 """`hybridopt plot`: every kind of picture, and one clear sentence for every bad input."""
 
 import pytest
-from pictures import assert_one_sentence, run, solved
+from commands import assert_one_sentence, run, solved
 from rule_tables import hand_made
 
 from hybridopt.cli.plot import KINDS, TABLES
@@ -62,7 +62,7 @@ def test_files_stay_unless_overwriting_is_allowed(path, tmp_path):
 @pytest.mark.parametrize(
     ("args", "words"),
     [
-        (("--out", "x.gif"), ("x.gif", ".png, .pdf, .svg")),
+        (("--out", "x.gif"), ("x.gif", ".png, .pdf or .svg")),
         (("--out", "no/x.png"), ("the folder", "does not exist")),
         (("--kind", "pie", "--out", "x.png"), ("--kind", "schedule")),
         (("--kind", "engine", "--driveline", "mild", "--out", "x.png"), ("mild", "other SHA-256")),

@@ -1,16 +1,17 @@
 """The reference of the commands is that of the program, and complete."""
 
 import re
-from pathlib import Path
 
+from hybridopt.cli.guide import FOLDER
 from hybridopt.cli.main import main
 from hybridopt.cli.reference import reference
+from hybridopt.problem.settings import SETTINGS
 
-DOCUMENT = Path(__file__).parents[2] / "notebooks" / "commands.md"
+DOCUMENT = FOLDER / "commands.md"
 
 
 def test_document_is_up_to_date():
-    """When it is not: python -m hybridopt.cli.reference > notebooks/commands.md."""
+    """When it is not: python -m hybridopt.cli.reference > hybridopt/guide/commands.md."""
     assert DOCUMENT.read_text(encoding="utf-8") == reference()
 
 
@@ -26,6 +27,8 @@ def test_every_command_has_an_example():
     """Its own, or one of the group it belongs to."""
     pieces = re.split(r"^## (.+)$", reference(), flags=re.MULTILINE)[1:]
     sections = dict(zip(pieces[::2], pieces[1::2], strict=True))
+    settings = sections.pop("Settings")
+    assert all(f"`{setting.option}`" in settings for setting in SETTINGS.values())
     without = {name for name, text in sections.items() if "  Example" not in text}
     groups = {"hybridopt cycle"}
     assert len(sections) > 10

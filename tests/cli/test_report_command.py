@@ -3,7 +3,7 @@
 import json
 
 import pytest
-from pictures import assert_one_sentence, run, solved
+from commands import assert_one_sentence, run, solved
 from rule_tables import hand_made
 
 from hybridopt.tables.files import write_json

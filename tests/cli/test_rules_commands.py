@@ -3,15 +3,9 @@
 import json
 
 import pytest
-from click.testing import CliRunner
-
-from hybridopt.cli.main import main
+from commands import run
 
 QUICK = ("--soc-points", 201, "--splits", 21)
-
-
-def run(*arguments):
-    return CliRunner().invoke(main, [str(a) for a in arguments])
 
 
 @pytest.fixture(scope="module")

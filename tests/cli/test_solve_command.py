@@ -2,27 +2,20 @@
 
 import dataclasses
 import json
-import os
 import re
 import shutil
-import signal
-import subprocess
-import sys
 from pathlib import Path
 
 import click
 import pytest
-from click.testing import CliRunner, Result
+from commands import SMALL, assert_one_sentence, run
 
 from hybridopt.base.nomenclature import TOTALS
 from hybridopt.cli import solve as solve_module
-from hybridopt.cli.main import main
-from hybridopt.cli.settings_options import FACTORS, OPTIONS
 from hybridopt.inputs.driveline_file import DEMO_FOLDER
 from hybridopt.optimum.result import Result as Schedule
-from hybridopt.problem.settings import SKIPPING, TERMINALS, Settings
+from hybridopt.problem.settings import SETTINGS, Settings
 
-SMALL = ("ece15", "--soc-points", "101", "--splits", "9")
 INHIBITORS = (
     *("--min-on-time-s", 3, "--min-off-time-s", 4, "--min-gear-time-s", 2),
     *("--stop-speed-max-km-per-h", 72, "--stop-soc-min-percent", 45),
@@ -31,27 +24,8 @@ INHIBITORS = (
 GOOD_CYCLE = "time_s,speed_km_per_h\n0,0\n10,30\n20,30\n30,0\n40,0\n"
 
 
-def run(*args: object) -> Result:
-    return CliRunner().invoke(main, [str(arg) for arg in args])
-
-
-def solve(*args: object) -> Result:
+def solve(*args):
     return run("solve", *SMALL, *args)
-
-
-def real(*args: object, **extra: object) -> subprocess.CompletedProcess[str]:
-    command = [sys.executable, "-m", "hybridopt", *map(str, args)]
-    return subprocess.run(command, capture_output=True, text=True, timeout=120, **extra)  # type: ignore[call-overload]
-
-
-def assert_one_sentence(outcome: Result, *words: str, code: int = 2) -> None:
-    errors = [line for line in outcome.stderr.splitlines() if not line.startswith("solving ")]
-    assert outcome.exit_code == code, outcome.output
-    assert len(errors) == 1 and errors[0].startswith("error: "), errors
-    assert "Traceback" not in outcome.output
-    assert outcome.stdout == ""
-    for word in words:
-        assert word in errors[0]
 
 
 # the answer
@@ -149,26 +123,18 @@ def test_a_name_cannot_lead_out_of_the_folder(tmp_path):
 # settings
 
 
-def test_every_setting_has_an_option_with_the_same_default():
+def test_every_setting_has_an_option_with_its_default_in_the_help():
     parameters = {option.name: option for option in solve_module.solve.params}
     for field in dataclasses.fields(Settings):
         option = parameters[field.name]
         assert isinstance(option, click.Option) and option.help
-        told = re.search(r"\(default ([^)]+)\)", option.help)
-        if told is None:
-            assert not field.default, "nothing, off, or a limit that nothing reaches"
+        shown = re.search(r"\(default ([^)]+)\)", option.help)
+        if shown is None:
+            assert field.default is None or field.default is False
         elif isinstance(field.default, str):
-            assert told[1] == field.default
+            assert shown[1] == field.default
         else:
-            assert float(told[1]) * FACTORS.get(field.name, 1.0) == field.default
-    assert len(OPTIONS) == len(dataclasses.fields(Settings))
-
-
-@pytest.mark.parametrize(("name", "words"), [("terminal", TERMINALS), ("skip_shifts", SKIPPING)])
-def test_words_offered_are_those_of_the_settings(name, words):
-    option = next(p for p in solve_module.solve.params if p.name == name)
-    assert isinstance(option.type, click.Choice)
-    assert tuple(option.type.choices) == words
+            assert SETTINGS[field.name].from_given(float(shown[1])) == field.default
 
 
 def test_help_names_every_inhibitor_with_its_unit():
@@ -178,61 +144,22 @@ def test_help_names_every_inhibitor_with_its_unit():
 
 
 def test_options_arrive_as_settings_in_si():
-    outcome = solve(
-        "--soc-min-percent",
-        35,
-        "--soc-max-percent",
-        75,
-        "--soc-start-percent",
-        55,
-        "--terminal",
-        "target",
-        "--soc-target-percent",
-        57,
-        "--two-sided",
-        "--start-cost-g",
-        0.5,
-        "--shift-cost-g",
-        0.1,
-        "--gear-start",
-        2,
-        "--engine-on-start",
-        "--penalty-factor",
-        8,
-        "--memory-limit-gb",
-        2,
-        "--corridor",
-        *INHIBITORS,
-        "--json",
+    given = (
+        *("--soc-min-percent", 35, "--soc-max-percent", 75, "--soc-start-percent", 55),
+        *("--terminal", "target", "--soc-target-percent", 57, "--two-sided"),
+        *("--start-cost-g", 0.5, "--shift-cost-g", 0.1, "--gear-start", 2, "--engine-on-start"),
+        *("--penalty-factor", 8, "--memory-limit-gb", 2, "--corridor"),
     )
-    assert json.loads(outcome.stdout)["settings"] == pytest.approx(
-        {
-            "soc_points": 101,
-            "splits": 9,
-            "soc_min": 0.35,
-            "soc_max": 0.75,
-            "soc_start": 0.55,
-            "terminal": "target",
-            "soc_target": 0.57,
-            "two_sided": True,
-            "start_cost": 0.5,
-            "shift_cost": 0.1,
-            "gear_start": 2,
-            "engine_on_start": True,
-            "penalty_factor": 8.0,
-            "memory_limit": 2e9,
-            "corridor": True,
-            "thermal_limits": False,
-            "min_on_time": 3.0,
-            "min_off_time": 4.0,
-            "min_gear_time": 2.0,
-            "stop_speed_max": 20.0,
-            "stop_soc_min": 0.45,
-            "stop_oil_temperature": 40.0,
-            "brake_shift_speed": 5.0,
-            "skip_shifts": "down",
-        }
+    wanted = Settings(
+        **dict(soc_points=101, splits=9, soc_min=0.35, soc_max=0.75, soc_start=0.55),
+        **dict(terminal="target", soc_target=0.57, two_sided=True, start_cost=0.5, shift_cost=0.1),
+        **dict(gear_start=2, engine_on_start=True, penalty_factor=8.0, memory_limit=2e9),
+        **dict(corridor=True, min_on_time=3.0, min_off_time=4.0, min_gear_time=2.0),
+        **dict(stop_speed_max=20.0, stop_soc_min=0.45, stop_oil_temperature=40.0),
+        **dict(brake_shift_speed=5.0, skip_shifts="down"),
     )
+    settings = json.loads(solve(*given, *INHIBITORS, "--json").stdout)["settings"]
+    assert settings == pytest.approx(dataclasses.asdict(wanted))
 
 
 # bad input
@@ -313,112 +240,4 @@ def test_a_target_out_of_reach_is_one_sentence(tmp_path):
     options = ("--soc-start-percent", 41, "--terminal", "target", "--soc-target-percent", 80)
     outcome = run("solve", path, *SMALL[1:], *options, "--out", tmp_path / "results")
     assert_one_sentence(outcome, "80 %", "out of reach", "best reachable is")
-    assert not (tmp_path / "results").exists()
-
-
-def test_unknown_names_are_one_sentence():
-    assert_one_sentence(run("solve", "wltc"), "'wltc'", "wltc_class3b")
-    assert_one_sentence(run("sovle"), "sovle")
-    assert_one_sentence(run("check"), "FILE", "hybridopt check --help")
-
-
-# how failures end
-
-
-@pytest.mark.parametrize(
-    ("failure", "code", "words"),
-    [
-        (KeyboardInterrupt(), 130, "interrupted"),
-        (ValueError("odd\nthing"), 1, "unexpected ValueError: odd thing"),
-        (MemoryError(), 1, "fewer SoC points"),
-        (OSError(28, "No space left on device"), 1, "No space left on device"),
-    ],
-)
-def test_any_failure_ends_in_a_line(monkeypatch, failure, code, words):
-    def fail(*_):
-        raise failure
-
-    monkeypatch.setattr(solve_module, "_solve", fail)
-    outcome = solve()
-    lines = [line for line in outcome.stderr.splitlines() if line]
-    assert outcome.exit_code == code
-    assert len(lines) == 1 and lines[0].startswith("error: ") and words in lines[0]
-
-
-def test_the_traceback_is_there_for_those_who_ask(monkeypatch):
-    monkeypatch.setenv("HYBRIDOPT_DEBUG", "1")
-    outcome = run("solve", "no_such_cycle")
-    assert outcome.exit_code == 2
-    assert "Traceback" in outcome.stderr and "error: cycle 'no_such_cycle'" in outcome.stderr
-
-
-# help and start-up, in processes of their own
-
-
-def test_help_lists_every_command_with_an_example_each():
-    text = run("--help").stdout
-    for name, command in main.commands.items():
-        assert re.search(rf"^  {name} ", text, re.MULTILINE)
-        described = run(name, "--help").stdout
-        assert re.search(rf"Examples?:\n  +hybridopt {name}", described)
-        assert (
-            command.get_short_help_str(60).endswith(".")
-            and "...\n" not in text.partition("Commands:")[2]
-        )
-    assert "Example:" in text
-    assert run().stdout == text
-
-
-def test_version_is_that_of_the_package():
-    assert re.fullmatch(r"hybridopt \d+\.\d+\.\d+\S*\n", run("--version").stdout)
-
-
-def test_help_imports_nothing_slow():
-    code = (
-        "import sys\nfrom hybridopt.cli.main import main\n"
-        "try: main(['--help'])\nexcept SystemExit: pass\n"
-        "print([m for m in ('numba', 'xarray', 'matplotlib', 'numpy') if m in sys.modules])"
-    )
-    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
-    assert done.stdout.splitlines()[-1] == "[]"
-
-
-def test_module_runs_from_any_folder(tmp_path):
-    done = real("solve", *SMALL, "--json", cwd=tmp_path)
-    assert (done.returncode, done.stderr) == (0, "")
-    assert json.loads(done.stdout)["cycle"] == "ece15"
-
-
-def test_module_ends_with_2_on_bad_input(tmp_path):
-    done = real("solve", "nowhere.csv", cwd=tmp_path)
-    assert (done.returncode, done.stdout) == (2, "")
-    assert done.stderr.startswith("error: ") and done.stderr.count("\n") == 1
-
-
-def test_a_reader_that_leaves_early_is_no_error(tmp_path):
-    command = f"{sys.executable} -m hybridopt cycles | true"
-    done = subprocess.run(["sh", "-c", command], capture_output=True, text=True, cwd=tmp_path)
-    assert done.stderr == ""
-
-
-@pytest.mark.skipif(not os.path.exists("/dev/full"), reason="needs a device that is always full")
-def test_a_full_disk_is_one_sentence():
-    with open("/dev/full", "w") as full:
-        command = [sys.executable, "-m", "hybridopt", "cycles"]
-        done = subprocess.run(command, stdout=full, stderr=subprocess.PIPE, text=True)
-    assert done.returncode == 1
-    assert done.stderr == "error: reading or writing failed (No space left on device)\n"
-
-
-def test_interrupting_a_solve_ends_with_130(tmp_path):
-    command = [sys.executable, "-m", "hybridopt", "solve", "--out", str(tmp_path / "results")]
-    with subprocess.Popen(
-        command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
-    ) as job:
-        assert job.stderr is not None
-        job.stderr.readline()  # the note: the solve begins
-        job.send_signal(signal.SIGINT)
-        rest = job.stderr.read()
-    assert job.returncode == 130
-    assert rest.split() == ["error:", "interrupted"]
     assert not (tmp_path / "results").exists()

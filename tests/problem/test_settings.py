@@ -6,11 +6,12 @@ import pytest
 
 from hybridopt import Settings, read_driveline
 from hybridopt.base.errors import InputError
+from hybridopt.problem.declaring import guide_rows
 from hybridopt.problem.memory import Memory
-from hybridopt.problem.settings import SKIPPING, TERMINALS
+from hybridopt.problem.settings import SETTINGS, SKIPPING, TERMINALS
 
 NAN = float("nan")
-SHARE = "0 to 1 (0 to 100 %)"
+SHARE, SPEED = "0 to 1 (0 to 100 %)", "0 to 100 m/s (0 to 360 km/h)"
 # setting, values to refuse, range in the message, values at the ends of the range
 RANGES = [
     ("soc_points", [1, 0, -5, 1_000_002], "2 to 1000001", [2, 1_000_001]),
@@ -20,18 +21,20 @@ RANGES = [
     ("soc_start", [-0.01, 1.01, 60.0, NAN], SHARE, [0.0, 1.0]),
     ("soc_target", [-0.01, 1.01, 60.0, NAN], SHARE, [0.0, 1.0]),
     ("terminal", ["", "Sustain", "hold"], "sustain or target or deplete or free", [*TERMINALS]),
-    ("start_cost", [-0.1, 1e7, NAN], "0 to 1e6 g of fuel", [0.0, 1e6]),
-    ("shift_cost", [-0.1, 1e7, NAN], "0 to 1e6 g of fuel", [0.0, 1e6]),
+    ("start_cost", [-0.1, 1e7, NAN], "0 to 1000000 g of fuel", [0.0, 1e6]),
+    ("shift_cost", [-0.1, 1e7, NAN], "0 to 1000000 g of fuel", [0.0, 1e6]),
     ("min_on_time", [-1.0, 3601.0, NAN], "0 to 3600 s", [0.0, 3600.0]),
     ("min_off_time", [-1.0, 3601.0, NAN], "0 to 3600 s", [0.0, 3600.0]),
     ("min_gear_time", [-1.0, 3601.0, NAN], "0 to 3600 s", [0.0, 3600.0]),
-    ("stop_speed_max", [-1.0, 101.0, NAN], "0 to 360 km/h", [0.0, 100.0]),
+    ("stop_speed_max", [-1.0, 101.0, NAN], SPEED, [0.0, 100.0]),
     ("stop_soc_min", [-0.01, 1.01, 45.0, NAN], SHARE, [0.0, 1.0]),
     ("stop_oil_temperature", [-61.0, 201.0, NAN], "-60 to 200 degC", [-60.0, 200.0]),
-    ("brake_shift_speed", [-1.0, 101.0, NAN], "0 to 360 km/h", [0.0, 100.0]),
+    ("brake_shift_speed", [-1.0, 101.0, NAN], SPEED, [0.0, 100.0]),
     ("skip_shifts", ["", "Up", "all"], "both or up or down or none", [*SKIPPING]),
-    ("penalty_factor", [0.0, -1.0, 1e7, NAN], "above 0, up to 1e6", [1e-3, 1e6]),
+    ("penalty_factor", [0.0, -1.0, 1e7, NAN], "above 0, up to 1000000", [1e-3, 1e6]),
     ("memory_limit", [0.0, -1.0, NAN], "above 0 bytes", [1.0]),
+    ("splits", ["many"], "3 to 10001", []),
+    ("two_sided", ["yes", None, 2], "true or false", [True, False]),
 ]
 
 
@@ -47,6 +50,27 @@ def test_refusal(name, value, allowed):
 @pytest.mark.parametrize(("name", "value"), [(n, v) for n, _, _, good in RANGES for v in good])
 def test_ends_of_the_range_are_allowed(name, value):
     assert getattr(Settings(**{name: value}), name) == value
+
+
+def test_documentation_has_every_setting_with_unit_and_range():
+    text = Settings.__doc__ or ""
+    for name, _, allowed, _ in RANGES:
+        assert f"\n{name} : {SETTINGS[name].kind.__name__}, {allowed}; default " in text
+    assert all(f"\n{field.name} : " in text for field in dataclasses.fields(Settings))
+
+
+def test_rows_of_a_guide():
+    rows = {row[1]: row for row in guide_rows(SETTINGS)}
+    assert len(rows) == len(dataclasses.fields(Settings))
+    assert rows["soc_min_percent"] == (
+        *("--soc-min-percent", "soc_min_percent", "%", "0 to 100", ""),
+        "Bottom of the SoC window.",
+    )
+    assert rows["memory_limit_GB"][:1] == ("--memory-limit-gb",)
+    assert rows["memory_limit_GB"][2:5] == ("GB", "above 0", "1")
+    assert rows["two_sided"][2:5] == ("", "true or false", "false")
+    assert rows["gear_start"][2:5] == ("", "a gear of the driveline", "1")
+    assert rows["terminal"][3:5] == (" or ".join(TERMINALS), "sustain")
 
 
 @pytest.fixture(scope="module")

@@ -13,10 +13,20 @@ from hybridopt.study.settings_keys import SETTING_KEYS, settings_of
 PLACE = Place(Path("study.toml"), "settings")
 
 
-def test_every_setting_has_one_key():
+def test_keys_are_those_that_users_have():
+    """Regression only: study files and scripts rely on these names, and on options like them."""
+    keys = (
+        "soc_points splits soc_min_percent soc_max_percent soc_start_percent terminal "
+        "soc_target_percent two_sided start_cost_g shift_cost_g min_on_time_s min_off_time_s "
+        "min_gear_time_s stop_speed_max_km_per_h stop_soc_min_percent stop_oil_temperature_C "
+        "brake_shift_speed_km_per_h skip_shifts gear_start engine_on_start penalty_factor "
+        "memory_limit_GB thermal_limits corridor"
+    ).split()
+    assert list(SETTING_KEYS) == keys
     names = [field.name for field in dataclasses.fields(Settings)]
-    assert len(SETTING_KEYS) == len(names)
-    assert {name for name, _ in SETTING_KEYS.values()} == {*names}
+    assert [setting.name for setting in SETTING_KEYS.values()] == names
+    options = ["--" + key.lower().replace("_", "-") for key in keys]
+    assert [setting.option for setting in SETTING_KEYS.values()] == options
 
 
 def test_inhibitors_arrive_in_si():
