@@ -191,7 +191,7 @@ def _shape(
 def _rising(row: np.ndarray) -> np.ndarray:
     """Return the row that never falls and is nearest in least squares (pool adjacent violators).
 
-    Ayer and others, Annals of Mathematical Statistics 26(4), 1955, from memory.
+    Ayer and others, Ann. Mathematical Statistics 26(4), 1955, DOI 10.1214/aoms/1177728423.
     """
     means: list[float] = []
     sizes: list[int] = []

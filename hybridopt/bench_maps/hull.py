@@ -20,7 +20,8 @@ def convex_hull(points: np.ndarray) -> np.ndarray:
 
     Notes
     -----
-    Monotone chain: Andrew, Information Processing Letters 9(5), 1979, from memory.
+    Monotone chain: Andrew, Information Processing Letters 9(5), 1979, DOI
+    10.1016/0020-0190(79)90072-3.
     """
     ordered = np.unique(points, axis=0)
     return np.array(_chain(ordered)[:-1] + _chain(ordered[::-1])[:-1])

@@ -32,7 +32,8 @@ def find_outliers(
     Notes
     -----
     Residuals are divided by their own standard deviation, sigma sqrt(1 - leverage), with sigma
-    from the median: Rousseeuw, Leroy, Robust Regression and Outlier Detection, from memory.
+    from the median: Rousseeuw, Leroy, *Robust Regression and Outlier Detection*, Wiley, 1987, DOI
+    10.1002/0471725382.
     Sigma follows the size of the value, see :func:`_sigma`. A point that the surface must follow,
     such as a corner of the hull, cannot be told from the others.
     """

@@ -6,9 +6,9 @@ polynomial of degree d - 1, and such polynomials are given back exactly whatever
 
 References
 ----------
-Eilers, Marx, Flexible smoothing with B-splines and penalties, Statistical Science 11(2), 1996;
-Eilers, Currie, Durban, Fast and compact smoothing on large multidimensional grids,
-Computational Statistics and Data Analysis 50(1), 2006; both from memory.
+Eilers, Marx, Flexible smoothing with B-splines and penalties, Statistical Science 11(2), 1996, DOI
+10.1214/ss/1038425655; Eilers, Currie, Durban, Fast and compact smoothing on large multidimensional
+grids, Computational Statistics and Data Analysis 50(1), 2006, DOI 10.1016/j.csda.2004.07.008.
 """
 
 from dataclasses import dataclass

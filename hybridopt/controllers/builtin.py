@@ -261,7 +261,8 @@ class Equivalence(BuiltIn):
 
     Notes
     -----
-    Paganelli et al., *Equivalent consumption minimization strategy* (2002), from memory. Stored
+    Paganelli and others, *Equivalent consumption minimization strategy for parallel hybrid
+    powertrains*, IEEE 55th Vehicular Technology Conference, 2002, pages 2076-2081. Stored
     energy is U I dt with the open-circuit voltage U, so that charging and discharging losses are
     both counted.
     """

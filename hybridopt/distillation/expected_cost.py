@@ -63,7 +63,8 @@ def make_expected_cost(benchmarks: Sequence[Optimum], prices: np.ndarray) -> Exp
     The fixed point of W(node) = mean of min(stage cost + shift + W after the next step) over the
     steps before which the vehicle was near the node: value iteration of a Markov chain whose
     probabilities are those of the training, at a constant price and with every gear and engine
-    state; after R. Bellman, *Dynamic Programming*, 1957, from memory.
+    state; after Bellman, *A Markovian decision process*, Journal of Mathematics and Mechanics 6(5),
+    1957, DOI 10.1512/iumj.1957.6.56038.
     """
     demands = [known.demand for known in benchmarks]
     speed, dt = (np.concatenate([getattr(d, name) for d in demands]) for name in ("speed", "dt"))

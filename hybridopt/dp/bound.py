@@ -27,7 +27,8 @@ near the box. No SoC grid is involved, so there is no interpolation error.
 
 The multipliers start from the costate of the optimiser's own schedule: along an arc free of SoC
 limits l_t = l_{t+1} (1 - dD/dz); one factor per arc is then improved by cutting planes and
-supergradients. Source: Bertsekas, *Nonlinear Programming*, ch. 6 (duality), from memory.
+supergradients. Source of the duality: Geoffrion, Lagrangean relaxation for integer programming,
+Mathematical Programming Study 2, 1974, DOI 10.1007/BFb0120690.
 """
 
 import time
@@ -278,8 +279,9 @@ def ascend(dual: Dual, factors: np.ndarray, upper: float) -> tuple[float, np.nda
 
     First all factors are scaled together. Where there are several arcs, each then moves on its own
     with the sign of its supergradient, in steps that grow while the sign stays and shrink when it
-    turns (source: Riedmiller and Braun, "RPROP", ICNN 1993, from memory; arcs hardly depend on one
-    another). Any factors give a sound bound, so the best one counts.
+    turns (source: Riedmiller and Braun, "RPROP", IEEE Int. Conf. on Neural Networks, 1993, DOI
+    10.1109/ICNN.1993.298623; arcs hardly depend on one another). Any factors give a sound bound,
+    so the best one counts.
     """
     best, factors, gradient, used = scale_together(dual, factors, upper)
     if factors.size == 1:
@@ -308,7 +310,8 @@ def scale_together(
 
     The bound is concave in the scale, so its tangents lie above it: the next scale is where the
     tangents on the two sides of the top meet, and their value there tells what is left to gain.
-    Source: Kelley's method, Bertsekas, *Nonlinear Programming*, ch. 6, from memory.
+    Source: Kelley, *The cutting-plane method for solving convex programs*, J. SIAM 8(4), 1960,
+    DOI 10.1137/0108053.
     """
     best, gradient = dual.value(factors)
     chosen, used, scale = factors, 1, 1.0

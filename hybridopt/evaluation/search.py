@@ -47,8 +47,9 @@ def minimise(
     Notes
     -----
     A member moves towards one of the best and along a difference of two others, and is kept where
-    that is no worse (Storn, Price, J. Global Optimization 11, 1997; Zhang, Sanderson, IEEE Trans.
-    Evol. Comp. 13, 2009, both from memory). Then steps of random size refine the best, longer
+    that is no worse (Storn, Price, J. Global Optimization 11(4), 1997, DOI 10.1023/A:1008202821328;
+    Zhang, Sanderson, IEEE Trans. Evolutionary Computation 13(5), 2009, DOI
+    10.1109/TEVC.2009.2014613). Then steps of random size refine the best, longer
     after a success, shorter after a failure.
     """
     random, width = np.random.default_rng(seed), high - low

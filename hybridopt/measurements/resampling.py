@@ -112,7 +112,7 @@ def low_pass(samples: Samples, bandwidth: float) -> Samples:
     Gain 1 - (1 - g)^2 with the Gaussian g(f) = exp(-(2 π f σ)^2 / 2), σ = 1.2484 / (2 π f_b):
     no phase shift, flat where drives have their energy (cubic trends pass unchanged). The ends
     are continued point-symmetrically. Smoothing the residual once more is Tukey's "twicing"
-    (*Exploratory Data Analysis*, 1977, from memory).
+    (*Exploratory Data Analysis*, Addison-Wesley, 1977).
     """
     span = samples.time[-1] - samples.time[0]
     raster = max(float(np.median(np.diff(samples.time))), FINEST, span / MAX_POINTS)

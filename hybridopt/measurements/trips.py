@@ -74,7 +74,7 @@ def describe(cycle: Cycle, start: float = 0.0) -> Trip:
     -----
     On a raster of 1 s, a_i = (v_{i+1} - v_{i-1}) / 2 s; RPA is the sum of v a dt over points with
     a > 0.1 m/s2 by the distance of all, and v a its 95th percentile over the same points, as in
-    Regulation (EU) 2016/427, Annex IIIA, Appendix 7a (from memory). That regulation judges
+    Regulation (EU) 2016/646, Annex IIIA, Appendix 7a (from memory). That regulation judges
     urban, rural and motorway speeds apart; here they are of the piece as it is.
     """
     time = np.arange(cycle.time[0], cycle.time[-1] + 1e-9, 1.0)
@@ -182,7 +182,8 @@ def choose_trips(trips: Sequence[Trip], count: int) -> tuple[list[int], list[flo
     -----
     k-medoids over `FEATURES`, each divided by its spread, trips weighted by duration: the
     greedy start, then the best swap until none helps (Kaufman and Rousseeuw, *Finding Groups
-    in Data*, 1990, from memory). No chance in it; ties go to the earlier trip.
+    in Data*, Wiley, 1990, ch. 2, DOI 10.1002/9780470316801). No chance in it; ties go to the
+    earlier trip.
     """
     able = [i for i, trip in enumerate(trips) if trip.whole and trip.distance > 0.0]
     if count > len(able):

@@ -153,7 +153,8 @@ def step_demand(
     acceleration a of the step, so that m a v dt sums exactly to the change of kinetic energy;
     u is v plus the headwind. A trailer adds its mass to m, its own m c_r and its own c_d A.
     At rest the brakes hold the vehicle and the demand is zero.
-    Source: Guzzella, Sciarretta, *Vehicle Propulsion Systems*, ch. 2, from memory.
+    Source: Guzzella, Sciarretta, *Vehicle Propulsion Systems*, 3rd ed., 2013, ch. 2, DOI
+    10.1007/978-3-642-35913-2.
     """
     speed = 0.5 * (speed_start + speed_end)
     acceleration = (speed_end - speed_start) / dt

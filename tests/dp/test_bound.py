@@ -123,8 +123,9 @@ def test_never_above_the_optimum_of_the_integer_program(start, stop):
 def test_equal_to_the_linear_relaxation_of_the_integer_program(start, stop):
     """Strong duality: paths form an integral polytope, so the best multiplier gives the LP's value.
 
-    Geoffrion, Lagrangean relaxation for integer programming, Math. Prog. Study 2 (1974), from
-    memory. The window is out of reach here, so one multiplier is enough. HiGHS solves the LP.
+    Geoffrion, Lagrangean relaxation for integer programming, Math. Prog. Study 2, 1974, DOI
+    10.1007/BFb0120690. The window is out of reach here, so one multiplier is enough. HiGHS solves
+    the LP.
     """
     points, settings, solution = test_milp.solved(start, stop, 2001, mixed=True)
     relaxed = oracle.mixed_integer(

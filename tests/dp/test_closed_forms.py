@@ -94,7 +94,7 @@ def test_break_even_equivalence_factor(price):
     assert on == (0 if price < 2.75 else 2)
 
 
-# Stagecoach problem, Hillier and Lieberman, Introduction to Operations Research: data from memory,
+# Stagecoach problem, Hillier and Lieberman, Introduction to Operations Research, McGraw-Hill;
 # answer computed (11, by three routes)
 ROADS = {
     **{"AB": 2, "AC": 4, "AD": 3, "BE": 7, "BF": 4, "BG": 6, "CE": 3, "CF": 2, "CG": 4},
@@ -151,8 +151,8 @@ def test_stagecoach_with_random_roads(seed):
 def test_resource_allocation():
     """Five medical teams for three countries, Hillier and Lieberman.
 
-    Data from memory; optimum 170 by (1, 3, 1), unique, computed. Countries are steps, the teams
-    left are SoC, and the cost is 150 (the best single return) less the return.
+    Optimum 170 by (1, 3, 1), unique, computed. Countries are steps, the teams left are SoC, and
+    the cost is 150 (the best single return) less the return.
     """
     gains = [[0, 45, 70, 90, 105, 120], [0, 20, 45, 75, 110, 150], [0, 50, 70, 80, 100, 130]]
     every = [a for a in itertools.product(range(6), repeat=3) if sum(a) <= 5]

@@ -9,7 +9,7 @@ LOW, HIGH = np.array([-2.0, -1.0]), np.array([2.0, 3.0])
 
 
 def rosenbrock(x):
-    """Least value 0 at (1, 1): Rosenbrock, Computer J. 3 (1960), from memory."""
+    """Least value 0 at (1, 1): Rosenbrock, Computer J. 3(3), 1960, DOI 10.1093/comjnl/3.3.175."""
     return (1.0 - x[0]) ** 2 + 100.0 * (x[1] - x[0] ** 2) ** 2
 
 

@@ -58,9 +58,10 @@ def test_figures_do_not_depend_on_the_raster():
 
 
 def test_shipped_schedules_lie_within_the_limits_of_real_driving():
-    """Regulation (EU) 2016/427, App. 7a, from memory: RPA at least 0.1755 - 0.0016 v up to
-    94.05 km/h, 0.025 above; v a at most 0.136 v + 14.44 up to 74.6 km/h, v in km/h, for the
-    mean speed of the moving part. The WLTC was made from real drives; the NEDC was not.
+    """Regulation (EU) 2016/646, quoted in Sci. Rep. 11, 2021, table 4, DOI
+    10.1038/s41598-021-87008-1: RPA at least 0.1755 - 0.0016 v up to 94 km/h, 0.025 above; v a at
+    most 0.136 v + 14.44 up to 74.6 km/h, v in km/h, for the mean speed of the moving part. The WLTC
+    was made from real drives; the NEDC was not.
     """
     wltc = describe(read_cycle("wltc_class3b"))
     speed = wltc.mean_speed * 3.6 / (1 - wltc.rest_share)

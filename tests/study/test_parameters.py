@@ -45,7 +45,7 @@ def test_log_spacing_has_equal_ratios(tmp_path):
 
 
 def test_samples_fill_every_stratum_once():
-    """Definition of the Latin hypercube: McKay, Beckman, Conover, Technometrics 21 (1979)."""
+    """Latin hypercube: McKay and others, 1979, DOI 10.1080/00401706.1979.10489755."""
     ranges = [Parameter(path=name, low=1.0, high=3.0) for name in "ab"]
     ranges.append(Parameter(path="c", low=1.0, high=100.0, log=True))
     rows = np.array(variants(ranges, [10], 3))
