@@ -1,4 +1,4 @@
-"""Plain CSV tables and TOML files, bounded, and the words for what is wrong in them."""
+"""Reading of CSV tables and TOML files up to a size, with messages that name line and column."""
 
 import csv
 import math
@@ -48,7 +48,7 @@ def read_columns(
     Raises
     ------
     InputError
-        The file cannot be read, a column is missing or there twice, a row has more cells than
+        The file cannot be read, a column is missing or given twice, a row has more cells than
         the header, or a value is not a finite number.
     """
     rows = _rows(path)
@@ -193,7 +193,7 @@ def read_toml(path: Path) -> dict[str, Any]:
     Raises
     ------
     InputError
-        The file cannot be read, is no TOML, or is larger or deeper than any file of figures is.
+        The file cannot be read, is no TOML, or is larger or deeper than a file of settings can be.
     """
     text = read_text(path, MAX_TOML)
     if _MANY_PARTS.search(text):

@@ -162,7 +162,7 @@ def test_repeated_launches_agree_with_one_after_the_other(cooling, pause):
     peaks = [row[n * cut : (n + 1) * cut].max() for n in range(12)]
     np.testing.assert_allclose(series.starts, row[:-1:cut], rtol=1e-12)
     np.testing.assert_allclose(series.peaks, peaks, rtol=1e-12)
-    time, temperature = series.case()
+    time, temperature = series.history()
     assert temperature.max() == pytest.approx(max(peaks)) and time[-1] == pytest.approx(dt.sum())
 
 

@@ -18,13 +18,9 @@ from makers import (
 from hybridopt import read_cycle, read_driveline
 from hybridopt.base.errors import InfeasibleError
 from hybridopt.base.units import RPM
+from hybridopt.physics.codes import Reason
 from hybridopt.physics.demand import wheel_demand
-from hybridopt.physics.operating_points import (
-    OperatingPoints,
-    Reason,
-    list_operating_points,
-    split_room,
-)
+from hybridopt.physics.operating_points import OperatingPoints, list_operating_points, split_room
 from hybridopt.physics.replay import replay_schedule
 from hybridopt.physics.schedule import Schedule
 
