@@ -56,7 +56,7 @@ def read_columns(
     for name in required:
         if name not in header:
             raise InputError(
-                f"{path}: column {name} is missing (found: {_listed(header)}); "
+                f"{path}: column {name} is missing (found: {listed(header)}); "
                 f"add it or rename the column that holds it"
             )
     names = [*required, *(name for name in optional if name in header)]
@@ -156,7 +156,8 @@ def _cells(path: Path, number: int, line: str) -> list[str]:
         raise InputError(f"{path}: line {number}: not readable as CSV ({error})") from None
 
 
-def _listed(header: list[str]) -> str:
+def listed(header: list[str]) -> str:
+    """Return the names of a header as messages show them: printable, and not too many."""
     text = "".join(c if c.isprintable() else "?" for c in ", ".join(header[:50]))
     return text if len(text) <= 200 else text[:200] + "..."
 

@@ -10,6 +10,7 @@ import numpy as np
 
 from ..base.errors import InputError
 from ..base.units import G_PER_KWH, KW, PERCENT
+from ..files.csv_table import listed
 
 KG_PER_H = 1e3 / 3600.0  # g/s
 FUEL_COLUMNS = ("fuel_g_per_s", "fuel_kg_per_h", "bsfc_g_per_kWh", "efficiency_percent")
@@ -23,7 +24,7 @@ Where = Callable[[int], str]
 """Returns the words for the place of an entry in a file."""
 
 
-def find_column(path: Path, header: Sequence[str], columns: Sequence[str], what: str) -> str:
+def find_column(path: Path, header: list[str], columns: Sequence[str], what: str) -> str:
     """Return the first of some columns that a header has.
 
     Raises
@@ -34,10 +35,8 @@ def find_column(path: Path, header: Sequence[str], columns: Sequence[str], what:
     for name in columns:
         if name in header:
             return name
-    shown = ", ".join("".join(c if c.isprintable() else "?" for c in name) for name in header[:50])
-    shown = shown if len(shown) <= 200 else shown[:200] + "..."
     raise InputError(
-        f"{path}: column {columns[0]} is missing (found: {shown}); give {what} as "
+        f"{path}: column {columns[0]} is missing (found: {listed(header)}); give {what} as "
         f"{' or '.join(columns)}"
     )
 

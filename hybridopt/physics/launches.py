@@ -91,7 +91,7 @@ class Launch:
 
     @property
     def grip(self) -> float:
-        """Coefficient of friction that the launch takes: highest traction over weight on the road."""
+        """Friction coefficient that the launch takes: highest traction over weight on the road."""
         vehicle = self.driveline.vehicle
         force = wheel_torque(pack(self.driveline), 0, self.torque).max() / vehicle.wheel_radius
         return float(force / (vehicle.mass * GRAVITY * math.cos(math.atan(self.grade))))

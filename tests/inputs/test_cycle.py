@@ -62,7 +62,7 @@ def test_properties_by_hand():
     assert (cycle.duration, cycle.distance, cycle.max_speed) == (3, 11, 10)
 
 
-def test_grade_is_zero_or_one_figure_for_all():
+def test_grade_is_zero_or_one_number_for_all():
     assert Cycle("flat", [0, 1], [0, 1]).grade.tolist() == [0, 0]
     assert ramp(grade=0.05).grade.tolist() == [0.05] * 3
 

@@ -1,4 +1,4 @@
-"""What bears on a step besides speed and torque: continuous limits, oil pressure, coasting, cold.
+"""What limits a step besides speed and torque: continuous limits, oil pressure, coasting, cold.
 
 `makers.plain_driveline`: at 15 m/s second gear turns its input at 300 rad/s, 5.76 N m at the
 wheels for 1 N m at the input, drag 2 N m.
@@ -92,7 +92,7 @@ def test_continuous_torque_over_speed_is_never_above_the_peak():
 
 @pytest.mark.parametrize(("share", "watts"), [(0.0, 4e3), (0.5, 7e3), (1.0, 10e3)])
 def test_battery_power_between_continuous_and_peak(share, watts):
-    """10 kW for a moment, 40 % of it for ever."""
+    """10 kW for a moment, 40 % of it continuously."""
     table = constant_battery(limit=10e3).table
     car = varied(PLAIN, battery={"table": table, "continuous_share": 0.4})
     demand = asked(wanted(15, 480), battery_share=share)

@@ -30,7 +30,7 @@ FEASIBLE = Reason.FEASIBLE
 
 @pytest.fixture(scope="module", params=["full", "mild", "micro"])
 def town(request):
-    """A shipped driveline over a minute of the ECE-15, its battery in no way in the way."""
+    """A shipped driveline over a minute of the ECE-15, with a battery that never limits it."""
     driveline = read_driveline(request.param)
     battery = constant_battery(250.0, 0.01, 60e3, capacity=3.6e9)
     driveline = dataclasses.replace(driveline, battery=battery)
