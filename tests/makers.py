@@ -20,8 +20,8 @@ from hybridopt.inputs.driveline import (
 )
 from hybridopt.inputs.maps import BATTERY_COLUMNS
 from hybridopt.inputs.models import PolynomialMotor, WillansEngine, engine_maps, motor_maps
+from hybridopt.physics.codes import EngineClass
 from hybridopt.physics.demand import Demand
-from hybridopt.physics.operating_points import EngineClass
 from hybridopt.physics.replay import replay_schedule
 from hybridopt.physics.schedule import Schedule
 

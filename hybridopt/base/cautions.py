@@ -18,5 +18,5 @@ CAUTIONS = (
     "Work on high voltage and on vehicles needs qualified people.",
     "Local codes, type approval and licensed practice come first; nothing here replaces them.",
     "The whole cycle was known beforehand. No controller on the road can know it; that is what "
-    "makes the figure a benchmark.",
+    "makes the result a benchmark.",
 )

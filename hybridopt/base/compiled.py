@@ -1,6 +1,7 @@
 """Compiled kernels: numba functions whose cache notices an edit in any kernel of the package."""
 
 import hashlib
+import re
 from collections.abc import Callable
 from functools import cache
 from pathlib import Path
@@ -9,8 +10,9 @@ from typing import Any, overload
 from numba import njit
 
 PACKAGE = Path(__file__).parents[1]
-MARK = b"import kernel"  # what a file with kernels says
-
+MARK = b"compiled import kernel\n"  # stands in every file with kernels
+TUPLES = b"(NamedTuple)"  # stands in the files that define what kernels take
+_IMPORTS = re.compile(rb"^from (\.+)([\w.]*) import", re.MULTILINE)
 
 Kernel = Callable[..., Any]
 
@@ -33,7 +35,8 @@ def kernel(function: Any = None, **options: Any) -> Any:
     Notes
     -----
     By itself numba compiles again only where a function's own file has changed. Kernels call
-    kernels of other files, so the state of all such files is part of each cache entry's stamp.
+    kernels of other files and take constants from them, so the state of all such files is part of
+    the stamp of each entry of the cache.
     """
 
     def compiled(python: Callable[..., Any]) -> Any:
@@ -48,10 +51,26 @@ def kernel(function: Any = None, **options: Any) -> Any:
 
 @cache
 def kernel_sources() -> str:
-    """Return the SHA-256 of all files of the package that hold kernels."""
+    """Return the SHA-256 of all files of the package that decide what a kernel does.
+
+    Those are the files with kernels, the files they import from (constants and codes), and those
+    of the same rooms that define named tuples.
+    """
+    contents = {path: path.read_bytes() for path in sorted(PACKAGE.glob("*/*.py"))}
+    kernels = {path for path, text in contents.items() if MARK in text}
+    rooms = {path.parent for path in kernels}
+    chosen = kernels.union(*(_imported(path, contents[path]) for path in kernels))
+    chosen |= {p for p, text in contents.items() if p.parent in rooms and TUPLES in text}
     digest = hashlib.sha256()
-    for path in sorted(PACKAGE.glob("*/*.py")):
-        content = path.read_bytes()
-        if MARK in content:
-            digest.update(path.name.encode() + content)
+    for path in sorted(chosen & contents.keys()):
+        digest.update(path.relative_to(PACKAGE).as_posix().encode() + contents[path])
     return digest.hexdigest()
+
+
+def _imported(path: Path, text: bytes) -> set[Path]:
+    """Return the files that a file imports from by a relative import."""
+    found = set()
+    for dots, module in _IMPORTS.findall(text):
+        folder = path.parents[len(dots) - 1]
+        found.add(folder.joinpath(*module.decode().split(".")).with_suffix(".py"))
+    return found

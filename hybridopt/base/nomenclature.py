@@ -114,4 +114,4 @@ THERMAL_TOTALS = {
     "battery_over_s": Quantity("s", "time in steps that end above the battery's budget"),
     "thermal_rounds": Quantity("1", "rounds of tightening until all limits were kept"),
 }
-"""Present where the driveline gives the figures, the last one with the setting thermal_limits."""
+"""Present where the driveline gives the limits, the last one with the setting thermal_limits."""

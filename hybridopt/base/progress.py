@@ -1,4 +1,4 @@
-"""Progress reports of long work: a function that is told the share done."""
+"""Progress of long work, reported to a function as the share done."""
 
 from collections.abc import Callable
 

@@ -50,12 +50,12 @@ class Threads:
 
     def __init__(self, steps: int) -> None:
         Threads.begun += 1
-        self.least = LONG if Threads.begun == 1 else SHORT
-        self.most = numba.get_num_threads()
+        self.long = LONG if Threads.begun == 1 else SHORT
+        self.all = numba.get_num_threads()
         self.steps = steps
         self.count = 1
         self.seconds: dict[int, float] = {}
-        self.parts = {1: 0, self.most: 0}
+        self.parts = {1: 0, self.all: 0}
 
     @contextmanager
     def measured(self, steps: int) -> Iterator[None]:
@@ -66,7 +66,7 @@ class Threads:
             yield
         finally:
             self.learn((time.perf_counter() - began) / steps)
-            numba.set_num_threads(self.most)
+            numba.set_num_threads(self.all)
 
     def learn(self, seconds: float) -> None:
         """Take in the time of a step, and choose for the next part."""
@@ -75,7 +75,7 @@ class Threads:
             return
         self.seconds[self.count] = seconds
         if len(self.seconds) == 1:
-            self.count = self.most if seconds * self.steps > self.least else 1
+            self.count = self.all if seconds * self.steps > self.long else 1
             return
         fast, slow = (f(self.seconds, key=lambda n: self.seconds[n]) for f in (min, max))
         again = sum(self.parts.values()) % RETRY == 0

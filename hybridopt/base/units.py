@@ -1,6 +1,6 @@
 """Conversion factors from the units of files to SI; used only where files are read or written.
 
-Multiply a figure in the named unit by the factor to get SI.
+Multiply a value in the named unit by the factor to get SI.
 """
 
 import math

@@ -5,9 +5,8 @@ from dataclasses import dataclass
 import numpy as np
 from xarray import DataArray
 
-from ..base.units import PERCENT, RPM
-from ..inputs.map_quantities import G_PER_KWH
-from ..inputs.maps import map_values
+from ..base.units import G_PER_KWH, PERCENT, RPM
+from ..inputs.maps import curve_values, map_values
 from .gridding import BenchMap
 from .hull import is_inside
 from .points import ENGINE, named_lines
@@ -165,7 +164,7 @@ def _extrapolated(made: BenchMap, limit: DataArray | None) -> tuple[float, str]:
     cells = np.column_stack([axis.ravel() for axis in np.meshgrid(x, y, indexing="ij")])
     area = "the whole grid"
     if limit is not None:
-        most = np.interp(cells[:, 0], limit["speed"].values, limit.values)
+        most = curve_values(limit, cells[:, 0])
         reached = (cells[:, 0] >= float(limit["speed"][0])) & (
             cells[:, 0] <= float(limit["speed"][-1])
         )

@@ -10,7 +10,7 @@ import click
 
 from ..base.errors import FailedError, InputError
 from ..base.units import KM_PER_H
-from ..files.writing import Write, check_target, file_stem, write_together
+from ..files.writing import Write, bytes_writer, check_target, file_stem, write_together
 from ..text.table import table, terminal_width
 
 if TYPE_CHECKING:
@@ -163,7 +163,7 @@ def _write(
         from ..measurements.channels import map_text
 
         text = map_text(drive.choices)
-        targets.append((save_map, lambda path: path.write_text(text, encoding="utf-8")))
+        targets.append((save_map, bytes_writer(text.encode())))
     write_together(targets, overwrite)
 
 

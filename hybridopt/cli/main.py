@@ -1,6 +1,7 @@
 """The command `hybridopt`: its commands, and how errors and warnings reach the user."""
 
 import contextlib
+import io
 import os
 import sys
 import traceback
@@ -38,6 +39,7 @@ class Program(click.Group):
     def main(self, *args: Any, **extra: Any) -> NoReturn:
         """Run a command and leave with 0 (done), 1 (failed), 2 (wrong usage or input) or 130."""
         extra["standalone_mode"] = False
+        _show_what_it_can()
         try:
             with _warnings_as_lines():
                 outcome = super().main(*args, **extra)
@@ -72,6 +74,13 @@ def _explain(error: Exception) -> tuple[str, int]:
         "this is a fault of the program, set HYBRIDOPT_DEBUG=1 to see where",
         1,
     )
+
+
+def _show_what_it_can() -> None:
+    """Have letters that the terminal's encoding lacks shown as question marks, not as errors."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="replace")
 
 
 def _give_up_stdout() -> None:

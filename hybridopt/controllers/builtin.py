@@ -9,7 +9,7 @@ import numpy as np
 
 from ..base.errors import InputError
 from ..inputs.driveline import Driveline
-from ..physics.operating_points import EngineClass
+from ..physics.codes import EngineClass
 from ..physics.schedule import Schedule
 from ..problem.settings import Settings
 from . import kernels

@@ -11,10 +11,9 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from ..base.compiled import kernel
-from ..physics.battery import _next_soc, _state
-from ..physics.step import (
-    FEASIBLE,
-    OFF,
+from ..physics.battery import _next_soc, _state, _terminal_power
+from ..physics.codes import OFF, RUNNING, STARTING, Reason
+from ..physics.entries import (
     P_BATTERY_POWER,
     P_FUEL_RATE,
     P_MOTOR_TORQUE,
@@ -24,7 +23,6 @@ from ..physics.step import (
     R_WHEEL_ACCELERATION,
     R_WHEEL_SPEED,
     R_WHEEL_TORQUE,
-    RUNNING,
     S_AUXILIARY,
     S_DRAG,
     S_HIGH,
@@ -34,12 +32,10 @@ from ..physics.step import (
     S_POWER_MIN,
     S_SIZE,
     S_START,
-    STARTING,
-    _interp,
-    _point,
-    _shaft,
-    _start_fuel,
 )
+from ..physics.shaft import _shaft
+from ..physics.starts import _start_fuel
+from ..physics.step import _electric_power, _point
 from ..problem.graph import _gear_fits
 
 CLIPPED_GEAR, CLIPPED_ENGINE, CLIPPED_TORQUE, LEFT_WINDOW, PASSED_INHIBITOR = 1, 2, 4, 8, 16
@@ -97,13 +93,13 @@ def _make_work(plant):
 def _fill_shaft(plant, road, t, gear, engine, work):
     """Fill the shaft of a step; return whether gear and engine class are possible."""
     why = _shaft(plant, road.rows[t], gear, engine, work.shaft, work.fuel_row, work.loss_row)
-    return why == FEASIBLE
+    return why == Reason.FEASIBLE
 
 
 @kernel(inline="always")
 def _motor_power(plant, work, torque):
     """Electric power of the motor, W."""
-    return torque * work.shaft[S_MOTOR] + _interp(plant.loss_torque, work.loss_row, torque)
+    return _electric_power(plant.loss_torque, work.loss_row, work.shaft[S_MOTOR], torque)
 
 
 @kernel
@@ -113,9 +109,9 @@ def _power_limits(cell, state, soc, dt, low, high):
     power_max, power_min = power_max * SHRINK, power_min * SHRINK
     current = max(soc - low, 0.0) * cell.capacity / dt
     if 2.0 * discharge * current < voltage:
-        power_max = min(power_max, (voltage - discharge * current) * current)
+        power_max = min(power_max, _terminal_power(voltage, discharge, current))
     current = max(high - soc, 0.0) * cell.capacity / (dt * cell.efficiency)
-    power_min = max(power_min, -(voltage + charge * current) * current)
+    power_min = max(power_min, _terminal_power(voltage, charge, -current))
     return power_min, power_max
 
 

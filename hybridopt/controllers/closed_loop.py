@@ -13,9 +13,9 @@ from ..base.errors import FailedError, InfeasibleError, InputError
 from ..base.units import PERCENT
 from ..dp.forward import event_costs
 from ..inputs.driveline import Driveline
-from ..physics import step
 from ..physics.battery import pack_battery
 from ..physics.demand import Demand
+from ..physics.entries import S_ENGINE, S_FULL, S_HIGH, S_INPUT, S_LOW, S_MOTOR, S_OVERRUN, S_TOTAL
 from ..physics.operating_points import demand_rows
 from ..physics.plant import pack
 from ..physics.replay import replay_schedule
@@ -329,16 +329,7 @@ class ClosedLoop:
         if not clipping._fill_shaft(self._plant, self._road, t, gear - 1, int(engine), work):
             return None
         shaft = work.shaft
-        entries = (
-            step.S_INPUT,
-            step.S_MOTOR,
-            step.S_ENGINE,
-            step.S_TOTAL,
-            step.S_LOW,
-            step.S_HIGH,
-            step.S_OVERRUN,
-            step.S_FULL,
-        )
+        entries = (S_INPUT, S_MOTOR, S_ENGINE, S_TOTAL, S_LOW, S_HIGH, S_OVERRUN, S_FULL)
         return Shaft(*(float(shaft[i]) for i in entries))
 
     def _drive(self, out: "_Columns") -> Drive:

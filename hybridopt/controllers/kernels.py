@@ -12,17 +12,8 @@ import numpy as np
 
 from ..base.compiled import kernel
 from ..physics.battery import _current, _state
-from ..physics.step import (
-    OFF,
-    RUNNING,
-    S_FULL,
-    S_HIGH,
-    S_LOW,
-    S_MOTOR,
-    S_OVERRUN,
-    S_TOTAL,
-    STARTING,
-)
+from ..physics.codes import OFF, RUNNING, STARTING
+from ..physics.entries import S_FULL, S_HIGH, S_LOW, S_MOTOR, S_OVERRUN, S_TOTAL
 from .clipping import _apply, _fill_shaft, _make_work, _motor_power, _move, _step_fuel
 from .rule_kernels import _table_command
 

@@ -7,6 +7,7 @@ of the gearbox, nothing of the maps of engine or motor. Clear numba's cache afte
 # mypy: allow-untyped-defs, allow-untyped-calls, allow-untyped-decorators
 
 from ..base.compiled import kernel
+from ..physics.gearbox import _input_torque
 from .maps import _lookup
 
 # a rule table's own parameters: where its maps begin, then constants
@@ -92,9 +93,7 @@ def _table_command(
     for _ in range(2):
         chosen = _table_gear(gearbox, own, maps, wheel_speed, speed, torque, on, gear, free)
         ratio, efficiency, drag = gearbox[0][chosen], loss[0][chosen], loss[1][chosen]
-        wanted = torque / (ratio * efficiency) + drag
-        if torque < 0.0:
-            wanted = torque * efficiency / ratio + drag
+        wanted = _input_torque(ratio, efficiency, drag, torque)
         shaft = wheel_speed * ratio
         if on or wanted <= _lookup(maps, own[LIMIT_MAP], shaft, 0.0, 0.0):
             break

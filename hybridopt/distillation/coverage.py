@@ -7,7 +7,8 @@ import numpy as np
 from ..controllers.closed_loop import Drive
 from ..controllers.rule_kernels import MOTION_SPEED
 from ..evaluation.case import Case
-from ..physics.plant import Plant, pack
+from ..physics.gearbox import input_torque
+from ..physics.plant import pack
 from ..tables.rule_set import Coverage
 from ..tables.rule_table import LAYOUT, RuleTable
 from .fit import shares
@@ -81,11 +82,3 @@ def lookups(
         "shift_up": (always, lines),
         "shift_down": (always, lines),
     }
-
-
-def input_torque(plant: Plant, gear: np.ndarray, wheel_torque: np.ndarray) -> np.ndarray:
-    """Torque at the gearbox input for a wheel torque, without the inertia of the shaft, N m."""
-    ratio, efficiency = plant.ratio[gear], plant.efficiency[gear]
-    driving = wheel_torque / (ratio * efficiency)
-    braking = wheel_torque * efficiency / ratio
-    return np.asarray(np.where(wheel_torque < 0.0, braking, driving) + plant.gear_drag[gear])

@@ -10,9 +10,10 @@ from ..base.errors import InfeasibleError
 from ..dp.cost_to_go import CostToGo
 from ..dp.forward import best_run
 from ..optimum.optimum import Optimum
-from ..physics.battery import Cell, inner_power, resistance_at
-from ..physics.demand import Demand
-from ..physics.operating_points import EngineClass, OperatingPoints, all_points
+from ..physics.battery import Cell, store_power
+from ..physics.codes import EngineClass
+from ..physics.demand import Demand, steady_demand
+from ..physics.operating_points import OperatingPoints, all_points
 from ..problem.choices import Choices
 from ..problem.events import shift_costs
 from ..problem.memory import PART
@@ -93,17 +94,6 @@ def _stage_costs(points: OperatingPoints, cell: Cell, soc: float, prices: np.nda
     used = np.isfinite(points.cost) & np.isfinite(energy)
     cost, energy = np.where(used, points.cost, np.inf), np.where(used, energy, 0.0)
     return np.stack([np.min(cost + price * energy, axis=3) for price in prices], axis=1)
-
-
-def store_power(cell: Cell, soc: float, power: np.ndarray) -> np.ndarray:
-    """Power out of the store for powers at the battery's terminals, W; NaN beyond its limits."""
-    voltage, most, least = (
-        float(np.interp(soc, cell.soc, column))
-        for column in (cell.voltage, cell.power_max, cell.power_min)
-    )
-    square = voltage**2 - 4.0 * resistance_at(cell, soc, power) * power
-    allowed = (square >= 0.0) & (power <= most) & (power >= least)
-    return np.where(allowed, inner_power(cell, soc, power), np.nan)
 
 
 def decision_costs_of(
@@ -244,16 +234,4 @@ def _steady_demand(optimum: Optimum, seconds: float) -> Demand:
     speeds = np.linspace(0.5, min(top, 70.0), 48)
     full = float((known.wheel_torque * known.wheel_speed).max()) * 2.0
     powers = np.concatenate((-np.geomspace(full, 200.0, 12), np.geomspace(200.0, full, 36)))
-    speed, power = (grid.ravel() for grid in np.meshgrid(speeds, powers, indexing="ij"))
-    zero = np.zeros(speed.size)
-    needed = (f.name for f in dataclasses.fields(Demand) if f.default is dataclasses.MISSING)
-    values: dict[str, np.ndarray] = dict.fromkeys(needed, zero)
-    values |= {
-        "time": np.arange(speed.size) * seconds,
-        "dt": np.full(speed.size, seconds),
-        "speed": speed,
-        "speed_start": speed,
-        "wheel_speed": speed / radius,
-        "wheel_torque": power / (speed / radius),
-    }
-    return Demand(**values)
+    return steady_demand(driveline.vehicle, speeds, powers, seconds)

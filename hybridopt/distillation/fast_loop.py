@@ -21,8 +21,8 @@ from ..controllers.kernels import LONG_AGO
 from ..controllers.rule_kernels import _table_command
 from ..evaluation.case import Case
 from ..physics.battery import _landing, _rates, _state
+from ..physics.codes import OFF, STARTING
 from ..physics.operating_points import OperatingPoints
-from ..physics.step import OFF, STARTING
 from ..tables.rule_set import gearbox_facts
 from ..tables.rule_table import RuleTable
 

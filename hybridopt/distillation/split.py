@@ -3,10 +3,10 @@
 import numpy as np
 
 from ..inputs.driveline import Driveline
-from ..physics import step
-from ..physics.battery import Cell
+from ..physics.battery import Cell, store_power
+from ..physics.interpolation import map_row
 from ..physics.plant import Plant, pack
-from .decision_costs import store_power
+from ..physics.step import _fuel_rates
 
 TORQUES = 241  # motor torques tried
 
@@ -54,20 +54,13 @@ def _split(
         return np.full(prices.size, min(max(torque, -peak), peak))
     kinks = np.concatenate((plant.loss_torque, torque - plant.fuel_torque, [0.0]))
     motor = np.unique(np.concatenate((np.linspace(low, high, TORQUES), np.clip(kinks, low, high))))
-    loss = np.interp(motor, plant.loss_torque, _row(plant.loss_speed, plant.loss, speed))
+    loss = np.interp(motor, plant.loss_torque, map_row(plant.loss_speed, plant.loss, speed))
     power = store_power(cell, soc, motor * speed + loss + plant.auxiliary)
-    engine, fuel = torque - motor, _row(plant.fuel_speed, plant.fuel, speed)
-    rates, idle = np.interp(engine, plant.fuel_torque, fuel), fuel[0]
-    rates = np.where(engine < 0.0, idle * np.clip(1.0 - engine / min(overrun, -1e-9), 0, 1), rates)
+    engine, fuel = torque - motor, map_row(plant.fuel_speed, plant.fuel, speed)
+    rates = np.empty(engine.size)
+    _fuel_rates(plant.fuel_torque, fuel, overrun, engine, rates)
     total = np.where(np.isnan(power), np.inf, rates + prices[:, None] * np.nan_to_num(power))
     return np.asarray(motor[np.argmin(total, axis=1)])
-
-
-def _row(axis: np.ndarray, table: np.ndarray, x: float) -> np.ndarray:
-    """Row of a map at a speed."""
-    row = np.empty(table.shape[1])
-    step._row(axis, table, x, row)
-    return row
 
 
 def electric_limit(driveline: Driveline, speeds: np.ndarray, margin: float = 0.97) -> np.ndarray:

@@ -37,8 +37,15 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..base.threads import in_threads
-from ..physics.battery import inner_power, resistance_at, stored_energy, voltage_slope
-from ..physics.operating_points import EngineClass
+from ..physics.battery import (
+    inner_power,
+    resistance_at,
+    stored_energy,
+    terminal_power,
+    voltage_at,
+    voltage_slope,
+)
+from ..physics.codes import EngineClass
 from ..problem.choices import Choices
 from ..problem.graph import begins_start
 from ..problem.grid import FLOOR_FACTOR
@@ -372,8 +379,8 @@ def run_power(problem: Problem, run: ForwardRun) -> np.ndarray:
     cell, soc = problem.cell, run.soc[:-1]
     charge = cell.capacity * (run.soc[:-1] - run.soc[1:])
     current = charge / problem.points.dt / np.where(charge < 0.0, cell.efficiency, 1.0)
-    voltage = np.interp(soc, cell.soc, cell.voltage)
-    return np.asarray(voltage * current - resistance_at(cell, soc, current) * current**2)
+    resistance = resistance_at(cell, soc, current)
+    return np.asarray(terminal_power(voltage_at(cell, soc), resistance, current))
 
 
 def _cause(dual: Dual, run: ForwardRun, factors: np.ndarray, gap: float) -> str:

@@ -10,6 +10,7 @@ B_CHARGE (lowest, ohm) and B_BEND (V s/C: what the bend of z over SoC takes off 
 import numpy as np
 
 from ..base.compiled import kernel
+from ..physics.battery import _root_current
 from ..problem.graph import _gear_fits
 
 OFF, RUNNING, STARTING = 0, 1, 2
@@ -77,8 +78,7 @@ def _drain(power, dt, box, efficiency):
     charging = power < 0.0
     resistance = box[B_CHARGE] if charging else box[B_DISCHARGE]
     share = efficiency if charging else 1.0
-    root = np.sqrt(max(box[B_VOLTAGE] ** 2 - 4.0 * resistance * power, 0.0))
-    current = 2.0 * power / (box[B_VOLTAGE] + root)
+    current = _root_current(box[B_VOLTAGE], resistance, power)
     bend = resistance - share * box[B_BEND] * dt
     return dt * share * (power + bend * current * current)
 

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..physics.battery import stored_energy
+from ..physics.battery import stored_energy, voltage_at
 from ..problem.problem import Problem
 
 
@@ -67,7 +67,7 @@ def _box(problem: Problem, low: float, high: float, step: float) -> list[float]:
     cell = problem.cell
     inside = cell.soc[(cell.soc > low) & (cell.soc < high)]
     soc = np.concatenate(([low], inside, [high]))
-    voltage = np.interp(soc, cell.soc, cell.voltage)
+    voltage = voltage_at(cell, soc)
     discharge = np.interp(soc, cell.soc, cell.discharge)
     charge = np.interp(soc, cell.soc, cell.charge)
     near = (cell.soc[1:] > low - step) & (cell.soc[:-1] < high + step)

@@ -5,17 +5,18 @@ is none.
 """
 
 from collections.abc import Sequence
-from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from ..inputs.driveline import Driveline
-from ..physics import step
-from ..physics.battery import _state, pack_battery
-from ..physics.demand import Demand, step_demand
+from ..physics import entries, step
+from ..physics.battery import pack_battery, store_power, voltage_slope
+from ..physics.codes import EngineClass
+from ..physics.demand import Demand, steady_demand
+from ..physics.gearbox import _input_torque
 from ..physics.modes import Mode, label_modes
-from ..physics.operating_points import EngineClass, OperatingPoints, all_points, demand_rows
+from ..physics.operating_points import OperatingPoints, all_points, demand_rows
 from ..physics.plant import pack
 
 if TYPE_CHECKING:
@@ -89,7 +90,7 @@ def best_modes(
     least fuel plus costate times charge taken. Source: Guzzella, Sciarretta, *Vehicle Propulsion
     Systems*, 3rd ed., 2013, appendix on optimal control, DOI 10.1007/978-3-642-35913-2.
     """
-    demand = steady_demand(driveline, speeds, powers)
+    demand = steady_demand(driveline.vehicle, speeds, powers)
     points = all_points(driveline, demand, SPLITS)
     shape = speeds.size, powers.size
     return [
@@ -161,32 +162,11 @@ def rule_modes(
                 LONG_AGO,
                 LONG_AGO,
             )
-            share = gearbox.efficiencies[gear] ** (-1.0 if torque > 0.0 else 1.0)
-            total = torque * share / gearbox.ratios[gear] + gearbox.drag_torques[gear]
+            total = _input_torque(
+                gearbox.ratios[gear], gearbox.efficiencies[gear], gearbox.drag_torques[gear], torque
+            )
             modes[i, j] = _asked_mode(bool(on), total, motor)
     return modes
-
-
-def steady_demand(driveline: Driveline, speeds: np.ndarray, powers: np.ndarray) -> Demand:
-    """Return one step of 1 s at steady speed for every pair of speed and power.
-
-    Parameters
-    ----------
-    driveline
-        The vehicle.
-    speeds, powers
-        m/s (above 0) and W at the wheels; the power that speed alone does not take is a climb.
-    """
-    speed, power = (np.ravel(x).astype(float) for x in np.meshgrid(speeds, powers, indexing="ij"))
-    time = np.arange(float(speed.size))
-    level = step_demand(
-        driveline.vehicle, time, np.ones(speed.size), speed, speed, np.zeros(speed.size)
-    )
-    return replace(
-        level,
-        wheel_torque=power / level.wheel_speed,
-        grade_power=power - level.rolling_power - level.drag_power,
-    )
 
 
 def _charge_cost(
@@ -194,14 +174,9 @@ def _charge_cost(
 ) -> np.ndarray:
     """Worth of the charge each operating point takes, g; infinite beyond the battery's limits."""
     cell = pack_battery(driveline.battery)
-    voltage, discharge, charge, power_max, power_min = _state(cell, soc)
-    power = points.power
-    resistance = np.where(power > 0.0, discharge, charge)
-    root = np.sqrt(np.maximum(voltage**2 - 4.0 * resistance * power, 0.0))
-    current = 2.0 * power / (voltage + root)
-    fall = current * np.where(current > 0.0, 1.0, cell.efficiency) / cell.capacity
-    inside = (power <= power_max) & (power >= power_min)
-    return np.where(inside, worth * fall * points.dt[:, None, None, None], np.inf)
+    taken = store_power(cell, soc, points.power) / voltage_slope(cell, soc)
+    cost = worth * taken * points.dt[:, None, None, None]
+    return np.where(np.isnan(taken), np.inf, cost)
 
 
 def _engine_torque(
@@ -212,10 +187,10 @@ def _engine_torque(
     torque: np.ndarray,
     powered: np.ndarray,
 ) -> np.ndarray:
-    out = np.zeros((demand.steps, step.P_SIZE))
+    out = np.zeros((demand.steps, entries.P_SIZE))
     reason = np.empty(demand.steps, dtype=np.int64)
     step._evaluate(pack(driveline), demand_rows(demand), gear, engine, torque, powered, out, reason)
-    return out[:, step.P_ENGINE_TORQUE]
+    return out[:, entries.P_ENGINE_TORQUE]
 
 
 def _asked_mode(on: bool, total: float, motor: float) -> Mode:

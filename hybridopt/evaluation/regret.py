@@ -9,8 +9,9 @@ import numpy as np
 from ..controllers.closed_loop import Drive
 from ..dp.forward import event_costs
 from ..optimum.solve import Solution
+from ..physics.codes import EngineClass
 from ..physics.demand import Demand
-from ..physics.operating_points import EngineClass, OperatingPoints
+from ..physics.operating_points import OperatingPoints
 from ..problem.choices import Choices
 from ..problem.graph import follow
 from ..problem.memory import PART

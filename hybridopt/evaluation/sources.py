@@ -14,7 +14,7 @@ from ..base.errors import FailedError, InputError
 from ..controllers.builtin import BuiltIn, Playback, names
 from ..controllers.controller import Controller
 from ..optimum.result import Result
-from ..physics.operating_points import EngineClass
+from ..physics.codes import EngineClass
 from ..physics.schedule import Schedule
 from ..tables.files import read_rule_set
 

@@ -20,6 +20,7 @@ from xml.etree import ElementTree
 
 from ..base.cautions import TABLES_CAUTION
 from ..base.errors import FailedError
+from ..base.platform import on_windows
 from ..tables.origin import one_line, origin_record
 from ..tables.rule_set import RuleSet
 from ..tables.table_json import json_text
@@ -132,7 +133,7 @@ def _compiled(sources: Mapping[str, str], name: str) -> tuple[str, str, bytes]:
     compiler = find_compiler()
     with tempfile.TemporaryDirectory(prefix="hybridopt-") as place:
         for file, text in sources.items():
-            (Path(place) / file).write_text(text, encoding="ascii")
+            (Path(place) / file).write_text(text, encoding="ascii", newline="\n")
         out = Path(place) / f"{name}.{suffix}"
         command = [*compiler, *FLAGS, *flags, f"{name}.c", "fmu.c", "-o", out.name]
         _run(command, place)
@@ -149,7 +150,7 @@ def find_compiler() -> list[str]:
     FailedError
         There is none.
     """
-    given = shlex.split(os.environ.get("CC", ""))
+    given = shlex.split(os.environ.get("CC", ""), posix=not on_windows())
     for command in [given] if given else [[name] for name in COMPILERS]:
         if shutil.which(command[0]):
             return command
@@ -163,7 +164,13 @@ def find_compiler() -> list[str]:
 def _run(command: list[str], folder: str) -> None:
     try:
         done = subprocess.run(
-            command, cwd=folder, capture_output=True, text=True, timeout=PATIENCE, check=False
+            command,
+            cwd=folder,
+            capture_output=True,
+            encoding="utf-8",
+            errors="replace",
+            timeout=PATIENCE,
+            check=False,
         )
     except (OSError, subprocess.TimeoutExpired) as error:
         raise FailedError(f"the compiler {command[0]} failed ({type(error).__name__})") from None

@@ -1,4 +1,4 @@
-"""Plain CSV tables and TOML files, bounded, and the words for what is wrong in them."""
+"""Reading of CSV tables and TOML files up to a size, with messages that name line and column."""
 
 import csv
 import math
@@ -48,7 +48,7 @@ def read_columns(
     Raises
     ------
     InputError
-        The file cannot be read, a column is missing or there twice, a row has more cells than
+        The file cannot be read, a column is missing or given twice, a row has more cells than
         the header, or a value is not a finite number.
     """
     rows = _rows(path)
@@ -56,7 +56,7 @@ def read_columns(
     for name in required:
         if name not in header:
             raise InputError(
-                f"{path}: column {name} is missing (found: {_listed(header)}); "
+                f"{path}: column {name} is missing (found: {listed(header)}); "
                 f"add it or rename the column that holds it"
             )
     names = [*required, *(name for name in optional if name in header)]
@@ -156,7 +156,8 @@ def _cells(path: Path, number: int, line: str) -> list[str]:
         raise InputError(f"{path}: line {number}: not readable as CSV ({error})") from None
 
 
-def _listed(header: list[str]) -> str:
+def listed(header: list[str]) -> str:
+    """Return the names of a header as messages show them: printable, and not too many."""
     text = "".join(c if c.isprintable() else "?" for c in ", ".join(header[:50]))
     return text if len(text) <= 200 else text[:200] + "..."
 
@@ -193,7 +194,7 @@ def read_toml(path: Path) -> dict[str, Any]:
     Raises
     ------
     InputError
-        The file cannot be read, is no TOML, or is larger or deeper than any file of figures is.
+        The file cannot be read, is no TOML, or is larger or deeper than a file of settings can be.
     """
     text = read_text(path, MAX_TOML)
     if _MANY_PARTS.search(text):

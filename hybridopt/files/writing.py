@@ -1,5 +1,6 @@
 """Writing files so that nothing a user had is lost, and no half file bears a final name."""
 
+import hashlib
 import os
 import re
 import secrets
@@ -7,6 +8,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from ..base.errors import FailedError, InputError
+from ..base.platform import on_windows, windows_refuses
 
 Write = Callable[[Path], object]
 TEMPORARY = ".hybridopt-"  # beginning of the names of files that are not finished
@@ -19,9 +21,11 @@ def check_target(path: Path, overwrite: bool) -> None:
     Raises
     ------
     InputError
-        The file exists and `overwrite` is not set, it is a link, a folder or a device, or its
-        folder does not exist.
+        The file exists and `overwrite` is not set, it is a link, a folder or a device, its name
+        is too long or not allowed on this system, or its folder does not exist.
     """
+    if on_windows() and (why := windows_refuses(path.name)):
+        raise InputError(f"{path}: Windows allows no such file name: it {why}; give another name")
     if len(os.fsencode(path.name)) > 200:
         raise InputError(f"{path.name[:40]}...: the file name is longer than 200 bytes; shorten it")
     if not path.parent.is_dir():
@@ -86,10 +90,9 @@ def _stage(path: Path, write: Write, staged: list[Path]) -> None:
     """Write a file under a temporary name beside its own, safe from a loss of power."""
     temporary = path.parent / f"{TEMPORARY}{secrets.token_hex(8)}{path.suffix[:20]}"
     staged.append(temporary)  # before it exists, so that an interrupt leaves nothing over
-    os.close(os.open(temporary, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600))
+    os.close(os.open(temporary, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o666))
     write(temporary)
-    temporary.chmod(0o666 & ~_umask())
-    handle = os.open(temporary, os.O_RDONLY)
+    handle = os.open(temporary, os.O_RDWR)  # Windows flushes only what is open for writing
     try:
         os.fsync(handle)
     finally:
@@ -112,8 +115,17 @@ def _give_name(temporary: Path, path: Path, overwrite: bool) -> None:
 
 
 def file_stem(name: str) -> str:
-    """Return a name that is safe as part of a file name: no separators, no dots in front."""
-    return re.sub(r"[^\w.-]+", "_", name)[:40].lstrip(".-") or "unnamed"
+    """Return a name that is safe as part of a file name on every system.
+
+    Letters, digits and `_ - .` stay, no dot or hyphen in front and no dot at the end, 40
+    characters at most. Where that changes the name, or Windows reserves it, a few digits of its
+    hash are added, so that different names stay different.
+    """
+    safe = re.sub(r"[^\w.-]+", "_", name)[:40].lstrip(".-").rstrip(".")
+    if safe and safe == name and not windows_refuses(safe):
+        return safe
+    digest = hashlib.sha256(name.encode(errors="surrogatepass")).hexdigest()[:6]
+    return f"{safe[:33].replace('.', '_') or 'unnamed'}-{digest}"
 
 
 def comment_line(text: str) -> str:
@@ -126,9 +138,3 @@ def comment_line(text: str) -> str:
     if _FORMULA.search(line):
         return '"' + line.replace('"', '""') + '"'
     return line
-
-
-def _umask() -> int:
-    mask = os.umask(0)
-    os.umask(mask)
-    return mask

@@ -19,7 +19,7 @@ from .catalogue import cycle_names, cycles_folder, recipes
 from .cycle_checks import TIME_STEP_MIN, Labels, check_conditions, check_points
 from .cycle_csv import read_points
 
-SIDE = ("grade", "oil_temperature", "heat_request")  # one figure may stand for all points
+SIDE = ("grade", "oil_temperature", "heat_request")  # one number may stand for all points
 __all__ = ["Cycle", "InputWarning", "cycle_names", "read_cycle", "read_cycle_csv"]
 
 
@@ -36,17 +36,17 @@ class Cycle:
     speed
         Speed at each point in m/s, shape (n+1,), 0 to 138.9 (500 km/h).
     grade
-        Rise over run at each point, dimensionless, shape (n+1,), -0.4 to 0.4; one figure
+        Rise over run at each point, dimensionless, shape (n+1,), -0.4 to 0.4; one number
         stands for all points. Zero when not given.
     source
         Where the schedule is published, or the file it was read from.
     title
         Name for people.
     oil_temperature
-        Of the engine's oil at each point, degC, shape (n+1,) or one figure; NaN is not known.
+        Of the engine's oil at each point, degC, shape (n+1,) or one number; NaN where unknown.
     heat_request
         1 where the cabin or the engine needs the engine to run from the point to the next, else 0,
-        shape (n+1,) or one figure.
+        shape (n+1,) or one number.
 
     Raises
     ------

@@ -32,7 +32,7 @@ class Labels:
     time, speed, grade
         Name of the column or field.
     speed_factor, grade_factor
-        Multiply a figure in the unit of that place to give SI.
+        Multiply a value in the unit of that place to give SI.
     where
         Returns the words for the place of point i.
     """
@@ -114,7 +114,7 @@ def warn_unit_slip(place: str, time: np.ndarray, speed: np.ndarray) -> None:
     Too slow (m/s written as km/h): a drive of `SLIP_DURATION` or more, with a rest in it, that
     stays below `SLIP_TOP_SPEED` and in which 95 % of the seconds that gain speed gain less than
     `SLIP_ACCELERATION`. Slow town traffic pulls away harder than that: in every piece between
-    two rests of the shipped schedules below that speed the figure is 1.0 m/s2 or more, while in
+    two rests of the shipped schedules below that speed the value is 1.0 m/s2 or more, while in
     every shipped schedule divided by 3.6 it is 0.51 m/s2 or less.
     Time steps above `SLIP_STEP` blur the starts, so there nothing is said.
 
@@ -138,7 +138,7 @@ def _too_slow(time: np.ndarray, speed: np.ndarray) -> str:
         return ""
     return (
         f"rises by at most about {usual:.2f} m/s2 and stays below {top / KM_PER_H:.1f} km/h; "
-        "if the figures are in m/s, multiply them by 3.6"
+        "if the values are in m/s, multiply them by 3.6"
     )
 
 

@@ -81,7 +81,7 @@ def _check_header(path: Path, header: list[str]) -> None:
 
 
 def _remedy(name: str, header: list[str]) -> str:
-    """Return how to come by a missing column, judged by the columns that are there."""
+    """Return advice on a missing column, judged by the columns that are there."""
     if len(header) == 1 and (";" in header[0] or "\t" in header[0]):
         return f"the header is {_listed(header)}, so separate cells by commas"
     found = f"the first line names {_listed(header)}"

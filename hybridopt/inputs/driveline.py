@@ -111,7 +111,7 @@ class Motor:
     `loss_map` has dims (speed, torque) in W and covers both signs of torque; `peak_torque` has
     dim speed in N m and limits driving and braking alike; `drag_torque` has dim speed in N m
     (positive) and acts while the motor is unpowered. `continuous_torque` (dim speed) and
-    `continuous_limit` (N m at any speed) are what the motor can give for ever; see
+    `continuous_limit` (N m at any speed) are what the motor can give continuously; see
     :attr:`sustained_torque`.
     `thermal_time` (s) is the time constant of its overload budget; the default is invented.
     """
@@ -129,12 +129,12 @@ class Motor:
 
     @property
     def has_continuous_torque(self) -> bool:
-        """Whether a torque that the motor gives for ever is known."""
+        """Whether the continuous torque of the motor is known."""
         return self.continuous_torque is not None or self.continuous_limit is not None
 
     @property
     def sustained_torque(self) -> DataArray:
-        """Torque the motor gives for ever, N m over speed; the peak torque where none is given.
+        """Continuous torque of the motor, N m over speed; the peak torque where none is given.
 
         Kernels take no more of it than the peak torque at the same speed.
         """

@@ -148,7 +148,7 @@ def _locate(name_or_path: str | Path) -> Path:
 
 
 def _merged_tables(path: Path) -> tuple[dict[str, Any], dict[tuple[str, str], Path], Any]:
-    """Merge a file over its bases; `origin` tells for each key which file it came from."""
+    """Merge a file over its bases; `origin` says for each key which file it came from."""
     merged: dict[str, Any] = {}
     origin: dict[tuple[str, str], Path] = {}
     digest = hashlib.sha256()
@@ -295,7 +295,7 @@ def _read_start(tables: dict[str, Any], origin: dict[tuple[str, str], Path]) -> 
     if curve is None and not start.starter and "torque_reserve_Nm" not in part.table:
         raise part.place.error(
             "torque_reserve_Nm",
-            "is missing; add it with its figure in Nm, or torque_reserve_csv, or starter = true",
+            "is missing; add it with its value in Nm, or torque_reserve_csv, or starter = true",
         )
     return start
 
@@ -338,7 +338,7 @@ def _read_battery(tables: dict[str, Any], origin: dict[tuple[str, str], Path]) -
 
 
 def _model(part: _Part, known: str) -> bool:
-    """Tell whether the part asks for its parametric model instead of maps."""
+    """Return whether the part asks for its parametric model instead of maps."""
     model = part.take("model")
     if model is not None and model not in (known, "maps"):
         raise part.place.error("model", f"is {shown(model)}; write {known!r} or 'maps'")

@@ -55,9 +55,9 @@ def quantity(
     key
         Name in TOML files, ending in the unit.
     factor
-        Multiplies the figure of the file to give SI.
+        Multiplies the value of the file to give SI.
     low, high
-        Smallest and largest figure allowed, in the unit of the file.
+        Smallest and largest value allowed, in the unit of the file.
     default
         SI value when the key is absent; without it the key is required.
     """
@@ -101,7 +101,7 @@ def read_section(
         if key in table:
             values[field.name] = _value(table[key], field, place, key)
         elif field.default is dataclasses.MISSING:
-            raise place.error(key, "is missing; add it with its figure in the unit of its name")
+            raise place.error(key, "is missing; add it with its value in the unit of its name")
     return cls(**values)
 
 

@@ -9,10 +9,10 @@ from pathlib import Path
 import numpy as np
 
 from ..base.errors import InputError
-from ..base.units import KW, PERCENT
+from ..base.units import G_PER_KWH, KW, PERCENT
+from ..files.csv_table import listed
 
 KG_PER_H = 1e3 / 3600.0  # g/s
-G_PER_KWH = 1.0 / 3.6e6  # g/J
 FUEL_COLUMNS = ("fuel_g_per_s", "fuel_kg_per_h", "bsfc_g_per_kWh", "efficiency_percent")
 """Columns of a fuel map, in the order in which they are preferred."""
 LOSS_COLUMNS = ("loss_W", "loss_kW", "electric_power_kW", "efficiency_percent")
@@ -21,10 +21,10 @@ NEEDS_POWER = ("bsfc_g_per_kWh", "efficiency_percent")
 """Columns that say nothing where the shaft power is zero."""
 
 Where = Callable[[int], str]
-"""Tells in which place of a file the entry of an index stands."""
+"""Returns the words for the place of an entry in a file."""
 
 
-def find_column(path: Path, header: Sequence[str], columns: Sequence[str], what: str) -> str:
+def find_column(path: Path, header: list[str], columns: Sequence[str], what: str) -> str:
     """Return the first of some columns that a header has.
 
     Raises
@@ -35,17 +35,15 @@ def find_column(path: Path, header: Sequence[str], columns: Sequence[str], what:
     for name in columns:
         if name in header:
             return name
-    shown = ", ".join("".join(c if c.isprintable() else "?" for c in name) for name in header[:50])
-    shown = shown if len(shown) <= 200 else shown[:200] + "..."
     raise InputError(
-        f"{path}: column {columns[0]} is missing (found: {shown}); give {what} as "
+        f"{path}: column {columns[0]} is missing (found: {listed(header)}); give {what} as "
         f"{' or '.join(columns)}"
     )
 
 
 def fuel_rate(
     column: str,
-    figures: np.ndarray,
+    values: np.ndarray,
     speed: np.ndarray,
     torque: np.ndarray,
     heating_value: float | None,
@@ -57,7 +55,7 @@ def fuel_rate(
     ----------
     column
         One of :data:`FUEL_COLUMNS`.
-    figures
+    values
         As in the file, (n,).
     speed, torque
         Of the engine, rad/s and N m, (n,).
@@ -74,7 +72,7 @@ def fuel_rate(
     Raises
     ------
     InputError
-        A figure is out of range, or the heating value is not known.
+        A value is out of range, or the heating value is not known.
 
     Notes
     -----
@@ -82,26 +80,26 @@ def fuel_rate(
     g/kWh, b = 3600 / (eta H).
     """
     power = speed * torque
-    _need_range(column, figures, 0.0, np.inf, figures >= 0.0, where)
+    _need_range(column, values, 0.0, np.inf, values >= 0.0, where)
     if column == "fuel_g_per_s":
-        return figures.astype(np.float64)
+        return values.astype(np.float64)
     if column == "fuel_kg_per_h":
-        return figures * KG_PER_H
+        return values * KG_PER_H
     loaded = power > 0.0
     if column == "bsfc_g_per_kWh":
-        return np.where(loaded, figures * G_PER_KWH * power, np.nan)
+        return np.where(loaded, values * G_PER_KWH * power, np.nan)
     if heating_value is None:
         raise InputError(
             f"{where(0)}: efficiency_percent: needs the heating value of the fuel; give it with "
             "--heating-value-MJ-per-kg"
         )
-    _need_percent(figures, loaded, where)
+    _need_percent(values, loaded, where)
     with np.errstate(divide="ignore", invalid="ignore"):
-        return np.where(loaded, power / (figures * PERCENT * heating_value), np.nan)
+        return np.where(loaded, power / (values * PERCENT * heating_value), np.nan)
 
 
 def motor_loss(
-    column: str, figures: np.ndarray, speed: np.ndarray, torque: np.ndarray, where: Where
+    column: str, values: np.ndarray, speed: np.ndarray, torque: np.ndarray, where: Where
 ) -> np.ndarray:
     """Return the loss of motor and inverter, NaN where the quantity says nothing about it.
 
@@ -113,13 +111,13 @@ def motor_loss(
     ----------
     column
         One of :data:`LOSS_COLUMNS`.
-    figures, speed, torque, where
+    values, speed, torque, where
         As in :func:`fuel_rate`.
 
     Returns
     -------
     ndarray
-        W, (n,); negative where the figures contradict energy conservation.
+        W, (n,); negative where the values contradict energy conservation.
 
     Raises
     ------
@@ -128,15 +126,15 @@ def motor_loss(
     """
     power = speed * torque
     if column == "loss_W":
-        return figures.astype(np.float64)
+        return values.astype(np.float64)
     if column == "loss_kW":
-        return figures * KW
+        return values * KW
     if column == "electric_power_kW":
-        taken: np.ndarray = figures * KW - power
+        taken: np.ndarray = values * KW - power
         return taken
-    _need_percent(figures, power > 0.0, where)
-    _need_range("efficiency_percent", figures, -np.inf, 100.0, figures <= 100.0, where)
-    share = figures * PERCENT
+    _need_percent(values, power > 0.0, where)
+    _need_range("efficiency_percent", values, -np.inf, 100.0, values <= 100.0, where)
+    share = values * PERCENT
     with np.errstate(divide="ignore", invalid="ignore"):
         driving = power * (1.0 / share - 1.0)
     loss = np.where(power > 0.0, driving, power * (share - 1.0))
@@ -144,11 +142,11 @@ def motor_loss(
     return defined
 
 
-def _need_percent(figures: np.ndarray, driving: np.ndarray, where: Where) -> None:
+def _need_percent(values: np.ndarray, driving: np.ndarray, where: Where) -> None:
     """Need 0 to 100 % wherever power comes out of the shaft, and percent, not shares."""
-    fits = ~driving | ((figures > 0.0) & (figures <= 100.0))
-    _need_range("efficiency_percent", figures, 0.0, 100.0, fits, where, "above 0, up to 100")
-    if driving.any() and figures[driving].max() <= 1.0:
+    fits = ~driving | ((values > 0.0) & (values <= 100.0))
+    _need_range("efficiency_percent", values, 0.0, 100.0, fits, where, "above 0, up to 100")
+    if driving.any() and values[driving].max() <= 1.0:
         raise InputError(
             f"{where(0)}: efficiency_percent: no value is above 1; write percent, 35 for a share "
             "of 0.35"
@@ -157,7 +155,7 @@ def _need_percent(figures: np.ndarray, driving: np.ndarray, where: Where) -> Non
 
 def _need_range(
     column: str,
-    figures: np.ndarray,
+    values: np.ndarray,
     low: float,
     high: float,
     fits: np.ndarray,
@@ -168,7 +166,7 @@ def _need_range(
         return
     at = int(np.argmin(fits))
     words = allowed or (f"{low:g} or more" if high == np.inf else f"{high:g} or less")
-    raise InputError(f"{where(at)}: {column} is {figures[at]:g}; allowed is {words}; mend the row")
+    raise InputError(f"{where(at)}: {column} is {values[at]:g}; allowed is {words}; mend the row")
 
 
 def fill_fuel(torque: np.ndarray, values: np.ndarray) -> np.ndarray:

@@ -100,13 +100,14 @@ def read_fuel_map(path: Path, heating_value: float) -> DataArray:
     Raises
     ------
     InputError
-        As :func:`read_map`, or a figure is out of its range.
+        As :func:`read_map`, or a value is out of range.
     """
     column = find_column(path, read_header(path), FUEL_COLUMNS, "the fuel")
     given = read_map(path, column)
     speed, torque, where = _points(path, given)
-    figures = given.values.ravel()
-    fuel = fuel_rate(column, figures, speed, torque, heating_value, where).reshape(given.shape)
+    fuel = fuel_rate(column, given.values.ravel(), speed, torque, heating_value, where).reshape(
+        given.shape
+    )
     if column in NEEDS_POWER:
         _need_known(path, fuel, 1, 2, "engine torques above 0 Nm")
         fuel = fill_fuel(given["torque"].values, fuel)
@@ -130,7 +131,7 @@ def read_loss_map(path: Path) -> DataArray:
     Raises
     ------
     InputError
-        As :func:`read_map`, or a figure is out of its range.
+        As :func:`read_map`, or a value is out of range.
     """
     column = find_column(path, read_header(path), LOSS_COLUMNS, "the loss")
     given = read_map(path, column)
@@ -164,6 +165,11 @@ def _need_known(path: Path, values: np.ndarray, rows: int, columns: int, what: s
             f"{path}: an efficiency or specific consumption needs at least {columns} {what}; "
             "add points, or give fuel rate or loss"
         )
+
+
+def curve_values(curve: DataArray, speed: np.ndarray | float) -> np.ndarray:
+    """Return a curve over speed at speeds, rad/s, linear in between and level beyond its ends."""
+    return np.asarray(np.interp(speed, curve["speed"].values, curve.values))
 
 
 def map_values(table: DataArray, speed: np.ndarray, torque: np.ndarray) -> np.ndarray:

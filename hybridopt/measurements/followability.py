@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..base.errors import InfeasibleError
-from ..base.intervals import runs
+from ..base.intervals import intervals
 from ..base.units import KM_PER_H
 from ..inputs.cycle import Cycle
 from ..inputs.driveline import Driveline
@@ -167,4 +167,4 @@ def outside_band(trace: Cycle, driven: Cycle) -> list[tuple[float, float]]:
     window = np.lib.stride_tricks.sliding_window_view(wanted, 2 * reach + 1)
     speed = np.interp(time, driven.time, driven.speed)
     out = (speed > window.max(axis=1) + BAND_SPEED) | (speed < window.min(axis=1) - BAND_SPEED)
-    return [(float(time[a]), float(time[min(b, count)])) for a, b in runs(out)]
+    return [(float(time[a]), float(time[min(b, count)])) for a, b in intervals(out)]

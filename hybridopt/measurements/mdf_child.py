@@ -5,9 +5,9 @@ group:index it writes the time stamps and values of those channels there as .npy
 Imports nothing of this package.
 """
 
+import contextlib
 import json
 import logging
-import resource
 import sys
 import warnings
 from pathlib import Path
@@ -51,11 +51,24 @@ def save_channel(mdf: Any, group: int, index: int, stem: Path) -> None:
     np.save(f"{stem}_values.npy", values, allow_pickle=False)
 
 
+def _limit_itself() -> None:
+    """Limit memory and processor time, as far as the system can; the caller limits the time."""
+    if sys.platform == "win32":
+        return
+    import resource
+
+    for what, most in (
+        (resource.RLIMIT_AS, MEMORY),
+        (resource.RLIMIT_CPU, SECONDS),
+        (resource.RLIMIT_CORE, 0),
+    ):
+        with contextlib.suppress(OSError, ValueError):  # macOS knows no limit of memory
+            resource.setrlimit(what, (most, most))
+
+
 def main(path: str, folder: str = "", *places: str) -> None:
     """Print the channels of a file, or write some of them."""
-    resource.setrlimit(resource.RLIMIT_AS, (MEMORY, MEMORY))
-    resource.setrlimit(resource.RLIMIT_CPU, (SECONDS, SECONDS))
-    resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
+    _limit_itself()
     warnings.simplefilter("ignore")
     logging.disable()
     from asammdf import MDF

@@ -4,7 +4,7 @@ import math
 
 import numpy as np
 
-from ..base.intervals import runs
+from ..base.intervals import intervals
 from .log import Samples
 from .tractive_energy import tractive_energy
 
@@ -194,7 +194,7 @@ def _keep_distance(grid: np.ndarray, values: np.ndarray, gone: np.ndarray) -> np
     moving = ahead - behind > 0.0
     kept = np.where(moving, values, 0.0)
     weight = 0.5 * (np.append(np.diff(grid), 0.0) + np.append(0.0, np.diff(grid)))
-    for first, stop in runs(moving):
+    for first, stop in intervals(moving):
         wanted = gone[min(stop, gone.size - 1)] - gone[max(first - 1, 0)]
         got = weight[first:stop] @ kept[first:stop]
         kept[first:stop] *= wanted / got if got > 0.0 else 0.0

@@ -22,8 +22,9 @@ from ..dp.cost_to_go import CostToGo, ValuePart
 from ..dp.forward import Walk
 from ..inputs.cycle import Cycle
 from ..inputs.driveline_file import read_driveline
+from ..physics.codes import EngineClass
 from ..physics.demand import drive_demand
-from ..physics.operating_points import EngineClass, OperatingPoints
+from ..physics.operating_points import OperatingPoints
 from ..physics.replay import replay_schedule
 from ..problem.problem import Problem, make_problem
 from ..problem.settings import Settings

@@ -26,7 +26,7 @@ from ..dp.boxes import make_boxes
 from ..dp.corridor import Corridor
 from ..dp.forward import ForwardRun
 from ..physics.battery import stored_energy, voltage_slope
-from ..physics.operating_points import EngineClass
+from ..physics.codes import EngineClass
 from ..problem.problem import Problem
 
 SCALES = np.array([0.84, 0.96, 0.99, 1.0, 1.01, 1.04, 1.16])

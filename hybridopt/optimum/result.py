@@ -2,7 +2,6 @@
 
 import dataclasses
 import json
-import os
 import platform
 from dataclasses import dataclass
 from importlib import metadata
@@ -219,4 +218,4 @@ def _energies(trace: xr.Dataset) -> dict[str, float]:
 def _versions() -> dict[str, str]:
     names = ("hybridopt", "numpy", "numba", "xarray")
     versions = {f"version_{name}": metadata.version(name) for name in names}
-    return {**versions, "version_python": platform.python_version(), "system": os.uname().sysname}
+    return {**versions, "version_python": platform.python_version(), "system": platform.system()}

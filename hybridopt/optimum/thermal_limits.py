@@ -12,7 +12,7 @@ from collections.abc import Callable
 import numpy as np
 
 from ..base.errors import InfeasibleError
-from ..base.intervals import runs
+from ..base.intervals import intervals
 from ..inputs.driveline import Driveline
 from ..physics.demand import Demand
 from ..physics.operating_points import drivable_steps
@@ -116,7 +116,7 @@ def _fewer_launches(
 
 def _with_launches_back(driveline: Driveline, best: Optimum, solve_again: SolveAgain) -> Optimum:
     """Allow slip again in each launch where that costs less and all limits are still kept."""
-    for first, last in runs(~best.demand.slip_allowed)[:RELEASES]:
+    for first, last in intervals(~best.demand.slip_allowed)[:RELEASES]:
         allowed = best.demand.slip_allowed.copy()
         allowed[first:last] = True
         trial = solve_again(dataclasses.replace(best.demand, slip_allowed=allowed))
@@ -171,7 +171,7 @@ def launch_stretches(driveline: Driveline, demand: Demand) -> list[tuple[int, in
     gears = int(min(driveline.clutches.launch_gears, driveline.gearbox.gears))
     tallest = float(pack(driveline).ratio[:gears].min())
     slow = demand.wheel_speed * tallest < driveline.engine.idle_speed
-    return runs((demand.wheel_speed > 0.0) & slow)
+    return intervals((demand.wheel_speed > 0.0) & slow)
 
 
 def _lower_share(
@@ -232,7 +232,7 @@ def lowered_shares(
         if not over.any():
             return share
         k = int(np.argmax(over))
-        first, last = next((a, b) for a, b in runs(budget[1:] > RESTED) if a <= k < b)
+        first, last = next((a, b) for a, b in intervals(budget[1:] > RESTED) if a <= k < b)
         soon = int(np.searchsorted(end, end[k] + load.time_constant)) + 1
         last = min(last, soon)
         stretch = slice(max(first, since), last)

@@ -1,1 +1,1 @@
-"""The physics of one step and of a whole drive: demand, driveline, battery, operating points, replay."""
+"""Physics of one step and of a whole drive: demand, shafts, battery, points, replay."""

@@ -1,7 +1,8 @@
 """The battery: current and state of charge for a terminal power, and the energy it stores.
 
-Everything that needs the battery's voltage equation calls the kernels here, or the functions over
-arrays below them, which do the same in NumPy.
+An open-circuit voltage U behind a resistance R, both over state of charge (SoC), R by direction:
+P = (U - R I) I at the terminals. Everything that needs this equation calls the kernels here, or the
+functions over arrays below them.
 """
 
 # mypy: allow-untyped-defs, allow-untyped-calls, allow-untyped-decorators
@@ -12,6 +13,7 @@ import numpy as np
 
 from ..base.compiled import kernel
 from ..inputs.driveline import Battery
+from .interpolation import _interp
 
 
 class Cell(NamedTuple):
@@ -46,36 +48,44 @@ def pack_battery(battery: Battery) -> Cell:
 
 
 @kernel
-def _at(axis, values, x):
-    low, high = 0, axis.size - 1
-    while high - low > 1:
-        middle = (low + high) // 2
-        if axis[middle] <= x:
-            low = middle
-        else:
-            high = middle
-    w = min(max((x - axis[low]) / (axis[low + 1] - axis[low]), 0.0), 1.0)
-    return values[low] + w * (values[low + 1] - values[low])
-
-
-@kernel
 def _state(cell, soc):
     """Voltage, discharge and charge resistance, highest and lowest power at a SoC."""
-    voltage, discharge = _at(cell.soc, cell.voltage, soc), _at(cell.soc, cell.discharge, soc)
-    power_max = _at(cell.soc, cell.power_max, soc)
+    voltage, discharge = (
+        _interp(cell.soc, cell.voltage, soc),
+        _interp(cell.soc, cell.discharge, soc),
+    )
+    power_max = _interp(cell.soc, cell.power_max, soc)
     if discharge > 0.0:
         power_max = min(power_max, voltage * voltage / (4.0 * discharge))
-    charge, power_min = _at(cell.soc, cell.charge, soc), _at(cell.soc, cell.power_min, soc)
+    charge, power_min = _interp(cell.soc, cell.charge, soc), _interp(cell.soc, cell.power_min, soc)
     return voltage, discharge, charge, power_max, power_min
 
 
-@kernel(inline="always")
-def _root_current(voltage, resistance, power):
-    """Battery current, A, for a terminal power; limits are not looked at.
+def root_current(voltage: Any, resistance: Any, power: Any) -> Any:
+    """Return the battery current for a terminal power, A; limits are not looked at.
 
+    Parameters
+    ----------
+    voltage, resistance, power
+        V, ohm and W: numbers, or arrays that broadcast.
+
+    Notes
+    -----
     I = 2 P / (U + sqrt(U^2 - 4 R P)), the root of R I^2 - U I + P = 0 that goes to P / U.
     """
-    return 2.0 * power / (voltage + np.sqrt(max(voltage * voltage - 4.0 * resistance * power, 0.0)))
+    root = np.sqrt(np.maximum(voltage * voltage - 4.0 * resistance * power, 0.0))
+    return 2.0 * power / (voltage + root)
+
+
+_root_current = kernel(root_current, inline="always")
+
+
+def terminal_power(voltage: Any, resistance: Any, current: Any) -> Any:
+    """Return the power at the terminals for a current, W: numbers, or arrays that broadcast."""
+    return (voltage - resistance * current) * current
+
+
+_terminal_power = kernel(terminal_power, inline="always")
 
 
 @kernel
@@ -152,9 +162,14 @@ def stored_energy(cell: Cell, soc: float | np.ndarray) -> np.ndarray:
     return np.asarray(cell.capacity * (at_nodes[i] + past * (cell.voltage[i] + 0.5 * slope * past)))
 
 
-def voltage_slope(cell: Cell, soc: np.ndarray) -> np.ndarray:
-    """Return dz/dx at states of charge: capacity times open-circuit voltage, J."""
-    return np.asarray(cell.capacity * np.interp(soc, cell.soc, cell.voltage))
+def voltage_at(cell: Cell, soc: float | np.ndarray) -> np.ndarray:
+    """Return the open-circuit voltage at states of charge, V."""
+    return np.asarray(np.interp(soc, cell.soc, cell.voltage))
+
+
+def voltage_slope(cell: Cell, soc: float | np.ndarray) -> np.ndarray:
+    """Return by how much stored energy grows with SoC: capacity times open-circuit voltage, J."""
+    return np.asarray(cell.capacity * voltage_at(cell, soc))
 
 
 def resistance_at(cell: Cell, soc: float | np.ndarray, sign: np.ndarray) -> np.ndarray:
@@ -165,7 +180,23 @@ def resistance_at(cell: Cell, soc: float | np.ndarray, sign: np.ndarray) -> np.n
 
 def inner_power(cell: Cell, soc: float | np.ndarray, power: np.ndarray) -> np.ndarray:
     """Return the power out of the store for powers at the terminals, limits not counted, W."""
-    voltage, resistance = np.interp(soc, cell.soc, cell.voltage), resistance_at(cell, soc, power)
-    root = np.sqrt(np.maximum(voltage**2 - 4.0 * resistance * power, 0.0))
-    current = 2.0 * power / (voltage + root)
+    voltage = voltage_at(cell, soc)
+    current = root_current(voltage, resistance_at(cell, soc, power), power)
     return np.asarray(voltage * current * np.where(power < 0.0, cell.efficiency, 1.0))
+
+
+def store_power(cell: Cell, soc: float, power: np.ndarray) -> np.ndarray:
+    """Return the power out of the store for powers at the terminals, W; NaN beyond its limits.
+
+    Parameters
+    ----------
+    cell
+        The battery.
+    soc
+        State of charge, 0 to 1.
+    power
+        W, any shape.
+    """
+    *_, power_max, power_min = _state(cell, soc)
+    inside = (power <= power_max) & (power >= power_min)
+    return np.where(inside, inner_power(cell, soc, power), np.nan)

@@ -185,3 +185,36 @@ def step_demand(
         grade_power=climb * speed,
         inertia_power=mass * acceleration * speed,
     )
+
+
+def steady_demand(
+    vehicle: Vehicle, speeds: np.ndarray, powers: np.ndarray, dt: float = 1.0
+) -> Demand:
+    """Return one step at steady speed for every pair of speed and wheel power.
+
+    Parameters
+    ----------
+    vehicle
+        Mass, road load and wheels.
+    speeds
+        m/s, above 0, (n,).
+    powers
+        W at the wheels, (m,); what the speed alone does not take is a climb.
+    dt
+        Length of each step, s.
+
+    Returns
+    -------
+    Demand
+        n m steps, the powers of the first speed first.
+    """
+    speed, power = (np.ravel(x).astype(float) for x in np.meshgrid(speeds, powers, indexing="ij"))
+    every = np.full(speed.size, dt)
+    level = step_demand(
+        vehicle, np.arange(speed.size) * dt, every, speed, speed, np.zeros(speed.size)
+    )
+    return dataclasses.replace(
+        level,
+        wheel_torque=power / level.wheel_speed,
+        grade_power=power - level.rolling_power - level.drag_power,
+    )

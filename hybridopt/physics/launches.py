@@ -13,13 +13,16 @@ import numpy as np
 from ..base.errors import InfeasibleError, InputError
 from ..base.units import GRAVITY, KM_PER_H, PERCENT
 from ..inputs.driveline import Driveline
-from . import step
+from ..inputs.maps import curve_values
 from .demand import Demand, step_demand
+from .gearbox import input_torque, wheel_torque
+from .interpolation import map_row
 from .plant import Plant, pack
+from .step import _electric_power
 from .thermal import clutch_temperature
 
-PARTS = 200  # of the speed at which the clutch locks
-RESTS = 50  # of a pause, where its case is asked for
+PARTS = 200  # of the speed up to which the clutch slips
+RESTS = 50  # parts of a pause in the temperature over time
 STEEPEST = 1.0  # rise over run
 
 
@@ -30,12 +33,12 @@ class Launch:
     Attributes
     ----------
     driveline, grade : what is launched, and where, rise over run
-    wanted : m/s2 asked for; None where all torque there is was asked for
+    wanted : acceleration asked for, m/s2; None for all the torque there is
     time, speed, input_speed : s, m/s and rad/s at the ends of the parts, (parts + 1,)
     dt : s
     acceleration : m/s2
     torque : N m through the clutch, at most `available` and `capacity`
-    needed : N m that were asked for; more than `torque` where they cannot be had
+    needed : N m asked for; more than `torque` where engine, motor and clutch cannot give it
     available : N m, engine at full load and motor at its peak, at launch speed
     """
 
@@ -88,15 +91,14 @@ class Launch:
 
     @property
     def grip(self) -> float:
-        """Traction at the wheels over the weight on the road, at most: the grip that it takes."""
-        gearbox, vehicle = self.driveline.gearbox, self.driveline.vehicle
-        ratio = gearbox.ratios[0] * gearbox.final_drive * gearbox.total_efficiencies[0]
-        force = (self.torque.max() - gearbox.drag_torques[0]) * ratio / vehicle.wheel_radius
+        """Friction coefficient that the launch takes: highest traction over weight on the road."""
+        vehicle = self.driveline.vehicle
+        force = wheel_torque(pack(self.driveline), 0, self.torque).max() / vehicle.wheel_radius
         return float(force / (vehicle.mass * GRAVITY * math.cos(math.atan(self.grade))))
 
     @property
     def faults(self) -> list[str]:
-        """What one launch asks for in vain, each in words; empty when the clutch suffices."""
+        """What the clutch, or engine and motor, cannot give, in words; empty if it suffices."""
         asked, found = float(self.needed.max()), []
         if asked > self.capacity * (1 + 1e-9):
             found.append(f"{asked:.0f} Nm are asked of a clutch that carries {self.capacity:.0f}")
@@ -130,14 +132,14 @@ def launch(driveline: Driveline, grade: float = 0.0, acceleration: float | None 
     Raises
     ------
     InputError
-        A figure is out of range.
+        A value is out of range.
     InfeasibleError
         The vehicle does not move off, or rolls by itself.
 
     Notes
     -----
     Slip loss T (w_e - w_in), with the engine held at launch speed w_e and the input speed w_in
-    that of the wheels times the ratio. Torque at the clutch as in `step.py`.
+    that of the wheels times the ratio. Torque at the clutch as in `gearbox.py`.
     """
     if not 0.0 <= grade <= STEEPEST:
         raise InputError(f"grade is {grade / PERCENT:g} %; allowed is 0 to {STEEPEST / PERCENT:g}")
@@ -181,16 +183,13 @@ def available_torque(driveline: Driveline) -> float:
     """Return what engine and motor give together at launch speed, N m; the battery may limit it."""
     speed = driveline.clutches.launch_speed
     engine, motor = driveline.engine, driveline.motor
-    full = float(np.interp(speed, engine.full_load["speed"], engine.full_load))
-    peak = float(np.interp(speed, motor.peak_torque["speed"], motor.peak_torque))
-    peak = peak if driveline.functions.can_boost else 0.0
+    peak = float(curve_values(motor.peak_torque, speed)) if driveline.functions.can_boost else 0.0
     torques = np.linspace(0.0, peak, 201)
-    row = np.empty(motor.loss_map["torque"].size)
     plant = pack(driveline)
-    step._row(plant.loss_speed, plant.loss, speed, row)
-    power = torques * speed + np.interp(torques, plant.loss_torque, row) + plant.auxiliary
-    fed = torques[power <= driveline.battery.power_limits[1]]
-    return full + float(fed.max(initial=0.0))
+    row = map_row(plant.loss_speed, plant.loss, speed)
+    power = [_electric_power(plant.loss_torque, row, speed, torque) for torque in torques]
+    fed = torques[np.array(power) + plant.auxiliary <= driveline.battery.power_limits[1]]
+    return float(curve_values(engine.full_load, speed)) + float(fed.max(initial=0.0))
 
 
 def _lock_speed(driveline: Driveline, plant: Plant) -> float:
@@ -218,24 +217,21 @@ def _clutch_torque(
 ) -> np.ndarray:
     """Torque at the clutch for an acceleration, N m, (parts,)."""
     wheels = _demand(driveline, speed, grade, acceleration).wheel_torque
-    gear = plant.ratio[0], plant.efficiency[0], plant.gear_drag[0]
-    return np.array([step._input_torque(*gear, torque) for torque in wheels])
+    return input_torque(plant, 0, wheels)
 
 
 def _acceleration(
     driveline: Driveline, plant: Plant, speed: np.ndarray, grade: float, torque: np.ndarray
 ) -> np.ndarray:
-    """Return what torques at the clutch accelerate, m/s2: the wheels' torque is affine in it."""
+    """Return the accelerations by torques at the clutch, m/s2: wheel torque is affine in them."""
     held = _demand(driveline, speed, grade, 0.0).wheel_torque
     per_unit = _demand(driveline, speed, grade, 1.0).wheel_torque - held
-    net = torque - plant.gear_drag[0]
-    efficiency = np.where(net >= 0.0, plant.efficiency[0], 1.0 / plant.efficiency[0])
-    return np.asarray((net * plant.ratio[0] * efficiency - held) / per_unit)
+    return np.asarray((wheel_torque(plant, 0, torque) - held) / per_unit)
 
 
 @dataclass(frozen=True, eq=False)
 class LaunchSeries:
-    """The same launch again and again.
+    """The same launch repeated.
 
     Attributes
     ----------
@@ -261,7 +257,7 @@ class LaunchSeries:
 
     @cached_property
     def _handed_on(self) -> tuple[float, float]:
-        """What one launch hands on to the next: heat of its own, K, and the share of older heat."""
+        """Heat that one launch leaves for the next, K, and the share of older heat that is left."""
         fresh = float(self._rise[-1] * self._kept(self.pause))
         return fresh, float(self._kept(self.launch.duration + self.pause))
 
@@ -286,7 +282,7 @@ class LaunchSeries:
 
     @property
     def final_peak(self) -> float:
-        """Temperature that the peaks tend to if it goes on for ever, deg C."""
+        """Temperature that the peaks tend to if the launches never stop, deg C."""
         fresh, kept = self._handed_on
         return float(self._peaks(np.array([fresh / (1.0 - kept)]))[0]) if kept < 1.0 else math.inf
 
@@ -310,7 +306,7 @@ class LaunchSeries:
         """Whether one of the launches looked at passes the limit."""
         return self.first_over is not None and self.first_over <= self.count
 
-    def case(self) -> tuple[np.ndarray, np.ndarray]:
+    def history(self) -> tuple[np.ndarray, np.ndarray]:
         """Return time (s) and temperature (deg C) over all launches and pauses."""
         clutches, period = self.launch.driveline.clutches, self.launch.duration + self.pause
         rest = np.full(RESTS, self.pause / RESTS)
@@ -339,11 +335,11 @@ def repeat_launch(launch: Launch, count: int, pause: float) -> LaunchSeries:
     Raises
     ------
     InputError
-        A figure is out of range, or the driveline does not say how the clutch heats.
+        A value is out of range, or the driveline does not say how the clutch heats.
 
     Notes
     -----
-    Each launch hands the same heat R on to the next one, and the share Q of what it found: launch
+    Each launch leaves the same heat R to the next one, and the share Q of what it found: launch
     n + 1 starts at T_oil + R (1 - Q^n) / (1 - Q), which tends to T_oil + R / (1 - Q).
     """
     if not launch.looks_at_heat:
@@ -359,7 +355,7 @@ def repeat_launch(launch: Launch, count: int, pause: float) -> LaunchSeries:
 
 
 def verdict(launch: Launch, series: LaunchSeries | None = None) -> str:
-    """Tell in one sentence whether the clutch suffices, with the figures."""
+    """Return one sentence that says whether the clutch suffices, with the values."""
     place = f"on {launch.grade / PERCENT:g} %"
     asked = "a full-load launch" if launch.wanted is None else f"{launch.wanted:g} m/s2"
     if launch.faults:

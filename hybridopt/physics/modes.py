@@ -4,7 +4,7 @@ from enum import IntEnum
 
 import numpy as np
 
-from .operating_points import EngineClass
+from .codes import EngineClass
 
 
 class Mode(IntEnum):

@@ -1,7 +1,6 @@
 """Operating points: battery power and cost of every gear, engine class and torque split."""
 
 from dataclasses import dataclass
-from enum import IntEnum
 from functools import cached_property
 from typing import Any
 
@@ -11,73 +10,15 @@ from ..base.errors import InfeasibleError, InputError
 from ..base.threads import in_threads
 from ..base.units import KM_PER_H
 from ..inputs.driveline import Driveline
-from . import point_kernels
-from . import step as kernels
+from . import entries, point_kernels
+from .codes import EngineClass, Reason
 from .demand import Demand
 from .plant import pack
 from .step_costs import StepCosts, step_costs
 
-BLOCK = 2048  # steps looked at together where only drivability is asked
+BLOCK = 2048  # steps listed together where only drivability matters
 STRETCHES = 12  # shown in a message
 SPARE = 5  # room for torques at which the power meets a battery limit
-
-
-class EngineClass(IntEnum):
-    """What the engine does in a step; the last axis but one of the operating points."""
-
-    OFF = kernels.OFF
-    RUNNING = kernels.RUNNING
-    STARTING = kernels.STARTING
-
-
-class Reason(IntEnum):
-    """Why an operating point is inadmissible; FEASIBLE when it is not."""
-
-    FEASIBLE = kernels.FEASIBLE
-    GEAR_OVERSPEED = kernels.GEAR_OVERSPEED
-    ENGINE_UNDERSPEED = kernels.ENGINE_UNDERSPEED
-    MOTOR_TORQUE = kernels.MOTOR_TORQUE
-    ENGINE_TORQUE = kernels.ENGINE_TORQUE
-    NO_ELECTRIC_DRIVE = kernels.NO_ELECTRIC_DRIVE
-    CLUTCH_PRESSURE = kernels.CLUTCH_PRESSURE
-    CLUTCH_CAPACITY = kernels.CLUTCH_CAPACITY
-    BATTERY_POWER = kernels.BATTERY_POWER
-    UNPOWERED_MISFIT = kernels.UNPOWERED_MISFIT
-    NOT_USED = kernels.NOT_USED
-    START_TORQUE = kernels.START_TORQUE
-    ENGINE_NEEDED = kernels.ENGINE_NEEDED
-    MUST_NOT_SLIP = kernels.MUST_NOT_SLIP
-    NO_BOOST = kernels.NO_BOOST
-    NO_RECUPERATION = kernels.NO_RECUPERATION
-    NO_COASTING = kernels.NO_COASTING
-    NO_ENGINE_STOP = kernels.NO_ENGINE_STOP
-
-    @property
-    def text(self) -> str:
-        """The reason in words."""
-        return _REASON_TEXTS[self]
-
-
-_REASON_TEXTS = {
-    Reason.FEASIBLE: "admissible",
-    Reason.GEAR_OVERSPEED: "shaft speed above a limit in this gear",
-    Reason.ENGINE_UNDERSPEED: "engine below idle speed in this gear",
-    Reason.MOTOR_TORQUE: "motor torque limit",
-    Reason.ENGINE_TORQUE: "engine torque limit, motor helping",
-    Reason.NO_ELECTRIC_DRIVE: "no electric drive",
-    Reason.CLUTCH_PRESSURE: "too little oil pressure for the launch clutch with the engine off",
-    Reason.CLUTCH_CAPACITY: "launch clutch torque capacity",
-    Reason.BATTERY_POWER: "battery power limit",
-    Reason.UNPOWERED_MISFIT: "an unpowered motor does not meet the demand",
-    Reason.NOT_USED: "a split more than this point needs",
-    Reason.START_TORQUE: "motor too weak for traction and pulling the engine up",
-    Reason.ENGINE_NEEDED: "engine requested (heat, cold)",
-    Reason.MUST_NOT_SLIP: "launch clutch must not slip",
-    Reason.NO_BOOST: "no boost",
-    Reason.NO_RECUPERATION: "no recuperation",
-    Reason.NO_COASTING: "no coasting with the engine off",
-    Reason.NO_ENGINE_STOP: "no engine stop",
-}
 
 
 @dataclass(frozen=True, eq=False)
@@ -155,7 +96,7 @@ class OperatingPoints:
         return np.asarray(self.motor_torque[np.arange(self.steps), *chosen, split])
 
     def make_room(self, room: float) -> None:
-        """Take note of bytes that may be used: none are, since all is kept."""
+        """Ignore how many bytes may be used: everything is kept already."""
 
     def power_ranges(self) -> tuple[np.ndarray, np.ndarray]:
         """Return lowest and highest admissible battery power of every step, W, (steps,) each."""
@@ -185,21 +126,21 @@ def demand_rows(demand: Demand) -> np.ndarray:
 
     Returns
     -------
-    ndarray of float64, (steps, :data:`hybridopt.physics.step.R_SIZE`)
-        C-contiguous; its columns are the `R_` entries of `step.py`.
+    ndarray of float64, (steps, :data:`hybridopt.physics.entries.R_SIZE`)
+        C-contiguous; its columns are the `R_` entries of `entries.py`.
     """
-    rows = np.empty((demand.steps, kernels.R_SIZE))
+    rows = np.empty((demand.steps, entries.R_SIZE))
     columns = (
-        (kernels.R_SPEED, demand.speed),
-        (kernels.R_WHEEL_SPEED, demand.wheel_speed),
-        (kernels.R_WHEEL_ACCELERATION, demand.wheel_acceleration),
-        (kernels.R_WHEEL_TORQUE, demand.wheel_torque),
-        (kernels.R_DT, demand.dt),
-        (kernels.R_MOTOR_SHARE, demand.motor_share),
-        (kernels.R_BATTERY_SHARE, demand.battery_share),
-        (kernels.R_SLIP, demand.slip_allowed),
-        (kernels.R_FUEL_FACTOR, demand.fuel_factor),
-        (kernels.R_ENGINE_NEEDED, demand.engine_needed),
+        (entries.R_SPEED, demand.speed),
+        (entries.R_WHEEL_SPEED, demand.wheel_speed),
+        (entries.R_WHEEL_ACCELERATION, demand.wheel_acceleration),
+        (entries.R_WHEEL_TORQUE, demand.wheel_torque),
+        (entries.R_DT, demand.dt),
+        (entries.R_MOTOR_SHARE, demand.motor_share),
+        (entries.R_BATTERY_SHARE, demand.battery_share),
+        (entries.R_SLIP, demand.slip_allowed),
+        (entries.R_FUEL_FACTOR, demand.fuel_factor),
+        (entries.R_ENGINE_NEEDED, demand.engine_needed),
     )
     for entry, values in columns:
         rows[:, entry] = values
@@ -246,7 +187,7 @@ def list_operating_points(
 
 
 def drivable_steps(driveline: Driveline, demand: Demand) -> np.ndarray:
-    """Tell for each step whether any gear, engine class and split can drive it, shape (steps,).
+    """Return whether any gear, engine class and split can drive each step, bool, (steps,).
 
     Raises
     ------

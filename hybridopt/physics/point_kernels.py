@@ -1,18 +1,12 @@
-"""Kernels that list every operating point: motor torques of a shaft, their cost and power.
-
-The physics is that of `step.py`; clear numba's cache after editing that.
-"""
+"""Kernels that list every operating point: motor torques of a shaft, their cost and power."""
 
 # mypy: allow-untyped-defs, allow-untyped-calls, allow-untyped-decorators
 
 import numpy as np
 
 from ..base.compiled import kernel
-from .step import (
-    BATTERY_POWER,
-    FEASIBLE,
-    NOT_USED,
-    OFF,
+from .codes import OFF, STARTING, Reason
+from .entries import (
     P_BATTERY_POWER,
     P_FUEL_RATE,
     P_MOTOR_TORQUE,
@@ -31,12 +25,10 @@ from .step import (
     S_START,
     S_TOTAL,
     S_WORK,
-    STARTING,
-    _interp,
-    _shaft,
-    _start_fuel,
-    _torque_point,
 )
+from .shaft import _shaft
+from .starts import _start_fuel
+from .step import _electric_power, _torque_point
 
 
 @kernel
@@ -110,8 +102,8 @@ def _list_torques(
     """Fill split torques and those at which the power meets a battery limit; return how many."""
     used = _split_torques(fuel_torque, loss_torque, shaft, splits, nodes, torques)
     for i in range(used):
-        powers[i] = torques[i] * shaft[S_MOTOR] + shaft[S_START] + shaft[S_AUXILIARY]
-        powers[i] += _interp(loss_torque, loss_row, torques[i])
+        powers[i] = _electric_power(loss_torque, loss_row, shaft[S_MOTOR], torques[i])
+        powers[i] += shaft[S_START] + shaft[S_AUXILIARY]
     more = _limit_crossings(powers, torques, used, shaft[S_POWER_MAX], torques, used)
     more = _limit_crossings(powers, torques, used, shaft[S_POWER_MIN], torques, more)
     if throughput > 0.0:  # its cost has a kink where the battery neither gives nor takes
@@ -144,10 +136,10 @@ def _fill_points(plant, rows, splits, only, cost, power, motor_torque, count, re
                     motor_torque[t, g, c, k] = 0.0
                 count[t, g, c] = 0
                 why = _shaft(plant, row, gear, engine, shaft, fuel_row, loss_row)
-                if why != FEASIBLE:
+                if why != Reason.FEASIBLE:
                     reason[t, g, c, :] = why
                     continue
-                reason[t, g, c, :] = NOT_USED
+                reason[t, g, c, :] = Reason.NOT_USED
                 used = 0
                 if not (engine == OFF and shaft[S_MOTOR] == 0.0):
                     used = _list_torques(
@@ -178,11 +170,11 @@ def _fill_points(plant, rows, splits, only, cost, power, motor_torque, count, re
                         point,
                     )
                     reason[t, g, c, k] = why
-                    if why != FEASIBLE and why != BATTERY_POWER:
+                    if why != Reason.FEASIBLE and why != Reason.BATTERY_POWER:
                         continue
                     motor_torque[t, g, c, k] = point[P_MOTOR_TORQUE]
                     power[t, g, c, k] = point[P_BATTERY_POWER]
-                    if why == FEASIBLE:
+                    if why == Reason.FEASIBLE:
                         cost[t, g, c, k] = point[P_FUEL_RATE] * dt
                         cost[t, g, c, k] += plant.throughput * abs(point[P_BATTERY_POWER]) * dt
                         if engine == STARTING:

@@ -7,10 +7,12 @@ from ..base.errors import InfeasibleError
 from ..base.nomenclature import STEP_VARIABLES
 from ..inputs.driveline import Driveline
 from . import step
-from .battery import _soc_path, pack_battery
+from .battery import _soc_path, pack_battery, resistance_at, voltage_at
+from .codes import EngineClass, Reason
 from .demand import Demand
+from .entries import P_SIZE, POINT_NAMES
 from .modes import Mode, label_modes
-from .operating_points import EngineClass, Reason, demand_rows
+from .operating_points import demand_rows
 from .plant import pack
 from .schedule import Schedule
 from .shifts import shift_fuel
@@ -54,7 +56,7 @@ def replay_schedule(
         A step of the schedule cannot be driven; the message says when and why.
     """
     points = _points(driveline, demand, schedule)
-    columns = {name: points[:, i] for i, name in enumerate(step.POINT_NAMES)}
+    columns = {name: points[:, i] for i, name in enumerate(POINT_NAMES)}
     columns["dt"] = demand.dt
     for name in ("speed", "acceleration", "wheel_speed", "wheel_torque"):
         columns[name] = getattr(demand, name)
@@ -67,7 +69,7 @@ def replay_schedule(
 
 
 def _points(driveline: Driveline, demand: Demand, schedule: Schedule) -> np.ndarray:
-    points = np.empty((demand.steps, step.P_SIZE))
+    points = np.empty((demand.steps, P_SIZE))
     reasons = np.empty(demand.steps, dtype=np.int64)
     step._evaluate(
         pack(driveline),
@@ -119,10 +121,7 @@ def _add_battery(
             f"SoC {path[stopped]:.3f}"
         )
     soc = path[:-1]
-    voltage = np.interp(soc, cell.soc, cell.voltage)
-    resistance = np.where(
-        power > 0.0, np.interp(soc, cell.soc, cell.discharge), np.interp(soc, cell.soc, cell.charge)
-    )
+    voltage, resistance = voltage_at(cell, soc), resistance_at(cell, soc, power)
     stored = cell.capacity * (soc - path[1:]) / demand.dt * voltage
     lost = (1.0 - cell.efficiency) * np.maximum(-current, 0.0)
     columns["soc"], columns["battery_current"] = soc, current

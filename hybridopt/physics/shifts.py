@@ -3,8 +3,21 @@
 import numpy as np
 
 from ..inputs.driveline import Driveline
+from .codes import EngineClass
 from .demand import Demand
-from .operating_points import EngineClass
+
+
+def rotor_inertia(driveline: Driveline) -> np.ndarray:
+    """Return the inertia that the input shaft brings along by engine class, kg m2, (3,).
+
+    The motor, and the engine where it runs or cannot be parted from the motor. A starting engine
+    pays for its own rotor.
+    """
+    engine, parted = driveline.engine.inertia, driveline.clutches.separating_clutch
+    inertia = np.full(len(EngineClass), driveline.motor.inertia)
+    inertia[EngineClass.OFF] += 0.0 if parted else engine
+    inertia[EngineClass.RUNNING] += engine
+    return inertia
 
 
 def shift_fuel(driveline: Driveline, demand: Demand) -> np.ndarray:
@@ -29,11 +42,7 @@ def shift_fuel(driveline: Driveline, demand: Demand) -> np.ndarray:
     every downshift would make kinetic energy from nothing. A shift to a higher gear gives nothing
     back: its energy goes into synchronisers and clutches. A starting engine pays for its own rotor.
     """
-    engine = driveline.engine.inertia
-    dragged = 0.0 if driveline.clutches.separating_clutch else engine
-    inertia = np.full(len(EngineClass), driveline.motor.inertia)
-    inertia[EngineClass.OFF] += dragged
-    inertia[EngineClass.RUNNING] += engine
+    inertia = rotor_inertia(driveline)
     ratios = np.array(driveline.gearbox.ratios) * driveline.gearbox.final_drive
     rise = np.maximum(ratios[None, :] ** 2 - ratios[:, None] ** 2, 0.0)
     wheel_speed = demand.speed_start / driveline.vehicle.wheel_radius

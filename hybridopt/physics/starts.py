@@ -1,13 +1,55 @@
 """How an engine start is spread over steps, and how its energy divides.
 
-What speeds the rotors up is lost again where the engine runs down to rest; it is paid in the
-starts and no entry of the energy balance of its own.
+What speeds the rotors up is lost again where the engine runs down to rest. It is paid in the
+starts and has no entry of its own in the energy balance.
 """
+
+# mypy: allow-untyped-defs, allow-untyped-calls, allow-untyped-decorators
 
 import numpy as np
 import xarray as xr
 
+from ..base.compiled import kernel
 from ..inputs.driveline import Driveline
+from .codes import EngineClass
+from .interpolation import _interp
+from .plant import pack
+from .shifts import rotor_inertia
+
+
+def _count_steps(duration, dt):
+    """Count the steps of a start at a step length, for numbers in kernels and for arrays."""
+    return np.maximum(1.0, np.ceil(duration / dt - 1e-9))
+
+
+_start_steps = kernel(_count_steps, inline="always")
+
+
+@kernel(inline="always")
+def _start_fuel(fuel, duration, dt):
+    """Fuel that a start adds to each of its steps, g."""
+    return fuel / _start_steps(duration, dt)
+
+
+@kernel(inline="always")
+def _start_energies(plant, speed, overrun):
+    """Rotor energy, slip loss of the clutch and friction work of a whole start up to a speed, J.
+
+    A start speeds the engine up, and the motor where they cannot be parted. It is charged
+    whether or not the engine turned before: the state does not say.
+    """
+    inertia = plant.engine_inertia + (plant.motor_inertia if plant.separating == 0.0 else 0.0)
+    rotor = 0.5 * inertia * speed**2
+    slip = rotor if plant.starter == 0.0 and plant.separating > 0.0 else 0.0
+    return rotor, slip, 0.5 * speed * -overrun * plant.start_duration
+
+
+@kernel
+def _fill_energies(plant, speed, out):
+    """Fill the energies of whole starts up to some speeds, (3, speeds)."""
+    for t in range(speed.size):
+        overrun = _interp(plant.overrun_speed, plant.overrun, speed[t])
+        out[0, t], out[1, t], out[2, t] = _start_energies(plant, speed[t], overrun)
 
 
 def start_steps(duration: float, dt: np.ndarray) -> np.ndarray:
@@ -26,13 +68,39 @@ def start_steps(duration: float, dt: np.ndarray) -> np.ndarray:
         At least 1; ``ceil(duration / dt)``.
     """
     lengths = np.asarray(dt, dtype=np.float64)
-    return np.maximum(1, np.ceil(duration / lengths - 1e-9)).astype(np.int64)
+    return np.asarray(_count_steps(duration, lengths), dtype=np.int64)
 
 
-def start_division(
-    driveline: Driveline, speed: np.ndarray, dt: np.ndarray
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Divide the mechanical energy of steps in which the engine is started.
+def start_energies(driveline: Driveline, speed: np.ndarray) -> np.ndarray:
+    """Return the mechanical energies of whole engine starts.
+
+    Parameters
+    ----------
+    driveline
+        The vehicle.
+    speed
+        Speed the engine is started to, rad/s, (starts,).
+
+    Returns
+    -------
+    ndarray, (3, starts)
+        Rotor energy, slip loss of the clutch and friction work, J. Their sum over the start's
+        efficiency is what a start draws.
+
+    Notes
+    -----
+    A clutch that brings a rotor at rest up to a constant speed w loses 1/2 J w^2, whatever its
+    torque over time: it slips by w - w_e while T = J dw_e/dt, and the integral of
+    (w - w_e) J dw_e from 0 to w is 1/2 J w^2. Neither a starter nor a motor on the
+    crankshaft has such a clutch.
+    """
+    energies = np.empty((3, speed.size))
+    _fill_energies(pack(driveline), np.ascontiguousarray(speed, dtype=np.float64), energies)
+    return energies
+
+
+def start_division(driveline: Driveline, speed: np.ndarray, dt: np.ndarray) -> np.ndarray:
+    """Return the energies of :func:`start_energies` per step of a start, J, (3, steps).
 
     Parameters
     ----------
@@ -42,27 +110,9 @@ def start_division(
         Speed the engine is started to, rad/s, (steps,).
     dt
         s, (steps,).
-
-    Returns
-    -------
-    tuple of ndarray
-        Rotor energy, slip loss of the clutch and friction work, J, (steps,) each: a whole start
-        over :func:`start_steps`. Their sum over the start's efficiency is what it draws.
-
-    Notes
-    -----
-    A clutch that brings a rotor at rest up to a constant speed w loses 1/2 J w^2, whatever its
-    torque over time: it slips by w - w_e while T = J dw_e/dt, and the integral of
-    (w - w_e) J dw_e from 0 to w is 1/2 J w^2. Neither a starter nor a motor on the
-    crankshaft has such a clutch.
     """
-    start, steps = driveline.start, start_steps(driveline.start.duration, dt)
-    rotor = 0.5 * _rotating(driveline) * speed**2 / steps
-    overrun = driveline.engine.overrun
-    braking = -np.interp(speed, overrun["speed"], overrun)
-    friction = 0.5 * speed * braking * start.duration / steps
-    slips = driveline.clutches.separating_clutch and not start.starter
-    return rotor, rotor if slips else np.zeros_like(rotor), friction
+    steps = start_steps(driveline.start.duration, dt)
+    return np.asarray(start_energies(driveline, speed) / steps)
 
 
 def start_totals(driveline: Driveline, trace: xr.Dataset) -> dict[str, float | int]:
@@ -84,7 +134,7 @@ def start_totals(driveline: Driveline, trace: xr.Dataset) -> dict[str, float | i
     )
     drawn = float((trace.start_power.values * dt)[started].sum())
     rests = np.flatnonzero((speed[:-1] > 0.0) & (speed[1:] == 0.0))
-    lost = 0.5 * _rotating(driveline) * speed[rests] ** 2
+    lost = start_energies(driveline, speed[rests])[0]
     return {
         "starts": int(begins.sum()),
         "stops": rests.size,
@@ -95,12 +145,6 @@ def start_totals(driveline: Driveline, trace: xr.Dataset) -> dict[str, float | i
         "start_conversion_kJ": (drawn - rotor - slip - friction) / 1e3,
         "reengaged_kJ": _reengaged(driveline, trace) / 1e3,
     }
-
-
-def _rotating(driveline: Driveline) -> float:
-    """Inertia that a start speeds up: the engine, and the motor where they cannot be parted."""
-    parted = driveline.clutches.separating_clutch
-    return driveline.engine.inertia + (0.0 if parted else driveline.motor.inertia)
 
 
 def _reengaged(driveline: Driveline, trace: xr.Dataset) -> float:
@@ -114,6 +158,5 @@ def _reengaged(driveline: Driveline, trace: xr.Dataset) -> float:
     after = np.flatnonzero(still[:-1] & off[1:] & ~still[1:]) + 1
     moving = trace.speed.values[after - 1] > 0.0
     speed = trace.motor_speed.values[after]
-    parted = driveline.clutches.separating_clutch
-    inertia = driveline.motor.inertia if parted else _rotating(driveline)
+    inertia = rotor_inertia(driveline)[EngineClass.OFF]
     return float((0.5 * inertia * speed**2)[moving].sum())

@@ -1,4 +1,4 @@
-"""What continuous load does: temperature of the launch clutch, overload budgets of motor and battery.
+"""What continuous load does to launch clutch, motor and battery: temperature and overload budgets.
 
 All three lag behind their load by one time constant: x' = gain - decay x. Load is constant in a
 step of the cycle, so each step is solved exactly, and x is monotone in it: its peaks are at ends
@@ -16,6 +16,7 @@ import xarray as xr
 
 from ..base.compiled import kernel
 from ..inputs.driveline import Battery, Clutches, Driveline, Motor
+from ..inputs.maps import curve_values
 
 SLACK = 1e-6  # of a limit, which an answer may lie above it by rounding
 TOTAL_NAMES = {
@@ -71,7 +72,7 @@ def lag(
     gain
         Of each step, unit of x per s, (steps,).
     decay
-        1/s, one figure or one per step; 0 just adds up.
+        1/s, one number or one per step; 0 just adds up.
     dt
         s, (steps,).
     start
@@ -132,7 +133,7 @@ def clutch_temperature(
 
 @dataclass(frozen=True, eq=False)
 class Overload:
-    """A load with what can be borne for ever and for a moment.
+    """A load with its continuous and its momentary limit.
 
     Attributes
     ----------
@@ -172,7 +173,7 @@ class Overload:
 
 
 def motor_overload(motor: Motor, torque: np.ndarray, speed: np.ndarray) -> Overload:
-    """Return what a motor did in each step against its limits.
+    """Return the load of a motor in each step with its limits.
 
     Parameters
     ----------
@@ -182,14 +183,13 @@ def motor_overload(motor: Motor, torque: np.ndarray, speed: np.ndarray) -> Overl
         N m and rad/s, (steps,); torque is 0 while the motor is unpowered.
     """
     continuous, peak = (
-        np.interp(np.abs(speed), curve["speed"], curve)
-        for curve in (motor.sustained_torque, motor.peak_torque)
+        curve_values(curve, np.abs(speed)) for curve in (motor.sustained_torque, motor.peak_torque)
     )
     return Overload(np.abs(torque), np.minimum(continuous, peak), peak, motor.thermal_time)
 
 
 def battery_overload(battery: Battery, power: np.ndarray) -> Overload:
-    """Return what a battery did in each step against its limits.
+    """Return the load of a battery in each step with its limits.
 
     Parameters
     ----------
@@ -206,7 +206,7 @@ def battery_overload(battery: Battery, power: np.ndarray) -> Overload:
 
 
 def overload(driveline: Driveline, trace: xr.Dataset, name: str) -> Overload:
-    """Return what "motor" or "battery" did in a drive against its limits."""
+    """Return the load of "motor" or "battery" along a drive with its limits."""
     if name == "battery":
         return battery_overload(driveline.battery, trace.battery_power.values)
     torque = trace.motor_torque.values * trace.motor_powered.values
@@ -214,7 +214,7 @@ def overload(driveline: Driveline, trace: xr.Dataset, name: str) -> Overload:
 
 
 def strains(driveline: Driveline, trace: xr.Dataset) -> Iterator[Strain]:
-    """Yield what is looked at along a drive: that of which the driveline gives the figures.
+    """Yield the strains along a drive for which the driveline gives limits.
 
     Parameters
     ----------

@@ -8,12 +8,11 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 from xarray import DataArray
 
-from ..base.units import PERCENT, RPM
+from ..base.units import G_PER_KWH, PERCENT, RPM
 from ..bench_maps.gridding import BenchMap
 from ..bench_maps.hull import is_inside
 from ..bench_maps.points import ENGINE
 from ..bench_maps.quality import Quality, residuals
-from ..inputs.map_quantities import G_PER_KWH
 from ..inputs.maps import map_values
 from .axes import TEXT, dress, new_figure, plain, title
 from .colours import ALARM_COLOUR, BRAKE_COLOUR, INK, MOTOR_COLOUR, PAPER, QUIET

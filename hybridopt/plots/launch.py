@@ -95,7 +95,7 @@ def plot_temperature(ax: Axes, launch: "Launch") -> None:
 
 def plot_heating(ax: Axes, series: "LaunchSeries") -> None:
     """Draw the temperature of the clutch over all launches, deg C, with their peaks."""
-    time, temperature = series.case()
+    time, temperature = series.history()
     ax.plot(time, temperature, color=INK, linewidth=1.0, label="clutch")
     _limits(ax, series.launch)
     dress(ax, "time (s)", "temperature (°C)")

@@ -7,7 +7,7 @@ from matplotlib.axes import Axes
 from matplotlib.lines import Line2D
 
 from ..base.units import PERCENT, RPM
-from ..inputs.maps import map_values
+from ..inputs.maps import curve_values, map_values
 from ..physics.modes import Mode
 from .axes import TEXT, dress, title
 from .colours import ENGINE_COLOUR, INK, MODE_COLOURS, PAPER, QUIET
@@ -65,7 +65,7 @@ def engine_efficiency(driveline: "Driveline") -> tuple[np.ndarray, np.ndarray, n
     power = speed[:, None] * torque[None, :]
     with np.errstate(divide="ignore", invalid="ignore"):
         share = power / (fuel * driveline.fuel.heating_value)
-    full = np.interp(speed, engine.full_load["speed"], engine.full_load)
+    full = curve_values(engine.full_load, speed)
     share[torque[None, :] > full[:, None]] = np.nan
     return speed, torque, share
 
@@ -73,7 +73,7 @@ def engine_efficiency(driveline: "Driveline") -> tuple[np.ndarray, np.ndarray, n
 def best_line(driveline: "Driveline") -> tuple[np.ndarray, np.ndarray]:
     """Return speed (rad/s) and torque (N m) of least fuel at each engine power."""
     speed, _ = _fine_axes(driveline.engine)
-    full = np.interp(speed, driveline.engine.full_load["speed"], driveline.engine.full_load)
+    full = curve_values(driveline.engine.full_load, speed)
     most = float((speed * full).max())
     powers = np.linspace(0.03, 0.995, 60) * most
     torques = powers[:, None] / speed
@@ -91,7 +91,7 @@ def motor_efficiency(motor: "Motor") -> tuple[np.ndarray, np.ndarray, np.ndarray
     power = speed[:, None] * torque[None, :]
     with np.errstate(divide="ignore", invalid="ignore"):
         share = np.where(power > 0.0, power / (power + loss), (power + loss) / power)
-    peak = np.interp(speed, motor.peak_torque["speed"], motor.peak_torque)
+    peak = curve_values(motor.peak_torque, speed)
     outside = np.abs(torque)[None, :] > peak[:, None]
     share[outside | (share <= 0.0) | ~np.isfinite(share)] = np.nan
     return speed, torque, share
@@ -109,16 +109,10 @@ def _draw_engine(ax: Axes, driveline: "Driveline") -> None:
     speed, torque, share = engine_efficiency(driveline)
     _contours(ax, speed, torque, share, ENGINE_LEVELS)
     rpm = speed / RPM
+    ax.plot(rpm, curve_values(engine.full_load, speed), color=INK, linewidth=1.8, label="full load")
     ax.plot(
         rpm,
-        np.interp(speed, engine.full_load["speed"], engine.full_load),
-        color=INK,
-        linewidth=1.8,
-        label="full load",
-    )
-    ax.plot(
-        rpm,
-        np.interp(speed, engine.overrun["speed"], engine.overrun),
+        curve_values(engine.overrun, speed),
         color=INK,
         linewidth=1.2,
         linestyle=":",
@@ -141,7 +135,7 @@ def _draw_engine(ax: Axes, driveline: "Driveline") -> None:
 def _draw_motor(ax: Axes, motor: "Motor") -> None:
     speed, torque, share = motor_efficiency(motor)
     _contours(ax, speed, torque, share, MOTOR_LEVELS, NAMED)
-    peak = np.interp(speed, motor.peak_torque["speed"], motor.peak_torque)
+    peak = curve_values(motor.peak_torque, speed)
     ax.plot(speed / RPM, peak, color=INK, linewidth=1.8, label="peak torque")
     ax.plot(speed / RPM, -peak, color=INK, linewidth=1.8)
     ax.set_ylim(-1.08 * float(peak.max()), 1.08 * float(peak.max()))

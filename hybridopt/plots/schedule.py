@@ -15,7 +15,7 @@ from matplotlib.collections import PolyCollection
 from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator, MultipleLocator
 
-from ..base.intervals import runs
+from ..base.intervals import intervals
 from ..base.units import KM_PER_H, PERCENT
 from ..files.writing import write_atomically
 from ..physics.modes import Mode
@@ -111,7 +111,7 @@ def plot_modes(ax: Axes, dataset: "Dataset") -> None:
         low, high = lane - 0.42, lane + 0.42
         bars = [
             [(ends[i], low), (ends[i], high), (ends[j], high), (ends[j], low)]
-            for i, j in runs(codes == mode)
+            for i, j in intervals(codes == mode)
         ]
         colour = MODE_COLOURS[mode]
         ax.add_collection(

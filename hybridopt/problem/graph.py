@@ -12,7 +12,7 @@ import numpy as np
 
 from ..base.compiled import kernel
 from ..base.errors import InputError
-from ..physics.operating_points import EngineClass
+from ..physics.codes import EngineClass
 from .settings import Settings
 
 ANY, STAY, SHIFT = 0, 1, 2  # gear of a move: free, the same, another one

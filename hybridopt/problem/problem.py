@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 
 from ..inputs.driveline import Battery
-from ..physics.battery import Cell, _states, pack_battery
-from ..physics.operating_points import EngineClass
+from ..physics.battery import Cell, _states, pack_battery, root_current
+from ..physics.codes import EngineClass
 from .choices import Choices, PointsOnDemand
 from .graph import Events, make_events
 from .grid import FLOOR_FACTOR, Grid, make_grid
@@ -90,9 +90,8 @@ class Problem:
             s.
         """
         voltage, discharge = self.nodes[0].min(), self.nodes[1].max()
-        root = np.sqrt(np.maximum(voltage**2 - 4.0 * discharge * highest, 0.0))
         scale = dt / self.cell.capacity
-        return -lowest / voltage * scale, 2.0 * highest / (voltage + root) * scale
+        return -lowest / voltage * scale, root_current(voltage, discharge, highest) * scale
 
     def on_grid(self, soc_points: int) -> "Problem":
         """Return the same problem on a grid of so many SoC points."""

@@ -12,6 +12,7 @@ import psutil
 from distributed import Client, LocalCluster
 
 from ..base.errors import FailedError, InputError
+from ..base.platform import usable_cores
 from .jobs import package_version, warm_kernels
 
 WORKER_BYTES = 400e6  # of a worker process with all kernels, before its first task
@@ -23,11 +24,6 @@ WORKER_ENVIRONMENT = {
     **dict.fromkeys(("NUMBA_NUM_THREADS", "OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"), "1"),
     "DASK_LOGGING__DISTRIBUTED": "critical",
 }
-
-
-def cores() -> int:
-    """Return the number of cores this process may use."""
-    return len(os.sched_getaffinity(0))
 
 
 def affordable_workers(task_bytes: float) -> int:
@@ -51,7 +47,7 @@ def local_workers(wanted: int | None, task_bytes: float) -> int:
             f"{(WORKER_BYTES + task_bytes) / 1e9:.2g} GB each, not {wanted or 1}; ask for fewer, "
             "or take fewer SoC points or a lower memory_limit_GB"
         )
-    return wanted or min(cores(), room)
+    return wanted or min(usable_cores(), room)
 
 
 @contextlib.contextmanager
@@ -116,7 +112,7 @@ def check_workers(client: Client, folder: Path) -> None:
     """
     token = secrets.token_hex(16)
     path = folder / "figures" / f".token-{token}"
-    path.write_text(token)
+    path.write_text(token, encoding="ascii")
     try:
         answers = client.run(_facts, str(path))
     except ModuleNotFoundError as error:
@@ -140,7 +136,7 @@ def check_workers(client: Client, folder: Path) -> None:
 def _facts(path: str) -> tuple[str, str]:
     """Return, on a worker, its version of the package and what it reads in a file."""
     try:
-        return package_version(), Path(path).read_text()
+        return package_version(), Path(path).read_text(encoding="ascii")
     except OSError:
         return package_version(), ""
 

@@ -6,7 +6,6 @@ Tasks keep their places for ever; new ones are put behind the old ones.
 """
 
 import contextlib
-import fcntl
 import os
 import re
 import warnings
@@ -20,6 +19,7 @@ import zarr
 from ..base.cautions import CAUTION
 from ..base.errors import FailedError, InputError
 from ..base.nomenclature import STEP_VARIABLES
+from ..files.locking import locked_folder
 from .values import FIGURES
 
 KIND = "hybridopt study"
@@ -95,14 +95,8 @@ class Store:
         FailedError
             Another run is at work.
         """
-        handle = os.open(self.folder, os.O_RDONLY)
-        try:
-            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        with locked_folder(self.folder):
             yield
-        except BlockingIOError:
-            raise FailedError(f"{self.folder}: another run is writing there; wait for it") from None
-        finally:
-            os.close(handle)
 
     def digests(self) -> list[bytes]:
         """Return the digest of every place, in order."""

@@ -44,7 +44,7 @@ def test_powers_are_all_in_the_balance():
 
 @pytest.mark.parametrize("name", sorted(hybridopt.__all__))
 def test_public_name_imports_and_is_documented(name):
-    """In a module of its own kind: `hybridopt.physics.demand` may be a module once that is loaded."""
+    """Asked of its home: `hybridopt.demand` could be a module of that name."""
     home = importlib.import_module(f"hybridopt.{hybridopt._HOMES[name]}")
     thing = getattr(home, name)
     assert inspect.getdoc(thing)
@@ -73,7 +73,6 @@ def test_public_names_are_no_modules_whatever_was_imported_before(first):
 
 
 @pytest.mark.parametrize("path", MODULES, ids=[str(p.relative_to(PACKAGE)) for p in MODULES])
-def test_files_are_short_and_say_what_they_are(path):
+def test_files_say_what_they_are(path):
     text = path.read_text(encoding="utf-8")
-    assert len(text.splitlines()) <= 400
     assert text.startswith(('"""', "#!")), "a docstring opens every module"

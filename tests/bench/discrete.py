@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 from exhaustive import battery_at, landings, terminal_value
 
-from hybridopt.physics.step import OFF, RUNNING, STARTING
+from hybridopt.physics.codes import OFF, RUNNING, STARTING
 from hybridopt.problem.problem import Problem
 
 

@@ -20,7 +20,8 @@ from typing import Any
 
 from distributed import Client
 
-from hybridopt.study.cluster import cores, open_client
+from hybridopt.base.platform import usable_cores
+from hybridopt.study.cluster import open_client
 from hybridopt.study.estimate import task_memory
 from hybridopt.study.jobs import Job, Shared, one_thread, package_version, run_jobs, warm_kernels
 from hybridopt.study.plan import StudyPlan
@@ -156,7 +157,7 @@ def measure(small: bool, folder: Path) -> dict[str, object]:
     path = folder / "study.toml"
     path.write_text(text)
     plan = StudyPlan(read_study(path))
-    many = max(cores(), 2)
+    many = max(usable_cores(), 2)
     one = timed_run(plan, folder / "one.zarr", 1)
     all_cores = timed_run(plan, folder / "all.zarr", many)
     assert one.digest == all_cores.digest, "the results depend on the number of workers"

@@ -16,7 +16,7 @@ from hybridopt.controllers.builtin import (
     Playback,
 )
 from hybridopt.controllers.controller import Command
-from hybridopt.physics.operating_points import EngineClass
+from hybridopt.physics.codes import EngineClass
 from hybridopt.physics.schedule import Schedule
 from hybridopt.problem.settings import Settings
 

@@ -17,7 +17,8 @@ from hybridopt.controllers.builtin import (
     names,
 )
 from hybridopt.controllers.controller import Command
-from hybridopt.physics.operating_points import EngineClass, list_operating_points
+from hybridopt.physics.codes import EngineClass
+from hybridopt.physics.operating_points import list_operating_points
 
 PLAINEST = {"min_on": 0.0, "min_off": 0.0, "min_gear": 0.0, "soc_guard": 0.0, "soc_gap": 0.0}
 FAST = LoadFollowing(

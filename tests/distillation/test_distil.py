@@ -12,7 +12,7 @@ from hybridopt.distillation.distil import PRICES, distil
 from hybridopt.distillation.draft import Sizes
 from hybridopt.distillation.verify import AS_TRAINED, CHANGES, verify
 from hybridopt.dp.cost_to_go import CostToGo
-from hybridopt.physics.operating_points import EngineClass
+from hybridopt.physics.codes import EngineClass
 from hybridopt.pipeline import find_optimum
 from hybridopt.tables.rule_table import LAYOUT
 

@@ -8,11 +8,10 @@ from hypothesis import settings as examples
 from hypothesis import strategies as st
 
 from hybridopt import read_driveline
-from hybridopt.distillation.decision_costs import store_power
 from hybridopt.distillation.draft import at_prices, falling, smooth
 from hybridopt.distillation.fit import best_cuts, nodes, shares
 from hybridopt.distillation.split import electric_limit, split_map
-from hybridopt.physics.battery import pack_battery
+from hybridopt.physics.battery import pack_battery, store_power
 from hybridopt.physics.plant import pack
 
 

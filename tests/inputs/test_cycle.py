@@ -62,7 +62,7 @@ def test_properties_by_hand():
     assert (cycle.duration, cycle.distance, cycle.max_speed) == (3, 11, 10)
 
 
-def test_grade_is_zero_or_one_figure_for_all():
+def test_grade_is_zero_or_one_number_for_all():
     assert Cycle("flat", [0, 1], [0, 1]).grade.tolist() == [0, 0]
     assert ramp(grade=0.05).grade.tolist() == [0.05] * 3
 
@@ -308,7 +308,7 @@ def test_columns_not_read_are_named(write):
 def test_m_per_s_under_km_per_h_is_noticed_on_every_cycle(write, name):
     cycle = read_cycle(name)
     assert read_cycle_csv(write(csv_of(cycle))).distance == pytest.approx(cycle.distance)
-    with pytest.warns(InputWarning, match="if the figures are in m/s, multiply them by 3.6") as got:
+    with pytest.warns(InputWarning, match="if the values are in m/s, multiply them by 3.6") as got:
         read_cycle_csv(write(csv_of(cycle, 1.0)))
     assert got[0].filename == __file__
 

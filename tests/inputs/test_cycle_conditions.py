@@ -98,7 +98,7 @@ def test_a_column_with_another_unit_is_named_as_not_read(tmp_path):
 # --- the object ---
 
 
-def test_one_figure_stands_for_all_points_and_arrays_are_locked():
+def test_one_number_stands_for_all_points_and_arrays_are_locked():
     found = cycle(oil_temperature=50, heat_request=1)
     assert found.oil_temperature.tolist() == [50] * 4 and found.heat_request.tolist() == [1] * 4
     with pytest.raises(ValueError, match="read-only"):

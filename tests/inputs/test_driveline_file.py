@@ -57,8 +57,8 @@ def test_shipped_names():
     assert {"full", "mild", "micro", "full_diesel"} <= set(driveline_names())
 
 
-def test_figures_are_si():
-    """Figures of full.toml, converted by hand."""
+def test_values_are_si():
+    """Values of full.toml, converted by hand."""
     full = read_driveline("full")
     assert full.engine.idle_speed == pytest.approx(850 / 60 * 2 * math.pi)
     assert full.battery.capacity == pytest.approx(6.4 * 3600)

@@ -110,10 +110,10 @@ def test_short_or_negative_curves_are_refused(read, tmp_path, key, table):
     assert f"[{table}] {key}: holds 60 of the wrong sign" in said
 
 
-# --- figure or curve ---
+# --- constant or curve ---
 
 
-def test_curve_takes_the_place_of_a_figure_of_the_base(read):
+def test_curve_takes_the_place_of_a_constant_of_the_base(read):
     car = read("[start]\ntorque_reserve_csv = 'curve.csv'")
     assert car.start.reserve_curve.values.tolist() == [30, 60] and car.start.torque_reserve == 0
     back = read("[start]\ntorque_reserve_Nm = 12", base="car.toml", name="next.toml")
@@ -121,9 +121,9 @@ def test_curve_takes_the_place_of_a_figure_of_the_base(read):
 
 
 def test_continuous_torque_of_figure_curve_or_peak(read):
-    """The figure counts at any speed; the base's curve is gone with it."""
-    figure = read("[motor]\ncontinuous_torque_Nm = 80").motor
-    assert figure.sustained_torque.values.tolist() == [80, 80]
+    """The constant counts at any speed; the base's curve is gone."""
+    constant = read("[motor]\ncontinuous_torque_Nm = 80").motor
+    assert constant.sustained_torque.values.tolist() == [80, 80]
     curve = read("[motor]\ncontinuous_torque_csv = 'curve.csv'").motor
     assert curve.sustained_torque.interp(speed=3250 * RPM).item() == pytest.approx(45)
     plain = read(
@@ -133,7 +133,7 @@ def test_continuous_torque_of_figure_curve_or_peak(read):
     assert plain.sustained_torque.identical(plain.peak_torque)
 
 
-def test_changed_figure_takes_the_place_of_a_curve(read):
+def test_changed_constant_takes_the_place_of_a_curve(read):
     car = read("", changes={"motor.continuous_torque_Nm": 33})
     assert car.motor.continuous_torque is None and car.motor.continuous_limit == 33
 

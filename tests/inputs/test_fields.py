@@ -29,7 +29,7 @@ def read(**table):
     return read_section(Part, {"mass_kg": 10} | table, PLACE)
 
 
-def test_figures_become_si_and_defaults_stay():
+def test_values_become_si_and_defaults_stay():
     part = read(speed_rpm=60, ratios=[1, 2.5], pump=False)
     assert part.mass == 10 and isinstance(part.mass, float)
     assert part.speed == pytest.approx(2 * math.pi)  # one turn a second
@@ -43,7 +43,7 @@ def test_given_fields_are_passed_on():
 
 
 @pytest.mark.parametrize(
-    ("factor", "figure", "si"),
+    ("factor", "value", "si"),
     [
         (units.RPM, 30, math.pi),  # 30 rpm is half a turn a second
         (units.KM_PER_H, 36, 10),  # 36 km/h is 10 m/s
@@ -54,8 +54,8 @@ def test_given_fields_are_passed_on():
         (units.G_PER_L, 745, 745),
     ],
 )
-def test_unit_factors(factor, figure, si):
-    assert figure * factor == pytest.approx(si, rel=1e-14)
+def test_unit_factors(factor, value, si):
+    assert value * factor == pytest.approx(si, rel=1e-14)
 
 
 @pytest.mark.parametrize(
@@ -96,9 +96,9 @@ def test_missing_key_is_named():
         read_section(Part, {}, PLACE)
 
 
-@pytest.mark.parametrize("figure", [1, 100, 1.0])
-def test_ends_of_a_range_are_allowed(figure):
-    assert read(mass_kg=figure).mass == figure
+@pytest.mark.parametrize("value", [1, 100, 1.0])
+def test_ends_of_a_range_are_allowed(value):
+    assert read(mass_kg=value).mass == value
 
 
 values = st.recursive(

@@ -23,12 +23,12 @@ def one(value):
     return np.array([float(value)])
 
 
-def fuel(column, figure, speed=200.0, torque=100.0, heat=HEAT):
-    return float(fuel_rate(column, one(figure), one(speed), one(torque), heat, where)[0])
+def fuel(column, value, speed=200.0, torque=100.0, heat=HEAT):
+    return float(fuel_rate(column, one(value), one(speed), one(torque), heat, where)[0])
 
 
-def loss(column, figure, speed, torque):
-    return float(motor_loss(column, one(figure), one(speed), one(torque), where)[0])
+def loss(column, value, speed, torque):
+    return float(motor_loss(column, one(value), one(speed), one(torque), where)[0])
 
 
 def willans(speed, torque):
@@ -157,7 +157,7 @@ def test_filled_entries_are_never_negative():
 
 
 @pytest.mark.parametrize(
-    "column, figure, words",
+    "column, value, words",
     [
         ("fuel_g_per_s", -1.0, "line 2: fuel_g_per_s is -1; allowed is 0 or more"),
         ("bsfc_g_per_kWh", -9.0, "line 2: bsfc_g_per_kWh is -9; allowed is 0 or more"),
@@ -166,9 +166,9 @@ def test_filled_entries_are_never_negative():
         ("efficiency_percent", 0.35, "no value is above 1; write percent, 35 for a share of 0.35"),
     ],
 )
-def test_engine_refusals(column, figure, words):
+def test_engine_refusals(column, value, words):
     with pytest.raises(InputError) as caught:
-        fuel(column, figure)
+        fuel(column, value)
     assert words in str(caught.value)
 
 
@@ -200,7 +200,7 @@ def test_a_grid_too_small_to_fill_is_refused(tmp_path):
         read_fuel_map(path, HEAT)
 
 
-def test_the_place_of_a_bad_figure_on_a_grid_is_named(tmp_path):
+def test_the_place_of_a_bad_value_on_a_grid_is_named(tmp_path):
     torques = np.array([0.0, 50.0, 100.0])
     values = np.full((2, 3), 250.0)
     values[1, 2] = -3.0

@@ -67,8 +67,8 @@ def test_battery_table_in_si(write):
         "power_charge_max": [40e3, 30e3],
     }
     assert set(table["quantity"].values) == set(expected)
-    for name, figures in expected.items():
-        assert table.sel(quantity=name).values.tolist() == figures
+    for name, values in expected.items():
+        assert table.sel(quantity=name).values.tolist() == values
 
 
 # --- what is refused ---

@@ -7,10 +7,11 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from makers import plain_driveline
 
 from hybridopt.inputs.cycle import Cycle
 from hybridopt.inputs.driveline import Vehicle
-from hybridopt.physics.demand import wheel_demand
+from hybridopt.physics.demand import steady_demand, wheel_demand
 
 KM_H = 1 / 3.6
 VEHICLE = Vehicle(
@@ -124,3 +125,18 @@ def test_part_cuts_every_array():
     assert part.steps == 2
     for name, values in vars(want).items():
         assert np.array_equal(getattr(part, name), values[1:3], equal_nan=values.dtype.kind == "f")
+
+
+def test_steady_demand_is_a_climb_of_the_power_that_speed_does_not_take():
+    """Closed form at no wind: F = P / v; rolling and drag as on the level, the rest climbs."""
+    vehicle = plain_driveline().vehicle
+    speeds, powers = np.array([10.0, 20.0]), np.array([-5e3, 0.0, 30e3])
+    want = steady_demand(vehicle, speeds, powers, 2.0)
+    speed, power = np.repeat(speeds, 3), np.tile(powers, 2)
+    np.testing.assert_allclose(want.speed, speed)
+    np.testing.assert_allclose(want.wheel_torque, power / speed * vehicle.wheel_radius)
+    parts = want.rolling_power + want.drag_power + want.grade_power + want.inertia_power
+    np.testing.assert_allclose(parts, power, atol=1e-9)
+    level = vehicle.rolling_resistance * vehicle.mass * 9.81 * speed
+    np.testing.assert_allclose(want.rolling_power, level)
+    assert want.dt.tolist() == [2.0] * 6 and not want.acceleration.any()

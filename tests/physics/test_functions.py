@@ -1,4 +1,4 @@
-"""What functions are worth on a drive: switched off, none lowers the least cost.
+"""What functions are worth on a drive: switching one off never lowers the minimum cost.
 
 That is proved, not only measured: the cost of the restricted driveline is set against the bound
 of the free one, which no schedule of either beats; and where a function matters, the bound of the

@@ -105,13 +105,13 @@ def test_no_boost_leaves_the_engine_alone():
     assert available_torque(varied(HOT, functions={"can_boost": False})) == pytest.approx(200.0)
 
 
-def test_a_weak_clutch_is_told_with_figures():
+def test_a_weak_clutch_is_reported_with_values():
     done = launch(plain_driveline(), 0.12)  # carries 150 N m
     assert verdict(done) == "no: 360 Nm are asked of a clutch that carries 150"
-    np.testing.assert_allclose(done.torque, 150.0)  # the case is what it carries
+    np.testing.assert_allclose(done.torque, 150.0)  # no more than it carries
 
 
-def test_an_acceleration_out_of_reach_is_told_with_figures():
+def test_an_acceleration_out_of_reach_is_reported_with_values():
     done = launch(HOT, 0.12, 19.0)
     assert "are asked of engine and motor that give 360" in verdict(done)
     assert done.acceleration.max() < 19.0
@@ -145,7 +145,7 @@ def test_a_vehicle_that_does_not_move_off():
         ({"acceleration": float("inf")}, "acceleration is inf m/s2"),
     ],
 )
-def test_figures_out_of_range(wanted, words):
+def test_values_out_of_range(wanted, words):
     with pytest.raises(InputError, match=words):
         launch(HOT, **wanted)
 
@@ -162,7 +162,7 @@ def test_repeated_launches_agree_with_one_after_the_other(cooling, pause):
     peaks = [row[n * cut : (n + 1) * cut].max() for n in range(12)]
     np.testing.assert_allclose(series.starts, row[:-1:cut], rtol=1e-12)
     np.testing.assert_allclose(series.peaks, peaks, rtol=1e-12)
-    time, temperature = series.case()
+    time, temperature = series.history()
     assert temperature.max() == pytest.approx(max(peaks)) and time[-1] == pytest.approx(dt.sum())
 
 
@@ -197,7 +197,7 @@ def test_a_clutch_that_cools_at_once_is_no_trouble():
     assert series.first_over is None and series.final_peak == pytest.approx(series.peaks[0])
 
 
-def test_repeating_needs_figures():
+def test_repeating_needs_the_heat_capacity():
     with pytest.raises(InputError, match="heat_capacity_kJ_per_K: is missing"):
         repeat_launch(launch(plain_driveline(), 0.0, 1.0), 2, 1.0)
     done = launch(HOT, 0.0, 1.0)

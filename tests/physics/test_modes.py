@@ -5,8 +5,8 @@ import itertools
 import numpy as np
 import pytest
 
+from hybridopt.physics.codes import EngineClass
 from hybridopt.physics.modes import Mode, label_modes
-from hybridopt.physics.operating_points import EngineClass
 
 OFF, RUNNING, STARTING = EngineClass
 

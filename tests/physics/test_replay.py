@@ -23,8 +23,9 @@ from makers import (
 from hybridopt.base.errors import InfeasibleError
 from hybridopt.base.nomenclature import SINKS, SOURCES
 from hybridopt.optimum.result import energy_residual
+from hybridopt.physics.codes import Reason
 from hybridopt.physics.modes import Mode
-from hybridopt.physics.operating_points import Reason, all_points
+from hybridopt.physics.operating_points import all_points
 from hybridopt.physics.replay import replay_schedule
 from hybridopt.physics.schedule import Schedule
 

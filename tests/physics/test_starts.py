@@ -16,9 +16,9 @@ from xarray import DataArray
 
 from hybridopt.base.errors import InfeasibleError
 from hybridopt.base.units import RPM
-from hybridopt.physics import step
-from hybridopt.physics.operating_points import Reason, list_operating_points
-from hybridopt.physics.starts import start_division, start_steps, start_totals
+from hybridopt.physics.codes import Reason
+from hybridopt.physics.operating_points import list_operating_points
+from hybridopt.physics.starts import _start_steps, start_division, start_steps, start_totals
 
 PLAIN = plain_driveline()
 TOTAL = 480 / 5.76 + 2  # N m at the input for 480 N m at the wheels in second gear
@@ -47,7 +47,7 @@ def test_steps_of_a_start(duration, dt, steps):
 
 @given(st.floats(0.01, 5.0), st.floats(0.01, 10.0))
 def test_kernels_count_the_same_steps(duration, dt):
-    assert step._start_steps(duration, dt) == start_steps(duration, np.array([dt]))[0]
+    assert _start_steps(duration, dt) == start_steps(duration, np.array([dt]))[0]
 
 
 # --- energy ---

@@ -24,7 +24,8 @@ from scipy.interpolate import RegularGridInterpolator, interp1d
 from hybridopt import read_driveline
 from hybridopt.base.errors import InfeasibleError
 from hybridopt.base.units import RPM
-from hybridopt.physics.operating_points import Reason, list_operating_points
+from hybridopt.physics.codes import Reason
+from hybridopt.physics.operating_points import list_operating_points
 
 PLAIN = plain_driveline()
 PUMPED_BY_INPUT = {

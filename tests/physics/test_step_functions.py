@@ -14,12 +14,9 @@ from makers import OFF, RUNNING, STARTING, plain_driveline, replayed, varied, wa
 from hybridopt.base.errors import InfeasibleError
 from hybridopt.inputs.driveline import Functions
 from hybridopt.physics import step
-from hybridopt.physics.operating_points import (
-    Reason,
-    all_points,
-    demand_rows,
-    list_operating_points,
-)
+from hybridopt.physics.codes import Reason
+from hybridopt.physics.entries import P_SIZE
+from hybridopt.physics.operating_points import all_points, demand_rows, list_operating_points
 from hybridopt.physics.plant import pack
 
 PLAIN = plain_driveline()
@@ -54,7 +51,7 @@ def checked(car, demand, points):
     """Evaluate all admissible points in a driveline; return reasons, fuel rate and power."""
     t, gear, engine, split = np.nonzero(points.reason == FEASIBLE)
     rows = demand_rows(demand)[t]
-    out, reason = np.empty((t.size, step.P_SIZE)), np.empty(t.size, dtype=np.int64)
+    out, reason = np.empty((t.size, P_SIZE)), np.empty(t.size, dtype=np.int64)
     torque = points.motor_torque[t, gear, engine, split]
     step._evaluate(pack(car), rows, gear, engine, torque, split > 0, out, reason)
     return reason, out

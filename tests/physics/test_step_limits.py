@@ -1,4 +1,4 @@
-"""What bears on a step besides speed and torque: continuous limits, oil pressure, coasting, cold.
+"""What limits a step besides speed and torque: continuous limits, oil pressure, coasting, cold.
 
 `makers.plain_driveline`: at 15 m/s second gear turns its input at 300 rad/s, 5.76 N m at the
 wheels for 1 N m at the input, drag 2 N m.
@@ -22,8 +22,9 @@ from makers import (
 from xarray import DataArray
 
 from hybridopt.base.errors import InfeasibleError
-from hybridopt.physics import step
-from hybridopt.physics.operating_points import Reason, all_points, demand_rows
+from hybridopt.physics.codes import Reason
+from hybridopt.physics.entries import R_SIZE
+from hybridopt.physics.operating_points import all_points, demand_rows
 from hybridopt.physics.replay import replay_schedule
 from hybridopt.physics.starts import start_totals
 
@@ -57,7 +58,7 @@ def test_rows_hold_the_demand_and_no_restriction_unless_given():
     want = wanted([15.0, 3.0], [480.0, -20.0], 0.5, 2.0)
     rows = demand_rows(want)
     assert rows.flags["C_CONTIGUOUS"] and rows.dtype == np.float64
-    assert rows.shape == (2, step.R_SIZE)
+    assert rows.shape == (2, R_SIZE)
     assert rows[1].tolist() == [3.0, 3.0 / 0.3, 0.5 / 0.3, -20.0, 2.0, 1.0, 1.0, 1.0, 1.0, 0.0]
     some = dict(
         motor_share=0.2, battery_share=0.3, slip_allowed=False, fuel_factor=1.4, engine_needed=True
@@ -91,7 +92,7 @@ def test_continuous_torque_over_speed_is_never_above_the_peak():
 
 @pytest.mark.parametrize(("share", "watts"), [(0.0, 4e3), (0.5, 7e3), (1.0, 10e3)])
 def test_battery_power_between_continuous_and_peak(share, watts):
-    """10 kW for a moment, 40 % of it for ever."""
+    """10 kW for a moment, 40 % of it continuously."""
     table = constant_battery(limit=10e3).table
     car = varied(PLAIN, battery={"table": table, "continuous_share": 0.4})
     demand = asked(wanted(15, 480), battery_share=share)

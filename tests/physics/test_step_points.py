@@ -18,13 +18,9 @@ from makers import (
 from hybridopt import read_cycle, read_driveline
 from hybridopt.base.errors import InfeasibleError
 from hybridopt.base.units import RPM
+from hybridopt.physics.codes import Reason
 from hybridopt.physics.demand import wheel_demand
-from hybridopt.physics.operating_points import (
-    OperatingPoints,
-    Reason,
-    list_operating_points,
-    split_room,
-)
+from hybridopt.physics.operating_points import OperatingPoints, list_operating_points, split_room
 from hybridopt.physics.replay import replay_schedule
 from hybridopt.physics.schedule import Schedule
 
@@ -34,7 +30,7 @@ FEASIBLE = Reason.FEASIBLE
 
 @pytest.fixture(scope="module", params=["full", "mild", "micro"])
 def town(request):
-    """A shipped driveline over a minute of the ECE-15, its battery in no way in the way."""
+    """A shipped driveline over a minute of the ECE-15, with a battery that never limits it."""
     driveline = read_driveline(request.param)
     battery = constant_battery(250.0, 0.01, 60e3, capacity=3.6e9)
     driveline = dataclasses.replace(driveline, battery=battery)

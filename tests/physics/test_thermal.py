@@ -109,7 +109,7 @@ def test_continuous_torque_is_cut_by_the_peak():
 
 
 def test_battery_has_a_limit_for_each_direction():
-    """A quarter of the square of twice the continuous power's share, in the direction of the power."""
+    """The limits are those of the direction of the power, derated."""
     battery = constant_battery(limit=40e3, continuous_share=0.5, derating=0.5, current_time=20.0)
     load = battery_overload(battery, np.array([20e3, -10e3]))
     np.testing.assert_allclose(load.highest, 20e3)

@@ -1,0 +1,90 @@
+"""The cache of compiled kernels: an edit is seen across files, in a later process.
+
+A copy of the package gets three tiny files; each process is asked for the same kernel's value.
+"""
+
+import os
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+import hybridopt
+from hybridopt.base.compiled import kernel, kernel_sources
+
+FILES = {
+    "caller": "from ..base.compiled import kernel\nfrom .callee import _callee\n\n\n"
+    "@kernel\ndef _caller(x):\n    return 10.0 * _callee(x)\n",
+    "callee": "from ..base.compiled import kernel\nfrom .numbers import OFFSET\n\n\n"
+    "@kernel\ndef _callee(x):\n    return x + OFFSET\n",
+    "numbers": "OFFSET = 1.0\n",
+}
+ASK = (
+    "from hybridopt.trial.caller import _caller\n"
+    "value = _caller(2.0)\n"
+    "print(value, sum(_caller.stats.cache_hits.values()))\n"
+)
+
+
+@pytest.fixture
+def package(tmp_path):
+    """Copy the package's base and put a room of tiny kernels beside it."""
+    root = tmp_path / "hybridopt"
+    shutil.copytree(Path(hybridopt.__file__).parent / "base", root / "base")
+    (root / "__init__.py").write_text("")
+    (root / "trial").mkdir()
+    (root / "trial" / "__init__.py").write_text("")
+    for name, text in FILES.items():
+        (root / "trial" / f"{name}.py").write_text(text)
+    return root
+
+
+def asked(root):
+    """Return the value that a new process gets, and how often it found it in the cache."""
+    environment = {**os.environ, "NUMBA_CACHE_DIR": str(root.parent / "cache")}
+    environment["PYTHONPATH"] = str(root.parent)
+    environment["PYTHONDONTWRITEBYTECODE"] = "1"  # edits may follow within a second
+    done = subprocess.run(
+        [sys.executable, "-c", ASK],
+        env=environment,
+        cwd=root.parent,
+        capture_output=True,
+        text=True,
+    )
+    assert done.returncode == 0, done.stderr
+    value, hits = done.stdout.split()
+    return float(value), int(hits)
+
+
+def edit(root, name, old, new):
+    path = root / "trial" / f"{name}.py"
+    text = path.read_text()
+    assert old in text
+    path.write_text(text.replace(old, new))
+
+
+@pytest.mark.skipif(bool(os.environ.get("NUMBA_DISABLE_JIT")), reason="nothing is compiled")
+def test_edits_in_other_files_are_seen(package):
+    """By hand: 10 (2 + 1), then 10 (3 * 2 + 1), then 10 (3 * 2 + 4)."""
+    assert asked(package) == (30.0, 0)
+    assert asked(package) == (30.0, 1), "the second process finds it in the cache"
+    edit(package, "callee", "x + OFFSET", "3.0 * x + OFFSET")
+    assert asked(package) == (70.0, 0), "the callee has changed, the caller's file has not"
+    edit(package, "numbers", "1.0", "4.0")
+    assert asked(package) == (100.0, 0), "a constant from a file without kernels has changed"
+
+
+def test_sources_are_a_digest_and_stay_while_a_process_lasts():
+    assert len(kernel_sources()) == 64 and kernel_sources() is kernel_sources()
+
+
+def test_kernels_divide_by_zero_like_numpy():
+    """A kernel never raises: 1 / 0 is infinite, as in IEEE 754."""
+
+    @kernel
+    def quotient(x: float, y: float) -> float:
+        return x / y
+
+    assert quotient(1.0, 0.0) == float("inf")
