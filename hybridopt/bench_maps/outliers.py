@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from .spline import Shape, fit_surface, is_determined
+from .spline import SplineShape, fit_surface, is_determined
 
 FAR = 4.5  # sigmas beyond which a point looks like an outlier
 SMALL = 0.01  # part of a point's scale that is never an outlier
@@ -12,7 +12,7 @@ SIGMA = 1.4826  # of the normal distribution, in medians of the absolute value
 
 
 def find_outliers(
-    shape: Shape, speed: np.ndarray, torque: np.ndarray, value: np.ndarray
+    shape: SplineShape, speed: np.ndarray, torque: np.ndarray, value: np.ndarray
 ) -> np.ndarray:
     """Return the index of points far from the surface that the others make.
 
@@ -55,6 +55,8 @@ def find_outliers(
         removed.append(int(kept[worst]))
         kept = rest
     away = np.array(sorted(removed), dtype=np.int64)
+    if not removed:
+        return away
     expected = fit(speed[away], torque[away])
     scale = np.abs(expected) + 0.1 * np.abs(value).mean()
     sigma = _sigma(error, smooth, fit.scale, expected, scale)

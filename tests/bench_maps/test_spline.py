@@ -4,10 +4,10 @@ import numpy as np
 import pytest
 from scipy.interpolate import BSpline, RBFInterpolator
 
-from hybridopt.bench_maps.spline import Shape, fit_surface, is_determined, uniform_basis
+from hybridopt.bench_maps.spline import SplineShape, fit_surface, is_determined, uniform_basis
 
 RNG = np.random.default_rng(4)
-SHAPE = Shape((0.0, -1.0), (10.0, 3.0), (6, 5), (2, 3))
+SHAPE = SplineShape((0.0, -1.0), (10.0, 3.0), (6, 5), (2, 3))
 SPEED, TORQUE = RNG.uniform(0.0, 10.0, 80), RNG.uniform(-1.0, 3.0, 80)
 
 
