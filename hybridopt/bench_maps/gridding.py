@@ -11,7 +11,7 @@ from ..base.units import RPM
 from .hull import convex_hull, is_inside
 from .outliers import find_outliers
 from .points import ENGINE, BenchPoints
-from .spline import MOST_PIECES, FittedSurface, SplineShape, fit_surface, is_determined
+from .spline import MAX_PIECES, FittedSurface, SplineShape, fit_surface, is_determined
 
 ORDERS = {ENGINE: (2, 2), "motor": (2, 3)}
 """Of the penalties over speed and torque: beyond the points an engine's fuel goes on as a line of
@@ -172,6 +172,6 @@ def _shape(
 ) -> SplineShape:
     """Return splines over grid and points."""
     x, y = np.append(speed_axis, points.speed), np.append(torque_axis, torque)
-    pieces = int(np.clip(round(points.speed.size**0.5), 3, MOST_PIECES))
+    pieces = int(np.clip(round(points.speed.size**0.5), 3, MAX_PIECES))
     low, high = (float(x.min()), float(y.min())), (float(x.max()), float(y.max()))
     return SplineShape(low, high, (pieces, pieces), ORDERS[points.kind])

@@ -23,7 +23,7 @@ KINDS = (ENGINE, MOTOR)
 SPEED_COLUMNS = {"speed_rpm": RPM, "speed_rad_per_s": 1.0}
 BAR = 1e5  # Pa
 MAX_POINTS = 10_000
-FEWEST = {ENGINE: 6, MOTOR: 8}
+MIN_POINTS = {ENGINE: 6, MOTOR: 8}
 """Fewest points: the plain trend has 4 and 6 coefficients."""
 NAMED = 8  # lines named in a sentence
 
@@ -122,10 +122,10 @@ def read_points(
         notes.append(f"{_count(turned)} at negative speed turned to positive speed, same power")
     keep = _kept(kind, of_load, of_value, speed, torque, lines, notes)
     speed, torque, given, lines = speed[keep], torque[keep], table[of_value][keep], lines[keep]
-    if speed.size < FEWEST[kind]:
+    if speed.size < MIN_POINTS[kind]:
         raise InputError(
             f"{path}: has {speed.size} points that can be used; a map needs at least "
-            f"{FEWEST[kind]}, add points"
+            f"{MIN_POINTS[kind]}, add points"
         )
 
     def where(at: int) -> str:

@@ -157,8 +157,8 @@ def _extrapolated(made: BenchMap, limit: DataArray | None) -> tuple[float, str]:
     cells = np.column_stack([axis.ravel() for axis in np.meshgrid(x, y, indexing="ij")])
     area = "the whole grid"
     if limit is not None:
-        most = np.interp(cells[:, 0], limit["speed"].values, limit.values, left=-1.0, right=-1.0)
-        reached = np.abs(cells[:, 1]) <= most
+        top = np.interp(cells[:, 0], limit["speed"].values, limit.values, left=-1.0, right=-1.0)
+        reached = np.abs(cells[:, 1]) <= top
         cells, area = cells[reached], "the area within the limit"
     if cells.size == 0:
         return 0.0, area
@@ -206,11 +206,11 @@ def _motor_checks(made: BenchMap) -> list[MapCheck]:
     return [MapCheck("loss", negative.size == 0, text), _efficiency_check(made, share, EFFICIENCY)]
 
 
-def _efficiency_check(made: BenchMap, share: np.ndarray, most: float) -> MapCheck:
-    over = made.points.lines[share > most]
+def _efficiency_check(made: BenchMap, share: np.ndarray, limit: float) -> MapCheck:
+    over = made.points.lines[share > limit]
     text = f"highest efficiency of a point {share.max() / PERCENT:.1f} %"
     if over.size:
-        text += f"; above {most / PERCENT:g} % at {named_lines(over)}"
+        text += f"; above {limit / PERCENT:g} % at {named_lines(over)}"
     return MapCheck("efficiency", over.size == 0, text)
 
 

@@ -18,10 +18,10 @@ import numpy as np
 from scipy.interpolate import BSpline
 from scipy.linalg import khatri_rao
 
-MOST_PIECES = 14  # spline pieces per direction
+MAX_PIECES = 14  # spline pieces per direction
 COARSE = (-3, -1, 1, 3, 5, 7)  # decimal exponents of the smoothing, tried in both directions
 NEARLY_BEST = 1.02  # of the score; the smoothest of those is taken
-ROUNDING = 1e-20  # score, a relative error squared, below which nothing is told apart
+ROUNDING = 1e-20  # score, a relative error squared, below which scores count as equal
 ALONE = 1e-7  # 1 - leverage, below which a point cannot be predicted from the others
 
 

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from ..measurements.trips import Trip
 
 FACTORS = {"standstill": KM_PER_H}
-"""Multiply an option of `import` by its factor to get the cleaning's figure."""
+"""Multiply an option of `import` by its factor to get the value of `Cleaning`."""
 IMPORT_EXAMPLES = """\b
 Examples:
   hybridopt cycle import drive.csv --out cycle.csv --plot drive.png

@@ -126,8 +126,8 @@ def import_drive(
     Raises
     ------
     InputError
-        The log cannot be read, a column or unit is not known, or the data hold no drive that can
-        be told from its faults; the message says which.
+        The log cannot be read, a column or unit is not known, or its data hold no drive that
+        stands out from its faults; the message says which.
     """
     path, cleaning = Path(path), cleaning or Cleaning()
     log = open_log(path)

@@ -19,7 +19,7 @@ PATIENCE = 600.0  # s
 
 
 class MdfLog:
-    """An MDF log; see :class:`hybridopt.measurements.log.Log`."""
+    """An MDF log; see :class:`.log.Log`."""
 
     needs_time = False
     kind = "MDF, each channel with its own time base"

@@ -3,6 +3,7 @@
 import math
 
 import numpy as np
+import pandas as pd
 from scipy.ndimage import median_filter
 
 from ..base.errors import InputError
@@ -109,9 +110,6 @@ def _by_distance(
     width = travelled[-1] / count
     where = np.interp(altitude.time, drive.time, travelled)
     index = np.minimum((where / width).astype(np.int64), count - 1)
-    number = np.bincount(index, minlength=count)
-    total = np.bincount(index, altitude.values, count)
-    along = np.bincount(index, where, count)
-    full = number > 0
+    bins = pd.DataFrame({"place": where, "height": altitude.values}).groupby(index).mean()
     middle = (np.arange(count) + 0.5) * width
-    return middle, np.interp(middle, along[full] / number[full], total[full] / number[full])
+    return middle, np.interp(middle, bins["place"], bins["height"])

@@ -24,7 +24,7 @@ UNREADABLE_SHARE = 0.1  # of the filled cells of a column
 
 
 class TextLog:
-    """A text log, its layout found; see :class:`hybridopt.measurements.log.Log`."""
+    """A text log, its layout found; see :class:`.log.Log`."""
 
     needs_time = True
 
