@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.optimize import isotonic_regression
 from xarray import DataArray
 
 from ..base.errors import InputError
@@ -10,7 +11,7 @@ from ..base.units import RPM
 from .hull import convex_hull, is_inside
 from .outliers import find_outliers
 from .points import ENGINE, BenchPoints
-from .spline import MOST_PIECES, Fit, Shape, fit_surface, is_determined
+from .spline import MAX_PIECES, FittedSurface, SplineShape, fit_surface, is_determined
 
 ORDERS = {ENGINE: (2, 2), "motor": (2, 3)}
 """Of the penalties over speed and torque: beyond the points an engine's fuel goes on as a line of
@@ -21,7 +22,7 @@ RISE = 3.0  # RMS residuals by which the map may be changed so that fuel rises w
 
 
 @dataclass(frozen=True, kw_only=True)
-class GridPlan:
+class GridRequest:
     """The grid that is wanted; None takes it from the points.
 
     Attributes
@@ -63,7 +64,7 @@ class BenchMap:
     points: BenchPoints
     used: np.ndarray
     outliers: np.ndarray
-    fit: Fit
+    fit: FittedSurface
     one_sided: bool
     map: DataArray
     hull: np.ndarray
@@ -79,12 +80,12 @@ class BenchMap:
     def without_outliers(self, speed: np.ndarray, torque: np.ndarray) -> np.ndarray:
         """Return the surface that is made from all points but the outliers."""
         points = self.points.without(self.outliers)
-        own, asked = (np.abs(x) if self.one_sided else x for x in (points.torque, torque))
+        own = np.abs(points.torque) if self.one_sided else points.torque
         fit = fit_surface(self.fit.shape, points.speed, own, points.value)
-        return fit(speed, asked)
+        return fit(speed, np.abs(torque) if self.one_sided else torque)
 
 
-def grid_points(points: BenchPoints, plan: GridPlan | None = None) -> BenchMap:
+def grid_points(points: BenchPoints, plan: GridRequest | None = None) -> BenchMap:
     """Fit a smooth surface to bench points and put it on a full grid.
 
     Parameters
@@ -104,12 +105,12 @@ def grid_points(points: BenchPoints, plan: GridPlan | None = None) -> BenchMap:
     InputError
         The points lie on too few speeds or torques, or the grid is empty or too large.
     """
-    plan = plan or GridPlan()
+    plan = plan or GridRequest()
     speed_axis, torque_axis = _axes(points, plan)
     sides = (points.torque >= 0.0).all() or (points.torque <= 0.0).all()
     one_sided = points.kind != ENGINE and bool(sides)
     torque = np.abs(points.torque) if one_sided else points.torque
-    shape = _shape(points, torque, speed_axis, torque_axis, one_sided)
+    shape = _shape(points, torque, speed_axis, np.abs(torque_axis) if one_sided else torque_axis)
     if not is_determined(shape, points.speed, torque):
         raise InputError(
             f"{points.path}: the points lie on too few speeds or torques for a map; add points "
@@ -129,11 +130,10 @@ def grid_points(points: BenchPoints, plan: GridPlan | None = None) -> BenchMap:
     raised, falls_at = 0, None
     if points.kind == ENGINE:
         limit = RISE * float(np.sqrt(np.mean(fit.residual**2))) + 1e-9 * float(values.max())
-        risen = np.array([_rising(row) for row in values])
+        risen = np.array([isotonic_regression(row).x for row in values])
         change = np.abs(risen - values)
-        contradicted = inside & (change > limit)
-        if contradicted.any():
-            at = np.unravel_index(int(np.argmax(np.where(inside, change, 0.0))), size)
+        at = np.unravel_index(int(np.argmax(np.where(inside, change, 0.0))), size)
+        if inside[at] and change[at] > limit:
             falls_at = (float(speed_axis[at[0]]), float(torque_axis[at[1]]))
         else:
             raised, values = int((change > 1e-12 * values.max()).sum()), risen
@@ -143,16 +143,17 @@ def grid_points(points: BenchPoints, plan: GridPlan | None = None) -> BenchMap:
     )
 
 
-def _axes(points: BenchPoints, plan: GridPlan) -> tuple[np.ndarray, np.ndarray]:
+def _axes(points: BenchPoints, plan: GridRequest) -> tuple[np.ndarray, np.ndarray]:
     """Return the axes of the grid, rad/s and N m."""
     engine = points.kind == ENGINE
     speeds, loads = points.speed, np.abs(points.torque)
     if plan.limit is not None:
         speeds = np.append(speeds, plan.limit["speed"].values)
         loads = np.append(loads, plan.limit.values)
-    low = 0.0 if not engine else _end(plan.speed_low, float(speeds.min()))
-    high = _end(plan.speed_high, float(speeds.max()))
-    top = _end(plan.torque_high, float(loads.max()))
+    low = speeds.min() if plan.speed_low is None else plan.speed_low
+    low = low if engine else 0.0
+    high = speeds.max() if plan.speed_high is None else plan.speed_high
+    top = loads.max() if plan.torque_high is None else plan.torque_high
     if not (low < high and top > 0.0):
         raise InputError(
             f"{points.path}: the grid from {low / RPM:g} to {high / RPM:g} rpm and up to {top:g} "
@@ -166,40 +167,11 @@ def _axes(points: BenchPoints, plan: GridPlan) -> tuple[np.ndarray, np.ndarray]:
     return speed, np.concatenate((-half[:0:-1], half))
 
 
-def _end(given: float | None, own: float) -> float:
-    return own if given is None else given
-
-
 def _shape(
-    points: BenchPoints,
-    torque: np.ndarray,
-    speed_axis: np.ndarray,
-    torque_axis: np.ndarray,
-    one_sided: bool,
-) -> Shape:
+    points: BenchPoints, torque: np.ndarray, speed_axis: np.ndarray, torque_axis: np.ndarray
+) -> SplineShape:
     """Return splines over grid and points."""
-    lowest = 0.0 if one_sided else min(torque_axis[0], torque.min())
-    low = (float(min(speed_axis[0], points.speed.min())), float(lowest))
-    high = (
-        float(max(speed_axis[-1], points.speed.max())),
-        float(max(torque_axis[-1], torque.max())),
-    )
-    pieces = int(np.clip(round(points.speed.size**0.5), 3, MOST_PIECES))
-    return Shape(low, high, (pieces, pieces), ORDERS[points.kind])
-
-
-def _rising(row: np.ndarray) -> np.ndarray:
-    """Return the row that never falls and is nearest in least squares (pool adjacent violators).
-
-    Ayer and others, Ann. Mathematical Statistics 26(4), 1955, DOI 10.1214/aoms/1177728423.
-    """
-    means: list[float] = []
-    sizes: list[int] = []
-    for value in row.tolist():
-        means.append(value)
-        sizes.append(1)
-        while len(means) > 1 and means[-2] > means[-1]:
-            size = sizes[-2] + sizes[-1]
-            mean = (means[-2] * sizes[-2] + means[-1] * sizes[-1]) / size
-            means[-2:], sizes[-2:] = [mean], [size]
-    return np.repeat(means, sizes)
+    x, y = np.append(speed_axis, points.speed), np.append(torque_axis, torque)
+    pieces = int(np.clip(round(points.speed.size**0.5), 3, MAX_PIECES))
+    low, high = (float(x.min()), float(y.min())), (float(x.max()), float(y.max()))
+    return SplineShape(low, high, (pieces, pieces), ORDERS[points.kind])

@@ -1,6 +1,7 @@
 """The area that measured points cover: their convex hull in speed and torque."""
 
 import numpy as np
+from scipy.spatial import ConvexHull
 
 EDGE = 1e-9  # of the extent; a point so near the hull's edge lies inside
 
@@ -17,28 +18,9 @@ def convex_hull(points: np.ndarray) -> np.ndarray:
     -------
     ndarray
         (k, 2), without points on its edges.
-
-    Notes
-    -----
-    Monotone chain: Andrew, Information Processing Letters 9(5), 1979, DOI
-    10.1016/0020-0190(79)90072-3.
     """
-    ordered = np.unique(points, axis=0)
-    return np.array(_chain(ordered)[:-1] + _chain(ordered[::-1])[:-1])
-
-
-def _chain(ordered: np.ndarray) -> list[np.ndarray]:
-    """Return the hull's lower side from the first to the last of ordered points."""
-    chain: list[np.ndarray] = []
-    for point in ordered:
-        while len(chain) > 1 and _turn(chain[-2], chain[-1], point) <= 0.0:
-            chain.pop()
-        chain.append(point)
-    return chain
-
-
-def _turn(a: np.ndarray, b: np.ndarray, c: np.ndarray) -> float:
-    return float((b[0] - a[0]) * (c[1] - a[1]) - (b[1] - a[1]) * (c[0] - a[0]))
+    corners: np.ndarray = points[ConvexHull(points / np.ptp(points, axis=0)).vertices]
+    return corners
 
 
 def is_inside(hull: np.ndarray, points: np.ndarray) -> np.ndarray:
@@ -55,12 +37,7 @@ def is_inside(hull: np.ndarray, points: np.ndarray) -> np.ndarray:
     -------
     ndarray of bool, (n,)
     """
-    size = np.maximum(np.ptp(hull, axis=0), 1e-300)
-    corners, places = hull / size, points / size
-    ends = np.roll(corners, -1, axis=0)
-    inside = np.ones(points.shape[0], dtype=np.bool_)
-    for start, end in zip(corners, ends, strict=True):
-        side = end - start
-        across = side[0] * (places[:, 1] - start[1]) - side[1] * (places[:, 0] - start[0])
-        inside &= across >= -EDGE * max(float(np.hypot(*side)), EDGE)
+    size = np.ptp(hull, axis=0)
+    sides = ConvexHull(hull / size).equations  # outward normal, and minus the side's distance
+    inside: np.ndarray = ((points / size) @ sides[:, :2].T + sides[:, 2] <= EDGE).all(axis=1)
     return inside

@@ -2,17 +2,17 @@
 
 import numpy as np
 
-from .spline import Shape, fit_surface, is_determined
+from .spline import SplineShape, fit_surface, is_determined
 
 FAR = 4.5  # sigmas beyond which a point looks like an outlier
 SMALL = 0.01  # part of a point's scale that is never an outlier
-MOST = 0.1  # part of the points that may be outliers
-GROUP, MOST_GROUPS = 40, 6  # points whose error is taken together; most groups of such
+MAX_SHARE = 0.1  # part of the points that may be outliers
+GROUP, MAX_GROUPS = 40, 6  # points whose error is taken together; most groups of such
 SIGMA = 1.4826  # of the normal distribution, in medians of the absolute value
 
 
 def find_outliers(
-    shape: Shape, speed: np.ndarray, torque: np.ndarray, value: np.ndarray
+    shape: SplineShape, speed: np.ndarray, torque: np.ndarray, value: np.ndarray
 ) -> np.ndarray:
     """Return the index of points far from the surface that the others make.
 
@@ -35,7 +35,7 @@ def find_outliers(
     from the median: Rousseeuw, Leroy, *Robust Regression and Outlier Detection*, Wiley, 1987, DOI
     10.1002/0471725382.
     Sigma follows the size of the value, see :func:`_sigma`. A point that the surface must follow,
-    such as a corner of the hull, cannot be told from the others.
+    such as a corner of the hull, cannot be distinguished from the others.
     """
     kept = np.arange(speed.size)
     exponents = fit_surface(shape, speed, torque, value).exponents
@@ -50,12 +50,14 @@ def find_outliers(
         far[np.abs(np.nan_to_num(fit.left_out_residual)) <= SMALL * fit.scale] = 0.0
         worst = int(np.argmax(far))
         rest = np.delete(kept, worst)
-        done = far[worst] <= FAR or len(removed) >= int(MOST * speed.size)
+        done = far[worst] <= FAR or len(removed) >= int(MAX_SHARE * speed.size)
         if done or not is_determined(shape, speed[rest], torque[rest]):
             break
         removed.append(int(kept[worst]))
         kept = rest
     away = np.array(sorted(removed), dtype=np.int64)
+    if not removed:
+        return away
     expected = fit(speed[away], torque[away])
     scale = np.abs(expected) + 0.1 * np.abs(value).mean()
     sigma = _sigma(error, smooth, fit.scale, expected, scale)
@@ -77,7 +79,7 @@ def _sigma(
     between the groups: errors may be of one size, a part of the value, or both. The median of
     the error in parts of the scale is another estimate; the larger one counts.
     """
-    groups = max(min(size.size // GROUP, MOST_GROUPS), 1)
+    groups = max(min(size.size // GROUP, MAX_GROUPS), 1)
     parts = np.array_split(np.argsort(np.abs(size), kind="stable"), groups)
     places = [float(np.median(np.abs(size[part]))) for part in parts]
     plain, relative = (

@@ -1,7 +1,7 @@
 """Points of a test bench: a CSV file in the units of the bench, as fuel rate or loss in SI."""
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -22,9 +22,8 @@ ENGINE, MOTOR = "engine", "motor"
 KINDS = (ENGINE, MOTOR)
 SPEED_COLUMNS = {"speed_rpm": RPM, "speed_rad_per_s": 1.0}
 BAR = 1e5  # Pa
-LITRE = 1e-3  # m3
 MAX_POINTS = 10_000
-FEWEST = {ENGINE: 6, MOTOR: 8}
+MIN_POINTS = {ENGINE: 6, MOTOR: 8}
 """Fewest points: the plain trend has 4 and 6 coefficients."""
 NAMED = 8  # lines named in a sentence
 
@@ -60,18 +59,9 @@ class BenchPoints:
 
     def without(self, left_out: np.ndarray) -> "BenchPoints":
         """Return the points but for some, by index."""
-        keep = np.ones(self.speed.size, dtype=np.bool_)
-        keep[left_out] = False
-        return BenchPoints(
-            self.path,
-            self.kind,
-            self.column,
-            self.speed[keep],
-            self.torque[keep],
-            self.value[keep],
-            self.lines[keep],
-            self.notes,
-        )
+        kept = np.delete(np.arange(self.speed.size), left_out)
+        arrays = {name: getattr(self, name)[kept] for name in ("speed", "torque", "value", "lines")}
+        return replace(self, **arrays)
 
 
 def read_points(
@@ -102,7 +92,7 @@ def read_points(
     Raises
     ------
     InputError
-        The file cannot be read, a column is missing, a figure is out of range, or points are too
+        The file cannot be read, a column is missing, a value is out of range, or points are too
         few.
 
     Notes
@@ -131,24 +121,24 @@ def read_points(
         speed = np.abs(speed)
         notes.append(f"{_count(turned)} at negative speed turned to positive speed, same power")
     keep = _kept(kind, of_load, of_value, speed, torque, lines, notes)
-    speed, torque, figures, lines = speed[keep], torque[keep], table[of_value][keep], lines[keep]
-    if speed.size < FEWEST[kind]:
+    speed, torque, given, lines = speed[keep], torque[keep], table[of_value][keep], lines[keep]
+    if speed.size < MIN_POINTS[kind]:
         raise InputError(
             f"{path}: has {speed.size} points that can be used; a map needs at least "
-            f"{FEWEST[kind]}, add points"
+            f"{MIN_POINTS[kind]}, add points"
         )
 
     def where(at: int) -> str:
         return f"{path}: line {lines[at]}"
 
     if kind == ENGINE:
-        value = fuel_rate(of_value, figures, speed, torque, heating_value, where)
+        value = fuel_rate(of_value, given, speed, torque, heating_value, where)
     else:
-        value = motor_loss(of_value, figures, speed, torque, where)
+        value = motor_loss(of_value, given, speed, torque, where)
     if value.max() <= 0.0:
         raise InputError(f"{path}: {of_value}: every point is 0 or less; mend the column")
     if not np.isfinite(value).all() or np.abs(value).max() > 1e12 or np.abs(torque).max() > 1e9:
-        raise InputError(f"{path}: {of_value} gives figures too large for any machine; mend them")
+        raise InputError(f"{path}: {of_value} gives values too large for any machine; mend them")
     return BenchPoints(path, kind, of_value, speed, torque, value, lines, tuple(notes))
 
 

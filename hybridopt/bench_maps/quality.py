@@ -1,24 +1,24 @@
 """How good a gridded map is: residuals, points left out, outliers, extrapolation, checks."""
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from xarray import DataArray
 
 from ..base.units import G_PER_KWH, PERCENT, RPM
-from ..inputs.maps import curve_values, map_values
+from ..inputs.maps import map_values
 from .gridding import BenchMap
 from .hull import is_inside
 from .points import ENGINE, named_lines
 
 FINE = 200  # cells per axis that areas are measured by
-COUNTS = 0.05  # of the largest value: smaller ones do not count in figures in percent
+COUNTS = 0.05  # of the largest value: smaller ones do not count in values in percent
 CONSUMPTION = (150.0, 400.0)  # g/kWh, at its best, of any engine (common practice, no source)
 EFFICIENCY = 0.99  # of motor and inverter, at its best (common practice, no source)
 
 
-@dataclass(frozen=True)
-class Outlier:
+class Outlier(NamedTuple):
     """A point that looks wrong: its line, place (SI), value, and what the others expect."""
 
     line: int
@@ -28,8 +28,7 @@ class Outlier:
     expected: float
 
 
-@dataclass(frozen=True)
-class QualityCheck:
+class MapCheck(NamedTuple):
     """Something a map of a real machine does, and whether this one does."""
 
     name: str
@@ -38,15 +37,15 @@ class QualityCheck:
 
 
 @dataclass(frozen=True)
-class Quality:
-    """The figures of a quality report; values in the map's unit, percent of the point's value.
+class MapQuality:
+    """The content of a quality report; values in the map's unit, percent of the point's value.
 
     Attributes
     ----------
     points, used : number of points that could be used, and that the map is made from
     rms, rms_percent, worst, worst_percent, worst_line : of the residuals, point less map
     foretold_rms, foretold_rms_percent : of points less the surface made without them
-    alone : points that the others cannot foretell
+    alone : points that the others cannot predict
     off_grid : points beyond the grid, which have no residual
     outliers : points that look wrong
     extrapolated_share : part of `area` outside the convex hull of the points
@@ -70,7 +69,7 @@ class Quality:
     extrapolated_share: float
     area: str
     grid_error: float
-    checks: tuple[QualityCheck, ...]
+    checks: tuple[MapCheck, ...]
 
 
 def residuals(made: BenchMap) -> np.ndarray:
@@ -82,7 +81,7 @@ def residuals(made: BenchMap) -> np.ndarray:
 
 def assess(
     made: BenchMap, heating_value: float | None = None, limit: DataArray | None = None
-) -> Quality:
+) -> MapQuality:
     """Judge a gridded map.
 
     Parameters
@@ -96,7 +95,7 @@ def assess(
 
     Returns
     -------
-    Quality
+    MapQuality
         Residuals are those of the map as it is read, bilinear between the nodes of its grid.
     """
     points, used = made.points, made.used
@@ -109,7 +108,7 @@ def assess(
     smooth = made.surface(points.speed[used], points.torque[used])
     off = np.abs(smooth - (value - residual))[on_grid]
     share, area = _extrapolated(made, limit)
-    return Quality(
+    return MapQuality(
         points=points.speed.size,
         used=used.size,
         rms=_rms(residual),
@@ -143,16 +142,9 @@ def _outliers(made: BenchMap) -> tuple[Outlier, ...]:
     if away.size == 0:
         return ()
     expected = made.without_outliers(points.speed[away], points.torque[away])
-    return tuple(
-        Outlier(
-            int(points.lines[i]),
-            float(points.speed[i]),
-            float(points.torque[i]),
-            float(points.value[i]),
-            float(guess),
-        )
-        for i, guess in zip(away, expected, strict=True)
-    )
+    columns = (points.lines[away], points.speed[away], points.torque[away], points.value[away])
+    rows = zip(*(column.tolist() for column in (*columns, expected)), strict=True)
+    return tuple(Outlier(*row) for row in rows)
 
 
 def _extrapolated(made: BenchMap, limit: DataArray | None) -> tuple[float, str]:
@@ -164,31 +156,24 @@ def _extrapolated(made: BenchMap, limit: DataArray | None) -> tuple[float, str]:
     cells = np.column_stack([axis.ravel() for axis in np.meshgrid(x, y, indexing="ij")])
     area = "the whole grid"
     if limit is not None:
-        most = curve_values(limit, cells[:, 0])
-        reached = (cells[:, 0] >= float(limit["speed"][0])) & (
-            cells[:, 0] <= float(limit["speed"][-1])
-        )
-        cells, area = cells[reached & (np.abs(cells[:, 1]) <= most)], "the area within the limit"
+        top = np.interp(cells[:, 0], limit["speed"].values, limit.values, left=-1.0, right=-1.0)
+        reached = np.abs(cells[:, 1]) <= top
+        cells, area = cells[reached], "the area within the limit"
     if cells.size == 0:
         return 0.0, area
     return float(1.0 - is_inside(made.hull, cells).mean()), area
 
 
-def _engine_checks(made: BenchMap, heating_value: float | None) -> list[QualityCheck]:
+def _engine_checks(made: BenchMap, heating_value: float | None) -> list[MapCheck]:
     speed, torque = made.map["speed"].values, made.map["torque"].values
     falls = made.falls_at
     text = "fuel rises with torque at every speed"
     if falls is not None:
         text = f"fuel falls with torque near {falls[0] / RPM:.0f} rpm, {falls[1]:.0f} Nm"
-    checks = [QualityCheck("rising", falls is None, text)]
+    checks = [MapCheck("rising", falls is None, text)]
     idle = made.map.values[:, 0]
-    checks.append(
-        QualityCheck(
-            "fuel_at_zero_torque",
-            bool((idle > 0.0).all()),
-            f"fuel at 0 Nm is {idle.min():.3g} to {idle.max():.3g} g/s",
-        )
-    )
+    text = f"fuel at 0 Nm is {idle.min():.3g} to {idle.max():.3g} g/s"
+    checks.append(MapCheck("fuel_at_zero_torque", bool((idle > 0.0).all()), text))
     points = made.points
     power = points.speed * points.torque
     with np.errstate(divide="ignore"):
@@ -198,20 +183,15 @@ def _engine_checks(made: BenchMap, heating_value: float | None) -> list[QualityC
     if inside.any():
         best = float((made.map.values[inside] / node_power[inside]).min()) / G_PER_KWH
     low, high = CONSUMPTION
-    checks.append(
-        QualityCheck(
-            "lowest_consumption",
-            low <= best <= high,
-            f"lowest specific consumption {best:.0f} g/kWh; plausible is {low:.0f} to {high:.0f}",
-        )
-    )
+    text = f"lowest specific consumption {best:.0f} g/kWh; plausible is {low:.0f} to {high:.0f}"
+    checks.append(MapCheck("lowest_consumption", low <= best <= high, text))
     if heating_value is not None:
         share = power / np.maximum(points.value, 1e-300) / heating_value
         checks.append(_efficiency_check(made, share, 1.0))
     return checks
 
 
-def _motor_checks(made: BenchMap) -> list[QualityCheck]:
+def _motor_checks(made: BenchMap) -> list[MapCheck]:
     points = made.points
     negative = points.lines[points.value < 0.0]
     text = "every loss is 0 or more"
@@ -222,21 +202,18 @@ def _motor_checks(made: BenchMap) -> list[QualityCheck]:
     with np.errstate(divide="ignore", invalid="ignore"):
         share = np.where(power > 0.0, power / electric, electric / power)
     share[(power == 0.0) | ((power > 0.0) & (electric <= 0.0))] = 0.0
-    return [
-        QualityCheck("loss", negative.size == 0, text),
-        _efficiency_check(made, share, EFFICIENCY),
-    ]
+    return [MapCheck("loss", negative.size == 0, text), _efficiency_check(made, share, EFFICIENCY)]
 
 
-def _efficiency_check(made: BenchMap, share: np.ndarray, most: float) -> QualityCheck:
-    over = made.points.lines[share > most]
+def _efficiency_check(made: BenchMap, share: np.ndarray, limit: float) -> MapCheck:
+    over = made.points.lines[share > limit]
     text = f"highest efficiency of a point {share.max() / PERCENT:.1f} %"
     if over.size:
-        text += f"; above {most / PERCENT:g} % at {named_lines(over)}"
-    return QualityCheck("efficiency", over.size == 0, text)
+        text += f"; above {limit / PERCENT:g} % at {named_lines(over)}"
+    return MapCheck("efficiency", over.size == 0, text)
 
 
-def _limit_checks(made: BenchMap, limit: DataArray | None) -> list[QualityCheck]:
+def _limit_checks(made: BenchMap, limit: DataArray | None) -> list[MapCheck]:
     """Tell whether the grid reaches the torque limit, as a driveline needs it."""
     if limit is None:
         return []
@@ -247,4 +224,4 @@ def _limit_checks(made: BenchMap, limit: DataArray | None) -> list[QualityCheck]
         f"the grid reaches {speed[-1]:.0f} rpm and {top:.0f} Nm, the limit {ends[1]:.0f} rpm "
         f"and {float(limit.max()):.0f} Nm"
     )
-    return [QualityCheck("limit", bool(reaches), text)]
+    return [MapCheck("limit", bool(reaches), text)]

@@ -12,18 +12,21 @@ grids, Computational Statistics and Data Analysis 50(1), 2006, DOI 10.1016/j.csd
 """
 
 from dataclasses import dataclass
+from itertools import product
 
 import numpy as np
+from scipy.interpolate import BSpline
+from scipy.linalg import khatri_rao
 
-MOST_PIECES = 14  # spline pieces per direction
+MAX_PIECES = 14  # spline pieces per direction
 COARSE = (-3, -1, 1, 3, 5, 7)  # decimal exponents of the smoothing, tried in both directions
 NEARLY_BEST = 1.02  # of the score; the smoothest of those is taken
-ROUNDING = 1e-20  # score, a relative error squared, below which nothing is told apart
-ALONE = 1e-7  # 1 - leverage, below which a point cannot be foretold from the others
+ROUNDING = 1e-20  # score, a relative error squared, below which scores count as equal
+ALONE = 1e-7  # 1 - leverage, below which a point cannot be predicted from the others
 
 
 @dataclass(frozen=True)
-class Shape:
+class SplineShape:
     """Domain, pieces and penalties of a surface; entries are (speed, torque).
 
     Attributes
@@ -45,28 +48,29 @@ class Shape:
 
     def basis(self, speed: np.ndarray, torque: np.ndarray) -> np.ndarray:
         """Return the value of every tensor product of B-splines at points, (n, coefficients)."""
-        one = uniform_basis(self.scaled(0, speed), self.pieces[0])
-        two = uniform_basis(self.scaled(1, torque), self.pieces[1])
+        one, two = (
+            uniform_basis(self.scaled(axis, values), self.pieces[axis])
+            for axis, values in enumerate((speed, torque))
+        )
         return _products(one, two)
 
     def trend(self, speed: np.ndarray, torque: np.ndarray) -> np.ndarray:
         """Return the polynomials that no penalty touches at points, (n, orders multiplied)."""
-        one = np.vander(2.0 * self.scaled(0, speed) - 1.0, self.orders[0], increasing=True)
-        two = np.vander(2.0 * self.scaled(1, torque) - 1.0, self.orders[1], increasing=True)
+        one, two = (
+            np.vander(2.0 * self.scaled(axis, values) - 1.0, self.orders[axis], increasing=True)
+            for axis, values in enumerate((speed, torque))
+        )
         return _products(one, two)
 
     def penalties(self) -> tuple[np.ndarray, np.ndarray]:
         """Return the two penalty matrices, (coefficients, coefficients) each."""
-        sizes = [pieces + 3 for pieces in self.pieces]
-        one, two = (
-            np.diff(np.eye(size), order, axis=0)
-            for size, order in zip(sizes, self.orders, strict=True)
-        )
-        return np.kron(one.T @ one, np.eye(sizes[1])), np.kron(np.eye(sizes[0]), two.T @ two)
+        one, two = (np.eye(pieces + 3) for pieces in self.pieces)
+        rough, wavy = np.diff(one, self.orders[0], axis=0), np.diff(two, self.orders[1], axis=0)
+        return np.kron(rough.T @ rough, two), np.kron(one, wavy.T @ wavy)
 
 
 @dataclass(frozen=True, eq=False)
-class Fit:
+class FittedSurface:
     """A surface, and how it fits the points it is made from.
 
     Attributes
@@ -79,7 +83,7 @@ class Fit:
     scale : size that residuals are judged by, (n,)
     """
 
-    shape: Shape
+    shape: SplineShape
     trend: np.ndarray
     coefficients: np.ndarray
     exponents: tuple[int, int]
@@ -106,23 +110,18 @@ class Fit:
 
 def uniform_basis(x: np.ndarray, pieces: int) -> np.ndarray:
     """Return cubic B-splines on `pieces` equal steps of 0 to 1, (n, pieces + 3)."""
-    place = np.clip(x, 0.0, 1.0) * pieces
-    piece = np.minimum(place.astype(np.int64), pieces - 1)
-    u = place - piece
-    weights = ((1 - u) ** 3, 3 * u**3 - 6 * u**2 + 4, -3 * u**3 + 3 * u**2 + 3 * u + 1, u**3)
-    basis = np.zeros((x.size, pieces + 3))
-    for k, weight in enumerate(weights):
-        basis[np.arange(x.size), piece + k] = weight / 6.0
+    knots = np.arange(-3, pieces + 4) / pieces
+    basis: np.ndarray = BSpline.design_matrix(np.clip(x, 0.0, 1.0), knots, 3).toarray()
     return basis
 
 
 def _products(one: np.ndarray, two: np.ndarray) -> np.ndarray:
     """Return all products of the columns of two matrices, row by row."""
-    products: np.ndarray = one[:, :, None] * two[:, None, :]
-    return products.reshape(one.shape[0], one.shape[1] * two.shape[1])
+    products: np.ndarray = khatri_rao(one.T, two.T).T
+    return products
 
 
-def is_determined(shape: Shape, speed: np.ndarray, torque: np.ndarray) -> bool:
+def is_determined(shape: SplineShape, speed: np.ndarray, torque: np.ndarray) -> bool:
     """Tell whether points fix the polynomials that no penalty touches."""
     trend = shape.trend(speed, torque)
     sizes = np.linalg.svd(trend, compute_uv=False)
@@ -130,12 +129,12 @@ def is_determined(shape: Shape, speed: np.ndarray, torque: np.ndarray) -> bool:
 
 
 def fit_surface(
-    shape: Shape,
+    shape: SplineShape,
     speed: np.ndarray,
     torque: np.ndarray,
     value: np.ndarray,
     exponents: tuple[int, int] | None = None,
-) -> Fit:
+) -> FittedSurface:
     """Fit a surface by penalised least squares, each point weighted by its own size.
 
     Parameters
@@ -146,33 +145,31 @@ def fit_surface(
     speed, torque, value
         Points, (n,).
     exponents
-        Of the smoothing; None takes the smoothest that foretells points left out (nearly) best.
+        Of the smoothing; None takes the smoothest that predicts points left out (nearly) best.
 
     Returns
     -------
-    Fit
+    FittedSurface
         Residuals count in parts of |value| + a tenth of the mean |value|, as instruments are off
         by parts of the reading and of the range (common practice, no source).
     """
-    system = _System(shape, speed, torque, value)
+    equations = _NormalEquations(shape, speed, torque, value)
     if exponents is None:
-        tried = {pair: system.score(pair) for pair in _pairs(COARSE, COARSE)}
-        best = min(tried, key=lambda pair: tried[pair])
-        near = [range(at - 1, at + 2) for at in best]
-        tried |= {pair: system.score(pair) for pair in _pairs(*near) if pair not in tried}
+        tried = {pair: equations.score(pair) for pair in product(COARSE, COARSE)}
+        i, j = min(tried, key=lambda pair: tried[pair])
+        near = set(product(range(i - 1, i + 2), range(j - 1, j + 2))) - tried.keys()
+        tried |= {pair: equations.score(pair) for pair in near}
         limit = NEARLY_BEST * min(tried.values()) + ROUNDING
         exponents = max((sum(pair), pair) for pair in tried if tried[pair] <= limit)[1]
-    return system.solve(exponents)
+    return equations.solve(exponents)
 
 
-def _pairs(one: "range | tuple[int, ...]", two: "range | tuple[int, ...]") -> list[tuple[int, int]]:
-    return [(i, j) for i in one for j in two]
-
-
-class _System:
+class _NormalEquations:
     """The normal equations; the trend is taken out first, so that it comes back to rounding."""
 
-    def __init__(self, shape: Shape, speed: np.ndarray, torque: np.ndarray, value: np.ndarray):
+    def __init__(
+        self, shape: SplineShape, speed: np.ndarray, torque: np.ndarray, value: np.ndarray
+    ):
         size = np.abs(value)
         self.shape = shape
         self.scale = size + 0.1 * max(float(size.mean()), 1e-300)
@@ -185,7 +182,7 @@ class _System:
         self.penalties = shape.penalties()
         self.unit = float(np.trace(self.gram)) / self.gram.shape[0]
 
-    def solve(self, exponents: tuple[int, int]) -> Fit:
+    def solve(self, exponents: tuple[int, int]) -> FittedSurface:
         """Return the fit at some smoothing."""
         one, two = (self.unit * 10.0**exponent for exponent in exponents)
         matrix = self.gram + one * self.penalties[0] + two * self.penalties[1]
@@ -193,19 +190,14 @@ class _System:
         coefficients = answer[:, 0]
         leverage = np.einsum("ij,ji->i", self.rows, answer[:, 1:])
         residual = (self.rest - self.rows @ coefficients) * self.scale
-        return Fit(
-            self.shape,
-            self.trend,
-            coefficients,
-            exponents,
-            residual,
-            np.clip(leverage, 0.0, 1.0),
-            self.scale,
+        leverage = np.clip(leverage, 0.0, 1.0)
+        return FittedSurface(
+            self.shape, self.trend, coefficients, exponents, residual, leverage, self.scale
         )
 
     def score(self, exponents: tuple[int, int]) -> float:
         """Return the mean square of points left out, with far ones cut off at three sigmas."""
         fit = self.solve(exponents)
         error = fit.left_out_residual / fit.scale
-        error = np.abs(np.where(np.isnan(error), 1.0, error))  # alone: nothing is foretold
+        error = np.abs(np.where(np.isnan(error), 1.0, error))  # alone: nothing is predicted
         return float(np.mean(np.minimum(error, 3.0 * 1.4826 * np.median(error)) ** 2))

@@ -1,25 +1,27 @@
 """`hybridopt cycle`: cycles from recorded logs, and the trips in them."""
 
-import json
-import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from ..base.errors import FailedError, InputError
+from ..base.errors import InputError
 from ..base.units import KM_PER_H
 from ..files.writing import Write, bytes_writer, check_target, file_stem, write_together
+from ..text.record import json_ready
 from ..text.table import table, terminal_width
+from .options import finish, json_option, overwrite_option, path_option
+from .output_folder import make_folder
 
 if TYPE_CHECKING:
-    from ..measurements.channels import Channel
+    from ..inputs.cycle import Cycle
+    from ..measurements.channels import ColumnRequest
     from ..measurements.drive import ImportedDrive
     from ..measurements.trips import Trip
 
 FACTORS = {"standstill": KM_PER_H}
-"""Multiply an option of `import` by its factor to get the cleaning's figure."""
+"""Multiply an option of `import` by its factor to get the value of `Cleaning`."""
 IMPORT_EXAMPLES = """\b
 Examples:
   hybridopt cycle import drive.csv --out cycle.csv --plot drive.png
@@ -38,21 +40,14 @@ def cycle() -> None:
     """Make cycles from recorded logs, and look at the trips in them."""
 
 
-def _figure(flag: str, name: str, metavar: str, text: str) -> Callable[..., Any]:
+def _number(flag: str, name: str, metavar: str, text: str) -> Callable[..., Any]:
     return click.option(flag, name, type=float, metavar=metavar, help=text)
 
 
 @cycle.command("import", short_help="Make a cycle from a log.", epilog=IMPORT_EXAMPLES)
 @click.argument("log", type=click.Path(path_type=Path))
-@click.option(
-    "--out", type=click.Path(path_type=Path), metavar="FILE", help="Write the cycle there (.csv)."
-)
-@click.option(
-    "--plot",
-    type=click.Path(path_type=Path),
-    metavar="FILE",
-    help="Draw the drive before and after (.png).",
-)
+@path_option("--out", "FILE", "Write the cycle there (.csv).")
+@path_option("--plot", "FILE", "Draw the drive before and after (.png).")
 @click.option(
     "--channel",
     "channels",
@@ -60,39 +55,25 @@ def _figure(flag: str, name: str, metavar: str, text: str) -> Callable[..., Any]
     metavar="SIGNAL=NAME[:UNIT]",
     help="Column of a signal: time, speed, altitude or grade.",
 )
-@click.option(
-    "--map",
-    "map_file",
-    type=click.Path(path_type=Path),
-    metavar="FILE",
-    help="Mapping file (.toml) with columns and units.",
-)
-@click.option(
-    "--save-map",
-    type=click.Path(path_type=Path),
-    metavar="FILE",
-    help="Write the mapping used, for the next log.",
-)
-@click.option("--part", metavar="N|longest", help="Which part of a log that has long gaps.")
-@_figure("--step", "step", "S", "Time step of the cycle (default 1).")
-@_figure("--bandwidth", "bandwidth", "HZ", "Low-pass of speed; 0 for none (default 0.5).")
-@_figure("--bridge", "bridge", "S", "Longest gap or spike to close (default 3).")
-@_figure("--jitter", "jitter", "S", "Backward steps of time up to this are sorted (default 2).")
-@_figure("--max-acceleration", "gain_max", "M/S2", "Largest real gain of speed (default 6).")
-@_figure("--max-braking", "loss_max", "M/S2", "Largest real loss of speed (default 11).")
-@_figure("--standstill", "standstill", "KM/H", "Smaller speeds count as rest (default 0.5).")
-@_figure(
+@path_option("--map", "FILE", "Mapping file (.toml) with columns and units.", "map_file")
+@path_option("--save-map", "FILE", "Write the mapping used, for the next log.")
+@click.option("--part", default="", metavar="N|longest", help="Which part of a log with long gaps.")
+@_number("--step", "step", "S", "Time step of the cycle (default 1).")
+@_number("--bandwidth", "bandwidth", "HZ", "Low-pass of speed; 0 for none (default 0.5).")
+@_number("--bridge", "bridge", "S", "Longest gap or spike to close (default 3).")
+@_number("--jitter", "jitter", "S", "Backward steps of time up to this are sorted (default 2).")
+@_number("--max-acceleration", "gain_max", "M/S2", "Largest real gain of speed (default 6).")
+@_number("--max-braking", "loss_max", "M/S2", "Largest real loss of speed (default 11).")
+@_number("--standstill", "standstill", "KM/H", "Smaller speeds count as rest (default 0.5).")
+@_number(
     "--grade-length", "grade_length", "M", "Road over which altitude is smoothed (default 200)."
 )
-@click.option("--overwrite", is_flag=True, help="Replace files that are there already.")
-@click.option("--json", "as_json", is_flag=True, help="Print one JSON object, nothing else.")
+@overwrite_option
+@json_option
 def import_log(
     log: Path,
-    out: Path | None,
-    plot: Path | None,
     channels: tuple[str, ...],
     map_file: Path | None,
-    save_map: Path | None,
     overwrite: bool,
     as_json: bool,
     **given: Any,
@@ -105,27 +86,22 @@ def import_log(
     from ..measurements.drive import Cleaning, import_drive
     from ..text.import_report import report_lines, report_record
 
-    targets = [path for path in (out, plot, save_map) if path is not None]
-    if len({path.resolve() for path in targets}) < len(targets):
+    targets = {name: given.pop(name) for name in ("out", "plot", "save_map")}
+    files = [path for path in targets.values() if path is not None]
+    if len({path.resolve() for path in files}) < len(files):
         raise InputError("--out, --plot and --save-map name the same file; give each its own")
-    for path in targets:
+    for path in files:
         check_target(path, overwrite)
-    figures = {
-        k: v * FACTORS.get(k, 1.0) for k, v in given.items() if k != "part" and v is not None
-    }
-    cleaning = Cleaning(**figures, part=given["part"] or "")
-    drive = import_drive(log, _channels(channels, map_file), cleaning)
-    _write(drive, out, plot, save_map, overwrite)
-    if as_json:
-        record = report_record(drive) | {"files": [str(path) for path in targets]}
-        click.echo(json.dumps(record, allow_nan=False))
-        return
-    click.echo("\n".join(report_lines(drive)))
-    for path in targets:
-        click.echo(f"wrote {path}")
+    part = given.pop("part")
+    values = {k: v * FACTORS.get(k, 1.0) for k, v in given.items() if v is not None}
+    drive = import_drive(log, _channels(channels, map_file), Cleaning(**values, part=part))
+    write_together(_writers(drive, **targets), overwrite)
+    finish(as_json, files, lambda: report_record(drive), lambda: "\n".join(report_lines(drive)))
 
 
-def _channels(options: Sequence[str], map_file: Path | None) -> "dict[str, tuple[Channel, str]]":
+def _channels(
+    options: Sequence[str], map_file: Path | None
+) -> "dict[str, tuple[ColumnRequest, str]]":
     """Return what the user says of each signal; an option wins over the mapping file."""
     from ..measurements.channels import read_map, read_option
 
@@ -140,14 +116,10 @@ def _channels(options: Sequence[str], map_file: Path | None) -> "dict[str, tuple
     return given | {signal: (one, "option") for signal, one in named}
 
 
-def _write(
-    drive: "ImportedDrive",
-    out: Path | None,
-    plot: Path | None,
-    save_map: Path | None,
-    overwrite: bool,
-) -> None:
-    """Write what is asked for; no file gets its name before all are whole."""
+def _writers(
+    drive: "ImportedDrive", out: Path | None, plot: Path | None, save_map: Path | None
+) -> list[tuple[Path, Write]]:
+    """Return what writes each file asked for."""
     targets: list[tuple[Path, Write]] = []
     if out is not None:
         from ..inputs.cycle_writing import cycle_writer
@@ -164,7 +136,7 @@ def _write(
 
         text = map_text(drive.choices)
         targets.append((save_map, bytes_writer(text.encode())))
-    write_together(targets, overwrite)
+    return targets
 
 
 @cycle.command("trips", short_help="Cut a cycle at its stops; choose trips.", epilog=TRIPS_EXAMPLE)
@@ -175,14 +147,9 @@ def _write(
     metavar="N",
     help="Choose N trips that stand for all, for training.",
 )
-@click.option(
-    "--out",
-    type=click.Path(path_type=Path),
-    metavar="FOLDER",
-    help="Write the trips (the chosen ones, or all) there, one CSV each.",
-)
-@click.option("--overwrite", is_flag=True, help="Replace files that are there already.")
-@click.option("--json", "as_json", is_flag=True, help="Print one JSON object, nothing else.")
+@path_option("--out", "FOLDER", "Write the trips (the chosen ones, or all) there, one CSV each.")
+@overwrite_option
+@json_option
 def trips(
     source: str, choose: int | None, out: Path | None, overwrite: bool, as_json: bool
 ) -> None:
@@ -194,36 +161,29 @@ def trips(
     from ..inputs.cycle import read_cycle
     from ..measurements.trips import choose_trips, cut_trips, describe
 
-    whole = read_cycle(source)
-    found = cut_trips(whole)
-    chosen, weights = choose_trips(found, choose) if choose else (range(len(found)), None)
-    files = _write_trips(whole.name, {i + 1: found[i] for i in chosen}, out, overwrite)
-    share = dict(zip(chosen, weights, strict=True)) if weights is not None else {}
-    if as_json:
-        record = {
-            "cycle": whole.name,
-            "whole": describe(whole).record(),
-            "trips": [x.record() | {"share_of_time": share.get(i)} for i, x in enumerate(found)],
+    cycle = read_cycle(source)
+    found, whole = cut_trips(cycle), describe(cycle)
+    chosen, shares = choose_trips(found, choose) if choose else (range(len(found)), ())
+    files = _write_trips(cycle, {i + 1: found[i] for i in chosen}, out, overwrite)
+    share = dict(zip(chosen, shares, strict=False))
+    records = [
+        json_ready(x.record() | {"share_of_time": share.get(i)}) for i, x in enumerate(found)
+    ]
+    finish(
+        as_json,
+        files,
+        lambda: {
+            "cycle": cycle.name,
+            "whole": json_ready(whole.record()),
+            "trips": records,
             "chosen": list(chosen) if choose else None,
-            "files": [str(path) for path in files],
-        }
-        click.echo(json.dumps(_without_nan(record), allow_nan=False))
-        return
-    click.echo(_trip_table(found, share, whole))
-    for path in files:
-        click.echo(f"wrote {path}")
-
-
-def _without_nan(value: Any) -> Any:
-    if isinstance(value, dict):
-        return {key: _without_nan(item) for key, item in value.items()}
-    if isinstance(value, list):
-        return [_without_nan(item) for item in value]
-    return None if isinstance(value, float) and not math.isfinite(value) else value
+        },
+        lambda: _trip_table(found, share, whole),
+    )
 
 
 def _write_trips(
-    name: str, chosen: "dict[int, Trip]", out: Path | None, overwrite: bool
+    cycle: "Cycle", chosen: "Mapping[int, Trip]", out: Path | None, overwrite: bool
 ) -> list[Path]:
     """Write trips, by their number, to a folder; return the files."""
     if out is None:
@@ -232,53 +192,39 @@ def _write_trips(
 
     if not out.parent.is_dir() or (out.exists() and not out.is_dir()):
         raise InputError(f"--out {out}: give a folder, in a folder that exists")
-    try:
-        out.mkdir(exist_ok=True)
-    except OSError as error:
-        raise FailedError(f"{out}: the folder could not be made ({error.strerror})") from None
-    files = [out / f"{file_stem(name)}_trip_{number}.csv" for number in chosen]
-    writers = [
-        cycle_writer(trip.cycle, [f"{name} from {trip.start:.10g} s on"])
-        for trip in chosen.values()
-    ]
-    write_together(list(zip(files, writers, strict=True)), overwrite)
-    return files
-
-
-def _trip_table(found: "Sequence[Trip]", share: dict[int, float], whole: Any) -> str:
-    from ..measurements.trips import describe
-
-    header = [
-        "trip",
-        "start s",
-        "s",
-        "km",
-        "mean km/h",
-        "max km/h",
-        "max m/s2",
-        "RPA m/s2",
-        "v*a m2/s3",
-        "stands for",
-    ]
-    rows = []
-    for name, trip in [*((str(i + 1), t) for i, t in enumerate(found)), ("all", describe(whole))]:
-        index = int(name) - 1 if name != "all" else -1
-        note = f"{100.0 * share[index]:.1f} % of time" if index in share else ""
-        note = note or ("" if trip.whole or name == "all" else "cut off")
-        rows.append(
-            [
-                name,
-                f"{trip.start:.0f}",
-                f"{trip.duration:.0f}",
-                f"{trip.distance / 1e3:.3f}",
-                f"{trip.mean_speed / KM_PER_H:.1f}",
-                f"{trip.max_speed / KM_PER_H:.1f}",
-                f"{trip.max_gain:.2f}",
-                f"{trip.rpa:.3f}",
-                f"{trip.v_a_95:.2f}",
-                note,
-            ]
+    make_folder(out)
+    targets = {
+        out / f"{file_stem(cycle.name)}_trip_{number}.csv": cycle_writer(
+            trip.cycle, [f"{cycle.name} from {trip.start:.10g} s on"]
         )
-    stops = describe(whole).stops_per_km
-    foot = f"\n{stops:.2f} stops per km, at rest {100.0 * describe(whole).rest_share:.1f} % of time"
-    return table(header, rows, terminal_width()) + foot
+        for number, trip in chosen.items()
+    }
+    write_together(list(targets.items()), overwrite)
+    return list(targets)
+
+
+HEADER = (
+    "trip, start s, s, km, mean km/h, max km/h, max m/s2, RPA m/s2, v*a m2/s3, stands for"
+).split(", ")
+
+
+def _trip_table(found: "Sequence[Trip]", share: Mapping[int, float], whole: "Trip") -> str:
+    rows = []
+    for i, trip in enumerate([*found, whole]):
+        note = "" if trip.whole or trip is whole else "cut off"
+        values = (
+            f"{trip.start:.0f}",
+            f"{trip.duration:.0f}",
+            f"{trip.distance / 1e3:.3f}",
+            f"{trip.mean_speed / KM_PER_H:.1f}",
+            f"{trip.max_speed / KM_PER_H:.1f}",
+            f"{trip.max_gain:.2f}",
+            f"{trip.rpa:.3f}",
+            f"{trip.v_a_95:.2f}",
+            f"{100.0 * share[i]:.1f} % of time" if i in share else note,
+        )
+        rows.append(["all" if trip is whole else str(i + 1), *values])
+    foot = (
+        f"{whole.stops_per_km:.2f} stops per km, at rest {100.0 * whole.rest_share:.1f} % of time"
+    )
+    return f"{table(HEADER, rows, terminal_width())}\n{foot}"

@@ -7,55 +7,27 @@ from pathlib import Path
 
 from ..base.errors import InputError
 from ..files.csv_table import read_toml
-from .log import Column, Log, printable
+from .log import Log, LogColumn, printable
 from .units import SI, UNITS, Unit, find_unit
 
 SIGNALS = ("time", "speed", "altitude", "grade")
 USUAL_NAMES = {
     "time": (
-        "time",
-        "t",
-        "timestamp",
-        "time stamp",
-        "test time",
-        "elapsed time",
-        "date time",
-        "datetime",
-        "utc",
-        "utc time",
-        "zeit",
-        "seconds",
-        "sec",
-    ),
+        "time, t, timestamp, time stamp, test time, elapsed time, date time, datetime, utc, "
+        "utc time, zeit, seconds, sec"
+    ).split(", "),
     "speed": (
-        "vehicle speed",
-        "speed",
-        "v",
-        "vehicle velocity",
-        "velocity",
-        "actual speed",
-        "gps speed",
-        "ground speed",
-        "target speed",
-        "speed over ground",
-        "geschwindigkeit",
-    ),
-    "altitude": ("altitude", "elevation", "height", "gps altitude", "alt", "altitude msl"),
-    "grade": (
-        "grade",
-        "slope",
-        "road grade",
-        "road slope",
-        "gradient",
-        "road gradient",
-        "steigung",
-    ),
+        "vehicle speed, speed, v, vehicle velocity, velocity, actual speed, gps speed, "
+        "ground speed, target speed, speed over ground, geschwindigkeit"
+    ).split(", "),
+    "altitude": "altitude, elevation, height, gps altitude, alt, altitude msl".split(", "),
+    "grade": "grade, slope, road grade, road slope, gradient, road gradient, steigung".split(", "),
 }
 """Words of the trade, the most telling first; units are taken off before they are compared."""
 
 
 @dataclass(frozen=True)
-class Channel:
+class ColumnRequest:
     """What the user says of one signal: a column's name and, if wanted, its unit."""
 
     name: str
@@ -63,14 +35,14 @@ class Channel:
 
 
 @dataclass(frozen=True)
-class ColumnChoice:
+class ChosenColumn:
     """The column taken for a signal, its unit, and who chose it (option, map, usual name)."""
 
-    column: Column
+    column: LogColumn
     unit: Unit | None
     by: str
 
-    def told(self, signal: str) -> str:
+    def text(self, signal: str) -> str:
         """Return the choice in words."""
         if signal == "time":
             return f"{self.column.name} (by {self.by})"
@@ -78,7 +50,7 @@ class ColumnChoice:
         return f"{self.column.name} (by {self.by}), {sign} -> {SI[signal]}"
 
 
-def read_option(text: str) -> tuple[str, Channel]:
+def read_option(text: str) -> tuple[str, ColumnRequest]:
     """Read `signal=NAME` or `signal=NAME:unit`.
 
     Raises
@@ -94,11 +66,11 @@ def read_option(text: str) -> tuple[str, Channel]:
         )
     name, colon, unit = rest.rpartition(":")
     if colon and find_unit(signal, unit):
-        return signal, Channel(name, unit)
-    return signal, Channel(rest)
+        return signal, ColumnRequest(name, unit)
+    return signal, ColumnRequest(rest)
 
 
-def read_map(path: Path) -> dict[str, Channel]:
+def read_map(path: Path) -> dict[str, ColumnRequest]:
     """Read a mapping file: a TOML table per signal, with `name` and, if wanted, `unit`.
 
     Raises
@@ -115,10 +87,10 @@ def read_map(path: Path) -> dict[str, Channel]:
         fits = isinstance(table, dict) and {"name"} <= table.keys() <= {"name", "unit"}
         if not fits or not all(isinstance(value, str) for value in table.values()):
             raise InputError(f"{path}: [{signal}]: give name and, if wanted, unit, both as text")
-    return {signal: Channel(**table) for signal, table in tables.items()}
+    return {signal: ColumnRequest(**table) for signal, table in tables.items()}
 
 
-def map_text(choices: Mapping[str, ColumnChoice]) -> str:
+def map_text(choices: Mapping[str, ChosenColumn]) -> str:
     """Return a mapping file that makes the same choices again."""
     lines = []
     for signal, choice in choices.items():
@@ -128,7 +100,9 @@ def map_text(choices: Mapping[str, ColumnChoice]) -> str:
     return "\n".join(lines)
 
 
-def choose_channels(log: Log, given: Mapping[str, tuple[Channel, str]]) -> dict[str, ColumnChoice]:
+def choose_channels(
+    log: Log, given: Mapping[str, tuple[ColumnRequest, str]]
+) -> dict[str, ChosenColumn]:
     """Choose the column of each signal.
 
     Parameters
@@ -140,7 +114,7 @@ def choose_channels(log: Log, given: Mapping[str, tuple[Channel, str]]) -> dict[
 
     Returns
     -------
-    dict of ColumnChoice
+    dict of ChosenColumn
         Of `time` (text logs), `speed`, and `altitude` or `grade` where the log has them; grade
         wins over altitude.
 
@@ -149,21 +123,20 @@ def choose_channels(log: Log, given: Mapping[str, tuple[Channel, str]]) -> dict[
     InputError
         A column is not there, several fit equally, or a unit is missing or not one of the signal.
     """
-    chosen = {}
+    chosen: dict[str, ChosenColumn] = {}
     for signal in SIGNALS:
         if signal == "time" and not log.needs_time:
             if signal in given:
                 raise InputError(f"{log.path}: channel time: MDF channels have their own time base")
             continue
         if signal in given:
-            channel, by = given[signal]
-            column = _named(log, signal, channel.name)
-            chosen[signal] = ColumnChoice(column, _unit(log, signal, column, channel.unit), by)
-            continue
-        column_or_none = _usual(log, signal, [choice.column for choice in chosen.values()])
-        if column_or_none is not None:
-            unit = _unit(log, signal, column_or_none, "")
-            chosen[signal] = ColumnChoice(column_or_none, unit, "usual name")
+            request, by = given[signal]
+            column: LogColumn | None = _named(log, signal, request.name)
+        else:
+            request, by = ColumnRequest(""), "usual name"
+            column = _usual(log, signal, [choice.column for choice in chosen.values()])
+        if column is not None:
+            chosen[signal] = ChosenColumn(column, _unit(log, signal, column, request.unit), by)
         elif signal in ("time", "speed"):
             raise InputError(
                 f"{log.path}: no column is called {' or '.join(USUAL_NAMES[signal][:3])}; say "
@@ -174,7 +147,7 @@ def choose_channels(log: Log, given: Mapping[str, tuple[Channel, str]]) -> dict[
     return chosen
 
 
-def _named(log: Log, signal: str, name: str) -> Column:
+def _named(log: Log, signal: str, name: str) -> LogColumn:
     for column in log.columns:
         if column.name == name:
             return column
@@ -183,7 +156,7 @@ def _named(log: Log, signal: str, name: str) -> Column:
     raise InputError(f"{log.path}: channel {signal}: there is no column {name[:80]!r}; {hint}")
 
 
-def _usual(log: Log, signal: str, taken: Sequence[Column]) -> Column | None:
+def _usual(log: Log, signal: str, taken: Sequence[LogColumn]) -> LogColumn | None:
     for words in USUAL_NAMES[signal]:
         fits = [c for c in log.columns if c.words == words and c not in taken]
         if len(fits) > 1:
@@ -196,7 +169,7 @@ def _usual(log: Log, signal: str, taken: Sequence[Column]) -> Column | None:
     return None
 
 
-def _unit(log: Log, signal: str, column: Column, stated: str) -> Unit | None:
+def _unit(log: Log, signal: str, column: LogColumn, stated: str) -> Unit | None:
     text = stated or column.unit
     if signal == "time" and not text:
         return None
@@ -211,7 +184,7 @@ def _unit(log: Log, signal: str, column: Column, stated: str) -> Unit | None:
     return unit
 
 
-def _listed(columns: Sequence[Column]) -> str:
+def _listed(columns: Sequence[LogColumn]) -> str:
     names = [column.name for column in columns[:12]]
     more = len(columns) - len(names)
     return ", ".join(names) + (f" and {more} more" if more > 0 else "")

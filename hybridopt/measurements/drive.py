@@ -9,10 +9,10 @@ import numpy as np
 from ..base.errors import InputError
 from ..base.units import KM_PER_H
 from ..inputs.cycle import Cycle
-from .channels import Channel, ColumnChoice, choose_channels
-from .log import Intervention, Log, Samples, printable
+from .channels import ChosenColumn, ColumnRequest, choose_channels
+from .log import Intervention, Journal, Log, Samples, printable
 from .log_files import open_log
-from .parts import Stretch, choose_part, cut_at_gaps, drop_scraps
+from .parts import LogPart, choose_part, cut_at_gaps, drop_scraps
 from .resampling import MAX_POINTS, low_pass, resample_speed
 from .road_grade import grade_from_altitude, logged_grade
 from .speed_cleaning import drop_impossible, remove_spikes, still, turn_forward
@@ -24,7 +24,7 @@ SLOW_STEP, SLOW_CHANGE = 10.0, 0.05  # s, m/s2: no drive changes its speed so sl
 
 @dataclass(frozen=True, kw_only=True)
 class Cleaning:
-    """How a log is cleaned; each figure in SI.
+    """How a log is cleaned, in SI.
 
     Parameters
     ----------
@@ -49,7 +49,7 @@ class Cleaning:
     Raises
     ------
     InputError
-        A figure is out of range.
+        A value is out of range.
     """
 
     jitter: float = 2.0
@@ -63,7 +63,7 @@ class Cleaning:
     part: str = ""
 
     def __post_init__(self) -> None:
-        """Check each figure on its own."""
+        """Check each value on its own."""
         limits = {
             "jitter": (0.0, 3600.0),
             "bridge": (0.0, 3600.0),
@@ -97,7 +97,7 @@ class ImportedDrive:
 
     cycle: Cycle
     log: Log
-    choices: Mapping[str, ColumnChoice]
+    choices: Mapping[str, ChosenColumn]
     done: tuple[Intervention, ...]
     raw: Samples
     cleaned: Samples
@@ -105,7 +105,7 @@ class ImportedDrive:
 
 def import_drive(
     path: str | Path,
-    channels: Mapping[str, tuple[Channel, str]] | None = None,
+    channels: Mapping[str, tuple[ColumnRequest, str]] | None = None,
     cleaning: Cleaning | None = None,
 ) -> ImportedDrive:
     """Make a cycle from a log.
@@ -126,83 +126,66 @@ def import_drive(
     Raises
     ------
     InputError
-        The log cannot be read, a column or unit is not known, or the data hold no drive that can
-        be told from its faults; the message says which.
+        The log cannot be read, a column or unit is not known, or its data hold no drive that
+        stands out from its faults; the message says which.
     """
     path, cleaning = Path(path), cleaning or Cleaning()
     log = open_log(path)
     choices = choose_channels(log, channels or {})
-    columns = {signal: choice.column for signal, choice in choices.items()}
+    journal = Journal()
     time_unit = choices["time"].unit if "time" in choices else None
-    raw, done = log.read(columns, time_unit.sign if time_unit else "")
-    begin = raw["speed"].time[0]
+    columns = {signal: choice.column for signal, choice in choices.items()}
+    logged = log.read(columns, time_unit.sign if time_unit else "", journal)
+    begin = logged["speed"].time[0]
     signals = {
-        name: _from_zero(_to_si(samples, choices[name]), begin) for name, samples in raw.items()
+        name: Samples(samples.time - begin, _to_si(samples.values, choices[name]))
+        for name, samples in logged.items()
     }
-    runs, more = order_stamps(signals["speed"], cleaning.jitter)
-    part, cut = _choose_stretch(path, runs, cleaning)
+    pieces = order_stamps(signals["speed"], cleaning.jitter, journal)
+    part = _clean_and_choose(path, pieces, cleaning, journal)
     _refuse_long(path, part, cleaning.step)
-    done += more + cut
-    cleaned, more = still(part.speed, cleaning.standstill)
-    done += more
+    cleaned = still(part.speed, cleaning.standstill, journal)
     _refuse_slow_clock(path, cleaned)
-    smooth, more = _smooth(cleaned, cleaning.bandwidth)
-    done += more
+    smooth = _smooth(cleaned, cleaning.bandwidth, journal)
     made = resample_speed(cleaned, smooth, cleaning.step, cleaning.standstill)
-    grade, more = _grade(signals, part, made, cleaning)
-    done += more
+    grade = _grade(signals, part, made, cleaning, journal)
     begin = made.time[0]
     name = printable(path.stem) or "drive"
     cycle = Cycle(name, made.time - begin, made.values, grade, path.name, name)
-    inside = runs[part.run]
-    inside = inside.pick((inside.time >= part.speed.time[0]) & (inside.time <= part.speed.time[-1]))
-    done += _resampling_told(cleaned, smooth, cycle, cleaning) + _ends_told(cycle)
-    return ImportedDrive(
-        cycle, log, choices, tuple(done), _from_zero(inside, begin), _from_zero(cleaned, begin)
-    )
+    raw = pieces[part.piece]
+    raw = raw.pick((raw.time >= part.speed.time[0]) & (raw.time <= part.speed.time[-1]))
+    _note_resampling(cleaned, smooth, cycle, cleaning, journal)
+    raw, cleaned = (Samples(s.time - begin, s.values) for s in (raw, cleaned))
+    return ImportedDrive(cycle, log, choices, tuple(journal), raw, cleaned)
 
 
-def _refuse_long(path: Path, part: Stretch, step: float) -> None:
+def _to_si(values: np.ndarray, choice: ChosenColumn) -> np.ndarray:
+    return choice.unit.to_si(values) if choice.unit else values
+
+
+def _clean_and_choose(
+    path: Path, pieces: list[Samples], cleaning: Cleaning, journal: Journal
+) -> LogPart:
+    """Clean the speed between clock resets, cut it at gaps and jumps, and choose a part."""
+    parts: list[LogPart] = []
+    for number, piece in enumerate(pieces):
+        speed = drop_impossible(piece, journal)
+        if not speed.time.size:
+            continue
+        speed = turn_forward(speed, journal)
+        for part in cut_at_gaps(number, speed, cleaning.bridge, journal):
+            limits = (cleaning.gain_max, cleaning.loss_max, cleaning.bridge)
+            parts += remove_spikes(part, *limits, journal)
+    return choose_part(path, drop_scraps(parts, journal), cleaning.part, journal)
+
+
+def _refuse_long(path: Path, part: LogPart, step: float) -> None:
     """Refuse a part that would be more points than a cycle may have: a wrong unit of time."""
     if part.duration > MAX_POINTS * step:
         raise InputError(
             f"{path}: lasts {part.duration:.4g} s, more than {MAX_POINTS} steps of {step:g} s; "
             "state the unit of time, or take longer steps"
         )
-
-
-def _to_si(samples: Samples, choice: ColumnChoice) -> Samples:
-    values = choice.unit.to_si(samples.values) if choice.unit else samples.values
-    return Samples(samples.time, values)
-
-
-def _from_zero(samples: Samples, begin: float) -> Samples:
-    return Samples(samples.time - begin, samples.values)
-
-
-def _choose_stretch(
-    path: Path, runs: list[Samples], cleaning: Cleaning
-) -> tuple[Stretch, list[Intervention]]:
-    """Clean the speed of every run of the clock, cut it at gaps and jumps, and choose a part."""
-    parts, done = [], []
-    for number, run in enumerate(runs):
-        speed, more = drop_impossible(run)
-        done += more
-        if not speed.time.size:
-            continue
-        speed, more = turn_forward(speed)
-        done += more
-        stretches, more = cut_at_gaps(number, speed, cleaning.bridge)
-        done += more
-        for stretch in stretches:
-            pieces, more = remove_spikes(
-                stretch, cleaning.gain_max, cleaning.loss_max, cleaning.bridge
-            )
-            parts += pieces
-            done += more
-    parts, more = drop_scraps(parts)
-    part, choice = choose_part(path, parts, cleaning.part)
-    return part, [*done, *more, *choice]
 
 
 def _refuse_slow_clock(path: Path, speed: Samples) -> None:
@@ -216,58 +199,59 @@ def _refuse_slow_clock(path: Path, speed: Samples) -> None:
         )
 
 
-def _smooth(speed: Samples, bandwidth: float) -> tuple[Samples, list[Intervention]]:
+def _smooth(speed: Samples, bandwidth: float, journal: Journal) -> Samples:
     raster = float(np.median(np.diff(speed.time)))
     if bandwidth <= 0.0:
-        return speed, [Intervention("low_pass", 0, "no low-pass")]
+        journal.note("low_pass", 0, "no low-pass")
+        return speed
     if bandwidth * raster >= 0.45:
         text = f"no low-pass: samples {raster:.3g} s apart hold nothing above {bandwidth:g} Hz"
-        return speed, [Intervention("low_pass", 0, text)]
+        journal.note("low_pass", 0, text)
+        return speed
     text = f"low-pass at {bandwidth:g} Hz without phase shift, log at {1 / raster:.3g} Hz"
-    return low_pass(speed, bandwidth), [Intervention("low_pass", 1, text)]
+    journal.note("low_pass", 1, text)
+    return low_pass(speed, bandwidth)
 
 
 def _grade(
-    signals: Mapping[str, Samples], part: Stretch, made: Samples, cleaning: Cleaning
-) -> tuple[np.ndarray, list[Intervention]]:
+    signals: Mapping[str, Samples],
+    part: LogPart,
+    made: Samples,
+    cleaning: Cleaning,
+    journal: Journal,
+) -> np.ndarray:
     name = "grade" if "grade" in signals else "altitude"
     if name not in signals:
-        return np.zeros(made.time.size), [Intervention("grade", 0, "no grade, the road is flat")]
-    runs, _ = order_stamps(signals[name], cleaning.jitter)
-    if part.run >= len(runs):
-        raise InputError(f"channel {name}: its clock jumps otherwise than that of speed")
+        journal.note("grade", 0, "no grade, the road is flat")
+        return np.zeros(made.time.size)
+    pieces = order_stamps(signals[name], cleaning.jitter, Journal())
+    if part.piece >= len(pieces):
+        raise InputError(f"channel {name}: its clock does not jump as that of speed does")
     if name == "grade":
-        return logged_grade(runs[part.run], made.time)
-    return grade_from_altitude(runs[part.run], made, cleaning.grade_length)
+        return logged_grade(pieces[part.piece], made.time, journal)
+    return grade_from_altitude(pieces[part.piece], made, cleaning.grade_length, journal)
 
 
-def _resampling_told(
-    cleaned: Samples, smooth: Samples, cycle: Cycle, cleaning: Cleaning
-) -> list[Intervention]:
+def _note_resampling(
+    cleaned: Samples, smooth: Samples, cycle: Cycle, cleaning: Cleaning, journal: Journal
+) -> None:
+    """Note what resampling kept: distance and energy, and how the cycle begins and ends."""
     far = np.trapezoid(cleaned.values, cleaned.time)
-    energies = [tractive_energy(s.time, s.values) for s in (cleaned, smooth)]
-    energies.append(tractive_energy(cycle.time, cycle.speed))
-    told = " -> ".join(f"{energy / 1e6:.3f}" for energy in energies)
-    return [
-        Intervention(
-            "resampled",
-            cycle.time.size,
-            f"resampled to {cycle.time.size} points every "
-            f"{cleaning.step:g} s; distance {far:.1f} -> {cycle.distance:.1f} m",
-        ),
-        Intervention(
-            "energy",
-            0,
-            "positive tractive energy on the flat of a car of 1.5 t, cleaned "
-            f"-> low-passed -> resampled: {told} MJ",
-        ),
-    ]
-
-
-def _ends_told(cycle: Cycle) -> list[Intervention]:
-    ends = {"starts": cycle.speed[0], "ends": cycle.speed[-1]}
-    return [
-        Intervention(f"{word}_moving", 1, f"{word} at {speed / KM_PER_H:.1f} km/h, not at rest")
-        for word, speed in ends.items()
-        if speed > 0.0
-    ]
+    journal.note(
+        "resampled",
+        cycle.time.size,
+        f"resampled to {cycle.time.size} points every {cleaning.step:g} s; distance {far:.1f} -> "
+        f"{cycle.distance:.1f} m",
+    )
+    drives = [(s.time, s.values) for s in (cleaned, smooth)] + [(cycle.time, cycle.speed)]
+    energies = " -> ".join(f"{tractive_energy(*drive) / 1e6:.3f}" for drive in drives)
+    journal.note(
+        "energy",
+        0,
+        "positive tractive energy of a car of 1.5 t on a flat road, cleaned -> low-passed -> "
+        f"resampled: {energies} MJ",
+    )
+    for word, speed in (("starts", cycle.speed[0]), ("ends", cycle.speed[-1])):
+        if speed > 0.0:
+            text = f"{word} at {speed / KM_PER_H:.1f} km/h, not at rest"
+            journal.note(f"{word}_moving", 1, text)

@@ -1,7 +1,7 @@
 """A recorded log as named columns, whatever kind of file it is."""
 
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Protocol
@@ -15,7 +15,7 @@ NAME_LENGTH = 120
 
 
 @dataclass(frozen=True)
-class Column:
+class LogColumn:
     """One column or channel of a log.
 
     Attributes
@@ -55,22 +55,38 @@ class Intervention:
     text: str
 
 
+class Journal(list[Intervention]):
+    """Everything done to the data of a log, in order; each stage of an import adds to it."""
+
+    def note(self, name: str, count: int, text: str) -> None:
+        """Add an intervention."""
+        self.append(Intervention(name, count, text))
+
+    def note_marked(self, name: str, marked: np.ndarray, text: str) -> None:
+        """Add an intervention on the marked samples, if there are any; `{}` takes their number."""
+        count = int(np.count_nonzero(marked))
+        if count:
+            self.note(name, count, text.replace("{}", str(count)))
+
+
 class Log(Protocol):
     """What a log of any kind can do."""
 
     path: Path
     kind: str
-    columns: tuple[Column, ...]
+    columns: tuple[LogColumn, ...]
     needs_time: bool
 
     def read(
-        self, chosen: Mapping[str, Column], time_unit: str
-    ) -> tuple[dict[str, Samples], list[Intervention]]:
+        self, chosen: Mapping[str, LogColumn], time_unit: str, journal: Journal
+    ) -> dict[str, Samples]:
         """Return the samples of the chosen columns by signal, in the file's unit."""
         ...
 
 
-def make_columns(names: list[str], units: list[str], places: list[tuple[int, ...]]) -> list[Column]:
+def make_columns(
+    names: Sequence[str], units: Sequence[str], places: Sequence[tuple[int, ...]]
+) -> tuple[LogColumn, ...]:
     """Return columns with printable names that differ from each other."""
     shown = [printable(raw) or f"column {p[-1] + 1}" for raw, p in zip(names, places, strict=True)]
     times = Counter(shown)
@@ -80,8 +96,8 @@ def make_columns(names: list[str], units: list[str], places: list[tuple[int, ...
         number[name] += 1
         words, unit = split_unit(name)
         own = name if times[name] == 1 else f"{name}#{number[name]}"
-        columns.append(Column(own, words, printable(stated) or unit, place))
-    return columns
+        columns.append(LogColumn(own, words, printable(stated) or unit, place))
+    return tuple(columns)
 
 
 def printable(text: str) -> str:

@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 
 from ..base.errors import InputError
-from .log import Column, Intervention, Samples, make_columns
+from .log import Journal, LogColumn, Samples, make_columns, printable
 from .mdf_child import MAX_SAMPLES, TOO_LARGE
 
 CHILD = Path(__file__).with_name("mdf_child.py")
@@ -19,7 +19,7 @@ PATIENCE = 600.0  # s
 
 
 class MdfLog:
-    """An MDF log; see :class:`hybridopt.measurements.log.Log`."""
+    """An MDF log; see :class:`.log.Log`."""
 
     needs_time = False
     kind = "MDF, each channel with its own time base"
@@ -32,17 +32,15 @@ class MdfLog:
             )
         self.path = path
         records = json.loads(self._ask())
-        self.columns = tuple(
-            make_columns(
-                [record["name"] for record in records],
-                [record["unit"] for record in records],
-                [tuple(record["place"]) for record in records],
-            )
+        self.columns = make_columns(
+            [record["name"] for record in records],
+            [record["unit"] for record in records],
+            [tuple(record["place"]) for record in records],
         )
 
     def read(
-        self, chosen: Mapping[str, Column], time_unit: str = ""
-    ) -> tuple[dict[str, Samples], list[Intervention]]:
+        self, chosen: Mapping[str, LogColumn], time_unit: str, journal: Journal
+    ) -> dict[str, Samples]:
         """Read the chosen channels, each with its own time stamps.
 
         Raises
@@ -56,12 +54,13 @@ class MdfLog:
             self._ask(folder, *places.values())
             for signal, place in places.items():
                 stem = Path(folder) / place.replace(":", "_")
-                arrays = (np.load(f"{stem}_{kind}.npy") for kind in ("time", "values"))
-                samples[signal] = _finite_times(*arrays)
+                time, values = (np.load(f"{stem}_{kind}.npy") for kind in ("time", "values"))
+                samples[signal] = Samples(time, values).pick(np.isfinite(time))
         for signal, got in samples.items():
             if not np.isfinite(got.values).any():
                 raise InputError(f"{self.path}: channel {chosen[signal].name} holds no values")
-        return samples, [Intervention("time_unit", 0, "time: s, of each channel's time base")]
+        journal.note("time_unit", 0, "time: s, of each channel's time base")
+        return samples
 
     def _ask(self, *request: str) -> str:
         """Run the child on this file and return what it prints."""
@@ -85,14 +84,9 @@ class MdfLog:
         return done.stdout.decode("utf-8", "replace")
 
 
-def _finite_times(time: np.ndarray, values: np.ndarray) -> Samples:
-    return Samples(time, values).pick(np.isfinite(time))
-
-
 def _reason(done: subprocess.CompletedProcess[bytes]) -> str:
     if done.returncode < 0:
         return f"the reading process ended by signal {-done.returncode}"
     lines = done.stderr.decode("utf-8", "replace").strip().splitlines()
     named = [line for line in lines if line[:1].isalpha() and ":" in line]
-    last = named[-1] if named else "no reason given"
-    return "".join(c if c.isprintable() else " " for c in last)[:200]
+    return printable(named[-1] if named else "no reason given")

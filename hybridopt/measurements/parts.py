@@ -1,22 +1,30 @@
-"""Stretches of a log without long gaps and impossible jumps, and the choice of one."""
+"""Parts of a log without long gaps and impossible jumps, and the choice of one."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 
 from ..base.errors import InputError
-from .log import Intervention, Samples
+from .log import Journal, Samples
 
-SCRAP = 5.0  # s, shorter stretches are left out
+SCRAP = 5.0  # s, shorter parts are left out
 SHOWN = 8
 
 
 @dataclass(frozen=True, eq=False)
-class Stretch:
-    """A stretch of speed in m/s without long gaps; `run` counts the runs of the clock."""
+class LogPart:
+    """A part of a log without long gaps.
 
-    run: int
+    Attributes
+    ----------
+    piece : index of the piece between clock resets in which it lies
+    speed : m/s
+    cause : why it begins where it does, in words
+    """
+
+    piece: int
     speed: Samples
     cause: str
 
@@ -26,55 +34,65 @@ class Stretch:
         return float(self.speed.time[-1] - self.speed.time[0])
 
     @property
-    def distance(self) -> float:
-        """Metres, speed linear between samples."""
-        return float(np.trapezoid(self.speed.values, self.speed.time))
+    def text(self) -> str:
+        """Its span, distance and cause in words."""
+        first, last = self.speed.time[[0, -1]]
+        distance = np.trapezoid(self.speed.values, self.speed.time)
+        return f"{first:.10g} to {last:.10g} s, {distance / 1e3:.2f} km ({self.cause})"
+
+    def split(
+        self, keep: np.ndarray, cuts: Sequence[int] | np.ndarray, causes: Sequence[str]
+    ) -> "list[LogPart]":
+        """Return the samples to keep, cut before each index of `cuts` for a cause of its own."""
+        pieces = zip(
+            np.split(self.speed.time, cuts),
+            np.split(self.speed.values, cuts),
+            np.split(keep, cuts),
+            [self.cause, *causes],
+            strict=True,
+        )
+        return [LogPart(self.piece, Samples(t, v).pick(k), why) for t, v, k, why in pieces]
 
 
-def cut_at_gaps(
-    run: int, speed: Samples, bridge: float
-) -> tuple[list[Stretch], list[Intervention]]:
+def cut_at_gaps(piece: int, speed: Samples, bridge: float, journal: Journal) -> list[LogPart]:
     """Cut where samples are further apart than `bridge` (s) and than the usual raster.
 
     Parameters
     ----------
-    run
-        Number of the clock's run.
+    piece
+        Index of the piece between clock resets.
     speed
         Without blanks, in order of time.
     bridge
         Longest gap that a straight line may close, s.
+    journal
+        Takes what is done.
     """
     steps = np.diff(speed.time)
     raster = float(np.median(steps)) if steps.size else 0.0
     longest = max(bridge, 1.5 * raster)
-    holes = steps[(steps > 2.5 * raster) & (steps <= longest)]
-    done = []
-    if holes.size:
-        text = f"gaps bridged by straight lines: {holes.size}, the longest {holes.max():.3g} s"
-        done.append(Intervention("gaps_bridged", holes.size, text))
-    cuts = np.flatnonzero(steps > longest) + 1
-    parts = []
-    for first, stop in zip([0, *cuts], [*cuts, speed.time.size], strict=True):
-        cause = f"after a gap of {steps[first - 1]:.4g} s" if first else "start of the log"
-        parts.append(Stretch(run, speed.pick(slice(first, stop)), cause))
-    return parts, done
+    hole = (steps > 2.5 * raster) & (steps <= longest)
+    widest = steps.max(where=hole, initial=0.0)
+    text = f"gaps bridged by straight lines: {{}}, the longest {widest:.3g} s"
+    journal.note_marked("gaps_bridged", hole, text)
+    gaps = np.flatnonzero(steps > longest)
+    whole = LogPart(piece, speed, "start of the log")
+    causes = [f"after a gap of {step:.4g} s" for step in steps[gaps]]
+    return whole.split(np.ones(speed.time.size, dtype=bool), gaps + 1, causes)
 
 
-def drop_scraps(parts: list[Stretch]) -> tuple[list[Stretch], list[Intervention]]:
-    """Leave out stretches shorter than `SCRAP`."""
+def drop_scraps(parts: list[LogPart], journal: Journal) -> list[LogPart]:
+    """Leave out parts shorter than `SCRAP`."""
     kept = [part for part in parts if part.duration >= SCRAP]
     scraps = [part for part in parts if part.duration < SCRAP]
-    if not scraps or not kept:
-        return kept, []
-    count = sum(part.speed.time.size for part in scraps)
-    text = f"stretches shorter than {SCRAP:g} s left out: {len(scraps)} ({count} samples)"
-    return kept, [Intervention("scraps", len(scraps), text)]
+    if scraps and kept:
+        count = sum(part.speed.time.size for part in scraps)
+        text = f"stretches shorter than {SCRAP:g} s left out: {len(scraps)} ({count} samples)"
+        journal.note("scraps", len(scraps), text)
+    return kept
 
 
-def choose_part(
-    path: Path, parts: list[Stretch], wanted: str
-) -> tuple[Stretch, list[Intervention]]:
+def choose_part(path: Path, parts: list[LogPart], wanted: str, journal: Journal) -> LogPart:
     """Return the part asked for: its number, `longest`, or "" where there is only one.
 
     Raises
@@ -84,33 +102,23 @@ def choose_part(
     """
     if not parts:
         raise InputError(f"{path}: no stretch of {SCRAP:g} s or more without gaps is left")
-    if wanted == "longest":
-        index = max(range(len(parts)), key=lambda i: (parts[i].duration, -i))
-    elif wanted:
-        if not (wanted.isascii() and wanted.isdigit() and 1 <= int(wanted) <= len(parts)):
-            raise InputError(
-                f"part {wanted[:20]!r}: there is none such; give 1 to {len(parts)}, or longest"
-            )
-        index = int(wanted) - 1
-    elif len(parts) == 1:
-        return parts[0], []
-    else:
+    if not wanted and len(parts) == 1:
+        return parts[0]
+    if not wanted:
+        listed = ", ".join(f"{i}: {part.text}" for i, part in enumerate(parts[:SHOWN], start=1))
+        more = f", and {len(parts) - SHOWN} more" if len(parts) > SHOWN else ""
         raise InputError(
-            f"{path}: falls into {len(parts)} parts: {_listed(parts)}; choose one with "
+            f"{path}: falls into {len(parts)} parts: {listed}{more}; choose one with "
             "--part NUMBER or --part longest, or close longer gaps with --bridge"
         )
-    part = parts[index]
-    text = f"part {index + 1} of {len(parts)} taken: {_told(part)}"
-    return part, [Intervention("part", index + 1, text)]
-
-
-def _listed(parts: list[Stretch]) -> str:
-    told = [f"{i}: {_told(part)}" for i, part in enumerate(parts[:SHOWN], start=1)]
-    more = f", and {len(parts) - SHOWN} more" if len(parts) > SHOWN else ""
-    return ", ".join(told) + more
-
-
-def _told(part: Stretch) -> str:
-    first, last = part.speed.time[[0, -1]]
-    where = f"{first:.10g} to {last:.10g} s, {part.distance / 1e3:.2f} km"
-    return f"{where} ({part.cause})"
+    if wanted == "longest":
+        number = 1 + max(range(len(parts)), key=lambda i: (parts[i].duration, -i))
+    elif wanted.isascii() and wanted.isdigit() and 1 <= int(wanted) <= len(parts):
+        number = int(wanted)
+    else:
+        raise InputError(
+            f"part {wanted[:20]!r}: there is none such; give 1 to {len(parts)}, or longest"
+        )
+    part = parts[number - 1]
+    journal.note("part", number, f"part {number} of {len(parts)} taken: {part.text}")
+    return part

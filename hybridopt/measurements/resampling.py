@@ -3,6 +3,9 @@
 import math
 
 import numpy as np
+from scipy.integrate import cumulative_trapezoid
+from scipy.interpolate import make_lsq_spline
+from scipy.ndimage import gaussian_filter1d
 
 from ..base.intervals import intervals
 from .log import Samples
@@ -12,6 +15,7 @@ FINEST = 0.01  # s, raster of the low-pass
 REACH = 5.0  # standard deviations of the kernel
 MAX_POINTS = 5_000_000
 HALVINGS = 12
+GAUSS = 0.5 - 0.5 / math.sqrt(3.0)  # share of an interval before the first point of Gauss's rule
 
 
 def time_grid(first: float, last: float, step: float) -> np.ndarray:
@@ -44,28 +48,21 @@ def project(samples: Samples, grid: np.ndarray) -> np.ndarray:
 
     Notes
     -----
-    Least squares over time: the hat functions h_i of the grid give M x = b with
-    M_ij = ∫ h_i h_j dt and b_i = ∫ h_i v dt. The integral of x is exactly that of v (a constant
-    is one of the polylines): distance is kept. The pieces of b are quadratic, so Simpson's rule
-    is exact.
+    Least squares over time. Between neighbours of stamps and grid together both polylines are
+    straight, so Gauss's rule of two points gives the integral of their squared difference
+    exactly, and a weighted fit of a spline of degree 1 to those points minimises it. The
+    integral of the result is exactly that of the samples (a constant is one of the polylines):
+    distance is kept.
     """
     edges = np.union1d(samples.time, grid)
     edges = edges[(edges >= grid[0]) & (edges <= grid[-1])]
-    value = np.interp(edges, samples.time, samples.values)
-    cell = np.clip(np.searchsorted(grid, edges[:-1], side="right") - 1, 0, grid.size - 2)
-    width = np.diff(grid)[cell]
-    a, b = edges[:-1], edges[1:]
-    right_a, right_b = (a - grid[cell]) / width, (b - grid[cell]) / width
-    va, vb, dt = value[:-1], value[1:], b - a
-
-    def moment(weight_a: np.ndarray, weight_b: np.ndarray) -> np.ndarray:
-        middle = 0.25 * (weight_a + weight_b) * (va + vb)
-        result: np.ndarray = dt / 6.0 * (weight_a * va + 4.0 * middle + weight_b * vb)
-        return result
-
-    load = np.bincount(cell, moment(1.0 - right_a, 1.0 - right_b), grid.size)
-    load += np.bincount(cell + 1, moment(right_a, right_b), grid.size)
-    return _solve_hats(np.diff(grid), load)
+    width = np.diff(edges)
+    places = np.column_stack((edges[:-1] + GAUSS * width, edges[1:] - GAUSS * width)).ravel()
+    knots = np.concatenate((grid[:1], grid, grid[-1:]))
+    values = np.interp(places, samples.time, samples.values)
+    weights = np.repeat(np.sqrt(width), 2)
+    points: np.ndarray = make_lsq_spline(places, values, knots, 1, weights).c
+    return points
 
 
 def interval_means(samples: Samples, grid: np.ndarray) -> np.ndarray:
@@ -75,26 +72,9 @@ def interval_means(samples: Samples, grid: np.ndarray) -> np.ndarray:
     """
     edges = np.concatenate((grid[:1], 0.5 * (grid[1:] + grid[:-1]), grid[-1:]))
     every = np.union1d(samples.time, edges)
-    total = np.interp(
-        edges, every, travelled(Samples(every, np.interp(every, samples.time, samples.values)))
-    )
-    means: np.ndarray = np.diff(total) / np.diff(edges)
+    total = travelled(Samples(every, np.interp(every, samples.time, samples.values)))
+    means: np.ndarray = np.diff(np.interp(edges, every, total)) / np.diff(edges)
     return means
-
-
-def _solve_hats(h: np.ndarray, load: np.ndarray) -> np.ndarray:
-    """Solve M x = load for the hat functions of a grid with steps h (Thomas' algorithm)."""
-    diagonal = (np.append(h, 0.0) + np.append(0.0, h)) / 3.0
-    side = (h / 6.0).tolist()
-    d, x = diagonal.tolist(), load.tolist()
-    for i in range(1, len(x)):
-        factor = side[i - 1] / d[i - 1]
-        d[i] -= factor * side[i - 1]
-        x[i] -= factor * x[i - 1]
-    x[-1] /= d[-1]
-    for i in range(len(x) - 2, -1, -1):
-        x[i] = (x[i] - side[i] * x[i + 1]) / d[i]
-    return np.array(x)
 
 
 def low_pass(samples: Samples, bandwidth: float) -> Samples:
@@ -134,10 +114,9 @@ def smooth_evenly(values: np.ndarray, sigma: float) -> np.ndarray:
 def _gauss(values: np.ndarray, sigma: float) -> np.ndarray:
     """Smooth with a Gaussian of `sigma` samples, ends continued point-symmetrically."""
     reach = min(math.ceil(REACH * sigma), values.size - 1)
-    kernel = np.exp(-0.5 * (np.arange(-reach, reach + 1) / sigma) ** 2)
     padded = np.pad(values, reach, mode="reflect", reflect_type="odd")
-    smooth: np.ndarray = np.convolve(padded, kernel / kernel.sum(), mode="valid")
-    return smooth
+    smooth: np.ndarray = gaussian_filter1d(padded, sigma, radius=reach)
+    return smooth[reach : reach + values.size]
 
 
 def resample_speed(rough: Samples, smooth: Samples, step: float, still: float = 0.0) -> Samples:
@@ -193,7 +172,8 @@ def _keep_distance(grid: np.ndarray, values: np.ndarray, gone: np.ndarray) -> np
     ahead, behind = np.append(gone[1:], gone[-1]), np.append(gone[0], gone[:-1])
     moving = ahead - behind > 0.0
     kept = np.where(moving, values, 0.0)
-    weight = 0.5 * (np.append(np.diff(grid), 0.0) + np.append(0.0, np.diff(grid)))
+    weight = np.gradient(grid, edge_order=1)
+    weight[[0, -1]] *= 0.5
     for first, stop in intervals(moving):
         wanted = gone[min(stop, gone.size - 1)] - gone[max(first - 1, 0)]
         got = weight[first:stop] @ kept[first:stop]
@@ -203,5 +183,5 @@ def _keep_distance(grid: np.ndarray, values: np.ndarray, gone: np.ndarray) -> np
 
 def travelled(samples: Samples) -> np.ndarray:
     """Return the distance from the start at each sample, m."""
-    steps = 0.5 * (samples.values[1:] + samples.values[:-1]) * np.diff(samples.time)
-    return np.concatenate(([0.0], np.cumsum(steps)))
+    distance: np.ndarray = cumulative_trapezoid(samples.values, samples.time, initial=0.0)
+    return distance

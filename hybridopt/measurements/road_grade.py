@@ -3,11 +3,13 @@
 import math
 
 import numpy as np
+import pandas as pd
+from scipy.ndimage import median_filter
 
 from ..base.errors import InputError
 from ..base.units import PERCENT
 from ..inputs.cycle_checks import GRADE_MAX
-from .log import Intervention, Samples
+from .log import Journal, Samples
 from .resampling import project, smooth_evenly, travelled
 
 OUTLIER = 15.0  # m, from the median of neighbours
@@ -16,8 +18,8 @@ BINS_PER_LENGTH = 20
 
 
 def grade_from_altitude(
-    altitude: Samples, drive: Samples, length: float
-) -> tuple[np.ndarray, list[Intervention]]:
+    altitude: Samples, drive: Samples, length: float, journal: Journal
+) -> np.ndarray:
     """Return the grade at each point of a drive, from altitude smoothed over distance.
 
     Parameters
@@ -28,11 +30,13 @@ def grade_from_altitude(
         Speed of the drive, m/s.
     length
         Full width at half maximum of the Gaussian along the road, m.
+    journal
+        Takes what is done.
 
     Returns
     -------
-    grade : rise over run, shape of the drive
-    done : list of Intervention
+    array, shape of the drive
+        Rise over run.
 
     Raises
     ------
@@ -50,27 +54,28 @@ def grade_from_altitude(
     known = altitude.pick(inside & np.isfinite(altitude.values))
     if known.time.size < 2:
         raise InputError("channel altitude: fewer than two values in this stretch; leave it out")
-    wild = np.abs(known.values - _running_median(known.values)) > OUTLIER
+    wild = np.abs(known.values - median_filter(known.values, NEIGHBOURS, mode="nearest")) > OUTLIER
     known = known.pick(~wild)
     distance = travelled(drive)
     if distance[-1] <= 0.0:
-        return np.zeros(drive.time.size), []
+        return np.zeros(drive.time.size)
     place, height = _by_distance(known, drive, distance, length)
-    grade = np.interp(distance, place, _slope(height, place[1] - place[0], length))
-    steep = np.abs(grade) > GRADE_MAX
-    grade = np.clip(grade, -GRADE_MAX, GRADE_MAX)
-    told = (
+    width = place[1] - place[0]
+    sigma = length / (2.0 * math.sqrt(2.0 * math.log(2.0))) / width
+    slope = np.interp(distance, place, np.gradient(smooth_evenly(height, sigma), width))
+    grade: np.ndarray = np.clip(slope, -GRADE_MAX, GRADE_MAX)
+    text = (
         f"grade from altitude, smoothed over {length:g} m: {grade.min() / PERCENT:.1f} to "
         f"{grade.max() / PERCENT:.1f} %, height {height[-1] - height[0]:+.1f} m from start to end"
     )
-    done = [Intervention("grade", known.time.size, told)]
-    if wild.any():
-        text = f"altitudes more than {OUTLIER:g} m off their neighbours dropped: {wild.sum()}"
-        done.append(Intervention("altitude_outliers", int(wild.sum()), text))
-    return grade, done + _steep_told(steep)
+    journal.note("grade", known.time.size, text)
+    text = f"altitudes more than {OUTLIER:g} m off their neighbours dropped: {{}}"
+    journal.note_marked("altitude_outliers", wild, text)
+    _note_steep(slope, journal)
+    return grade
 
 
-def logged_grade(grade: Samples, points: np.ndarray) -> tuple[np.ndarray, list[Intervention]]:
+def logged_grade(grade: Samples, points: np.ndarray, journal: Journal) -> np.ndarray:
     """Return a logged grade (rise over run) at the points of a drive, s.
 
     Raises
@@ -85,17 +90,16 @@ def logged_grade(grade: Samples, points: np.ndarray) -> tuple[np.ndarray, list[I
     first, last = np.interp(points[[0, -1]], known.time, known.values)
     time = np.concatenate(([points[0]], known.time[inside], [points[-1]]))
     values = np.concatenate(([first], known.values[inside], [last]))
-    fresh = np.concatenate(([True], np.diff(time) > 0.0))
-    smooth = project(Samples(time[fresh], values[fresh]), points)
-    steep = np.abs(smooth) > GRADE_MAX
-    return np.clip(smooth, -GRADE_MAX, GRADE_MAX), _steep_told(steep)
+    fresh = np.diff(time, prepend=-np.inf) > 0.0
+    slope = project(Samples(time[fresh], values[fresh]), points)
+    _note_steep(slope, journal)
+    limited: np.ndarray = np.clip(slope, -GRADE_MAX, GRADE_MAX)
+    return limited
 
 
-def _steep_told(steep: np.ndarray) -> list[Intervention]:
-    if not steep.any():
-        return []
-    text = f"points steeper than {GRADE_MAX / PERCENT:g} %, limited to it: {steep.sum()}"
-    return [Intervention("grade_limited", int(steep.sum()), text)]
+def _note_steep(slope: np.ndarray, journal: Journal) -> None:
+    text = f"points steeper than {GRADE_MAX / PERCENT:g} %, limited to it: {{}}"
+    journal.note_marked("grade_limited", np.abs(slope) > GRADE_MAX, text)
 
 
 def _by_distance(
@@ -106,24 +110,6 @@ def _by_distance(
     width = travelled[-1] / count
     where = np.interp(altitude.time, drive.time, travelled)
     index = np.minimum((where / width).astype(np.int64), count - 1)
-    number = np.bincount(index, minlength=count)
-    total = np.bincount(index, altitude.values, count)
-    along = np.bincount(index, where, count)
-    full = number > 0
+    bins = pd.DataFrame({"place": where, "height": altitude.values}).groupby(index).mean()
     middle = (np.arange(count) + 0.5) * width
-    return middle, np.interp(middle, along[full] / number[full], total[full] / number[full])
-
-
-def _slope(height: np.ndarray, width: float, length: float) -> np.ndarray:
-    """Differentiate a height after smoothing it with a Gaussian of that full width."""
-    sigma = length / (2.0 * math.sqrt(2.0 * math.log(2.0))) / width
-    slope: np.ndarray = np.gradient(smooth_evenly(height, sigma), width)
-    return slope
-
-
-def _running_median(values: np.ndarray) -> np.ndarray:
-    reach = min(NEIGHBOURS // 2, values.size - 1)
-    padded = np.pad(values, reach, mode="edge")
-    windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1)
-    median: np.ndarray = np.median(windows, axis=1)
-    return median
+    return middle, np.interp(middle, bins["place"], bins["height"])

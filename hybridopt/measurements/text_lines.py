@@ -42,14 +42,12 @@ def find_encoding(path: Path) -> str:
 
 
 def _is_utf8(path: Path) -> bool:
-    decoder = codecs.getincrementaldecoder("utf-8")()
-    with path.open("rb") as file:
-        try:
-            while chunk := file.read(CHUNK):
-                decoder.decode(chunk)
-            decoder.decode(b"", final=True)
-        except UnicodeDecodeError:
-            return False
+    try:
+        with path.open(encoding="utf-8") as file:
+            while file.read(CHUNK):
+                pass
+    except UnicodeDecodeError:
+        return False
     return True
 
 

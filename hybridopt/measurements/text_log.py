@@ -1,15 +1,19 @@
-"""Text logs: CSV and its relatives, read as a stream and only in the columns asked for."""
+"""Text logs: CSV and its relatives, read as a stream and only in the columns asked for.
+
+Row by row in plain Python: readers of whole tables let a broken quote swallow the rest of a file,
+or hold its text in memory.
+"""
 
 import math
 from array import array
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from itertools import islice
 from pathlib import Path
 
 import numpy as np
 
 from ..base.errors import InputError
-from .log import Column, Intervention, Samples, make_columns
+from .log import Journal, LogColumn, Samples, make_columns
 from .text_layout import find_layout
 from .text_lines import read_lines, split_line
 from .time_stamps import StampReader, number, to_seconds
@@ -20,7 +24,7 @@ UNREADABLE_SHARE = 0.1  # of the filled cells of a column
 
 
 class TextLog:
-    """A text log, its layout found; see :class:`hybridopt.measurements.log.Log`."""
+    """A text log, its layout found; see :class:`.log.Log`."""
 
     needs_time = True
 
@@ -28,12 +32,12 @@ class TextLog:
         self.path = path
         self._layout = find_layout(path)
         self.kind = self._layout.text
-        names, units = list(self._layout.names), list(self._layout.units)
-        self.columns = tuple(make_columns(names, units, [(i,) for i in range(len(names))]))
+        names = self._layout.names
+        self.columns = make_columns(names, self._layout.units, [(i,) for i in range(len(names))])
 
     def read(
-        self, chosen: Mapping[str, Column], time_unit: str
-    ) -> tuple[dict[str, Samples], list[Intervention]]:
+        self, chosen: Mapping[str, LogColumn], time_unit: str, journal: Journal
+    ) -> dict[str, Samples]:
         """Read the chosen columns in one pass.
 
         Parameters
@@ -42,43 +46,47 @@ class TextLog:
             Column by signal, `time` among them.
         time_unit
             Unit of bare numbers of time, "" where the file's own word counts.
+        journal
+            Takes what is done.
 
         Raises
         ------
         InputError
             Too many rows, or too much in a column is neither number nor blank.
         """
-        stamps = StampReader(self._layout.decimal)
-        time = array("d")
-        values = {signal: array("d") for signal in chosen if signal != "time"}
-        bad = {signal: _Unreadable() for signal in chosen}
+        stamps, decimal = StampReader(self._layout.decimal), self._layout.decimal
+        time = _ColumnReader(chosen["time"], stamps.seconds)
+        others = {
+            signal: _ColumnReader(column, lambda cell: number(cell, decimal))
+            for signal, column in chosen.items()
+            if signal != "time"
+        }
         for line, cells in self._rows():
-            second = stamps.seconds(_cell(cells, chosen["time"]))
+            second = time.read(line, cells)
             if math.isnan(second):
-                bad["time"].note(line, _cell(cells, chosen["time"]))
                 continue
-            time.append(second)
-            for signal, column in values.items():
-                column.append(self._value(cells, chosen[signal], line, bad[signal]))
-            if len(time) > MAX_ROWS:
+            time.values.append(second)
+            for column in others.values():
+                column.values.append(column.read(line, cells))
+            if len(time.values) > MAX_ROWS:
                 raise InputError(f"{self.path}: has more than {MAX_ROWS} rows; cut the log")
-        no_time = bad["time"].count + bad["time"].blanks
-        for signal, seen in bad.items():
-            rows = len(time) + (no_time if signal == "time" else 0)
-            seen.refuse_many(self.path, chosen[signal].name, rows)
-        if not len(time):
-            raise InputError(f"{self.path}: column {chosen['time'].name} holds no time stamp")
+        no_time = time.unreadable + time.blanks
+        time.refuse_many(self.path, len(time.values) + no_time)
+        for column in others.values():
+            column.refuse_many(self.path, len(time.values))
+        if not len(time.values):
+            raise InputError(f"{self.path}: column {time.name} holds no time stamp")
         stated = time_unit or chosen["time"].unit
-        seconds, text = to_seconds(
-            self.path, chosen["time"].name, np.array(time), stamps.kinds, stated
-        )
-        done = [Intervention("time_unit", 0, f"time: {text}")]
+        logged = np.array(time.values)
+        seconds, text = to_seconds(self.path, time.name, logged, stamps.kinds, stated)
+        journal.note("time_unit", 0, f"time: {text}")
         if no_time:
-            text = f"rows without a time stamp dropped: {no_time}"
-            done.append(Intervention("rows_without_time", no_time, text))
-        for signal in values:
-            done += bad[signal].told(signal)
-        return {name: Samples(seconds, np.array(column)) for name, column in values.items()}, done
+            journal.note(
+                "rows_without_time", no_time, f"rows without a time stamp dropped: {no_time}"
+            )
+        for signal, column in others.items():
+            column.note(signal, journal)
+        return {name: Samples(seconds, np.array(column.values)) for name, column in others.items()}
 
     def _rows(self) -> Iterator[tuple[int, list[str]]]:
         """Yield line number and cells of each line that is not blank, from the first numbers on."""
@@ -88,48 +96,44 @@ class TextLog:
             if text.strip():
                 yield line, split_line(text, layout.delimiter)
 
-    def _value(self, cells: list[str], column: Column, line: int, bad: "_Unreadable") -> float:
-        cell = _cell(cells, column)
+
+class _ColumnReader:
+    """Reads the cells of a column, and counts those that hold no value."""
+
+    def __init__(self, column: LogColumn, parse: Callable[[str], float]) -> None:
+        self.name, self.index, self.parse = column.name, column.place[0], parse
+        self.values = array("d")
+        self.unreadable, self.blanks = 0, 0
+        self.first = (0, "")  # line and cell of the first unreadable one
+
+    def read(self, line: int, cells: list[str]) -> float:
+        """Return the value in a row, NaN where it has none."""
+        cell = cells[self.index] if self.index < len(cells) else ""
         try:
-            return number(cell, self._layout.decimal)
+            return self.parse(cell)
         except ValueError:
-            bad.note(line, cell)
+            if cell.lower() in BLANKS:
+                self.blanks += 1
+            else:
+                self.first = self.first if self.unreadable else (line, cell[:40])
+                self.unreadable += 1
             return math.nan
 
-
-class _Unreadable:
-    """Counts the cells of a column that hold something other than a number or nothing."""
-
-    def __init__(self) -> None:
-        self.count, self.line, self.cell, self.blanks = 0, 0, "", 0
-
-    def note(self, line: int, cell: str) -> None:
-        if cell.lower() in BLANKS:
-            self.blanks += 1
-            return
-        if not self.count:
-            self.line, self.cell = line, cell[:40]
-        self.count += 1
-
-    def refuse_many(self, path: Path, name: str, rows: int) -> None:
-        filled = rows - self.blanks
-        if self.count > UNREADABLE_SHARE * max(filled, 0):
+    def refuse_many(self, path: Path, rows: int) -> None:
+        """Refuse a column of `rows` cells of which many are unreadable."""
+        if self.unreadable > UNREADABLE_SHARE * max(rows - self.blanks, 0):
+            line, cell = self.first
             raise InputError(
-                f"{path}: line {self.line}: {name} is {self.cell!r}, and {self.count} cells of "
+                f"{path}: line {line}: {self.name} is {cell!r}, and {self.unreadable} cells of "
                 "that column are no numbers; name another column, or mend the file"
             )
 
-    def told(self, signal: str) -> list[Intervention]:
-        done = []
-        if self.count:
-            text = f"{signal}: unreadable cells dropped: {self.count}, first {self.cell!r} in line "
-            done.append(Intervention(f"{signal}_unreadable", self.count, text + str(self.line)))
+    def note(self, signal: str, journal: Journal) -> None:
+        """Note the cells without a value."""
+        if self.unreadable:
+            line, cell = self.first
+            text = f"unreadable cells dropped: {self.unreadable}, first {cell!r} in line {line}"
+            journal.note(f"{signal}_unreadable", self.unreadable, f"{signal}: {text}")
         if self.blanks:
             text = f"{signal}: blank cells passed over: {self.blanks}"
-            done.append(Intervention(f"{signal}_blank", self.blanks, text))
-        return done
-
-
-def _cell(cells: list[str], column: Column) -> str:
-    index = column.place[0]
-    return cells[index] if index < len(cells) else ""
+            journal.note(f"{signal}_blank", self.blanks, text)

@@ -1,4 +1,7 @@
-"""Time stamps of text logs: numbers, ISO 8601 dates with or without zone, and clock times."""
+"""Time stamps of text logs: numbers, ISO 8601 dates with or without zone, and clock times.
+
+Cells are read one by one, since a log is a stream that must not fill the memory.
+"""
 
 import math
 import re
@@ -15,15 +18,25 @@ UNSTATED_MAX = 2.0  # s, usual raster up to which bare numbers are taken as seco
 EPOCH_MS = 1e11  # bare numbers above this count milliseconds since 1970
 _CLOCK = re.compile(r"(\d{1,2}):(\d\d):(\d\d(?:[.,]\d+)?)")
 _ISO = re.compile(r"\d{4}-\d\d-\d\d")
+_KIND_TEXTS = {
+    "number": "numbers",
+    "clock": "clock times",
+    "zoned": "ISO dates with zone",
+    "local": "ISO dates without zone",
+}
 
 
 class StampReader:
-    """Turns the time cells of a log into seconds, one by one, and says how.
+    """Turns the time cells of a log into seconds, one by one, and notes their kinds.
 
     Parameters
     ----------
     decimal
         Decimal sign of numbers.
+
+    Attributes
+    ----------
+    kinds : set of "number", "clock", "zoned" (ISO date with zone) and "local" (without)
     """
 
     def __init__(self, decimal: str):
@@ -31,34 +44,32 @@ class StampReader:
         self.kinds: set[str] = set()
 
     def seconds(self, cell: str) -> float:
-        """Return the stamp in s (numbers as they are), or NaN when the cell is none."""
-        if not cell:
-            return math.nan
-        try:
-            value = number(cell, self.decimal)
-            self.kinds.add("number")
-            return value
-        except ValueError:
-            return self._date(cell)
+        """Return the stamp in s (numbers as they are, dates since 1970).
 
-    def _date(self, cell: str) -> float:
-        clock = _CLOCK.fullmatch(cell)
-        if clock:
-            self.kinds.add("clock")
-            hours, minutes, rest = clock.groups()
-            return 3600.0 * int(hours) + 60.0 * int(minutes) + float(rest.replace(",", "."))
-        if not _ISO.match(cell):
-            return math.nan
+        Raises
+        ------
+        ValueError
+            The cell holds no time stamp.
+        """
         try:
-            stamp = datetime.fromisoformat(cell)
+            stamp, kind = number(cell, self.decimal), "number"
         except ValueError:
-            return math.nan
-        self.kinds.add("zoned" if stamp.tzinfo else "local")
-        stamp = stamp if stamp.tzinfo else stamp.replace(tzinfo=UTC)
-        try:
-            return (stamp - datetime(1970, 1, 1, tzinfo=UTC)).total_seconds()
-        except OverflowError:
-            return math.nan
+            stamp, kind = _date(cell)
+        self.kinds.add(kind)
+        return stamp
+
+
+def _date(cell: str) -> tuple[float, str]:
+    """Return a clock time or an ISO date in s, and its kind."""
+    if clock := _CLOCK.fullmatch(cell):
+        hours, minutes, rest = clock.groups()
+        return 3600.0 * int(hours) + 60.0 * int(minutes) + float(rest.replace(",", ".")), "clock"
+    if not _ISO.match(cell):
+        raise ValueError(cell)
+    stamp = datetime.fromisoformat(cell)
+    if stamp.tzinfo:
+        return stamp.timestamp(), "zoned"
+    return stamp.replace(tzinfo=UTC).timestamp(), "local"
 
 
 def number(cell: str, decimal: str) -> float:
@@ -89,9 +100,9 @@ def to_seconds(
     path, name
         File and column, for messages.
     stamps
-        As :class:`StampReader` gives them, without NaN.
+        From :meth:`StampReader.seconds`, at least one.
     kinds
-        Its `kinds`.
+        From :attr:`StampReader.kinds`.
     stated
         Unit of bare numbers, "" when it is not known.
 
@@ -108,17 +119,17 @@ def to_seconds(
     if len(kinds) > 1:
         words = " and ".join(sorted(_KIND_TEXTS[kind] for kind in kinds))
         raise InputError(f"{path}: column {name} mixes {words}; write all time stamps in one way")
-    if kinds == {"clock"}:
+    (kind,) = kinds
+    if kind == "clock":
         return _over_midnight(stamps)
-    if kinds != {"number"}:
-        return stamps, f"{_KIND_TEXTS[kinds.pop()] if kinds else 'time stamps'} -> s"
+    if kind != "number":
+        return stamps, f"{_KIND_TEXTS[kind]} -> s"
     if stated:
         unit = find_unit("time", stated)
         if unit is None:
             raise _unit_error(path, name, f"has the unit {stated!r}, which is none of time")
-        seconds: np.ndarray = unit.to_si(stamps)
-        return seconds, f"{unit.sign} -> s"
-    if stamps.size and np.median(np.abs(stamps)) > EPOCH_MS:
+        return unit.to_si(stamps), f"{unit.sign} -> s"
+    if np.median(np.abs(stamps)) > EPOCH_MS:
         return stamps * 1e-3, "no unit stated; taken as ms since 1970 -> s"
     raster = float(np.median(np.abs(np.diff(stamps)))) if stamps.size > 1 else 0.0
     if raster > UNSTATED_MAX:
@@ -135,15 +146,6 @@ def _unit_error(path: Path, name: str, problem: str) -> InputError:
 
 def _over_midnight(stamps: np.ndarray) -> tuple[np.ndarray, str]:
     """Count days on where the clock falls back by most of a day."""
-    days = np.cumsum(np.concatenate(([False], np.diff(stamps) < -0.9 * DAY)))
-    passed = int(days[-1]) if days.size else 0
-    note = f", midnight passed {passed} times" if passed else ""
+    days = np.cumsum(np.diff(stamps, prepend=stamps[0]) < -0.9 * DAY)
+    note = f", midnight passed {days[-1]} times" if days[-1] else ""
     return stamps + DAY * days, f"clock time -> s{note}"
-
-
-_KIND_TEXTS = {
-    "number": "numbers",
-    "clock": "clock times",
-    "zoned": "ISO dates with zone",
-    "local": "ISO dates without zone",
-}

@@ -7,7 +7,7 @@ from ..inputs.driveline import Vehicle
 from ..physics.demand import wheel_demand
 
 CAR = Vehicle(mass=1500.0, rolling_resistance=0.01, drag_area=0.66, wheel_radius=0.3)
-"""The round figures of a mid-size car."""
+"""A mid-size car in round numbers."""
 
 
 def tractive_energy(time: np.ndarray, speed: np.ndarray, vehicle: Vehicle = CAR) -> float:

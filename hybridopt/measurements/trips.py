@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from ..base.errors import InputError
+from ..base.intervals import intervals
 from ..base.units import KM_PER_H
 from ..inputs.cycle import Cycle
 
@@ -19,7 +20,7 @@ MAX_TRIPS = 2000
 
 @dataclass(frozen=True, eq=False)
 class Trip:
-    """A piece of a drive and its figures, SI.
+    """A piece of a drive and its statistics, SI.
 
     Attributes
     ----------
@@ -50,7 +51,7 @@ class Trip:
     v_a_95: float
 
     def record(self) -> dict[str, Any]:
-        """Return the figures in the units people use, which their names tell."""
+        """Return the statistics in the units people use, which their names tell."""
         return {
             "start_s": self.start,
             "duration_s": self.duration,
@@ -68,7 +69,7 @@ class Trip:
 
 
 def describe(cycle: Cycle, start: float = 0.0) -> Trip:
-    """Return a cycle's figures.
+    """Return a cycle's statistics.
 
     Notes
     -----
@@ -132,15 +133,8 @@ def cut_trips(cycle: Cycle) -> list[Trip]:
 
 def _cuts(speed: np.ndarray, rest: np.ndarray) -> list[int]:
     """Return the slowest point of each rest that lies between two drives (the first of equals)."""
-    cuts = []
-    first = None
-    for i in range(1, rest.size):
-        if rest[i] and not rest[i - 1]:
-            first = i
-        elif first is not None and not rest[i]:
-            cuts.append(first + int(np.argmin(speed[first : i + 1])))
-            first = None
-    return cuts
+    between = [(first, stop) for first, stop in intervals(rest) if first > 0 and stop < rest.size]
+    return [first + int(np.argmin(speed[first : stop + 1])) for first, stop in between]
 
 
 def _piece(cycle: Cycle, first: int, stop: int, number: int) -> Cycle:

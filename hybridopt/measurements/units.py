@@ -18,7 +18,7 @@ SI = {"time": "s", "speed": "m/s", "altitude": "m", "grade": "rise over run"}
 
 @dataclass(frozen=True)
 class Unit:
-    """A unit by its usual sign, and what turns its figures into SI."""
+    """A unit by its usual sign, and what turns its values into SI."""
 
     sign: str
     to_si: Callable[[Any], Any]

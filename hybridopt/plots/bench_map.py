@@ -1,5 +1,7 @@
 """The picture of a gridded map: its points with their residuals, their hull, what lies outside."""
 
+from typing import Any
+
 import numpy as np
 from matplotlib.artist import Artist
 from matplotlib.axes import Axes
@@ -12,7 +14,7 @@ from ..base.units import G_PER_KWH, PERCENT, RPM
 from ..bench_maps.gridding import BenchMap
 from ..bench_maps.hull import is_inside
 from ..bench_maps.points import ENGINE
-from ..bench_maps.quality import Quality, residuals
+from ..bench_maps.quality import MapQuality, residuals
 from ..inputs.maps import map_values
 from .axes import TEXT, dress, new_figure, plain, title
 from .colours import ALARM_COLOUR, BRAKE_COLOUR, INK, MOTOR_COLOUR, PAPER, QUIET
@@ -20,30 +22,15 @@ from .colours import ALARM_COLOUR, BRAKE_COLOUR, INK, MOTOR_COLOUR, PAPER, QUIET
 SIZE = (9.6, 6.4)  # inch
 FINE = 241  # points per axis that lines are drawn on
 ROOM = 0.03  # of the extent, around the grid
-CONSUMPTIONS: tuple[int, ...] = (
-    190,
-    200,
-    210,
-    220,
-    230,
-    240,
-    250,
-    260,
-    280,
-    300,
-    350,
-    400,
-    500,
-    700,
-)
-EFFICIENCIES: tuple[int, ...] = (60, 70, 80, 85, 88, 90, 92, 93, 94, 95, 96, 97)
+CONSUMPTIONS = np.array([*range(190, 270, 10), 280, 300, 350, 400, 500, 700])  # g/kWh
+EFFICIENCIES = np.array([60, 70, 80, 85, 88, 90, 92, 93, 94, 95, 96, 97])  # %
 LARGEST = 200.0  # points squared, area of the mark of the largest residual
 SMALLEST = 5.0
 NAMED = 12  # outliers that are named
 UNNAMED_ABOVE = 400  # g/kWh, lines of more are too close to each other to be named
 
 
-def plot_bench_map(made: BenchMap, quality: Quality, limit: DataArray | None = None) -> Figure:
+def plot_bench_map(made: BenchMap, quality: MapQuality, limit: DataArray | None = None) -> Figure:
     """Draw a map with its points, their residuals by area, the hull, and hatching outside it.
 
     Parameters
@@ -57,43 +44,26 @@ def plot_bench_map(made: BenchMap, quality: Quality, limit: DataArray | None = N
     ax = figure.subplots()
     speed, torque, outside = _fine(made)
     _lines(ax, made, speed, torque)
-    area = ax.contourf(
-        speed / RPM,
-        torque,
-        outside.T.astype(float),
-        levels=[0.5, 1.5],
-        colors="none",
-        hatches=["///"],
-    )
+    levels, hatches = [0.5, 1.5], ["///"]
+    marked = outside.T.astype(float)
+    area = ax.contourf(speed / RPM, torque, marked, levels=levels, colors="none", hatches=hatches)
     area.set_edgecolor(BRAKE_COLOUR)
     area.set_linewidth(0.0)
-    handles: list[Artist] = [
-        Patch(facecolor="none", edgecolor=BRAKE_COLOUR, hatch="///", label="extrapolated")
-    ]
-    corners = np.vstack((made.hull, made.hull[:1]))
-    handles += ax.plot(
-        corners[:, 0] / RPM,
-        corners[:, 1],
-        color=INK,
-        linewidth=1.2,
-        linestyle="--",
-        label="hull of the points",
-    )
+    patch = Patch(facecolor="none", edgecolor=BRAKE_COLOUR, hatch=hatches[0], label="extrapolated")
+    handles: list[Artist] = [patch]
+    x, y = np.vstack((made.hull, made.hull[:1])).T
+    handles += ax.plot(x / RPM, y, "--", color=INK, linewidth=1.2, label="hull of the points")
     if limit is not None:
-        for sign in (1.0,) if made.points.kind == ENGINE else (1.0, -1.0):
-            drawn = ax.plot(
-                limit["speed"] / RPM, sign * limit, color=INK, linewidth=1.8, label="torque limit"
-            )
-        handles += drawn
+        x, y = limit["speed"].values / RPM, limit.values
+        handles += ax.plot(x, y, color=INK, linewidth=1.8, label="torque limit")
+        if made.points.kind != ENGINE:
+            ax.plot(x, -y, color=INK, linewidth=1.8)
     handles += _points(ax, made)
     handles += _outliers(ax, quality)
     dress(ax, f"{made.points.kind} speed (rpm)", f"{made.points.kind} torque (N m)")
     _limits(ax, made)
-    title(
-        ax,
-        plain(made.points.path.name, 40) + f": {quality.points} points, RMS residual "
-        f"{quality.rms:.3g} {made.points.unit} ({quality.rms_percent:.2f} %)",
-    )
+    text = f"{plain(made.points.path.name, 40)}: {quality.points} points, RMS residual "
+    title(ax, f"{text}{quality.rms:.3g} {made.points.unit} ({quality.rms_percent:.2f} %)")
     figure.legend(
         handles=handles,
         loc="outside right upper",
@@ -127,9 +97,7 @@ def _lines(ax: Axes, made: BenchMap, speed: np.ndarray, torque: np.ndarray) -> N
     if np.isnan(shown).all() or not np.nanmin(shown) < levels[-1] or np.nanmax(shown) < levels[0]:
         return
     lines = ax.contour(speed / RPM, torque, shown.T, levels=levels, colors=QUIET, linewidths=0.8)
-    named = [
-        x for x in lines.levels if unit == "%" and x >= 80 or unit != "%" and x <= UNNAMED_ABOVE
-    ]
+    named = [x for x in lines.levels if (x >= 80 if unit == "%" else x <= UNNAMED_ABOVE)]
     ax.clabel(lines, named, fmt=lambda level: f"{level:g} {unit}", fontsize=TEXT - 2.0, colors=INK)
 
 
@@ -141,64 +109,38 @@ def _points(ax: Axes, made: BenchMap) -> list[Line2D]:
     marks = []
     for sign, colour, words in ((1.0, ALARM_COLOUR, "above"), (-1.0, MOTOR_COLOUR, "below")):
         chosen = (residual >= 0.0) == (sign > 0.0)
-        ax.scatter(
-            points.speed[chosen] / RPM,
-            points.torque[chosen],
-            s=area[chosen],
-            color=colour,
-            edgecolor=PAPER,
-            linewidth=0.5,
-            alpha=0.85,
-            zorder=3,
-        )
+        x, y = points.speed[chosen] / RPM, points.torque[chosen]
+        style: dict[str, Any] = {"edgecolor": PAPER, "linewidth": 0.5, "alpha": 0.85, "zorder": 3}
+        ax.scatter(x, y, s=area[chosen], color=colour, **style)
         marks.append(_dot(colour, np.sqrt(LARGEST / 4.0), f"point {words} the map"))
-    text = f"{largest:.3g} {points.unit} off, by area"
-    return [*marks, _dot("none", np.sqrt(LARGEST), text)]
+    return [*marks, _dot("none", np.sqrt(LARGEST), f"{largest:.3g} {points.unit} off, by area")]
 
 
-def _outliers(ax: Axes, quality: Quality) -> list[Line2D]:
+def _outliers(ax: Axes, quality: MapQuality) -> list[Line2D]:
     """Ring the points that look wrong, and name the lines of the first."""
     if not quality.outliers:
         return []
     x = [one.speed / RPM for one in quality.outliers]
     y = [one.torque for one in quality.outliers]
-    rings = ax.plot(
-        x,
-        y,
-        linestyle="none",
-        marker="o",
-        markersize=17,
-        markerfacecolor="none",
-        markeredgecolor=INK,
-        markeredgewidth=1.6,
-        zorder=4,
-        label="looks wrong, line of file",
-    )
+    ring: dict[str, Any] = {
+        "markerfacecolor": "none",
+        "markeredgecolor": INK,
+        "markeredgewidth": 1.6,
+    }
+    label = "looks wrong, line of file"
+    rings = ax.plot(x, y, "o", linestyle="none", markersize=17, zorder=4, label=label, **ring)
+    box = {"facecolor": PAPER, "edgecolor": "none", "pad": 1.0}
+    style: dict[str, Any] = {"fontsize": TEXT, "color": INK, "zorder": 5, "bbox": box}
+    place: dict[str, Any] = {"xytext": (10, 8), "textcoords": "offset points"}
     for one in quality.outliers[:NAMED]:
-        ax.annotate(
-            str(one.line),
-            (one.speed / RPM, one.torque),
-            xytext=(10, 8),
-            textcoords="offset points",
-            fontsize=TEXT,
-            color=INK,
-            zorder=5,
-            bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 1.0},
-        )
+        ax.annotate(str(one.line), (one.speed / RPM, one.torque), **place, **style)
     return list(rings)
 
 
 def _dot(colour: str, size: float, label: str) -> Line2D:
+    edge: dict[str, Any] = {"markeredgecolor": QUIET, "markeredgewidth": 0.6}
     return Line2D(
-        [],
-        [],
-        linestyle="none",
-        marker="o",
-        color=colour,
-        label=label,
-        markeredgecolor=QUIET,
-        markeredgewidth=0.6,
-        markersize=size,
+        [], [], linestyle="none", marker="o", color=colour, label=label, markersize=size, **edge
     )
 
 

@@ -10,110 +10,67 @@ import numpy as np
 from ..base.units import PERCENT, RPM
 from ..bench_maps.gridding import BenchMap
 from ..bench_maps.points import ENGINE
-from ..bench_maps.quality import Outlier, Quality
+from ..bench_maps.quality import MapQuality, Outlier
 from ..files.writing import Write, comment_line
+from .record import json_ready
 
 COLUMNS = {ENGINE: "fuel_g_per_s", "motor": "loss_W"}
 """The column of the map's value, as drivelines read it."""
-NAMED = 12  # outliers told in the text
+NAMED = 12  # outliers named in the text
 
 
-def report_lines(made: BenchMap, quality: Quality) -> list[str]:
+def report_lines(made: BenchMap, quality: MapQuality) -> list[str]:
     """Return the report in lines: file, notes, grid, residuals, outliers, area, checks."""
     points, unit = made.points, made.points.unit
     name = "".join(c if c.isprintable() else "?" for c in points.path.name)
-    rows = [("Bench file", f"{name!r}, {quality.points} points of {_an(points.kind)}")]
+    machine = "an engine" if points.kind == ENGINE else "a motor"
+    rows = [("Bench file", f"{name!r}, {quality.points} points of {machine}")]
     rows += [("", note) for note in points.notes]
     if made.one_sided:
         rows.append(("", "all points are on one side of 0 Nm: the loss of the other mirrors them"))
-    rows.append(("Grid", _grid(made)))
+    speed, torque = made.map["speed"].values / RPM, made.map["torque"].values
+    text = f"{speed.size} speeds, {speed[0]:.0f} to {speed[-1]:.0f} rpm; {torque.size} torques, "
+    text += f"{torque[0]:.0f} to {torque[-1]:.0f} Nm; {COLUMNS[points.kind]}"
+    rows.append(("Grid", text))
     changed = [(made.lifted, "set to 0 from below"), (made.raised, "moved so that fuel rises")]
     rows += [("", f"{count} nodes {what}") for count, what in changed if count]
-    rows.append(
-        (
-            "Residual",
-            f"RMS {quality.rms:.3g} {unit} ({quality.rms_percent:.2f} %), worst "
-            f"{quality.worst:+.3g} {unit} ({quality.worst_percent:+.1f} %) in line "
-            f"{quality.worst_line}",
-        )
-    )
+    text = f"RMS {quality.rms:.3g} {unit} ({quality.rms_percent:.2f} %), worst {quality.worst:+.3g}"
+    text += f" {unit} ({quality.worst_percent:+.1f} %) in line {quality.worst_line}"
+    rows.append(("Residual", text))
     if quality.off_grid:
         rows.append(("", f"{quality.off_grid} points lie beyond the grid and have none"))
-    alone = f"; {quality.alone} cannot be foretold" if quality.alone else ""
-    rows.append(
-        (
-            "Left out",
-            f"RMS {quality.foretold_rms:.3g} {unit} "
-            f"({quality.foretold_rms_percent:.2f} %) when each point is foretold from the "
-            f"others{alone}",
-        )
-    )
-    rows.append(
-        (
-            "Grid error",
-            f"up to {quality.grid_error / PERCENT:.2f} % of the largest value, "
-            "straight between nodes",
-        )
-    )
+    text = f"RMS {quality.foretold_rms:.3g} {unit} ({quality.foretold_rms_percent:.2f} %) when each"
+    text += " point is predicted from the others"
+    text += f"; {quality.alone} cannot be predicted" if quality.alone else ""
+    rows.append(("Left out", text))
+    text = f"up to {quality.grid_error / PERCENT:.2f} % of the largest value, linear between nodes"
+    rows.append(("Grid error", text))
     rows += _outlier_rows(made, quality)
-    rows.append(
-        (
-            "Extrapolated",
-            f"{quality.extrapolated_share / PERCENT:.0f} % of {quality.area}, "
-            "outside the hull of the points",
-        )
-    )
+    text = f"{quality.extrapolated_share / PERCENT:.0f} % of {quality.area}, "
+    rows.append(("Extrapolated", text + "outside the hull of the points"))
     rows += [("Check", f"{'good' if c.passed else 'FAILED'}: {c.text}") for c in quality.checks]
     return [f"{head:<14}{text}" for head, text in rows]
 
 
-def _points(count: int) -> str:
-    return "1 point looks" if count == 1 else f"{count} points look"
-
-
-def _an(kind: str) -> str:
-    return "an engine" if kind == ENGINE else "a motor"
-
-
-def _grid(made: BenchMap) -> str:
-    speed, torque = made.map["speed"].values / RPM, made.map["torque"].values
-    return (
-        f"{speed.size} speeds, {speed[0]:.0f} to {speed[-1]:.0f} rpm; {torque.size} torques, "
-        f"{torque[0]:.0f} to {torque[-1]:.0f} Nm; {COLUMNS[made.points.kind]}"
-    )
-
-
-def _outlier_rows(made: BenchMap, quality: Quality) -> list[tuple[str, str]]:
-    if not quality.outliers:
+def _outlier_rows(made: BenchMap, quality: MapQuality) -> list[tuple[str, str]]:
+    count = len(quality.outliers)
+    if not count:
         return [("Outliers", "none")]
     left = made.used.size < made.points.speed.size
-    rows = [
-        (
-            "Outliers",
-            f"{_points(len(quality.outliers))} wrong, "
-            + ("left out" if left else "kept; --drop-outliers leaves them out"),
-        )
-    ]
+    text = "1 point looks wrong, " if count == 1 else f"{count} points look wrong, "
+    rows = [("Outliers", text + ("left out" if left else "kept; --drop-outliers leaves them out"))]
     for one in quality.outliers[:NAMED]:
         off = 100.0 * (one.value / one.expected - 1.0) if one.expected else math.nan
-        rows.append(
-            (
-                "",
-                f"line {one.line} ({one.speed / RPM:.0f} rpm, {one.torque:.1f} Nm): "
-                f"{one.value:.4g} {made.points.unit}, the others say {one.expected:.4g} "
-                f"({off:+.1f} %)",
-            )
-        )
-    if len(quality.outliers) > NAMED:
-        rows.append(("", f"and {len(quality.outliers) - NAMED} more (--json has all)"))
+        text = f"line {one.line} ({one.speed / RPM:.0f} rpm, {one.torque:.1f} Nm): {one.value:.4g} "
+        text += f"{made.points.unit}, the others say {one.expected:.4g} ({off:+.1f} %)"
+        rows.append(("", text))
+    if count > NAMED:
+        rows.append(("", f"and {count - NAMED} more (--json has all)"))
     return rows
 
 
-def report_record(made: BenchMap, quality: Quality) -> dict[str, Any]:
-    """Return the report as a record for JSON; None where a figure is not known."""
-    plain = {
-        key: value for key, value in vars(quality).items() if key not in ("outliers", "checks")
-    }
+def report_record(made: BenchMap, quality: MapQuality) -> dict[str, Any]:
+    """Return the report as a record for JSON; None where a value is not known."""
     speed, torque = made.map["speed"].values, made.map["torque"].values
     return {
         "file": made.points.path.name,
@@ -127,24 +84,22 @@ def report_record(made: BenchMap, quality: Quality) -> dict[str, Any]:
         "nodes_extrapolated": int(made.extrapolated.sum()),
         "nodes_set_to_zero": made.lifted,
         "nodes_moved_to_rise": made.raised,
-        **{key: _finite(value) for key, value in plain.items()},
+        **json_ready(vars(quality)),
         "outliers": [_outlier_record(one) for one in quality.outliers],
-        "checks": [vars(check) for check in quality.checks],
+        "checks": [check._asdict() for check in quality.checks],
     }
 
 
 def _outlier_record(one: Outlier) -> dict[str, Any]:
-    return {
-        "line": one.line,
-        "speed_rpm": one.speed / RPM,
-        "torque_Nm": one.torque,
-        "value": one.value,
-        "expected": _finite(one.expected),
-    }
-
-
-def _finite(value: Any) -> Any:
-    return None if isinstance(value, float) and not math.isfinite(value) else value
+    return json_ready(
+        {
+            "line": one.line,
+            "speed_rpm": one.speed / RPM,
+            "torque_Nm": one.torque,
+            "value": one.value,
+            "expected": one.expected,
+        }
+    )
 
 
 def map_writer(made: BenchMap, notes: Sequence[str] = ()) -> Write:

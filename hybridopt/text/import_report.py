@@ -11,18 +11,10 @@ def report_lines(drive: ImportedDrive) -> list[str]:
     """Return the report: log, column of each signal, every intervention, and the cycle made."""
     made = drive.cycle
     rows = [("Log", f"{printable(drive.log.path.name)!r}, {drive.log.kind}")]
-    rows += [(name.capitalize(), choice.told(name)) for name, choice in drive.choices.items()]
-    words = "Done"
-    for one in drive.done:
-        rows.append((words, one.text))
-        words = ""
-    rows.append(
-        (
-            "Cycle",
-            f"{made.distance / 1e3:.3f} km in {made.duration:g} s, {made.dt.size} steps, "
-            f"up to {made.max_speed / KM_PER_H:.1f} km/h",
-        )
-    )
+    rows += [(name.capitalize(), choice.text(name)) for name, choice in drive.choices.items()]
+    rows += [("" if i else "Done", one.text) for i, one in enumerate(drive.done)]
+    text = f"{made.distance / 1e3:.3f} km in {made.duration:g} s, {made.dt.size} steps, "
+    rows.append(("Cycle", f"{text}up to {made.max_speed / KM_PER_H:.1f} km/h"))
     return [f"{name:<10}{text}" for name, text in rows]
 
 
@@ -41,7 +33,7 @@ def report_record(drive: ImportedDrive) -> dict[str, Any]:
         "log": drive.log.path.name,
         "kind": drive.log.kind,
         "channels": channels,
-        "done": [{"name": x.name, "count": x.count, "text": x.text} for x in drive.done],
+        "done": [vars(one) for one in drive.done],
         "duration_s": made.duration,
         "distance_km": made.distance / 1e3,
         "max_speed_km_per_h": made.max_speed / KM_PER_H,

@@ -6,7 +6,7 @@ from scipy.interpolate import LinearNDInterpolator
 
 from hybridopt.base.errors import InputError
 from hybridopt.base.units import RPM
-from hybridopt.bench_maps.gridding import GridPlan, _rising, grid_points
+from hybridopt.bench_maps.gridding import GridRequest, grid_points
 from hybridopt.bench_maps.points import read_points
 from hybridopt.bench_maps.quality import assess, residuals
 from hybridopt.inputs.driveline_file import DEMO_FOLDER
@@ -140,7 +140,9 @@ def test_residuals_of_noise_are_its_size(tmp_path, sigma):
 def test_residuals_are_points_less_the_written_map(tmp_path):
     speed, torque = engine_places()
     value = willans(speed, torque) * (1.0 + 0.02 * np.sin(speed / 40.0))
-    made = grid_points(engine_points(tmp_path, value, speed, torque), GridPlan(speeds=9, torques=7))
+    made = grid_points(
+        engine_points(tmp_path, value, speed, torque), GridRequest(speeds=9, torques=7)
+    )
     map_writer(made, ["a note"])(tmp_path / "map.csv")
     again = read_fuel_map(tmp_path / "map.csv", HEAT)
     assert again.shape == (9, 7)
@@ -168,7 +170,7 @@ def test_outliers_are_found_by_their_line_and_can_be_left_out(tmp_path):
     value = willans(x, y) * (1.0 + 0.01 * rng.standard_normal(144))
     value[[40, 41, 90]] *= (1.3, 0.6, 10.0)  # two neighbours, and a point of a decimal
     points = engine_points(tmp_path, value, x, y)
-    kept, without = grid_points(points), grid_points(points, GridPlan(drop_outliers=True))
+    kept, without = grid_points(points), grid_points(points, GridRequest(drop_outliers=True))
     quality = assess(kept)
     assert [one.line for one in quality.outliers] == [42, 43, 92]
     for one in quality.outliers:
@@ -181,12 +183,6 @@ def test_outliers_are_found_by_their_line_and_can_be_left_out(tmp_path):
 
 
 # --- physics kept ---
-
-
-def test_rising_rows_are_those_of_pooling():
-    """By hand: 3, 1 pool to 2; a falling row becomes its mean."""
-    assert _rising(np.array([0.0, 3.0, 1.0, 5.0])).tolist() == [0.0, 2.0, 2.0, 5.0]
-    assert _rising(np.array([3.0, 2.0, 1.0])).tolist() == [2.0, 2.0, 2.0]
 
 
 def test_map_is_never_negative_and_rises(tmp_path):
@@ -216,7 +212,7 @@ def test_extrapolated_share_of_a_square(tmp_path):
     """Points on 1000-3000 rpm by 0-100 N m, a grid to 5000 rpm and 200 N m: 3/4 outside."""
     x, y = (a.ravel() for a in np.meshgrid(np.linspace(1000, 3000, 5), np.linspace(0, 100, 5)))
     points = engine_points(tmp_path, willans(x * RPM, y), x * RPM, y)
-    plan = GridPlan(speed_high=5000 * RPM, torque_high=200.0)
+    plan = GridRequest(speed_high=5000 * RPM, torque_high=200.0)
     quality = assess(grid_points(points, plan), HEAT)
     assert quality.extrapolated_share == pytest.approx(0.75, abs=0.01)
     assert quality.area == "the whole grid"
@@ -229,10 +225,10 @@ def test_limit_sets_the_area_and_the_ends_of_the_grid(tmp_path):
     points = engine_points(tmp_path, willans(x * RPM, y), x * RPM, y)
     (tmp_path / "full.csv").write_text("speed_rpm,torque_Nm\n1000,100\n5000,100\n")
     limit = read_curve(tmp_path / "full.csv")
-    made = grid_points(points, GridPlan(limit=limit))
+    made = grid_points(points, GridRequest(limit=limit))
     assert made.map["speed"][-1] == pytest.approx(5000 * RPM)
     assert assess(made, None, limit).extrapolated_share == pytest.approx(0.5, abs=0.01)
-    short = grid_points(points, GridPlan(limit=limit, speed_high=4000 * RPM))
+    short = grid_points(points, GridRequest(limit=limit, speed_high=4000 * RPM))
     checks = {check.name: check.passed for check in assess(short, None, limit).checks}
     assert checks["limit"] is False
 
@@ -275,7 +271,7 @@ def test_written_motor_map_is_that_of_the_loss(tmp_path):
 def test_points_beyond_the_grid_are_counted(tmp_path):
     speed, torque = engine_places()
     points = engine_points(tmp_path, willans(speed, torque), speed, torque)
-    made = grid_points(points, GridPlan(torque_high=100.0))
+    made = grid_points(points, GridRequest(torque_high=100.0))
     quality = assess(made)
     assert quality.off_grid == (torque > 100.0).sum() and quality.rms < 1e-9
     assert f"{quality.off_grid} points lie beyond the grid" in "\n".join(
@@ -307,7 +303,7 @@ REFUSALS = {
     "words": ("engine", "speed_rpm,torque_Nm,fuel_g_per_s\n900,x,1\n", "torque_Nm is 'x'"),
     "bar": ("engine", "speed_rpm,bmep_bar,fuel_g_per_s\n900,1,1\n", "with --displacement-l"),
     "no fuel": ("engine", "speed_rpm,torque_Nm,fuel_g_per_s\n" + "900,1,0\n" * 9, "every point"),
-    "huge": ("motor", "speed_rpm,torque_Nm,loss_W\n" + "900,1,1e300\n" * 9, "figures too large"),
+    "huge": ("motor", "speed_rpm,torque_Nm,loss_W\n" + "900,1,1e300\n" * 9, "values too large"),
     "one place": ("engine", "speed_rpm,torque_Nm,fuel_g_per_s\n" + "900,1,1\n" * 9, "is empty"),
     "one torque": (
         "engine",

@@ -1,21 +1,35 @@
-"""The smooth surface: B-splines against scipy, polynomials given back, points left out by hand."""
+"""The smooth surface: B-splines in closed form, polynomials given back, points left out by hand."""
 
 import numpy as np
 import pytest
-from scipy.interpolate import BSpline, RBFInterpolator
+from scipy.interpolate import RBFInterpolator
 
-from hybridopt.bench_maps.spline import Shape, fit_surface, is_determined, uniform_basis
+from hybridopt.bench_maps.spline import SplineShape, fit_surface, is_determined, uniform_basis
 
 RNG = np.random.default_rng(4)
-SHAPE = Shape((0.0, -1.0), (10.0, 3.0), (6, 5), (2, 3))
+SHAPE = SplineShape((0.0, -1.0), (10.0, 3.0), (6, 5), (2, 3))
 SPEED, TORQUE = RNG.uniform(0.0, 10.0, 80), RNG.uniform(-1.0, 3.0, 80)
 
 
-def test_basis_is_that_of_scipy():
-    x, pieces = np.linspace(0.0, 1.0, 57), 7
-    knots = np.arange(-3, pieces + 4) / pieces
-    expected = BSpline.design_matrix(x, knots, 3).toarray()
-    np.testing.assert_allclose(uniform_basis(x, pieces), expected, atol=1e-14)
+def test_basis_in_closed_form():
+    """Uniform cubic B-splines: (1, 4, 1) / 6 at a knot, (1, 23, 23, 1) / 48 between (textbook)."""
+    basis = uniform_basis(np.array([0.0, 0.5, 1.0, 0.3, -2.0, 9.0]), 5)
+    assert basis[0, :4] == pytest.approx([1 / 6, 4 / 6, 1 / 6, 0.0])
+    assert basis[1, 2:6] == pytest.approx(np.array([1, 23, 23, 1]) / 48)
+    assert basis[2, -4:] == pytest.approx([0.0, 1 / 6, 4 / 6, 1 / 6])
+    assert basis.sum(axis=1) == pytest.approx(1.0)
+    assert (basis[4:] == basis[[0, 2]]).all()  # beyond the ends as at the ends
+
+
+def test_smoothing_all_the_way_is_the_polynomial_of_least_squares():
+    """Against numpy's lstsq with the same weights, 1 / (|value| + a tenth of the mean)."""
+    value = 3.0 + np.sin(SPEED) + 0.2 * TORQUE**3
+    weight = 1.0 / (np.abs(value) + 0.1 * np.abs(value).mean())
+    terms = [SPEED**i * TORQUE**j for i in range(2) for j in range(3)]
+    rows = np.column_stack(terms)
+    best = np.linalg.lstsq(rows * weight[:, None], value * weight, rcond=None)[0]
+    fit = fit_surface(SHAPE, SPEED, TORQUE, value, (8, 8))
+    np.testing.assert_allclose(fit(SPEED, TORQUE), rows @ best, rtol=1e-4)
 
 
 @pytest.mark.parametrize("exponents", [(-3, -3), (2, -1), (7, 7)])

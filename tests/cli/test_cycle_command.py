@@ -115,41 +115,16 @@ def test_options_reach_the_cleaning(log, monkeypatch):
 
     seen = []
     monkeypatch.setattr(drive, "import_drive", lambda *args: seen.append(args[2]) or 1 / 0)
+    options = "--step 0.5 --bandwidth 0.2 --bridge 4 --jitter 1 --max-acceleration 5 --part longest"
     run(
         "import",
         log,
-        "--step",
-        0.5,
-        "--bandwidth",
-        0.2,
-        "--bridge",
-        4,
-        "--jitter",
-        1,
-        "--max-acceleration",
-        5,
-        "--max-braking",
-        9,
-        "--standstill",
-        1.8,
-        "--grade-length",
-        50,
-        "--part",
-        "longest",
+        *options.split(),
+        *"--max-braking 9 --standstill 1.8 --grade-length 50".split(),
     )
-    assert seen == [
-        Cleaning(
-            step=0.5,
-            bandwidth=0.2,
-            bridge=4,
-            jitter=1,
-            gain_max=5,
-            loss_max=9,
-            standstill=0.5,
-            grade_length=50,
-            part="longest",
-        )
-    ]
+    speeds = {"gain_max": 5, "loss_max": 9, "standstill": 0.5}
+    times = {"step": 0.5, "bandwidth": 0.2, "bridge": 4, "jitter": 1}
+    assert seen == [Cleaning(**times, **speeds, grade_length=50, part="longest")]
 
 
 @pytest.mark.parametrize(

@@ -30,7 +30,7 @@ from hybridopt.inputs.maps import (
     read_loss_map,
     read_map,
 )
-from hybridopt.measurements.channels import Channel
+from hybridopt.measurements.channels import ColumnRequest
 from hybridopt.measurements.channels import read_map as read_mapping
 from hybridopt.measurements.drive import Cleaning, import_drive
 
@@ -75,7 +75,7 @@ def import_any(path):
 
 
 def import_named(path):
-    channels = {"time": Channel("column 1", "s"), "speed": Channel("column 2", "km/h")}
+    channels = {"time": ColumnRequest("column 1", "s"), "speed": ColumnRequest("column 2", "km/h")}
     return import_drive(path, {k: (v, "option") for k, v in channels.items()})
 
 

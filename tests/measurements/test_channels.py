@@ -4,7 +4,7 @@ import pytest
 from log_makers import assert_the_drive, rows, stamps, text
 
 from hybridopt.base.errors import InputError
-from hybridopt.measurements.channels import Channel, map_text, read_map, read_option
+from hybridopt.measurements.channels import ColumnRequest, map_text, read_map, read_option
 from hybridopt.measurements.drive import import_drive
 from hybridopt.measurements.log import printable
 from hybridopt.measurements.units import UNITS, find_unit, split_unit
@@ -52,11 +52,11 @@ def test_one_of_each_unit_by_definition():
 @pytest.mark.parametrize(
     ("option", "answer"),
     [
-        ("speed=v", ("speed", Channel("v"))),
-        ("speed=v:km/h", ("speed", Channel("v", "km/h"))),
-        ("speed=a:b", ("speed", Channel("a:b"))),
-        ("speed=a:b:mph", ("speed", Channel("a:b", "mph"))),
-        ("time=x=y:ms", ("time", Channel("x=y", "ms"))),
+        ("speed=v", ("speed", ColumnRequest("v"))),
+        ("speed=v:km/h", ("speed", ColumnRequest("v", "km/h"))),
+        ("speed=a:b", ("speed", ColumnRequest("a:b"))),
+        ("speed=a:b:mph", ("speed", ColumnRequest("a:b", "mph"))),
+        ("time=x=y:ms", ("time", ColumnRequest("x=y", "ms"))),
     ],
 )
 def test_option(option, answer):
@@ -73,7 +73,10 @@ def test_option_that_is_none(option):
 def test_map_makes_the_same_choices_again(write, imported):
     content = text(rows(stamps()), ('the "clock" \\ x [s]', "v_ref"))
     path = write(content)
-    channels = {"time": Channel('the "clock" \\ x [s]'), "speed": Channel("v_ref", "km/h")}
+    channels = {
+        "time": ColumnRequest('the "clock" \\ x [s]'),
+        "speed": ColumnRequest("v_ref", "km/h"),
+    }
     drive = import_drive(path, {signal: (one, "option") for signal, one in channels.items()})
     saved = write(map_text(drive.choices), "map.toml")
     again = import_drive(path, {signal: (one, "map") for signal, one in read_map(saved).items()})
@@ -107,7 +110,9 @@ def test_bad_map(write, content, words):
 
 def test_absent_column_names_its_neighbours(imported):
     with pytest.raises(InputError, match="there is no column 'sped'; near to it: speed"):
-        imported(text(rows(stamps()), ("time [s]", "speed")), {"speed": Channel("sped", "km/h")})
+        imported(
+            text(rows(stamps()), ("time [s]", "speed")), {"speed": ColumnRequest("sped", "km/h")}
+        )
 
 
 def test_suggestion_takes_the_most_telling_name(imported):
@@ -124,7 +129,7 @@ def test_twins_are_told_apart(imported):
     head = ("time [s]", "speed [km/h]", "speed [km/h]")
     with pytest.raises(InputError, match="2 columns may be the speed: speed .km/h.#1, "):
         imported(text(cells, head))
-    assert_the_drive(imported(text(cells, head), {"speed": Channel("speed [km/h]#1")}))
+    assert_the_drive(imported(text(cells, head), {"speed": ColumnRequest("speed [km/h]#1")}))
 
 
 def test_names_are_made_printable():

@@ -9,7 +9,7 @@ from log_makers import KM_PER_H, altitude_at, assert_the_drive, grade_at, speed_
 
 from hybridopt.base.errors import InputError
 from hybridopt.measurements import mdf_log
-from hybridopt.measurements.channels import Channel
+from hybridopt.measurements.channels import ColumnRequest
 from hybridopt.measurements.drive import import_drive
 
 asammdf = pytest.importorskip("asammdf")
@@ -65,10 +65,10 @@ def test_channels_are_named_and_units_overruled(tmp_path):
     with pytest.raises(InputError, match="no column is called vehicle speed .*columns: v_ref"):
         import_drive(path)
     with pytest.raises(InputError, match="has no unit"):
-        import_drive(path, {"speed": (Channel("v_ref"), "option")})
-    assert_the_drive(import_drive(path, {"speed": (Channel("v_ref", "m/s"), "option")}))
+        import_drive(path, {"speed": (ColumnRequest("v_ref"), "option")})
+    assert_the_drive(import_drive(path, {"speed": (ColumnRequest("v_ref", "m/s"), "option")}))
     with pytest.raises(InputError, match="own time base"):
-        import_drive(path, {"time": (Channel("time"), "option")})
+        import_drive(path, {"time": (ColumnRequest("time"), "option")})
 
 
 def test_integers_with_a_conversion(tmp_path):
@@ -88,7 +88,7 @@ def test_the_same_channel_twice_is_asked_for(tmp_path):
     path = save(tmp_path / "a.mf4", "4.10", twice)
     with pytest.raises(InputError, match="2 columns may be the speed: speed#1, speed#2"):
         import_drive(path)
-    assert_the_drive(import_drive(path, {"speed": (Channel("speed#2"), "option")}))
+    assert_the_drive(import_drive(path, {"speed": (ColumnRequest("speed#2"), "option")}))
 
 
 def test_text_channel_is_refused(tmp_path):

@@ -8,19 +8,25 @@ from log_makers import PITCH, altitude_at, distance_at, grade_at, rows, speed_at
 
 from hybridopt.base.errors import InputError
 from hybridopt.inputs.cycle_checks import GRADE_MAX
-from hybridopt.measurements.channels import Channel
+from hybridopt.measurements.channels import ColumnRequest
 from hybridopt.measurements.drive import Cleaning
-from hybridopt.measurements.log import Samples
+from hybridopt.measurements.log import Journal, Samples
 from hybridopt.measurements.road_grade import grade_from_altitude, logged_grade
 
 DRIVE = Samples(stamps(1), speed_at(stamps(1)))
 MIDDLE = (distance_at(stamps(1)) > 250) & (distance_at(stamps(1)) < 1670)
 
 
+def from_altitude(height, length=200.0):
+    """Return the grade from heights at the stamps of the drive, and what was done."""
+    done = Journal()
+    return grade_from_altitude(Samples(stamps(), height), DRIVE, length, done), done
+
+
 @pytest.mark.parametrize("length", [50.0, 200.0, 400.0])
 def test_a_hill_is_worn_down_as_stated(length):
     """1 - (1 - g)^2 of a sine hill, g = exp(-(2 pi sigma / P)^2 / 2)."""
-    grade, _ = grade_from_altitude(Samples(stamps(), altitude_at(stamps())), DRIVE, length)
+    grade, _ = from_altitude(altitude_at(stamps()), length)
     g = math.exp(-((2 * math.pi * length / 2.3548 / PITCH) ** 2) / 2)
     wanted = (1 - (1 - g) ** 2) * grade_at(DRIVE.time)
     gone = distance_at(DRIVE.time)
@@ -30,7 +36,7 @@ def test_a_hill_is_worn_down_as_stated(length):
 
 def test_an_even_slope_is_kept_to_the_ends():
     height = 50 + 0.05 * distance_at(stamps())
-    grade, done = grade_from_altitude(Samples(stamps(), height), DRIVE, 200.0)
+    grade, done = from_altitude(height)
     assert grade == pytest.approx(0.05, abs=1e-3)
     assert "height +95" in done[0].text or "height +96" in done[0].text
 
@@ -38,8 +44,8 @@ def test_an_even_slope_is_kept_to_the_ends():
 def test_noise_of_a_satellite_receiver():
     """2 m of white noise at 10 Hz: the slope's error stays near sigma_h / (sigma_s sqrt(n))."""
     noise = np.random.default_rng(6).normal(0.0, 2.0, stamps().size)
-    clean, _ = grade_from_altitude(Samples(stamps(), altitude_at(stamps())), DRIVE, 200.0)
-    noisy, _ = grade_from_altitude(Samples(stamps(), altitude_at(stamps()) + noise), DRIVE, 200.0)
+    clean, _ = from_altitude(altitude_at(stamps()))
+    noisy, _ = from_altitude(altitude_at(stamps()) + noise)
     assert np.abs(noisy - clean)[MIDDLE].std() < 0.006
 
 
@@ -47,31 +53,31 @@ def test_outliers_are_dropped_and_told():
     height = altitude_at(stamps())
     height[700:702] = 0.0
     height[1500] = 9999.0
-    grade, done = grade_from_altitude(Samples(stamps(), height), DRIVE, 200.0)
-    clean, _ = grade_from_altitude(Samples(stamps(), altitude_at(stamps())), DRIVE, 200.0)
+    grade, done = from_altitude(height)
+    clean, _ = from_altitude(altitude_at(stamps()))
     assert grade == pytest.approx(clean, abs=2e-3)
     assert ("altitude_outliers", 3) in [(one.name, one.count) for one in done]
 
 
 def test_a_cliff_is_limited_and_told():
     height = np.where(distance_at(stamps()) > 900, 12.0, 0.0)
-    grade, done = grade_from_altitude(Samples(stamps(), height), DRIVE, 5.0)
+    grade, done = from_altitude(height, 5.0)
     assert np.abs(grade).max() <= GRADE_MAX
     assert "grade_limited" in [one.name for one in done]
 
 
 def test_a_vehicle_at_rest_has_no_grade():
     still = Samples(np.arange(10.0), np.zeros(10))
-    grade, _ = grade_from_altitude(Samples(np.arange(10.0), np.arange(10.0)), still, 200.0)
-    assert not grade.any()
+    rising = Samples(np.arange(10.0), np.arange(10.0))
+    assert not grade_from_altitude(rising, still, 200.0, Journal()).any()
 
 
 def test_too_few_values_are_refused():
     far = Samples(np.array([1e5, 1e5 + 1]), np.zeros(2))
     with pytest.raises(InputError, match="altitude: fewer than two values"):
-        grade_from_altitude(far, DRIVE, 200.0)
+        grade_from_altitude(far, DRIVE, 200.0, Journal())
     with pytest.raises(InputError, match="grade: fewer than two values"):
-        logged_grade(far, DRIVE.time)
+        logged_grade(far, DRIVE.time, Journal())
 
 
 @pytest.mark.parametrize(
@@ -101,4 +107,4 @@ def test_feet_and_the_length_of_smoothing(imported):
     middle = slice(20, -20)
     assert drive.cycle.grade[middle] == pytest.approx(grade_at(drive.cycle.time)[middle], abs=4e-3)
     with pytest.raises(InputError, match="altitude: column elevation .ft. has the unit 'Pa'"):
-        imported(text(cells, head), {"altitude": Channel("elevation [ft]", "Pa")})
+        imported(text(cells, head), {"altitude": ColumnRequest("elevation [ft]", "Pa")})

@@ -9,8 +9,9 @@ from log_makers import LENGTH, assert_the_drive, rows, speed_at, stamps, text
 from hybridopt.base.errors import InputError
 from hybridopt.measurements import log_files as log_module
 from hybridopt.measurements import text_lines, text_log
-from hybridopt.measurements.channels import Channel
+from hybridopt.measurements.channels import ColumnRequest
 from hybridopt.measurements.drive import import_drive
+from hybridopt.measurements.log import Journal
 from hybridopt.measurements.log_files import open_log
 
 
@@ -85,7 +86,7 @@ def test_no_header_needs_names(write, imported):
     path = write(text(rows(stamps()), ()))
     with pytest.raises(InputError, match="--channel time=NAME; columns: column 1, column 2"):
         import_drive(path)
-    channels = {"time": Channel("column 1", "s"), "speed": Channel("column 2", "km/h")}
+    channels = {"time": ColumnRequest("column 1", "s"), "speed": ColumnRequest("column 2", "km/h")}
     assert_the_drive(imported(text(rows(stamps()), ()), channels))
 
 
@@ -129,7 +130,7 @@ def test_units_of_time(imported, factor, unit):
         [repr(float(t * factor)), row[1]] for t, row in zip(stamps(), rows(stamps()), strict=True)
     ]
     assert_the_drive(imported(text(cells, (f"time [{unit}]", "speed [km/h]"))))
-    channels = {"time": Channel("time", unit)}
+    channels = {"time": ColumnRequest("time", unit)}
     assert_the_drive(imported(text(cells, ("time", "speed [km/h]")), channels))
 
 
@@ -270,7 +271,7 @@ def test_reading_a_log_takes_no_memory_for_its_text(write):
     )
     log = open_log(path)
     tracemalloc.start()
-    log.read(dict(zip(("time", "speed"), log.columns, strict=False)), "")
+    log.read(dict(zip(("time", "speed"), log.columns, strict=False)), "", Journal())
     peak = tracemalloc.get_traced_memory()[1]
     tracemalloc.stop()
     assert peak < 2e6 < path.stat().st_size / 10
@@ -292,7 +293,8 @@ def test_a_wrong_unit_of_time_is_one_sentence(write):
 
 def read_all(path):
     log = open_log(path)
-    return log.read(dict(zip(("time", "speed"), log.columns, strict=False)), "")
+    done = Journal()
+    return log.read(dict(zip(("time", "speed"), log.columns, strict=False)), "", done), done
 
 
 def test_names_with_control_characters_are_shown_without(imported):
