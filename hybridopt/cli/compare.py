@@ -157,7 +157,7 @@ def _write(
     if not files:
         return
     from ..files.writing import write_together
-    from ..plots import png_writer
+    from ..plots.axes import figure_writer
     from ..plots.comparison import plot_comparison
     from ..text.comparison import moments_writer, scores_writer
 
@@ -165,7 +165,7 @@ def _write(
     writers = (
         scores_writer(comparison),
         moments_writer(comparison),
-        png_writer(plot_comparison(comparison)),
+        figure_writer(plot_comparison(comparison)),
     )
     targets = list(zip(files, writers, strict=True))
     if traces:

@@ -179,8 +179,8 @@ def _write(
 
         targets.append((out, map_writer(made, report_lines(made, quality))))
     if plot is not None:
-        from ..plots import png_writer
+        from ..plots.axes import figure_writer
         from ..plots.bench_map import plot_bench_map
 
-        targets.append((plot, png_writer(plot_bench_map(made, quality, limit))))
+        targets.append((plot, figure_writer(plot_bench_map(made, quality, limit))))
     write_together(targets, overwrite)

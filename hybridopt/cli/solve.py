@@ -127,10 +127,11 @@ def _write(result: "Result", files: list[Path], overwrite: bool) -> None:
     if not files:
         return
     from ..files.writing import write_together
-    from ..plots import plot_schedule, png_writer
+    from ..plots.axes import figure_writer
+    from ..plots.schedule import plot_schedule
 
     make_folder(files[0].parent)
-    writers = (result.write_netcdf, result.write_csv, png_writer(plot_schedule(result)))
+    writers = (result.write_netcdf, result.write_csv, figure_writer(plot_schedule(result)))
     write_together(list(zip(files, writers, strict=True)), overwrite)
 
 

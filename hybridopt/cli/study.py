@@ -201,7 +201,7 @@ def plot(
 ) -> None:
     """Draw the Pareto front of two quantities, and the main effect of every parameter."""
     from ..files.writing import file_stem, write_together
-    from ..plots import png_writer
+    from ..plots.axes import figure_writer
     from ..plots.study import panel_note, plot_effects, plot_pareto
     from ..study.questions import finished, parameters_of
 
@@ -210,7 +210,7 @@ def plot(
     front = plot_pareto(results, against or _first_number(results), goal)
     effects = plot_effects(results, goal)
     make_folder(out)
-    write_together(list(zip(files, map(png_writer, (front, effects)), strict=True)), overwrite)
+    write_together(list(zip(files, map(figure_writer, (front, effects)), strict=True)), overwrite)
     if note := panel_note(results, parameters_of(results)):
         click.echo(f"note: {note}", err=True)
     for path in files:

@@ -47,7 +47,7 @@ def copy(file: Any, out: Any) -> None:
 def main(source: str, target: str, seconds: str) -> None:
     """Copy a file; a failure is named on stderr."""
     limit_process(int(seconds))
-    import h5netcdf
+    import h5netcdf  # type: ignore[import-untyped]
 
     try:
         with h5netcdf.File(source, "r") as file, h5netcdf.File(target, "w") as out:

@@ -111,6 +111,13 @@ class Result:
         """Settings of the solve, resolved."""
         return Settings(**json.loads(self.dataset.attrs["settings"]))
 
+    @property
+    def heading(self) -> str:
+        """Cycle, driveline and controller, if one drove, in words."""
+        attrs = self.dataset.attrs
+        driver = f", driven by {attrs['controller']}" if "controller" in attrs else ""
+        return f"{attrs['cycle']}, driveline {attrs['driveline']}{driver}"
+
     def to_netcdf(self, path: str | Path, *, overwrite: bool = False) -> None:
         """Write a NetCDF file; an existing file stays unless `overwrite`.
 

@@ -7,9 +7,10 @@ from matplotlib.figure import Figure
 
 from ..base.units import KM_PER_H, PERCENT
 from ..measurements.drive import ImportedDrive
-from . import FAINT, INK, MOTOR_COLOUR, SIZE
+from .axes import SIZE
+from .colours import FAINT, INK, LOG_COLOUR, MOTOR_COLOUR
 
-LOGGED, MADE = "#d98a1c", MOTOR_COLOUR
+LOGGED, MADE = LOG_COLOUR, MOTOR_COLOUR
 ZOOM = 60.0  # s
 
 

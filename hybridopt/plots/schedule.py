@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.collections import PolyCollection
 from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator, MultipleLocator
@@ -26,9 +25,10 @@ from .axes import (
     dress_time,
     edges,
     figure_of,
+    figure_writer,
     legend_beside,
+    new_figure,
     plain,
-    png_writer,
 )
 from .colours import BRAKE_COLOUR, ENGINE_COLOUR, ENGINE_FILL, INK, MODE_COLOURS, MOTOR_COLOUR
 
@@ -82,7 +82,7 @@ def save_png(result: "Result", path: str | Path, *, overwrite: bool = False) -> 
     FailedError
         The system refused to write it.
     """
-    write_atomically(Path(path), png_writer(plot_schedule(result)), overwrite)
+    write_atomically(Path(path), figure_writer(plot_schedule(result)), overwrite)
 
 
 def plot_speed(ax: Axes, dataset: "Dataset") -> None:
@@ -113,10 +113,8 @@ def plot_modes(ax: Axes, dataset: "Dataset") -> None:
             [(ends[i], low), (ends[i], high), (ends[j], high), (ends[j], low)]
             for i, j in runs(codes == mode)
         ]
-        colour = MODE_COLOURS[mode]
-        ax.add_collection(
-            PolyCollection(bars, facecolors=colour, edgecolors=colour, linewidths=0.3)
-        )
+        colours: Any = {"facecolors": MODE_COLOURS[mode], "edgecolors": MODE_COLOURS[mode]}
+        ax.add_collection(PolyCollection(bars, linewidths=0.3, **colours))
     ax.set_ylim(len(Mode) - 0.5, -0.5)
     dress_time(ax, dataset, "mode")
     ax.set_yticks(range(len(Mode)), labels=[""] * len(Mode))
@@ -173,15 +171,11 @@ PANELS: tuple[Callable[[Axes, "Dataset"], None], ...] = (
 
 
 def _new_axes() -> list[Axes]:
-    figure = Figure(figsize=SIZE)
-    FigureCanvasAgg(figure)
+    figure = new_figure(SIZE, layout=None)
     heights = (1.25, 0.9, 1.75, 1.8, 1.3)
     spaces = {"left": 0.085, "right": 0.805, "top": 0.945, "bottom": 0.07, "hspace": 0.1}
-    return list(
-        figure.subplots(
-            len(PANELS), 1, sharex=True, gridspec_kw={"height_ratios": heights, **spaces}
-        )
-    )
+    grid: Any = {"height_ratios": heights, **spaces}
+    return list(figure.subplots(len(PANELS), 1, sharex=True, gridspec_kw=grid))
 
 
 def _title(attrs: dict[str, Any]) -> str:

@@ -138,7 +138,7 @@ FULL = """
     from hybridopt import Result, Settings, read_cycle, read_driveline, solve_cycle
     from hybridopt.base.errors import FailedError
     from hybridopt.inputs.cycle_writing import save_cycle
-    from hybridopt.plots import save_png
+    from hybridopt.plots.schedule import save_png
     result = solve_cycle(
         read_cycle("ece15"), read_driveline("full"), Settings(soc_points=51, splits=9), bound=False
     )

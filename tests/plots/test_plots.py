@@ -11,7 +11,7 @@ from matplotlib.figure import Figure
 from hybridopt import InputError
 from hybridopt.optimum.result import Result
 from hybridopt.physics.modes import Mode
-from hybridopt.plots import (
+from hybridopt.plots.schedule import (
     plot_gear,
     plot_modes,
     plot_schedule,
@@ -118,6 +118,6 @@ def test_png_is_written_once_and_replaced_only_on_wish(result, tmp_path):
 
 
 def test_plotting_leaves_global_state_alone():
-    code = "import sys, hybridopt.plots; print('matplotlib.pyplot' in sys.modules)"
+    code = "import sys, hybridopt.plots.pages; print('matplotlib.pyplot' in sys.modules)"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout == "False\n"

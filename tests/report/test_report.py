@@ -19,7 +19,7 @@ from hybridopt.report.charts import chart_data, safe_json, share_ranges
 from hybridopt.report.contents import Contents, Entry, read_comparison, read_entry
 from hybridopt.report.page import report_page
 from hybridopt.report.pdf import report_pdf
-from hybridopt.report.words import energy_rows, key_figures, repeat_command
+from hybridopt.report.words import energy_rows, key_values, repeat_command
 
 
 @pytest.fixture(scope="module")
@@ -136,7 +136,7 @@ def test_a_result_without_bound_says_so(result):
     attrs = {k: v for k, v in result.dataset.attrs.items() if not k.startswith(("bound", "gap"))}
     bare = type(result)(result.dataset.copy())
     bare.dataset.attrs = attrs
-    assert ("Cost with events (no bound)", f"{result.cost_g:.2f} g") in key_figures(bare)
+    assert ("Cost with events (no bound)", f"{result.cost_g:.2f} g") in key_values(bare)
 
 
 def test_the_command_repeats_the_solve(driveline):
