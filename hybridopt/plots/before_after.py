@@ -8,7 +8,7 @@ from matplotlib.figure import Figure
 from ..base.units import KM_PER_H, PERCENT
 from ..measurements.drive import ImportedDrive
 from .axes import SIZE
-from .colours import FAINT, INK, LOG_COLOUR, MOTOR_COLOUR
+from .colours import FAINT, INK, LOG_COLOUR, MOTOR_COLOUR, QUIET
 
 LOGGED, MADE = LOG_COLOUR, MOTOR_COLOUR
 ZOOM = 60.0  # s
@@ -126,4 +126,4 @@ def _dress(ax: Axes, label: str) -> None:
     ax.set_axisbelow(True)
     for name, side in ax.spines.items():
         side.set_visible(name in ("left", "bottom"))
-        side.set_color("#9aa0a8")
+        side.set_color(QUIET)

@@ -6,11 +6,9 @@ import shlex
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
-import click
-
 from ..base.units import PERCENT
-from ..cli.settings_options import FACTORS, settings_options
 from ..problem.settings import Settings
+from ..study.settings_keys import SETTING_KEYS
 from ..text.summary import ENERGY_IN, ENERGY_OUT, energy_table
 
 if TYPE_CHECKING:
@@ -109,15 +107,13 @@ def repeat_command(result: "Result") -> str:
             f"--driveline {driveline} with the settings above"
         )
     words = ["hybridopt", "solve", cycle, "--driveline", driveline]
-    options: Any = settings_options(click.Command("solve"))
-    for option in reversed(options.params):
-        name = str(option.name)
+    for key, (name, factor) in SETTING_KEYS.items():
         value = settings[name]
         if value == getattr(usual, name):
             continue
-        words.append(option.opts[0])
-        if not getattr(option, "is_flag", False):
-            scaled = value / FACTORS[name] if name in FACTORS else value
+        words.append("--" + key.lower().replace("_", "-"))
+        if value is not True:
+            scaled = value if isinstance(value, str) else value / factor
             words.append(f"{scaled:.12g}" if isinstance(scaled, float) else str(scaled))
     return " ".join(words)
 

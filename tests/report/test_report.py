@@ -20,6 +20,7 @@ from hybridopt.report.contents import Contents, Entry, read_comparison, read_ent
 from hybridopt.report.page import report_page
 from hybridopt.report.pdf import report_pdf
 from hybridopt.report.words import energy_rows, key_values, repeat_command
+from hybridopt.study.settings_keys import SETTING_KEYS
 
 
 @pytest.fixture(scope="module")
@@ -163,6 +164,12 @@ def test_the_command_repeats_the_solve(driveline):
     fields = [f.name for f in dataclasses.fields(Settings)]
     again = make_settings({name: given[name] for name in fields if name in given})
     assert again.resolved(driveline) == done.settings
+
+
+def test_every_setting_has_the_option_that_the_command_names():
+    options = {option.name: option.opts[0] for option in main.commands["solve"].params}
+    for key, (name, _) in SETTING_KEYS.items():
+        assert options[name] == "--" + key.lower().replace("_", "-")
 
 
 def test_names_are_quoted_for_the_shell(result):
