@@ -101,11 +101,6 @@ def test_command_is_in_readme(command):
     assert f"`hybridopt {command}" in README
 
 
-@pytest.mark.parametrize("name", sorted(hybridopt.__all__))
-def test_public_name_is_documented(name):
-    assert re.search(rf"\b{name}\b", README + DEVELOPERS)
-
-
 @pytest.mark.parametrize("table", SECTIONS)
 def test_table_of_a_driveline_is_in_readme(table):
     assert f"`[{table}]`" in README

@@ -130,9 +130,8 @@ def import_bench(
     loss_W, loss_kW, electric_power_kW or efficiency_percent. The report tells residuals,
     outliers, the extrapolated area and failed checks.
     """
-    from ..bench_maps.gridding import GridPlan, grid_points
-    from ..bench_maps.points import read_points
-    from ..bench_maps.quality import assess
+    from ..bench_maps.gridding import GridPlan
+    from ..bench_maps.importing import import_map
     from ..inputs.maps import read_curve
     from ..text.bench_map_report import report_lines, report_record
 
@@ -146,10 +145,8 @@ def import_bench(
     heat = None if heating_value is None else heating_value * MJ_PER_KG
     volume = None if displacement is None else displacement * LITRE
     curve = None if limit is None else read_curve(limit)
-    points = read_points(bench, kind, heat, volume)
     plan = GridPlan(speed_low=_rpm(speed_low), speed_high=_rpm(speed_high), limit=curve, **grid)
-    made = grid_points(points, plan)
-    quality = assess(made, heat, curve)
+    made, quality = import_map(bench, kind, plan, heat, volume)
     _write(made, quality, curve, out, plot, overwrite)
     if as_json:
         record = report_record(made, quality) | {"files": [str(path) for path in targets]}

@@ -1,15 +1,8 @@
 """`hybridopt report`: results, comparison and rule tables as one page or PDF."""
 
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
-
-from ..base.errors import InputError
-from ..files.writing import check_target, write_atomically
-
-if TYPE_CHECKING:
-    from ..tables.rule_set import RuleSet
 
 EXAMPLES = """\b
 Examples:
@@ -50,32 +43,14 @@ def report(
 
     The page (.html) holds all it needs and loads nothing; its charts have a linked time cursor.
     """
-    kind = out.suffix.lower()
-    if kind not in (".html", ".pdf"):
-        raise InputError(f"--out {out}: give a name that ends in .html or .pdf")
-    check_target(out, overwrite)
-    from ..report.contents import Contents, read_comparison, read_entry
+    from ..report.saving import save_report
 
-    contents = Contents(
-        entries=[read_entry(path, driveline) for path in results],
-        scores=read_comparison(comparison) if comparison else (),
-        rule_set=_read_tables(tables),
+    size = save_report(
+        results,
+        out,
+        driveline=driveline,
+        comparison=comparison,
+        rule_set=tables,
+        overwrite=overwrite,
     )
-    if kind == ".pdf":
-        from ..report.pdf import report_pdf
-
-        content = report_pdf(contents)
-    else:
-        from ..report.page import report_page
-
-        content = report_page(contents).encode()
-    write_atomically(out, lambda path: path.write_bytes(content), overwrite)
-    click.echo(f"wrote {out} ({len(content) / 1e6:.1f} MB)")
-
-
-def _read_tables(tables: str | None) -> "RuleSet | None":
-    if tables is None:
-        return None
-    from ..tables.files import read_rule_set
-
-    return read_rule_set(tables)
+    click.echo(f"wrote {out} ({size / 1e6:.1f} MB)")

@@ -336,6 +336,11 @@ def repeat_launch(launch: Launch, count: int, pause: float) -> LaunchSeries:
     pause
         s without slip between two launches, driving and standing; 0 or more.
 
+    Returns
+    -------
+    LaunchSeries
+        With the peak temperature of every launch.
+
     Raises
     ------
     InputError
@@ -359,7 +364,20 @@ def repeat_launch(launch: Launch, count: int, pause: float) -> LaunchSeries:
 
 
 def verdict(launch: Launch, series: LaunchSeries | None = None) -> str:
-    """Tell in one sentence whether the clutch suffices, with the figures."""
+    """Tell in one sentence whether the clutch suffices.
+
+    Parameters
+    ----------
+    launch
+        From :func:`launch`.
+    series
+        From :func:`repeat_launch`; not looked at when not given.
+
+    Returns
+    -------
+    str
+        Whether it carries the torque, and stays below its temperature limit.
+    """
     place = f"on {launch.grade / PERCENT:g} %"
     asked = "a full-load launch" if launch.wanted is None else f"{launch.wanted:g} m/s2"
     if launch.faults:

@@ -1,5 +1,6 @@
 """What all plots share: pages, labels, legends, steps over time, names that are shown."""
 
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import matplotlib
@@ -9,8 +10,9 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.cm import ScalarMappable
 from matplotlib.figure import Figure
 
+from ..base.errors import InputError
 from ..base.words import cut
-from ..files.writing import Write
+from ..files.writing import Write, write_atomically
 from .colours import FAINT, INK, QUIET
 
 if TYPE_CHECKING:
@@ -67,6 +69,32 @@ def figure_writer(figure: Figure, kind: str = "png") -> Write:
             figure.savefig(out, format=kind, dpi=DOTS_PER_INCH, metadata=undated.get(kind))
 
     return write
+
+
+def save_figure(figure: Figure, path: str | Path, *, overwrite: bool = False) -> None:
+    """Write a figure as PNG, PDF or SVG; the same figure gives the same bytes.
+
+    Parameters
+    ----------
+    figure
+        Of matplotlib, such as the plots here return.
+    path
+        File to write; its suffix says the format.
+    overwrite
+        Whether a file that is there already is replaced.
+
+    Raises
+    ------
+    InputError
+        The suffix is another one, the file exists already, or its folder does not.
+    FailedError
+        The system refused to write it.
+    """
+    path = Path(path)
+    kind = path.suffix.lower().removeprefix(".")
+    if kind not in FORMATS:
+        raise InputError(f"{path}: give a name that ends in .png, .pdf or .svg")
+    write_atomically(path, figure_writer(figure, kind), overwrite)
 
 
 def plain(text: Any, room: int = 60) -> str:

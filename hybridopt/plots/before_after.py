@@ -15,7 +15,18 @@ ZOOM = 60.0  # s
 
 
 def plot_drive(drive: ImportedDrive) -> Figure:
-    """Draw the whole drive, its most changed minute, the difference, and the grade."""
+    """Draw the whole drive, its most changed minute, the difference, and the grade.
+
+    Parameters
+    ----------
+    drive
+        From :func:`hybridopt.import_drive`.
+
+    Returns
+    -------
+    Figure
+        Four panels over time.
+    """
     figure = Figure(figsize=SIZE)
     FigureCanvasAgg(figure)
     whole, zoom, change, grade = figure.subplots(

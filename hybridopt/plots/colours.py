@@ -17,6 +17,7 @@ MODE_COLOURS = {
     Mode.BOOST: "#bd2f48",
     Mode.LOAD_POINT_SHIFT: "#e6a72b",
 }
+"""Colour of each :class:`hybridopt.Mode`, as in all plots and pages."""
 ENGINE_COLOUR = MODE_COLOURS[Mode.ENGINE_ONLY]
 ENGINE_FILL = MODE_COLOURS[Mode.LOAD_POINT_SHIFT]
 MOTOR_COLOUR = MODE_COLOURS[Mode.ELECTRIC]

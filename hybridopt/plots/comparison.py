@@ -30,6 +30,16 @@ def plot_comparison(comparison: "Comparison") -> Figure:
     The optimum itself is left out. The pieces add up to the mark; what lies left of zero counts
     against the others. The number right of a bar is the gap to the bound at the drive's own
     final SoC.
+
+    Parameters
+    ----------
+    comparison
+        From :func:`hybridopt.compare`.
+
+    Returns
+    -------
+    Figure
+        A panel per cycle.
     """
     cycles = comparison.cycles
     heights = [max(len(comparison.of_cycle(cycle)) - 1, 1) + 1.2 for cycle in cycles]

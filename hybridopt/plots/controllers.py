@@ -17,7 +17,15 @@ MARKED = 3  # costliest moments that are named
 
 
 def plot_soc_paths(ax: Axes, scores: "Sequence[Score]") -> None:
-    """Draw the state of charge of several drives over one cycle; the first is the optimum."""
+    """Draw the state of charge of several drives over one cycle; the first is the optimum.
+
+    Parameters
+    ----------
+    ax
+        Where.
+    scores
+        Of one cycle, the optimum first; `comparison.of_cycle(name)`.
+    """
     for number, score in enumerate(scores):
         soc = np.append(score.trace["soc"].values, score.soc_end) / PERCENT
         ax.plot(edges(score.trace), soc, label=plain(score.controller, 24), **_style(number))

@@ -20,7 +20,15 @@ COLUMNS, ROWS = 360, 240  # most times and SoC that are drawn
 
 
 def plot_costate(ax: Axes, dataset: "Dataset") -> None:
-    """Draw the fuel worth of one percent of charge along the path, g; outliers are cut."""
+    """Draw the fuel worth of one percent of charge along the path, g; outliers are cut.
+
+    Parameters
+    ----------
+    ax
+        Where.
+    dataset
+        Of a result, `result.dataset`.
+    """
     worth = dataset["costate"].values * PERCENT
     ends = edges(dataset)[1:]
     known = np.isfinite(worth)
@@ -65,7 +73,17 @@ def value_surface(
 
 
 def plot_cost_to_go(ax: Axes, solution: "Solution", times: np.ndarray) -> None:
-    """Draw the cost-to-go over time and SoC, less that at the path, with the path on it."""
+    """Draw the cost-to-go over time and SoC, less that at the path, with the path on it.
+
+    Parameters
+    ----------
+    ax
+        Where.
+    solution
+        Of an :class:`hybridopt.Optimum`, `optimum.solution`.
+    times
+        Ends of all steps, s, (steps + 1,), the start first; `optimum.cycle.time`.
+    """
     when, socs, value = value_surface(solution, times)
     path = np.interp(when, times, solution.soc)
     on_path = np.array([_at(socs, row, soc) for row, soc in zip(value, path, strict=True)])
@@ -80,7 +98,17 @@ def plot_cost_to_go(ax: Axes, solution: "Solution", times: np.ndarray) -> None:
 
 
 def plot_costate_surface(ax: Axes, solution: "Solution", times: np.ndarray) -> None:
-    """Draw the fuel worth of charge, g per % of SoC, over time and SoC, with the path on it."""
+    """Draw the fuel worth of charge, g per % of SoC, over time and SoC, with the path on it.
+
+    Parameters
+    ----------
+    ax
+        Where.
+    solution
+        Of an :class:`hybridopt.Optimum`, `optimum.solution`.
+    times
+        Ends of all steps, s, (steps + 1,), the start first; `optimum.cycle.time`.
+    """
     when, socs, value = value_surface(solution, times)
     worth = -np.diff(value, axis=1) / np.diff(socs) * PERCENT
     middles = 0.5 * (socs[1:] + socs[:-1])

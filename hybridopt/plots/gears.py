@@ -19,7 +19,15 @@ EDGE: Any = {"edgecolor": INK, "linewidth": 0.4}
 
 
 def plot_gear_use(ax: Axes, dataset: "Dataset") -> None:
-    """Draw the share of driving time in each gear, by mode; standstill is left out."""
+    """Draw the share of driving time in each gear, by mode; standstill is left out.
+
+    Parameters
+    ----------
+    ax
+        Where.
+    dataset
+        Of a result, `result.dataset`.
+    """
     seconds = np.where(dataset["speed"].values > 0.0, dataset["dt"].values, 0.0)
     gear, modes = dataset["gear"].values.astype(int), dataset["mode"].values
     gears = np.arange(1, max(int(gear.max()), 2) + 1)
@@ -41,7 +49,15 @@ def plot_gear_use(ax: Axes, dataset: "Dataset") -> None:
 
 
 def plot_gear_speeds(ax: Axes, dataset: "Dataset") -> None:
-    """Draw the speeds each gear is used at: height is time, one row per gear."""
+    """Draw the speeds each gear is used at: height is time, one row per gear.
+
+    Parameters
+    ----------
+    ax
+        Where.
+    dataset
+        Of a result, `result.dataset`.
+    """
     moving = dataset["speed"].values > 0.0
     speed = dataset["speed"].values[moving] / KM_PER_H
     gear, seconds = dataset["gear"].values[moving].astype(int), dataset["dt"].values[moving]

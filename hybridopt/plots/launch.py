@@ -21,9 +21,14 @@ def launch_figure(launch: "Launch", series: "LaunchSeries | None" = None) -> Fig
     Parameters
     ----------
     launch
-        From :func:`hybridopt.physics.launches.launch`.
+        From :func:`hybridopt.launch`.
     series
-        From :func:`hybridopt.physics.launches.repeat_launch`.
+        From :func:`hybridopt.repeat_launch`.
+
+    Returns
+    -------
+    Figure
+        Speeds, torque, slip loss, and temperature.
     """
     figure = new_figure(PAGE)
     speeds, torques, losses, heat = figure.subplots(2, 2).ravel()

@@ -47,7 +47,17 @@ def plot_engine_points(ax: Axes, dataset: "Dataset", driveline: "Driveline | Non
 
 
 def plot_motor_points(ax: Axes, dataset: "Dataset", driveline: "Driveline | None" = None) -> None:
-    """Draw where the powered motor worked; parameters as :func:`plot_engine_points`."""
+    """Draw where the powered motor worked: marks with the area of the time, in the mode's colour.
+
+    Parameters
+    ----------
+    ax
+        Where.
+    dataset
+        Of a result, `result.dataset`.
+    driveline
+        Adds lines of equal efficiency (%) and peak torque; left out when not given.
+    """
     on = dataset["motor_powered"].values > 0
     if driveline is not None:
         _draw_motor(ax, driveline.motor)

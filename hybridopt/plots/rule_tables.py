@@ -68,7 +68,18 @@ def plot_table(
 
 
 def rule_tables_figure(rule_set: "RuleSet") -> Figure:
-    """Return one page with all tables; the motor torque at its middle SoC."""
+    """Return one page with all tables; the motor torque at its middle SoC.
+
+    Parameters
+    ----------
+    rule_set
+        From :func:`hybridopt.distil` or :func:`hybridopt.read_rule_set`.
+
+    Returns
+    -------
+    Figure
+        What no training reached is marked.
+    """
     figure = new_figure((13.0, 11.0))
     axes = figure.subplots(3, 2)
     for ax, name in zip(axes.flat, LAYOUT, strict=True):
@@ -80,7 +91,20 @@ def rule_tables_figure(rule_set: "RuleSet") -> Figure:
 
 
 def rule_table_figure(rule_set: "RuleSet", name: str) -> Figure:
-    """Return one table alone; the motor torque at its middle SoC."""
+    """Return one table alone; the motor torque at its middle SoC.
+
+    Parameters
+    ----------
+    rule_set
+        From :func:`hybridopt.distil` or :func:`hybridopt.read_rule_set`.
+    name
+        One of :data:`hybridopt.tables.rule_table.LAYOUT`, such as "engine_start".
+
+    Returns
+    -------
+    Figure
+        What no training reached is marked.
+    """
     figure = new_figure((10.0, 5.4))
     _plot_middle(figure.subplots(), rule_set, name)
     _explain_marks(figure, rule_set)

@@ -5,7 +5,6 @@ Each panel is a function on an Axes; nothing here touches matplotlib's global st
 
 import json
 from collections.abc import Callable, Sequence
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -16,7 +15,6 @@ from matplotlib.ticker import MaxNLocator, MultipleLocator
 
 from ..base.intervals import runs
 from ..base.units import KM_PER_H, PERCENT
-from ..files.writing import write_atomically
 from ..physics.modes import Mode
 from .axes import (
     SIZE,
@@ -25,7 +23,6 @@ from .axes import (
     dress_time,
     edges,
     figure_of,
-    figure_writer,
     legend_beside,
     new_figure,
     plain,
@@ -72,28 +69,31 @@ def plot_schedule(result: "Result", axes: Sequence[Axes] | None = None) -> Figur
     return figure
 
 
-def save_png(result: "Result", path: str | Path, *, overwrite: bool = False) -> None:
-    """Write :func:`plot_schedule` as a PNG file; an existing file stays unless `overwrite`.
-
-    Raises
-    ------
-    InputError
-        The file exists already, or its folder does not.
-    FailedError
-        The system refused to write it.
-    """
-    write_atomically(Path(path), figure_writer(plot_schedule(result)), overwrite)
-
-
 def plot_speed(ax: Axes, dataset: "Dataset") -> None:
-    """Draw the mean vehicle speed of each step, km/h."""
+    """Draw the mean vehicle speed of each step, km/h.
+
+    Parameters
+    ----------
+    ax
+        Where.
+    dataset
+        Of a result, `result.dataset`.
+    """
     draw_steps(ax, dataset, dataset["speed"].values / KM_PER_H, color=INK, label="vehicle")
     ax.set_ylim(bottom=0.0)
     dress_time(ax, dataset, "speed\n(km/h)")
 
 
 def plot_gear(ax: Axes, dataset: "Dataset") -> None:
-    """Draw the gear: a pale line throughout, a dark one while the engine runs."""
+    """Draw the gear: a pale line throughout, a dark one while the engine runs.
+
+    Parameters
+    ----------
+    ax
+        Where.
+    dataset
+        Of a result, `result.dataset`.
+    """
     gear = dataset["gear"].values.astype(float)
     running = np.where(dataset["engine_on"].values > 0, gear, np.nan)
     draw_steps(ax, dataset, gear, color=MOTOR_COLOUR, alpha=0.45, label="engine off")
@@ -105,7 +105,15 @@ def plot_gear(ax: Axes, dataset: "Dataset") -> None:
 
 
 def plot_modes(ax: Axes, dataset: "Dataset") -> None:
-    """Draw the mode of each step as a bar in its mode's own lane and colour."""
+    """Draw the mode of each step as a bar in its mode's own lane and colour.
+
+    Parameters
+    ----------
+    ax
+        Where.
+    dataset
+        Of a result, `result.dataset`.
+    """
     ends, codes = edges(dataset), dataset["mode"].values
     for lane, mode in enumerate(Mode):
         low, high = lane - 0.42, lane + 0.42
@@ -124,7 +132,15 @@ def plot_modes(ax: Axes, dataset: "Dataset") -> None:
 
 
 def plot_torques(ax: Axes, dataset: "Dataset") -> None:
-    """Draw engine and motor torque at their shafts, and the brakes at the wheels, N m."""
+    """Draw engine and motor torque at their shafts, and the brakes at the wheels, N m.
+
+    Parameters
+    ----------
+    ax
+        Where.
+    dataset
+        Of a result, `result.dataset`.
+    """
     engine, motor, brake = (
         dataset[f"{name}_torque"].values for name in ("engine", "motor", "brake")
     )
@@ -143,7 +159,15 @@ def plot_torques(ax: Axes, dataset: "Dataset") -> None:
 
 
 def plot_soc(ax: Axes, dataset: "Dataset") -> None:
-    """Draw the state of charge with its window, start and target, %."""
+    """Draw the state of charge with its window, start and target, %.
+
+    Parameters
+    ----------
+    ax
+        Where.
+    dataset
+        Of a result, `result.dataset`.
+    """
     settings: dict[str, Any] = json.loads(dataset.attrs["settings"])
     low, high, start, target = (
         settings[f"soc_{name}"] / PERCENT for name in ("min", "max", "start", "target")

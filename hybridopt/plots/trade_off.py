@@ -16,7 +16,15 @@ WORDS = {"starts": "engine starts", "shifts": "gear shifts"}
 
 
 def plot_trade_off(ax: Axes, trade: "TradeOff") -> None:
-    """Draw the schedules of all prices, and what is proved to be out of reach below them."""
+    """Draw the schedules of all prices, and what is proved to be out of reach below them.
+
+    Parameters
+    ----------
+    ax
+        Where.
+    trade
+        From :func:`hybridopt.trade_off`.
+    """
     counts = np.array([point.events for point in trade.points], dtype=float)
     costs = np.array([point.cost_g for point in trade.points])
     span = max(float(np.ptp(counts)), 2.0)

@@ -11,7 +11,7 @@ from ..base.units import PERCENT, RPM
 from ..bench_maps.gridding import BenchMap
 from ..bench_maps.points import ENGINE
 from ..bench_maps.quality import Outlier, Quality
-from ..files.writing import Write, comment_line
+from ..files.writing import Write, comment_line, write_atomically
 
 COLUMNS = {ENGINE: "fuel_g_per_s", "motor": "loss_W"}
 """The column of the map's value, as drivelines read it."""
@@ -19,7 +19,18 @@ NAMED = 12  # outliers told in the text
 
 
 def report_lines(made: BenchMap, quality: Quality) -> list[str]:
-    """Return the report in lines: file, notes, grid, residuals, outliers, area, checks."""
+    """Return the report in lines: file, notes, grid, residuals, outliers, area, checks.
+
+    Parameters
+    ----------
+    made, quality
+        From :func:`hybridopt.import_map`.
+
+    Returns
+    -------
+    list of str
+        One line each, without newlines.
+    """
     points, unit = made.points, made.points.unit
     name = "".join(c if c.isprintable() else "?" for c in points.path.name)
     rows = [("Bench file", f"{name!r}, {quality.points} points of {_an(points.kind)}")]
@@ -145,6 +156,30 @@ def _outlier_record(one: Outlier) -> dict[str, Any]:
 
 def _finite(value: Any) -> Any:
     return None if isinstance(value, float) and not math.isfinite(value) else value
+
+
+def save_map(
+    made: BenchMap, quality: Quality, path: str | Path, *, overwrite: bool = False
+) -> None:
+    """Write a map as CSV, as drivelines read it, with its report as `#` lines above.
+
+    Parameters
+    ----------
+    made, quality
+        From :func:`hybridopt.import_map`.
+    path
+        File to write (.csv).
+    overwrite
+        Whether a file that is there already is replaced.
+
+    Raises
+    ------
+    InputError
+        The file exists already, or its folder does not.
+    FailedError
+        The system refused to write it.
+    """
+    write_atomically(Path(path), map_writer(made, report_lines(made, quality)), overwrite)
 
 
 def map_writer(made: BenchMap, notes: Sequence[str] = ()) -> Write:

@@ -48,7 +48,7 @@ def comparison_text(comparison: "Comparison", moments: int = 0) -> str:
     Parameters
     ----------
     comparison
-        From :func:`hybridopt.evaluation.compare.compare`.
+        From :func:`hybridopt.compare`.
     moments
         How many of the costliest moments to list per controller and cycle.
 

@@ -31,7 +31,12 @@ def verification_text(checks: "Sequence[VerifiedDrive]") -> str:
     Parameters
     ----------
     checks
-        From :func:`hybridopt.distillation.verify.verify`.
+        From :func:`hybridopt.verify`.
+
+    Returns
+    -------
+    str
+        Lines without a final newline; training and unseen cycles apart.
     """
     blocks = []
     for change in dict.fromkeys(check.change for check in checks):
@@ -75,7 +80,18 @@ def _mean(group: "Sequence[VerifiedDrive]") -> list[str]:
 
 
 def distilled_text(made: "Distilled") -> str:
-    """Describe what a distillation reached, in at most 80 columns of plain text."""
+    """Describe what a distillation reached, in at most 80 columns of plain text.
+
+    Parameters
+    ----------
+    made
+        From :func:`hybridopt.distil`.
+
+    Returns
+    -------
+    str
+        Lines without a final newline.
+    """
     origin, coverage = made.rules.origin, made.rules.coverage
     lines = [
         f"Rule tables {origin.title!r} for {origin.driveline}",
