@@ -1,73 +1,269 @@
-"""Least-fuel schedules for parallel hybrid drivelines."""
+"""Least-fuel schedules for parallel hybrid drivelines.
+
+All that is meant for users is here, in the order of :data:`_HOMES`; `hybridopt/guide/api.md`
+describes it. Names are imported on first use, so that light commands start fast.
+"""
 
 import importlib
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from .base.errors import FailedError, HybridoptError, InfeasibleError, InputError
-    from .inputs.cycle import Cycle, cycle_names, read_cycle
-    from .inputs.driveline import Driveline
-    from .inputs.driveline_file import driveline_names, read_driveline
-    from .optimum.optimum import Optimum
-    from .optimum.result import Result
-    from .physics.demand import Demand, wheel_demand
-    from .physics.modes import Mode
-    from .physics.operating_points import OperatingPoints, list_operating_points
-    from .physics.replay import replay_schedule
-    from .pipeline import solve_cycle
-    from .problem.settings import Settings
+    __version__: str
+    from .base.errors import FailedError as FailedError
+    from .base.errors import HybridoptError as HybridoptError
+    from .base.errors import InfeasibleError as InfeasibleError
+    from .base.errors import InputError as InputError
+    from .base.warning import InputWarning as InputWarning
+    from .bench_maps.gridding import BenchMap as BenchMap
+    from .bench_maps.gridding import GridRequest as GridRequest
+    from .bench_maps.importing import import_map as import_map
+    from .bench_maps.quality import MapQuality as MapQuality
+    from .controllers.builtin import AdaptiveEquivalence as AdaptiveEquivalence
+    from .controllers.builtin import ElectricPower as ElectricPower
+    from .controllers.builtin import Equivalence as Equivalence
+    from .controllers.builtin import LoadFollowing as LoadFollowing
+    from .controllers.controller import Command as Command
+    from .controllers.controller import Observation as Observation
+    from .distillation.distil import Distilled as Distilled
+    from .distillation.distil import distil as distil
+    from .distillation.draft import Sizes as Sizes
+    from .distillation.verify import VerifiedDrive as VerifiedDrive
+    from .distillation.verify import verify as verify
+    from .evaluation.case import Score as Score
+    from .evaluation.compare import Comparison as Comparison
+    from .evaluation.compare import compare as compare
+    from .evaluation.recall import recall_cycle as recall_cycle
+    from .evaluation.recall import recall_driveline as recall_driveline
+    from .evaluation.recall import repeat_solve as repeat_solve
+    from .evaluation.regret import Moment as Moment
+    from .evaluation.regret import Regret as Regret
+    from .evaluation.sources import read_controller as read_controller
+    from .evaluation.trade_off import TradeOff as TradeOff
+    from .evaluation.trade_off import trade_off as trade_off
+    from .evaluation.variants import Variants as Variants
+    from .evaluation.variants import solve_variants as solve_variants
+    from .exports.files import write_rule_set as write_rule_set
+    from .inputs.catalogue import cycle_names as cycle_names
+    from .inputs.cycle import Cycle as Cycle
+    from .inputs.cycle import read_cycle as read_cycle
+    from .inputs.cycle_writing import save_cycle as save_cycle
+    from .inputs.driveline import Driveline as Driveline
+    from .inputs.driveline import Functions as Functions
+    from .inputs.driveline_file import driveline_names as driveline_names
+    from .inputs.driveline_file import read_driveline as read_driveline
+    from .inputs.maps import read_curve as read_curve
+    from .measurements.channels import ColumnRequest as ColumnRequest
+    from .measurements.drive import Cleaning as Cleaning
+    from .measurements.drive import ImportedDrive as ImportedDrive
+    from .measurements.drive import import_drive as import_drive
+    from .measurements.followability import Following as Following
+    from .measurements.followability import follow as follow
+    from .measurements.trips import Trip as Trip
+    from .measurements.trips import choose_trips as choose_trips
+    from .measurements.trips import cut_trips as cut_trips
+    from .optimum.optimum import Optimum as Optimum
+    from .optimum.result import Result as Result
+    from .physics.codes import EngineClass as EngineClass
+    from .physics.demand import Demand as Demand
+    from .physics.demand import wheel_demand as wheel_demand
+    from .physics.launches import Launch as Launch
+    from .physics.launches import LaunchSeries as LaunchSeries
+    from .physics.launches import launch as launch
+    from .physics.launches import repeat_launch as repeat_launch
+    from .physics.launches import verdict as verdict
+    from .physics.modes import Mode as Mode
+    from .physics.operating_points import OperatingPoints as OperatingPoints
+    from .physics.operating_points import list_operating_points as list_operating_points
+    from .physics.replay import replay_schedule as replay_schedule
+    from .physics.schedule import Schedule as Schedule
+    from .physics.thermal import Strain as Strain
+    from .physics.thermal import strains as strains
+    from .pipeline import find_optimum as find_optimum
+    from .pipeline import solve_cycle as solve_cycle
+    from .plots.axes import new_figure as new_figure
+    from .plots.axes import save_figure as save_figure
+    from .plots.before_after import plot_drive as plot_drive
+    from .plots.bench_map import plot_bench_map as plot_bench_map
+    from .plots.colours import MODE_COLOURS as MODE_COLOURS
+    from .plots.comparison import plot_comparison as plot_comparison
+    from .plots.controllers import plot_regret as plot_regret
+    from .plots.controllers import plot_soc_paths as plot_soc_paths
+    from .plots.cost_to_go import plot_cost_to_go as plot_cost_to_go
+    from .plots.cost_to_go import plot_costate as plot_costate
+    from .plots.cost_to_go import plot_costate_surface as plot_costate_surface
+    from .plots.energy_flow import plot_energy_flow as plot_energy_flow
+    from .plots.gears import plot_gear_speeds as plot_gear_speeds
+    from .plots.gears import plot_gear_use as plot_gear_use
+    from .plots.launch import launch_figure as launch_figure
+    from .plots.mode_map import plot_mode_map as plot_mode_map
+    from .plots.operating_points import plot_engine_points as plot_engine_points
+    from .plots.operating_points import plot_motor_points as plot_motor_points
+    from .plots.rule_tables import plot_table as plot_table
+    from .plots.rule_tables import rule_table_figure as rule_table_figure
+    from .plots.rule_tables import rule_tables_figure as rule_tables_figure
+    from .plots.schedule import plot_gear as plot_gear
+    from .plots.schedule import plot_modes as plot_modes
+    from .plots.schedule import plot_schedule as plot_schedule
+    from .plots.schedule import plot_soc as plot_soc
+    from .plots.schedule import plot_speed as plot_speed
+    from .plots.schedule import plot_torques as plot_torques
+    from .plots.study import plot_effects as plot_effects
+    from .plots.study import plot_pareto as plot_pareto
+    from .plots.trade_off import plot_trade_off as plot_trade_off
+    from .plots.variants import plot_variants as plot_variants
+    from .problem.settings import Settings as Settings
+    from .report.saving import save_report as save_report
+    from .study.front import plan_study as plan_study
+    from .study.front import solve_study as solve_study
+    from .study.front import study_results as study_results
+    from .study.plan import StudyPlan as StudyPlan
+    from .tables.files import read_rule_set as read_rule_set
+    from .tables.rule_set import RuleSet as RuleSet
+    from .text import bench_map_report as _bench_map_report
+    from .text import import_report as _import_report
+    from .text.bench_map_report import save_map as save_map
+    from .text.comparison import comparison_text as comparison_text
+    from .text.summary import summary as summary
+    from .text.verification import distilled_text as distilled_text
+    from .text.verification import verification_text as verification_text
+
+    drive_report = _import_report.report_lines
+    map_report = _bench_map_report.report_lines
 
 _HOMES = {
-    "Cycle": "inputs.cycle",
-    "Demand": "physics.demand",
-    "Driveline": "inputs.driveline",
-    "FailedError": "base.errors",
-    "HybridoptError": "base.errors",
-    "InfeasibleError": "base.errors",
-    "InputError": "base.errors",
-    "Mode": "physics.modes",
-    "Optimum": "optimum.optimum",
-    "OperatingPoints": "physics.operating_points",
-    "Result": "optimum.result",
-    "Settings": "problem.settings",
-    "cycle_names": "inputs.cycle",
-    "driveline_names": "inputs.driveline_file",
-    "list_operating_points": "physics.operating_points",
-    "read_cycle": "inputs.cycle",
-    "read_driveline": "inputs.driveline_file",
-    "replay_schedule": "physics.replay",
     "solve_cycle": "pipeline",
+    "find_optimum": "pipeline",
+    "Settings": "problem.settings",
+    "Result": "optimum.result",
+    "Optimum": "optimum.optimum",
+    "Cycle": "inputs.cycle",
+    "read_cycle": "inputs.cycle",
+    "cycle_names": "inputs.catalogue",
+    "save_cycle": "inputs.cycle_writing",
+    "Driveline": "inputs.driveline",
+    "Functions": "inputs.driveline",
+    "read_driveline": "inputs.driveline_file",
+    "driveline_names": "inputs.driveline_file",
+    "read_curve": "inputs.maps",
+    "Demand": "physics.demand",
     "wheel_demand": "physics.demand",
+    "EngineClass": "physics.codes",
+    "OperatingPoints": "physics.operating_points",
+    "list_operating_points": "physics.operating_points",
+    "Schedule": "physics.schedule",
+    "replay_schedule": "physics.replay",
+    "Mode": "physics.modes",
+    "Strain": "physics.thermal",
+    "strains": "physics.thermal",
+    "Launch": "physics.launches",
+    "LaunchSeries": "physics.launches",
+    "launch": "physics.launches",
+    "repeat_launch": "physics.launches",
+    "verdict": "physics.launches",
+    "Command": "controllers.controller",
+    "Observation": "controllers.controller",
+    "LoadFollowing": "controllers.builtin",
+    "ElectricPower": "controllers.builtin",
+    "Equivalence": "controllers.builtin",
+    "AdaptiveEquivalence": "controllers.builtin",
+    "read_controller": "evaluation.sources",
+    "compare": "evaluation.compare",
+    "Comparison": "evaluation.compare",
+    "Score": "evaluation.case",
+    "Moment": "evaluation.regret",
+    "Regret": "evaluation.regret",
+    "trade_off": "evaluation.trade_off",
+    "TradeOff": "evaluation.trade_off",
+    "solve_variants": "evaluation.variants",
+    "Variants": "evaluation.variants",
+    "recall_cycle": "evaluation.recall",
+    "recall_driveline": "evaluation.recall",
+    "repeat_solve": "evaluation.recall",
+    "distil": "distillation.distil",
+    "Distilled": "distillation.distil",
+    "Sizes": "distillation.draft",
+    "verify": "distillation.verify",
+    "VerifiedDrive": "distillation.verify",
+    "RuleSet": "tables.rule_set",
+    "read_rule_set": "tables.files",
+    "write_rule_set": "exports.files",
+    "import_drive": "measurements.drive",
+    "ImportedDrive": "measurements.drive",
+    "Cleaning": "measurements.drive",
+    "ColumnRequest": "measurements.channels",
+    "cut_trips": "measurements.trips",
+    "choose_trips": "measurements.trips",
+    "Trip": "measurements.trips",
+    "follow": "measurements.followability",
+    "Following": "measurements.followability",
+    "import_map": "bench_maps.importing",
+    "BenchMap": "bench_maps.gridding",
+    "GridRequest": "bench_maps.gridding",
+    "MapQuality": "bench_maps.quality",
+    "plan_study": "study.front",
+    "solve_study": "study.front",
+    "study_results": "study.front",
+    "StudyPlan": "study.plan",
+    "new_figure": "plots.axes",
+    "save_figure": "plots.axes",
+    "MODE_COLOURS": "plots.colours",
+    "plot_schedule": "plots.schedule",
+    "plot_speed": "plots.schedule",
+    "plot_gear": "plots.schedule",
+    "plot_modes": "plots.schedule",
+    "plot_torques": "plots.schedule",
+    "plot_soc": "plots.schedule",
+    "plot_engine_points": "plots.operating_points",
+    "plot_motor_points": "plots.operating_points",
+    "plot_energy_flow": "plots.energy_flow",
+    "plot_gear_use": "plots.gears",
+    "plot_gear_speeds": "plots.gears",
+    "plot_costate": "plots.cost_to_go",
+    "plot_cost_to_go": "plots.cost_to_go",
+    "plot_costate_surface": "plots.cost_to_go",
+    "plot_soc_paths": "plots.controllers",
+    "plot_regret": "plots.controllers",
+    "plot_comparison": "plots.comparison",
+    "plot_trade_off": "plots.trade_off",
+    "plot_mode_map": "plots.mode_map",
+    "plot_table": "plots.rule_tables",
+    "rule_table_figure": "plots.rule_tables",
+    "rule_tables_figure": "plots.rule_tables",
+    "launch_figure": "plots.launch",
+    "plot_variants": "plots.variants",
+    "plot_drive": "plots.before_after",
+    "plot_bench_map": "plots.bench_map",
+    "plot_pareto": "plots.study",
+    "plot_effects": "plots.study",
+    "summary": "text.summary",
+    "comparison_text": "text.comparison",
+    "verification_text": "text.verification",
+    "distilled_text": "text.verification",
+    "drive_report": "text.import_report:report_lines",
+    "map_report": "text.bench_map_report:report_lines",
+    "save_map": "text.bench_map_report",
+    "save_report": "report.saving",
+    "HybridoptError": "base.errors",
+    "InputError": "base.errors",
+    "InfeasibleError": "base.errors",
+    "FailedError": "base.errors",
+    "InputWarning": "base.warning",
 }
-__all__ = [
-    "Cycle",
-    "Demand",
-    "Driveline",
-    "FailedError",
-    "HybridoptError",
-    "InfeasibleError",
-    "InputError",
-    "Mode",
-    "OperatingPoints",
-    "Optimum",
-    "Result",
-    "Settings",
-    "cycle_names",
-    "driveline_names",
-    "list_operating_points",
-    "read_cycle",
-    "read_driveline",
-    "replay_schedule",
-    "solve_cycle",
-    "wheel_demand",
-]
+"""Module of every public name, and after a colon its name there where that is another."""
+
+__all__ = [*_HOMES, "__version__"]
 
 
 def __getattr__(name: str) -> Any:
-    """Import a public name on first use, so that light commands start fast."""
+    """Import a public name on first use."""
+    if name == "__version__":
+        from importlib import metadata
+
+        return metadata.version(__name__)
     if name not in _HOMES:
         raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
-    return getattr(importlib.import_module(f".{_HOMES[name]}", __name__), name)
+    module, _, inner = _HOMES[name].partition(":")
+    return getattr(importlib.import_module(f".{module}", __name__), inner or name)
 
 
 def __dir__() -> list[str]:

@@ -56,12 +56,28 @@ def find_optimum(
     prepared: Prepared | None = None,
     keep_value: bool = True,
 ) -> Optimum:
-    """Find the least-fuel schedule and keep all that leads to it.
+    """Find the least-fuel schedule and keep all that leads to it: cost-to-go, bound, demand, choices.
 
-    Parameters and errors are those of :func:`solve_cycle`; `prepared` is there where many
-    drivelines share it, and worked out where it is None. Without `keep_value` the cost-to-go is
-    dropped before the bound, and operating points are not kept whole, which saves memory; with it,
-    all points of SoC are swept, whatever `settings.corridor`.
+    Parameters
+    ----------
+    cycle, driveline, settings, progress, bound
+        As for :func:`solve_cycle`.
+    prepared
+        Demand and choices, where many drivelines share them; worked out when not given.
+    keep_value
+        Keep the cost-to-go and sweep all points of SoC, whatever `settings.corridor`. Without it,
+        the cost-to-go is dropped before the bound and operating points are not kept whole, which
+        saves memory.
+
+    Returns
+    -------
+    Optimum
+        `optimum.result()` gives what :func:`solve_cycle` returns.
+
+    Raises
+    ------
+    InputError, InfeasibleError
+        As for :func:`solve_cycle`.
     """
     settings = (settings or Settings()).resolved(driveline).for_steps(cycle.dt)
     if keep_value:

@@ -19,7 +19,7 @@ STEP_VARIABLES = {
     "acceleration": Quantity("m/s2", "vehicle acceleration"),
     "wheel_speed": Quantity("rad/s", "speed of the wheels"),
     "wheel_torque": Quantity("N m", "torque wanted at the wheels"),
-    "mode": Quantity("1", "operating mode, a code of hybridopt.physics.modes.Mode"),
+    "mode": Quantity("1", "operating mode, a code of hybridopt.Mode"),
     "gear": Quantity("1", "gear engaged, 1 is first gear"),
     "engine_on": Quantity("1", "1 while the engine runs or is being started"),
     "engine_start": Quantity("1", "1 in steps of an engine start, which may take several"),

@@ -133,13 +133,13 @@ def _plan_traces(
 
 def _writers(comparison: "Comparison") -> list[Write]:
     """Return what writes the files of :data:`SUFFIXES`, then the traces of each drive."""
-    from ..plots import png_writer
+    from ..plots.axes import figure_writer
     from ..plots.comparison import plot_comparison
     from ..text.comparison import moments_writer, scores_writer
 
     return [
         scores_writer(comparison),
         moments_writer(comparison),
-        png_writer(plot_comparison(comparison)),
+        figure_writer(plot_comparison(comparison)),
         *(score.result.write_netcdf for score in comparison.scores),
     ]

@@ -127,10 +127,10 @@ def _writers(
 
         targets.append((out, cycle_writer(drive.cycle, report_lines(drive))))
     if plot is not None:
-        from ..plots import png_writer
+        from ..plots.axes import figure_writer
         from ..plots.before_after import plot_drive
 
-        targets.append((plot, png_writer(plot_drive(drive))))
+        targets.append((plot, figure_writer(plot_drive(drive))))
     if save_map is not None:
         from ..measurements.channels import map_text
 

@@ -85,10 +85,10 @@ def launch(
 
 def _draw(done: "Launch", series: "LaunchSeries | None", path: Path, overwrite: bool) -> None:
     from ..files.writing import write_atomically
-    from ..plots import png_writer
+    from ..plots.axes import figure_writer
     from ..plots.launch import launch_figure
 
-    write_atomically(path, png_writer(launch_figure(done, series)), overwrite)
+    write_atomically(path, figure_writer(launch_figure(done, series)), overwrite)
 
 
 def _rows(done: "Launch", series: "LaunchSeries | None") -> dict[str, str]:

@@ -116,9 +116,8 @@ def import_bench(
     loss_W, loss_kW, electric_power_kW or efficiency_percent. The report gives residuals,
     outliers, the extrapolated area and failed checks.
     """
-    from ..bench_maps.gridding import GridRequest, grid_points
-    from ..bench_maps.points import read_points
-    from ..bench_maps.quality import assess
+    from ..bench_maps.gridding import GridRequest
+    from ..bench_maps.importing import import_map
     from ..inputs.maps import read_curve
     from ..text.bench_map_report import report_lines, report_record
 
@@ -133,9 +132,8 @@ def import_bench(
         given[name] = None if given[name] is None else given[name] * factor
     heat, displacement = given.pop("heating_value"), given.pop("displacement")
     curve = None if limit is None else read_curve(limit)
-    points = read_points(bench, kind, heat, displacement)
-    made = grid_points(points, GridRequest(limit=curve, **given))
-    quality = assess(made, heat, curve)
+    request = GridRequest(limit=curve, **given)
+    made, quality = import_map(bench, kind, request, heat, displacement)
     write_together(_writers(made, quality, curve, out, plot), overwrite)
     finish(
         as_json,
@@ -159,8 +157,8 @@ def _writers(
 
         targets.append((out, map_writer(made, report_lines(made, quality))))
     if plot is not None:
-        from ..plots import png_writer
+        from ..plots.axes import figure_writer
         from ..plots.bench_map import plot_bench_map
 
-        targets.append((plot, png_writer(plot_bench_map(made, quality, limit))))
+        targets.append((plot, figure_writer(plot_bench_map(made, quality, limit))))
     return targets

@@ -101,7 +101,7 @@ def plot(source: str, out: Path, overwrite: bool, **given: Any) -> None:
     suffix = check_file("--out", out, SUFFIXES, overwrite)
     figure = _draw(_Job(source, **given))
     from ..files.writing import write_atomically
-    from ..plots import figure_writer
+    from ..plots.axes import figure_writer
 
     write_atomically(out, figure_writer(figure, suffix[1:]), overwrite)
     click.echo(f"wrote {out}")
@@ -112,7 +112,7 @@ def _draw(job: _Job) -> "Figure":
         return _draw_rules(job)
     from ..optimum.result import Result
     from ..plots import pages as figures
-    from ..plots import plot_schedule
+    from ..plots.schedule import plot_schedule
 
     result = Result.read(job.source)
     plain: dict[str, Callable[[Any], Figure]] = {
@@ -146,7 +146,7 @@ def _draw(job: _Job) -> "Figure":
 def _draw_rules(job: _Job) -> "Figure":
     from ..inputs.driveline_file import read_driveline
     from ..plots import pages as figures
-    from ..plots import rule_table_figure, rule_tables_figure
+    from ..plots.rule_tables import rule_table_figure, rule_tables_figure
     from ..tables.files import read_rule_set
 
     rule_set = read_rule_set(job.source)

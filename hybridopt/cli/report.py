@@ -1,15 +1,10 @@
 """`hybridopt report`: results, comparison and rule tables as one page or PDF."""
 
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
-from ..files.writing import bytes_writer, write_atomically
-from .options import check_file, overwrite_option, path_option
-
-if TYPE_CHECKING:
-    from ..tables.rule_set import RuleSet
+from .options import overwrite_option, path_option
 
 EXAMPLES = """\b
 Examples:
@@ -44,29 +39,14 @@ def report(
 
     The page (.html) holds all it needs and loads nothing; its charts have a linked time cursor.
     """
-    kind = check_file("--out", out, (".html", ".pdf"), overwrite)
-    from ..report.contents import Contents, read_comparison, read_entry
+    from ..report.saving import save_report
 
-    contents = Contents(
-        entries=[read_entry(path, driveline) for path in results],
-        scores=read_comparison(comparison) if comparison else (),
-        rule_set=_read_tables(tables),
+    size = save_report(
+        results,
+        out,
+        driveline=driveline,
+        comparison=comparison,
+        rule_set=tables,
+        overwrite=overwrite,
     )
-    if kind == ".pdf":
-        from ..report.pdf import report_pdf
-
-        content = report_pdf(contents)
-    else:
-        from ..report.page import report_page
-
-        content = report_page(contents).encode()
-    write_atomically(out, bytes_writer(content), overwrite)
-    click.echo(f"wrote {out} ({len(content) / 1e6:.1f} MB)")
-
-
-def _read_tables(tables: str | None) -> "RuleSet | None":
-    if tables is None:
-        return None
-    from ..tables.files import read_rule_set
-
-    return read_rule_set(tables)
+    click.echo(f"wrote {out} ({size / 1e6:.1f} MB)")

@@ -95,9 +95,10 @@ def _size(count: float) -> str:
 
 def _writers(result: "Result") -> "Sequence[Write]":
     """Return what writes the files, in the order of :data:`SUFFIXES`."""
-    from ..plots import plot_schedule, png_writer
+    from ..plots.axes import figure_writer
+    from ..plots.schedule import plot_schedule
 
-    return (result.write_netcdf, result.write_csv, png_writer(plot_schedule(result)))
+    return (result.write_netcdf, result.write_csv, figure_writer(plot_schedule(result)))
 
 
 def _record(result: "Result") -> dict[str, Any]:

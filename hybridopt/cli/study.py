@@ -1,6 +1,5 @@
 """`hybridopt study`: many variants over cycles, on this machine or a cluster, resumable."""
 
-import importlib.util
 import json
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -16,7 +15,6 @@ if TYPE_CHECKING:
     from ..study.plan import StudyPlan
     from ..study.store import Store
 
-NEEDED = ("distributed", "zarr", "scipy", "psutil")
 GOAL = "fuel_equal_l_per_100km"
 EXAMPLES = """\b
 Examples:
@@ -42,12 +40,9 @@ _json = click.option("--json", "as_json", is_flag=True, help="Print one JSON obj
 @click.group(short_help="Many variants over cycles, resumable.", epilog=EXAMPLES)
 def study() -> None:
     """Solve many variants of a driveline over cycles, and ask which is best."""
-    for name in NEEDED:
-        if importlib.util.find_spec(name) is None:
-            raise InputError(
-                f"studies need the package {name}; install hybridopt with its extra: "
-                'python -m pip install "hybridopt[cluster]"'
-            )
+    from ..study.front import need_packages
+
+    need_packages()
 
 
 @study.command(short_help="Do what is not done yet.")
@@ -84,26 +79,23 @@ def run(
     Every task is stored as soon as it is done. Whatever ends a run, the next one goes on where it
     was; a finished study with new values does the new tasks only.
     """
-    from ..study.run import forget_failures, run_study
+    from ..study.front import find_store, plan_study, solve_study, store_folder
+    from ..text.pace import pace_line
 
-    plan, folder = _plan(file), _folder(file, store)
+    plan, folder = plan_study(file), store_folder(file, store)
     if dry_run:
-        _estimate(plan, _found(folder), workers, as_json)
+        _estimate(plan, find_store(folder), workers, as_json)
         return
-    found = _found(folder)
-    if found and retry_failed:
-        with found.locked():
-            forget_failures(plan, found)
-    if _waiting(plan, found):
-        from ..study.cluster import local_workers, open_client
-        from ..study.estimate import task_memory
-        from ..text.pace import pace_line
-
-        memory = task_memory(plan, plan.tasks)
-        count = 0 if scheduler else local_workers(workers, memory)
-        with open_client(scheduler, count, memory) as client, pace_line(quiet or as_json) as report:
-            run_study(plan, folder, client, report)
-    _show_status(plan, _found(folder), folder, as_json)
+    with pace_line(quiet or as_json) as report:
+        solve_study(
+            plan,
+            folder,
+            workers=workers,
+            scheduler=scheduler,
+            retry_failed=retry_failed,
+            report=report,
+        )
+    _show_status(plan, folder, as_json)
 
 
 @study.command(short_help="Tell how far it is.")
@@ -112,8 +104,9 @@ def run(
 @_json
 def status(file: Path, store: Path | None, as_json: bool) -> None:
     """Tell what is done, what failed and why, and the digest of the results."""
-    folder = _folder(file, store)
-    _show_status(_plan(file), _found(folder), folder, as_json)
+    from ..study.front import plan_study, store_folder
+
+    _show_status(plan_study(file), store_folder(file, store), as_json)
 
 
 @study.command(short_help="List results, the best first.")
@@ -201,7 +194,7 @@ def plot(
 ) -> None:
     """Draw the Pareto front of two quantities, and the main effect of every parameter."""
     from ..files.writing import file_stem, write_together
-    from ..plots import png_writer
+    from ..plots.axes import figure_writer
     from ..plots.study import panel_note, plot_effects, plot_pareto
     from ..study.questions import finished, parameters_of
 
@@ -210,7 +203,7 @@ def plot(
     front = plot_pareto(results, against or _first_number(results), goal)
     effects = plot_effects(results, goal)
     make_folder(out)
-    write_together(list(zip(files, map(png_writer, (front, effects)), strict=True)), overwrite)
+    write_together(list(zip(files, map(figure_writer, (front, effects)), strict=True)), overwrite)
     if note := panel_note(results, parameters_of(results)):
         click.echo(f"note: {note}", err=True)
     for path in files:
@@ -226,42 +219,18 @@ def _first_number(results: "xr.Dataset") -> str:
     return numeric[0]
 
 
-def _plan(file: Path) -> "StudyPlan":
-    from ..study.plan import StudyPlan
-    from ..study.study_file import read_study
-
-    return StudyPlan(read_study(file))
-
-
-def _folder(file: Path, store: Path | None) -> Path:
-    return store or file.with_suffix(".zarr")
-
-
-def _found(folder: Path) -> "Store | None":
-    """Return the store of an earlier run, None where nothing was run."""
-    from ..study.store import Store
-
-    return Store(folder) if (folder / "figures").is_dir() else None
-
-
-def _waiting(plan: "StudyPlan", store: "Store | None") -> bool:
-    if store is None:
-        return True
-    places, done = store.places(), store.done()
-    return any(places.get(task.digest) not in done for task in plan.tasks)
-
-
 def _results(file: Path, store: Path | None) -> "xr.Dataset":
-    from ..study.results import read_results
+    from ..study.front import plan_study, study_results
 
-    return read_results(_plan(file), _found(_folder(file, store)))
+    return study_results(plan_study(file), store)
 
 
-def _show_status(plan: "StudyPlan", store: "Store | None", folder: Path, as_json: bool) -> None:
+def _show_status(plan: "StudyPlan", folder: Path, as_json: bool) -> None:
+    from ..study.front import find_store
     from ..study.results import study_status
     from ..text.study_tables import status_record, status_text
 
-    record = status_record(study_status(plan, store), plan.study.name, folder)
+    record = status_record(study_status(plan, find_store(folder)), plan.study.name, folder)
     click.echo(json.dumps(record, allow_nan=False) if as_json else status_text(record))
 
 

@@ -93,12 +93,12 @@ def _write(found: "Variants", files: list[Path], overwrite: bool) -> None:
     if not files:
         return
     from ..files.writing import write_together
-    from ..plots import png_writer
+    from ..plots.axes import figure_writer
     from ..plots.variants import plot_variants
     from ..text.variants_tables import variants_writer
 
     make_folder(files[0].parent)
-    writers = (variants_writer(found), png_writer(plot_variants(found)))
+    writers = (variants_writer(found), figure_writer(plot_variants(found)))
     write_together(list(zip(files, writers, strict=True)), overwrite)
 
 

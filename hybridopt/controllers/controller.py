@@ -46,6 +46,7 @@ class Observation:
     gear : gear engaged before the step, 1 is first gear
     engine_on : whether the engine ran before the step
     engine_time, gear_time : s in the present engine state and gear; 1e9 at the start of the drive
+    look : what :meth:`shaft` asks
     """
 
     time: float

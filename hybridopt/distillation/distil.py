@@ -80,6 +80,11 @@ def distil(
     progress
         Called with the share done, 0 to 1.
 
+    Returns
+    -------
+    Distilled
+        The tables in `made.rules`, with how often the training used each entry.
+
     Raises
     ------
     InputError

@@ -12,7 +12,14 @@ LEAST_PRICE, MOST_PRICE = 0.55, 1.6  # times the median price of the training
 
 @dataclass(frozen=True)
 class Sizes:
-    """Most breakpoints of each axis."""
+    """Most breakpoints of each axis.
+
+    Attributes
+    ----------
+    speeds, socs : of the tables that start and stop the engine
+    input_speeds, input_torques : of the motor's torque, together with `socs`
+    wheel_torques : of the gear lines
+    """
 
     speeds: int = 16
     socs: int = 8

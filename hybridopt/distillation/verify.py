@@ -126,6 +126,11 @@ def verify(
     progress
         Called with the share done, 0 to 1.
 
+    Returns
+    -------
+    list of VerifiedDrive
+        One per change and cycle; what could not be driven has the reason in place of a score.
+
     Raises
     ------
     InputError

@@ -19,6 +19,11 @@ def recall_driveline(result: Result, source: str | None = None) -> Driveline:
     source
         Name or path; the name in the result when not given.
 
+    Returns
+    -------
+    Driveline
+        With the same SHA-256 as in the result.
+
     Raises
     ------
     InputError
@@ -36,7 +41,25 @@ def recall_driveline(result: Result, source: str | None = None) -> Driveline:
 
 
 def recall_cycle(result: Result, source: str | None = None) -> Cycle:
-    """Return the cycle of a result; parameters and errors as :func:`recall_driveline`."""
+    """Return the cycle of a result.
+
+    Parameters
+    ----------
+    result
+        What was solved.
+    source
+        Name or path; the name in the result when not given.
+
+    Returns
+    -------
+    Cycle
+        With the same SHA-256 as in the result.
+
+    Raises
+    ------
+    InputError
+        There is no such cycle, or it is not the one of the result.
+    """
     name = _name(result, "cycle") if source is None else source
     try:
         found = read_cycle(name)
@@ -48,7 +71,20 @@ def recall_cycle(result: Result, source: str | None = None) -> Cycle:
 
 
 def repeat_solve(result: Result, cycle: Cycle, driveline: Driveline) -> Optimum:
-    """Solve again what a result was solved from, and keep all that leads to it."""
+    """Solve again what a result was solved from, and keep all that leads to it.
+
+    Parameters
+    ----------
+    result
+        What was solved.
+    cycle, driveline
+        From :func:`recall_cycle` and :func:`recall_driveline`.
+
+    Returns
+    -------
+    Optimum
+        With its bound.
+    """
     return find_optimum(cycle, driveline, result.settings)
 
 

@@ -83,6 +83,11 @@ def trade_off(
     progress
         Called with the share done, 0 to 1.
 
+    Returns
+    -------
+    TradeOff
+        A schedule per price, with its events, cost and bound.
+
     Raises
     ------
     InputError

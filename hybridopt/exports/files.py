@@ -2,10 +2,81 @@
 
 from pathlib import Path
 
+from ..base.errors import FailedError, InputError
 from ..files.writing import bytes_writer, check_target, write_atomically, write_together
+from ..tables.files import write_csv, write_json, write_netcdf
 from ..tables.rule_set import RuleSet
 from .c_code import c_files
 from .fmu import fmu_bytes
+
+FILES = {"json": ".json", "netcdf": ".nc", "fmu": ".fmu"}
+FOLDERS = ("csv", "c", "c-int16")
+KINDS = ("json", "netcdf", "csv", "c", "c-int16", "fmu")
+
+
+def write_rule_set(
+    rule_set: RuleSet, path: str | Path, kind: str, *, overwrite: bool = False
+) -> list[Path]:
+    """Write rule tables as files, C code or a co-simulation unit.
+
+    Parameters
+    ----------
+    rule_set
+        What is handed on.
+    path
+        File to write, with the suffix of its kind; for "csv", "c" and "c-int16" a folder, which is
+        made if it is not there.
+    kind
+        "json" (.json) and "netcdf" (.nc): lossless; "csv": for a spreadsheet, 12 digits; "c": C99
+        in float32; "c-int16": with tables as scaled int16; "fmu" (.fmu): co-simulation unit,
+        FMI 2.0, built with the C compiler of this machine.
+    overwrite
+        Whether files that are there already are replaced.
+
+    Returns
+    -------
+    list of Path
+        The files written.
+
+    Raises
+    ------
+    InputError
+        The kind is unknown, the path does not fit it, a file exists already, or a value is not
+        fit for use.
+    FailedError
+        The system refused to write, or there is no C compiler or it fails.
+    """
+    path = Path(path)
+    _check_path(path, kind)
+    match kind:
+        case "csv":
+            return write_csv(rule_set, path, overwrite=overwrite)
+        case "c" | "c-int16":
+            return write_c(rule_set, path, int16=kind == "c-int16", overwrite=overwrite)
+        case "json":
+            write_json(rule_set, path, overwrite=overwrite)
+        case "netcdf":
+            write_netcdf(rule_set, path, overwrite=overwrite)
+        case "fmu":
+            write_fmu(rule_set, path, overwrite=overwrite)
+    return [path]
+
+
+def _check_path(path: Path, kind: str) -> None:
+    """See that a path fits its kind, and make a folder that is wanted."""
+    if kind not in KINDS:
+        raise InputError(f"kind {kind!r}: is unknown; give one of {', '.join(KINDS)}")
+    if kind in FILES and path.suffix.lower() != FILES[kind]:
+        raise InputError(f"{path}: give a name that ends in {FILES[kind]}")
+    if kind in FOLDERS:
+        if path.exists() and not path.is_dir():
+            raise InputError(f"{path}: is a file; give a folder")
+        if not path.parent.is_dir():
+            raise InputError(f"{path}: the folder {path.parent} does not exist; make it first")
+        try:
+            path.mkdir(exist_ok=True)
+        except OSError as error:
+            raise FailedError(f"{path}: the folder could not be made ({error.strerror})") from None
 
 
 def write_c(

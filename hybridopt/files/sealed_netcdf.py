@@ -1,16 +1,23 @@
-"""NetCDF files with a seal behind their end, so that damage is seen before they are read."""
+"""NetCDF files with a seal behind their end, which tells whether they are as they were written."""
 
 import hashlib
+import subprocess
+import sys
+import tempfile
 from io import BytesIO
 from pathlib import Path
 
 import xarray as xr
 
 from ..base.errors import InputError
+from .netcdf_child import MAX_BYTES, TOO_LARGE
 
-MAX_BYTES = 1e9
 SEAL = b"\nhybridopt sha256 "
 SEAL_LENGTH = len(SEAL) + 64
+HDF5 = b"\x89HDF\r\n\x1a\n"  # what NetCDF-4 files begin with
+CHILD = Path(__file__).with_name("netcdf_child.py")
+PATIENCE = 30  # s, for a small file
+PACE = 5e6  # bytes per second, of a large one
 
 
 def sealed(dataset: xr.Dataset) -> bytes:
@@ -22,8 +29,8 @@ def sealed(dataset: xr.Dataset) -> bytes:
     return content + _seal(content)
 
 
-def read_sealed(path: Path, what: str, mend: str) -> xr.Dataset:
-    """Read a sealed NetCDF file, unless it is, or would unpack to, more than is sane.
+def read_sealed(path: Path, what: str, mend: str) -> tuple[xr.Dataset, str]:
+    """Read a NetCDF file, unless it is damaged, or is or would unpack to more than is sane.
 
     Parameters
     ----------
@@ -34,15 +41,44 @@ def read_sealed(path: Path, what: str, mend: str) -> xr.Dataset:
     mend
         How to come by a good one: "solve again".
 
+    Returns
+    -------
+    dataset : xarray Dataset
+        Loaded into memory.
+    notice : str
+        A sentence for an :class:`InputWarning` where the file is not as this package wrote it;
+        else empty.
+
     Raises
     ------
     InputError
-        The file is absent, too large, not sealed or not as it was written.
+        The file is absent, too large, damaged or no NetCDF-4.
 
     Notes
     -----
-    Damage is seen before the reading library sees the file, since it can hang on it.
+    The reading library can crash or hang on a damaged file, so one whose seal is absent or does
+    not fit is first copied by a process of its own, with limits of time and memory.
     """
+    content = _content(path, what, mend)
+    body, seal = content[:-SEAL_LENGTH], content[-SEAL_LENGTH:]
+    notice = ""
+    if seal != _seal(body):
+        fault = "its seal does not fit" if seal.startswith(SEAL) else "it has no seal"
+        if not content.startswith(HDF5):
+            raise InputError(f"{path}: is no {what}, or not as it was written ({fault}); {mend}")
+        body = _copied(path, what, fault, mend, len(content))
+        notice = f"{path}: was changed since it was written ({fault}); its values are taken as is"
+    try:
+        with xr.open_dataset(BytesIO(body), engine="h5netcdf", decode_times=False) as file:
+            unpacked = file.nbytes
+            if unpacked <= MAX_BYTES:
+                return file.load(), notice
+    except Exception as error:  # the reading library raises many kinds
+        raise InputError(f"{path}: is no {what} ({type(error).__name__})") from None
+    raise _too_large(path, unpacked)
+
+
+def _content(path: Path, what: str, mend: str) -> bytes:
     try:
         size = path.stat().st_size
         content = path.read_bytes() if size <= MAX_BYTES else b""
@@ -53,21 +89,41 @@ def read_sealed(path: Path, what: str, mend: str) -> xr.Dataset:
         raise InputError(f"{path}: cannot be read ({words})") from None
     if size > MAX_BYTES:
         raise InputError(f"{path}: is {size / 1e9:.1f} GB; at most {MAX_BYTES / 1e9:g} GB is read")
-    content, seal = content[:-SEAL_LENGTH], content[-SEAL_LENGTH:]
-    if seal != _seal(content):
-        raise InputError(
-            f"{path}: is no {what} of this package, or not as it was written (its seal "
-            f"does not fit); {mend}"
-        )
-    try:
-        with xr.open_dataset(BytesIO(content), engine="h5netcdf", decode_times=False) as file:
-            unpacked = file.nbytes
-            if unpacked <= MAX_BYTES:
-                return file.load()
-    except Exception as error:  # the reading library raises many kinds
-        raise InputError(f"{path}: is no {what} ({type(error).__name__})") from None
+    return content
+
+
+def _copied(path: Path, what: str, fault: str, mend: str, size: int) -> bytes:
+    """Return the copy that a child process makes of a file."""
+    patience = PATIENCE + int(size / PACE)
+    with tempfile.TemporaryDirectory(prefix="hybridopt-") as folder:
+        copy = Path(folder) / "copy.nc"
+        command = [sys.executable, "-P", str(CHILD), str(path.resolve()), str(copy), str(patience)]
+        try:
+            done = subprocess.run(command, capture_output=True, timeout=patience, check=False)
+        except subprocess.TimeoutExpired:
+            reason = f"reading took more than {patience} s"
+        else:
+            if not done.returncode:
+                return copy.read_bytes()
+            if done.returncode == TOO_LARGE:
+                raise _too_large(path, int(done.stdout))
+            reason = _reason(done)
     raise InputError(
-        f"{path}: would unpack to {unpacked / 1e9:.3g} GB; at most {MAX_BYTES / 1e9:g} GB is read"
+        f"{path}: is no {what}, or not as it was written ({fault}; {reason}); {mend}"
+    ) from None
+
+
+def _reason(done: subprocess.CompletedProcess[bytes]) -> str:
+    if done.returncode < 0:
+        return f"the reading process ended by signal {-done.returncode}"
+    lines = done.stderr.decode("utf-8", "replace").split("\n")
+    last = next((line for line in reversed(lines) if line.strip()), "no reason given")
+    return "".join(c if c.isprintable() else " " for c in last)[:100]
+
+
+def _too_large(path: Path, size: float) -> InputError:
+    return InputError(
+        f"{path}: would unpack to {size / 1e9:.3g} GB; at most {MAX_BYTES / 1e9:g} GB is read"
     )
 
 

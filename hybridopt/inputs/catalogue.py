@@ -33,5 +33,11 @@ def recipes() -> dict[str, dict[str, Any]]:
 
 
 def cycle_names() -> tuple[str, ...]:
-    """Return the names of the shipped schedules, in the order of the catalogue."""
+    """Return the names of the shipped schedules, in the order of the catalogue.
+
+    Returns
+    -------
+    tuple of str
+        For :func:`read_cycle`.
+    """
     return tuple(recipes())

@@ -194,6 +194,11 @@ def read_cycle(name_or_path: str | os.PathLike[str]) -> Cycle:
         A name of :func:`cycle_names`, or the path of a file for :func:`read_cycle_csv`. A name
         wins over a file of the same name; write `./name` for the file.
 
+    Returns
+    -------
+    Cycle
+        In SI units.
+
     Raises
     ------
     InputError

@@ -13,7 +13,7 @@ from .cycle import Cycle
 def save_cycle(
     cycle: Cycle, path: str | Path, notes: Sequence[str] = (), *, overwrite: bool = False
 ) -> None:
-    """Write `time_s,speed_km_per_h[,grade_percent]`, with notes as `#` lines above.
+    """Write a cycle as CSV, `time_s,speed_km_per_h[,grade_percent]`, with notes as `#` lines above.
 
     Parameters
     ----------
@@ -21,9 +21,11 @@ def save_cycle(
         Its grade is written where it is not zero throughout; so are heat requests, and oil
         temperatures that are all known.
     path
-        A file that exists stays unless `overwrite`.
+        File to write (.csv).
     notes
         One line each.
+    overwrite
+        Whether a file that is there already is replaced.
 
     Raises
     ------

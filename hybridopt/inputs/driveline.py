@@ -303,7 +303,15 @@ class Auxiliary:
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Driveline:
-    """A complete vehicle: all components, a name and the hash of its files."""
+    """A complete vehicle, as :func:`hybridopt.read_driveline` reads it.
+
+    Attributes
+    ----------
+    name, title : of the file, and for people
+    vehicle, gearbox, engine, motor, battery, clutches, start, fuel, auxiliary, functions : components,
+        one per table of the file, in SI
+    sha256 : hex digest over the files it was read from
+    """
 
     name: str
     vehicle: Vehicle

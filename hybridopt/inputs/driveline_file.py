@@ -55,7 +55,13 @@ NO_CHANGES: Mapping[str, Any] = MappingProxyType({})
 
 
 def driveline_names() -> tuple[str, ...]:
-    """Return the names of the demo drivelines that ship with the package."""
+    """Return the names of the demo drivelines that ship with the package.
+
+    Returns
+    -------
+    tuple of str
+        For :func:`read_driveline`.
+    """
     return tuple(sorted(path.stem for path in DEMO_FOLDER.glob("*.toml")))
 
 

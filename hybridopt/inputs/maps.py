@@ -47,7 +47,17 @@ BATTERY_COLUMNS = {
 
 
 def read_curve(path: Path) -> DataArray:
-    """Read a torque curve `speed_rpm,torque_Nm` as a DataArray over speed (rad/s), in N m.
+    """Read a torque curve, such as full load or peak torque.
+
+    Parameters
+    ----------
+    path
+        CSV with the columns `speed_rpm,torque_Nm`.
+
+    Returns
+    -------
+    DataArray
+        Torque, N m, over dim speed, rad/s.
 
     Raises
     ------

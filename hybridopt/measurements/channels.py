@@ -28,7 +28,13 @@ USUAL_NAMES = {
 
 @dataclass(frozen=True)
 class ColumnRequest:
-    """What the user says of one signal: a column's name and, if wanted, its unit."""
+    """What the user says of one signal.
+
+    Attributes
+    ----------
+    name : of the column
+    unit : of its values, such as "km/h"; empty takes the one that the log names
+    """
 
     name: str
     unit: str = ""

@@ -110,6 +110,16 @@ def cut_trips(cycle: Cycle) -> list[Trip]:
 
     A drive without rests is one trip; a rest at the end stays with the last trip.
 
+    Parameters
+    ----------
+    cycle
+        The whole drive.
+
+    Returns
+    -------
+    list of Trip
+        In order; together they are the drive.
+
     Raises
     ------
     InputError

@@ -3,7 +3,10 @@
 import dataclasses
 import json
 import platform
+import warnings
 from dataclasses import dataclass
+from difflib import get_close_matches
+from html import escape
 from importlib import metadata
 from pathlib import Path
 from typing import Any
@@ -13,7 +16,8 @@ import xarray as xr
 
 from ..base.cautions import CAUTION
 from ..base.errors import HybridoptError, InputError
-from ..base.nomenclature import SINKS, SOURCES, STEP_VARIABLES, TOTALS
+from ..base.nomenclature import BOUND_TOTALS, SINKS, SOURCES, STEP_VARIABLES, THERMAL_TOTALS, TOTALS
+from ..base.warning import InputWarning
 from ..files.sealed_netcdf import read_sealed, sealed
 from ..files.writing import comment_line, write_atomically
 from ..inputs.cycle import Cycle
@@ -24,32 +28,94 @@ from ..physics.starts import start_totals
 from ..physics.thermal import thermal_totals
 from ..problem.settings import Settings
 
+SHARES = tuple(f"share_{mode.name.lower()}" for mode in Mode)
+ENERGIES = tuple(f"energy_{name.removesuffix('_power')}_kJ" for name in (*SOURCES, *SINKS))
+NUMBERS = (*TOTALS, "solve_s", *SHARES, *ENERGIES)
+"""Attrs that every result of a solve or drive has; those below may be absent."""
+MORE_NUMBERS = ({*BOUND_TOTALS} - {"gap_cause"}) | {*THERMAL_TOTALS}
+TEXTS = ("cycle", "driveline", "settings")
+MORE_TEXTS = ("driveline_title", "controller", "gap_cause", "cycle_sha256", "driveline_sha256")
 
-@dataclass(frozen=True, eq=False)
+
+@dataclass(frozen=True, eq=False, repr=False)
 class Result:
     """Schedule, traces and totals of one solve.
 
-    Attributes
+    Totals are attributes, such as `result.fuel_g`; `dir(result)` lists them.
+
+    Parameters
     ----------
     dataset : xarray Dataset
         Over dim `time`, the variables of :data:`hybridopt.base.nomenclature.STEP_VARIABLES`. Its
-        attrs hold the totals of :data:`hybridopt.base.nomenclature.TOTALS`, `share_<mode>` (share of
-        time), `energy_<name>_kJ` of every source and sink, names and hashes of the inputs,
-        the settings as JSON, versions, and the caution.
+        attrs hold the totals of :data:`hybridopt.base.nomenclature.TOTALS`, `share_<mode>` (share
+        of time), `energy_<name>_kJ` of every source and sink, names and hashes of the inputs, the
+        settings as JSON, versions, and the caution.
     """
 
     dataset: xr.Dataset
 
     def __getattr__(self, name: str) -> Any:
         """Return a total by name, such as `result.fuel_g`."""
-        if name in TOTALS:
+        if name.startswith("_") or name == "dataset":  # not yet made, as while it is copied
+            raise AttributeError(name)
+        if name in self._present():
             return self.dataset.attrs[name]
-        raise AttributeError(name)
+        if name in BOUND_TOTALS or name in THERMAL_TOTALS or name in NUMBERS:
+            raise AttributeError(f"this result holds no {name}")
+        near = get_close_matches(name, dir(self))
+        hint = f"did you mean {' or '.join(near)}?" if near else "dir(result) lists its totals"
+        raise AttributeError(f"a result has no {name!r}; {hint}")
+
+    def __dir__(self) -> list[str]:
+        return sorted({*object.__dir__(self), *self._present()})
+
+    def __repr__(self) -> str:
+        lines = (f"  {name:<11}{text}" for name, text in self._key_rows())
+        return "\n".join(["hybridopt.Result", *lines])
+
+    def _repr_html_(self) -> str:
+        rows = (
+            f"<tr><th>{escape(name)}</th><td>{escape(text)}</td></tr>"
+            for name, text in self._key_rows()
+        )
+        return f"<table><caption>hybridopt.Result</caption>{''.join(rows)}</table>"
+
+    def _present(self) -> list[str]:
+        """Return the names of the totals that this result holds."""
+        known = {*NUMBERS, *BOUND_TOTALS, *THERMAL_TOTALS}
+        return [name for name in self.dataset.attrs if name in known]
+
+    def _key_rows(self) -> list[tuple[str, str]]:
+        """Return label and text of what to know first, as far as it is there."""
+        attrs, rows = self.dataset.attrs, []
+        percent = {name: 100.0 * attrs[name] for name in ("soc_start", "soc_end") if name in attrs}
+        for name, text in {
+            "cycle": "{cycle}, {distance_km:.3f} km in {duration_s:.0f} s",
+            "driveline": "{driveline}",
+            "driven by": "{controller}",
+            "fuel": "{fuel_g:.2f} g, {fuel_l_per_100km:.3f} l/100 km",
+            "cost": "{cost_g:.2f} g",
+            "bound": "{bound_g:.2f} g, gap {gap_percent:.3f} %",
+            "SoC": "{soc_start:.2f} % -> {soc_end:.2f} %",
+            "starts": "{starts}",
+        }.items():
+            try:
+                rows.append((name, text.format(**attrs | percent)))
+            except (KeyError, TypeError, ValueError):
+                continue  # not in this result
+        return rows
 
     @property
     def settings(self) -> Settings:
-        """The settings of the solve."""
+        """Settings of the solve, resolved."""
         return Settings(**json.loads(self.dataset.attrs["settings"]))
+
+    @property
+    def heading(self) -> str:
+        """Cycle, driveline and controller, if one drove, in words."""
+        attrs = self.dataset.attrs
+        driver = f", driven by {attrs['controller']}" if "controller" in attrs else ""
+        return f"{attrs['cycle']}, driveline {attrs['driveline']}{driver}"
 
     def to_netcdf(self, path: str | Path, *, overwrite: bool = False) -> None:
         """Write a NetCDF file; an existing file stays unless `overwrite`.
@@ -81,12 +147,14 @@ class Result:
 
     def write_csv(self, path: Path) -> None:
         """Write a CSV file over whatever is there, for :func:`.files.write_together`."""
-        names = ["time", *self.dataset.data_vars]
+        names = ["time", *STEP_VARIABLES]
         units = [str(self.dataset[name].attrs["units"]) for name in names]
+        modes = ", ".join(f"{mode.value} {mode.name.lower()}" for mode in Mode)
         rows = np.column_stack([self.dataset[name].values for name in names])
         with path.open("w", encoding="utf-8", newline="") as file:
             for key, value in self.dataset.attrs.items():
                 file.write(comment_line(f"{key}: {value}") + "\n")
+            file.write(f"# mode: {modes}\n")
             file.write("# units: " + ",".join(units) + "\n")
             file.write(",".join(names) + "\n")
             np.savetxt(file, rows, fmt="%.17g", delimiter=",")
@@ -95,33 +163,78 @@ class Result:
     def read(cls, path: str | Path) -> "Result":
         """Read a NetCDF file that :meth:`to_netcdf` wrote; the same object comes back.
 
+        Parameters
+        ----------
+        path
+            The file. It may have been changed since, by xarray or another program.
+
+        Returns
+        -------
+        Result
+            With the traces and attrs of the file.
+
         Raises
         ------
         InputError
-            The file is absent, no NetCDF, or not a result of this package.
+            The file is absent, damaged, no NetCDF, or not a result of this package.
+
+        Warns
+        -----
+        InputWarning
+            The file was changed since it was written.
         """
         path = Path(path)
-        dataset = read_sealed(path, "NetCDF result", "solve again")
-        missing = [name for name in STEP_VARIABLES if name not in dataset]
-        if missing or "settings" not in dataset.attrs:
-            what = ", ".join(missing[:3]) or "settings"
-            raise InputError(f"{path}: is no result of this package; it lacks {what}")
-        for name in ("time", *STEP_VARIABLES):
-            if dataset[name].dims != ("time",) or dataset[name].dtype.kind not in "fiu":
-                raise InputError(
-                    f"{path}: variable {name} is no row of numbers over time; solve again"
-                )
+        dataset, notice = read_sealed(path, "NetCDF result", "solve again")
         dataset.attrs = {key: _plain(value) for key, value in dataset.attrs.items()}
+        if fault := _fault_of_traces(dataset) or _fault_of_attrs(dataset.attrs):
+            raise InputError(f"{path}: {fault}")
         result = cls(dataset)
         try:
-            result.settings  # noqa: B018  they must be readable
+            result.settings.socs  # noqa: B018  they must be readable
         except (ValueError, TypeError, RecursionError, HybridoptError):
             raise InputError(f"{path}: its settings cannot be read; solve again") from None
+        if notice:
+            warnings.warn(notice, InputWarning, stacklevel=2)
         return result
 
 
 def _plain(value: Any) -> Any:
     return value.item() if isinstance(value, np.generic) else value
+
+
+def _fault_of_traces(dataset: xr.Dataset) -> str:
+    """Return what is wrong with the variables of a file; empty where nothing is."""
+    if missing := [name for name in ("time", *STEP_VARIABLES) if name not in dataset]:
+        return f"is no result of this package; it lacks {', '.join(missing[:3])}"
+    for name in ("time", *STEP_VARIABLES):
+        values = dataset[name]
+        if values.dims != ("time",) or values.dtype.kind not in "fiu" or not values.size:
+            return f"variable {name} is no row of numbers over time; solve again"
+        if "units" not in values.attrs:
+            return f"variable {name} has no units; solve again"
+        if name != "costate" and not np.isfinite(values).all():
+            return f"variable {name} holds values that are no numbers; solve again"
+    if not dataset["mode"].isin(list(Mode)).all():
+        return "variable mode holds codes that are no modes; solve again"
+    if (dataset["dt"] <= 0.0).any() or (np.diff(dataset["time"]) <= 0.0).any():
+        return "its time does not increase; solve again"
+    if (dataset["gear"] < 1).any():
+        return "variable gear holds gears below 1; solve again"
+    return ""
+
+
+def _fault_of_attrs(attrs: dict[str, Any]) -> str:
+    """Return what is wrong with the attrs of a file; empty where nothing is."""
+    if missing := [name for name in (*TEXTS, *NUMBERS) if name not in attrs]:
+        return f"is no result of this package; it lacks {', '.join(missing[:3])}"
+    for kind, word, names in (
+        (str, "text", (*TEXTS, *MORE_TEXTS)),
+        (int | float, "number", (*NUMBERS, *MORE_NUMBERS)),
+    ):
+        for name in names:
+            if name in attrs and not isinstance(attrs[name], kind):
+                return f"its attribute {name} is no {word}; solve again"
+    return ""
 
 
 def make_result(
@@ -203,15 +316,15 @@ def _mode_shares(trace: xr.Dataset) -> dict[str, float]:
     seconds = trace.dt.values
     total = float(seconds.sum())
     return {
-        f"share_{mode.name.lower()}": float(seconds[trace.mode.values == mode].sum()) / total
-        for mode in Mode
+        name: float(seconds[trace.mode.values == mode].sum()) / total
+        for name, mode in zip(SHARES, Mode, strict=True)
     }
 
 
 def _energies(trace: xr.Dataset) -> dict[str, float]:
     return {
-        f"energy_{name.removesuffix('_power')}_kJ": float((trace[name] * trace.dt).sum()) / 1e3
-        for name in (*SOURCES, *SINKS)
+        total: float((trace[name] * trace.dt).sum()) / 1e3
+        for total, name in zip(ENERGIES, (*SOURCES, *SINKS), strict=True)
     }
 
 

@@ -332,6 +332,11 @@ def repeat_launch(launch: Launch, count: int, pause: float) -> LaunchSeries:
     pause
         s without slip between two launches, driving and standing; 0 or more.
 
+    Returns
+    -------
+    LaunchSeries
+        With the peak temperature of every launch.
+
     Raises
     ------
     InputError
@@ -355,7 +360,20 @@ def repeat_launch(launch: Launch, count: int, pause: float) -> LaunchSeries:
 
 
 def verdict(launch: Launch, series: LaunchSeries | None = None) -> str:
-    """Return one sentence that says whether the clutch suffices, with the values."""
+    """Say in one sentence whether the clutch suffices.
+
+    Parameters
+    ----------
+    launch
+        From :func:`launch`.
+    series
+        From :func:`repeat_launch`; not looked at when not given.
+
+    Returns
+    -------
+    str
+        Whether it carries the torque, and stays below its temperature limit.
+    """
     place = f"on {launch.grade / PERCENT:g} %"
     asked = "a full-load launch" if launch.wanted is None else f"{launch.wanted:g} m/s2"
     if launch.faults:

@@ -162,9 +162,13 @@ def _dataset(columns: dict[str, np.ndarray], time: np.ndarray, soc_end: float) -
     return xr.Dataset(variables, coords, {"soc_end": soc_end})
 
 
-def _attributes(name: str) -> dict[str, str]:
+def _attributes(name: str) -> dict[str, str | np.ndarray]:
     quantity = STEP_VARIABLES[name]
-    attributes = {"units": quantity.unit, "long_name": quantity.meaning}
+    attributes: dict[str, str | np.ndarray] = {
+        "units": quantity.unit,
+        "long_name": quantity.meaning,
+    }
     if name == "mode":
+        attributes["flag_values"] = np.array(list(Mode), dtype=np.int8)  # CF conventions, 3.5
         attributes["flag_meanings"] = " ".join(mode.name.lower() for mode in Mode)
     return attributes

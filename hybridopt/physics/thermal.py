@@ -222,6 +222,11 @@ def strains(driveline: Driveline, trace: xr.Dataset) -> Iterator[Strain]:
         The vehicle.
     trace
         From :func:`hybridopt.replay_schedule`; it begins cold and rested.
+
+    Returns
+    -------
+    iterator of Strain
+        Of clutch, motor and battery.
     """
     dt, clutches = trace.dt.values, driveline.clutches
     if clutches.heat_capacity is not None:

@@ -1,14 +1,18 @@
 """What all plots share: pages, labels, legends, steps over time, names that are shown."""
 
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import matplotlib
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.cm import ScalarMappable
 from matplotlib.figure import Figure
 
-from ..files.writing import Write
+from ..base.errors import InputError
+from ..base.words import cut
+from ..files.writing import Write, write_atomically
 from .colours import FAINT, INK, QUIET
 
 if TYPE_CHECKING:
@@ -21,9 +25,22 @@ TEXT = 10.5  # points, of labels and ticks
 FORMATS = ("png", "pdf", "svg")
 
 
-def new_figure(size: tuple[float, float] = CHART) -> Figure:
-    """Return an empty figure that no window system knows of, laid out without overlaps."""
-    figure = Figure(figsize=size, layout="constrained")
+def new_figure(size: tuple[float, float] = CHART, layout: str | None = "constrained") -> Figure:
+    """Return an empty figure that no window system knows of.
+
+    Parameters
+    ----------
+    size
+        Width and height, inch.
+    layout
+        Of matplotlib; by default nothing overlaps, None leaves all places to the caller.
+
+    Returns
+    -------
+    Figure
+        Of matplotlib, without axes.
+    """
+    figure = Figure(figsize=size, layout=layout)  # type: ignore[arg-type]
     FigureCanvasAgg(figure)
     return figure
 
@@ -54,16 +71,35 @@ def figure_writer(figure: Figure, kind: str = "png") -> Write:
     return write
 
 
-def png_writer(figure: Figure) -> Write:
-    """Return what writes a figure as PNG."""
-    return figure_writer(figure, "png")
+def save_figure(figure: Figure, path: str | Path, *, overwrite: bool = False) -> None:
+    """Write a figure as PNG, PDF or SVG; the same figure gives the same bytes.
+
+    Parameters
+    ----------
+    figure
+        Of matplotlib, such as the plots here return.
+    path
+        File to write; its suffix says the format.
+    overwrite
+        Whether a file that is there already is replaced.
+
+    Raises
+    ------
+    InputError
+        The suffix is another one, the file exists already, or its folder does not.
+    FailedError
+        The system refused to write it.
+    """
+    path = Path(path)
+    kind = path.suffix.lower().removeprefix(".")
+    if kind not in FORMATS:
+        raise InputError(f"{path}: give a name that ends in .png, .pdf or .svg")
+    write_atomically(path, figure_writer(figure, kind), overwrite)
 
 
 def plain(text: Any, room: int = 60) -> str:
     """Return a text as matplotlib shows it letter by letter: one line, cut, no formulas."""
-    line = " ".join(str(text).split())
-    line = line if len(line) <= room else line[: room - 3] + "..."
-    return line.replace("$", r"\$")
+    return cut(text, room).replace("$", r"\$")
 
 
 def dress(ax: Axes, horizontal: str = "", vertical: str = "") -> None:
@@ -81,35 +117,41 @@ def dress(ax: Axes, horizontal: str = "", vertical: str = "") -> None:
 
 
 def title(ax: Axes, text: str) -> None:
-    """Put a title above the left edge."""
+    """Put a title above the left edge of an Axes."""
     ax.set_title(text, loc="left", fontsize=TEXT + 1, color=INK)
 
 
-def dress_time(ax: Axes, dataset: "Dataset", vertical: str) -> None:
-    """Give a panel over time its label, grid and limits."""
-    ends = edges(dataset)
-    ax.set_xlim(ends[0], ends[-1])
-    dress(ax, vertical=vertical)
+def head(figure: Figure, text: str) -> Figure:
+    """Put a heading above the left edge of a figure, and return the figure."""
+    figure.suptitle(text, x=0.01, ha="left", color=INK, fontsize=TEXT + 2.0)
+    return figure
+
+
+def legend(ax: Axes, *entries: Any, size: float = TEXT - 1.0, **style: Any) -> None:
+    """Put a legend without a frame; `entries` are handles and labels, else those of the Axes."""
+    ax.legend(*entries, **{"frameon": False, "fontsize": size, "labelcolor": INK, **style})
 
 
 def legend_beside(*axes: Axes, offset: float = 1.01) -> None:
     """Put one legend for the axes right of the first, outside the data."""
-    handles, labels = [], []
-    for ax in axes:
-        found = ax.get_legend_handles_labels()
-        handles += found[0]
-        labels += found[1]
-    axes[0].legend(
-        handles,
-        labels,
-        loc="center left",
-        bbox_to_anchor=(offset, 0.5),
-        frameon=False,
-        fontsize=TEXT - 0.5,
-        labelcolor=INK,
-        handlelength=1.6,
-        borderaxespad=0.0,
-    )
+    found = [ax.get_legend_handles_labels() for ax in axes]
+    entries = ([one for part in found for one in part[i]] for i in (0, 1))
+    place: Any = {"loc": "center left", "bbox_to_anchor": (offset, 0.5), "borderaxespad": 0.0}
+    legend(axes[0], *entries, size=TEXT - 0.5, handlelength=1.6, **place)
+
+
+def colour_bar(ax: Axes, coloured: ScalarMappable, label: str, **style: Any) -> None:
+    """Put the scale of colours, with what they stand for and its unit, right of an Axes."""
+    bar = figure_of(ax).colorbar(coloured, ax=ax, pad=0.01, **style)
+    bar.set_label(label, fontsize=TEXT, color=INK)
+    bar.ax.tick_params(labelsize=TEXT - 1.0, colors=INK)
+
+
+def dress_time(ax: Axes, dataset: "Dataset", vertical: str, horizontal: str = "") -> None:
+    """Give a panel over time its labels, grid and limits."""
+    ends = edges(dataset)
+    ax.set_xlim(ends[0], ends[-1])
+    dress(ax, horizontal, vertical)
 
 
 def edges(dataset: "Dataset") -> np.ndarray:
@@ -121,5 +163,4 @@ def edges(dataset: "Dataset") -> np.ndarray:
 
 def draw_steps(ax: Axes, dataset: "Dataset", values: np.ndarray, **style: Any) -> None:
     """Draw one value per step as a line of steps."""
-    style = {"linewidth": 1.0, **style}
-    ax.stairs(values, edges(dataset), baseline=None, **style)
+    ax.stairs(values, edges(dataset), baseline=None, **{"linewidth": 1.0, **style})

@@ -10,14 +10,25 @@ from matplotlib.figure import Figure
 from ..base.units import KM_PER_H, PERCENT
 from ..measurements.drive import ImportedDrive
 from .axes import SIZE, TEXT, dress, plain, title
-from .colours import FAINT, INK, MOTOR_COLOUR
+from .colours import FAINT, INK, LOG_COLOUR, MOTOR_COLOUR
 
-LOGGED, MADE = "#d98a1c", MOTOR_COLOUR
+LOGGED, MADE = LOG_COLOUR, MOTOR_COLOUR
 ZOOM = 60.0  # s
 
 
 def plot_drive(drive: ImportedDrive) -> Figure:
-    """Draw the whole drive, its most changed minute, the difference, and the grade."""
+    """Draw the whole drive, its most changed minute, the difference, and the grade.
+
+    Parameters
+    ----------
+    drive
+        From :func:`hybridopt.import_drive`.
+
+    Returns
+    -------
+    Figure
+        Four panels over time.
+    """
     figure = Figure(figsize=SIZE)
     FigureCanvasAgg(figure)
     figure.subplots_adjust(left=0.085, right=0.97, top=0.925, bottom=0.065, hspace=0.42)

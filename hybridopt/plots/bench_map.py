@@ -36,9 +36,14 @@ def plot_bench_map(made: BenchMap, quality: MapQuality, limit: DataArray | None 
     Parameters
     ----------
     made, quality
-        From :func:`.gridding.grid_points` and :func:`.quality.assess`.
+        From :func:`hybridopt.import_map`.
     limit
-        Full load or peak torque over speed, drawn as a line.
+        Full load or peak torque over speed, from :func:`hybridopt.read_curve`, drawn as a line.
+
+    Returns
+    -------
+    Figure
+        One panel over speed and torque.
     """
     figure = new_figure(SIZE)
     ax = figure.subplots()

@@ -1,12 +1,13 @@
 """The picture of a comparison: how far above the bound, and what it was lost by."""
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
+from ..base.words import cut
+from .axes import new_figure
 from .colours import CAUSE_COLOURS, FAINT, INK
 
 if TYPE_CHECKING:
@@ -27,15 +28,24 @@ def plot_comparison(comparison: "Comparison") -> Figure:
     """Draw a bar per cycle and controller: % above the optimum, split by cause.
 
     The optimum itself is left out. The pieces add up to the mark; what lies left of zero counts
-    against the others. The figure right of a bar is the gap to the bound at the drive's own
+    against the others. The number right of a bar is the gap to the bound at the drive's own
     final SoC.
+
+    Parameters
+    ----------
+    comparison
+        From :func:`hybridopt.compare`.
+
+    Returns
+    -------
+    Figure
+        A panel per cycle.
     """
     cycles = comparison.cycles
-    rows = [len(comparison.of_cycle(cycle)) - 1 for cycle in cycles]
-    figure = Figure(figsize=(11.0, 1.3 + ROW * sum(max(n, 1) + 1.2 for n in rows)))
-    FigureCanvasAgg(figure)
-    heights = [max(n, 1) + 1.2 for n in rows]
-    grid = {"height_ratios": heights, "hspace": 0.5}
+    heights = [max(len(comparison.of_cycle(cycle)) - 1, 1) + 1.2 for cycle in cycles]
+    tall = 1.3 + ROW * sum(heights)
+    figure = new_figure((11.0, tall), layout=None)
+    grid: Any = {"height_ratios": heights, "hspace": 0.5}
     axes = figure.subplots(len(cycles), 1, sharex=True, squeeze=False, gridspec_kw=grid)[:, 0]
     widest = max((_length(score) for score in comparison.scores), default=1.0)
     for ax, cycle in zip(axes, cycles, strict=True):
@@ -43,13 +53,8 @@ def plot_comparison(comparison: "Comparison") -> Figure:
     axes[-1].set_xlabel("cost at equal final state of charge, % above the optimum", color=INK)
     handles, labels = axes[0].get_legend_handles_labels()
     figure.legend(handles, labels, loc="upper right", ncols=5, frameon=False, fontsize=10)
-    figure.suptitle(f"Driveline {comparison.driveline.name[:40]}", x=0.02, ha="left", color=INK)
-    figure.subplots_adjust(
-        left=0.22,
-        right=0.97,
-        top=1 - 0.75 / figure.get_figheight(),
-        bottom=0.55 / figure.get_figheight(),
-    )
+    figure.suptitle(f"Driveline {cut(comparison.driveline.name, 40)}", x=0.02, ha="left", color=INK)
+    figure.subplots_adjust(left=0.22, right=0.97, top=1 - 0.75 / tall, bottom=0.55 / tall)
     return figure
 
 
@@ -79,20 +84,14 @@ def _draw(ax: Axes, cycle: str, scores: "list[Score]", widest: float) -> None:
             at = at + values
         if sign > 0.0:
             for place, end, score in zip(places.tolist(), at.tolist(), scores, strict=True):
-                ax.text(
-                    end + 0.01 * widest,
-                    place,
-                    f"{score.gap_bound_percent:.2f} % above bound",
-                    va="center",
-                    fontsize=9,
-                    color=INK,
-                )
+                text = f"{score.gap_bound_percent:.2f} % above bound"
+                ax.text(end + 0.01 * widest, place, text, va="center", fontsize=9, color=INK)
     sums = [sum(part.values()) for part in parts]
     ax.plot(sums, places, "|", color=INK, markersize=16, markeredgewidth=2.0, label="sum")
-    ax.set_yticks(places, [score.controller[:28] for score in scores], fontsize=10, color=INK)
+    ax.set_yticks(places, [cut(score.controller, 28) for score in scores], fontsize=10, color=INK)
     ax.set_ylim(len(scores) - 0.4, -0.6)
     ax.set_xlim(right=1.25 * max(widest, 0.1))
-    ax.set_title(cycle[:60], loc="left", fontsize=11, color=INK)
+    ax.set_title(cut(cycle, 60), loc="left", fontsize=11, color=INK)
     ax.axvline(0.0, color=INK, linewidth=0.8)
     ax.grid(True, axis="x", color=FAINT, linewidth=0.6)
     ax.set_axisbelow(True)

@@ -17,12 +17,19 @@ MARKED = 3  # costliest moments that are named
 
 
 def plot_soc_paths(ax: Axes, scores: "Sequence[Score]") -> None:
-    """Draw the state of charge of several drives over one cycle; the first is the optimum."""
+    """Draw the state of charge of several drives over one cycle; the first is the optimum.
+
+    Parameters
+    ----------
+    ax
+        Where.
+    scores
+        Of one cycle, the optimum first; `comparison.of_cycle(name)`.
+    """
     for number, score in enumerate(scores):
         soc = np.append(score.trace["soc"].values, score.soc_end) / PERCENT
         ax.plot(edges(score.trace), soc, label=plain(score.controller, 24), **_style(number))
-    dress_time(ax, scores[0].trace, "state of charge (%)")
-    ax.set_xlabel("time (s)", fontsize=TEXT, color=INK)
+    dress_time(ax, scores[0].trace, "state of charge (%)", "time (s)")
     legend_beside(ax)
 
 
@@ -35,41 +42,30 @@ def plot_regret(ax: Axes, scores: "Sequence[Score]") -> None:
         Where.
     scores
         Of one cycle, the optimum first. Curves hold what decisions cost; what a different charge
-        at the end is worth is only in the figure beside the name.
+        at the end is worth is only in the number beside the name.
     """
     sums = [np.concatenate(([0.0], np.cumsum(_decided(score)))) for score in scores]
     most = max(float(lost[-1]) for lost in sums)
     for number, (score, lost) in enumerate(zip(scores, sums, strict=True)):
-        if not number:
-            continue
-        ends = edges(score.trace)
-        name = f"{plain(score.controller, 22)}\n{score.gap_optimum_percent:.2f} % above optimum"
-        ax.plot(ends, lost, label=name, **_style(number))
-        for moment in list(score.regret.moments)[:MARKED]:
-            if moment.loss > 0.03 * most:
-                height = float(np.interp(moment.stop, ends, lost))
-                ax.plot(
-                    moment.stop,
-                    height,
-                    "o",
-                    color=SERIES[number % len(SERIES)],
-                    markersize=5,
-                    markeredgecolor=INK,
-                    markeredgewidth=0.5,
-                )
-                ax.annotate(
-                    moment.cause,
-                    (moment.stop, height),
-                    xytext=(-5, 4),
-                    ha="right",
-                    textcoords="offset points",
-                    fontsize=TEXT - 2.0,
-                    color=INK,
-                )
-    dress_time(ax, scores[0].trace, "lost by decisions so far\n(g of fuel)")
-    ax.set_xlabel("time (s)", fontsize=TEXT, color=INK)
+        if number:
+            ends, style = edges(score.trace), _style(number)
+            name = f"{plain(score.controller, 22)}\n{score.gap_optimum_percent:.2f} % above optimum"
+            ax.plot(ends, lost, label=name, **style)
+            for moment in list(score.regret.moments)[:MARKED]:
+                if moment.loss > 0.03 * most:
+                    height = float(np.interp(moment.stop, ends, lost))
+                    _mark(ax, moment.stop, height, moment.cause, style["color"])
+    dress_time(ax, scores[0].trace, "lost by decisions so far\n(g of fuel)", "time (s)")
     ax.margins(y=0.08)
     legend_beside(ax)
+
+
+def _mark(ax: Axes, x: float, y: float, text: str, colour: str) -> None:
+    """Draw a dot and write a word left of it."""
+    edge: Any = {"markeredgecolor": INK, "markeredgewidth": 0.5}
+    ax.plot(x, y, "o", color=colour, markersize=5, **edge)
+    place: Any = {"xytext": (-5, 4), "textcoords": "offset points", "ha": "right"}
+    ax.annotate(text, (x, y), fontsize=TEXT - 2.0, color=INK, **place)
 
 
 def _decided(score: "Score") -> np.ndarray:

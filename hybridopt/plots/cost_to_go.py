@@ -8,7 +8,7 @@ from matplotlib.colors import Normalize
 from matplotlib.patheffects import withStroke
 
 from ..base.units import PERCENT
-from .axes import TEXT, dress, dress_time, edges, figure_of, title
+from .axes import TEXT, colour_bar, dress, dress_time, edges, legend, title
 from .colours import FAINT, INK, MOTOR_COLOUR, PAPER, QUIET, SCALE
 
 if TYPE_CHECKING:
@@ -20,7 +20,15 @@ COLUMNS, ROWS = 360, 240  # most times and SoC that are drawn
 
 
 def plot_costate(ax: Axes, dataset: "Dataset") -> None:
-    """Draw the fuel worth of one percent of charge along the path, g; outliers are cut."""
+    """Draw the fuel worth of one percent of charge along the path, g; outliers are cut.
+
+    Parameters
+    ----------
+    ax
+        Where.
+    dataset
+        Of a result, `result.dataset`.
+    """
     worth = dataset["costate"].values * PERCENT
     ends = edges(dataset)[1:]
     known = np.isfinite(worth)
@@ -28,15 +36,13 @@ def plot_costate(ax: Axes, dataset: "Dataset") -> None:
     if known.any():
         low, middle, high = np.percentile(worth[known], [1.0, 50.0, 99.0])
         margin = max(0.15 * (high - low), 0.05 * abs(middle), 1e-9)
-        ax.axhline(
-            middle, color=QUIET, linestyle="--", linewidth=1.0, label=f"median {middle:.3g} g per %"
-        )
+        label = f"median {middle:.3g} g per %"
+        ax.axhline(middle, color=QUIET, linestyle="--", linewidth=1.0, label=label)
         ax.set_ylim(low - margin, high + margin)
         if (np.abs(worth[known] - middle) > high - middle + margin).any():
             title(ax, "single steps beyond the axis are cut off")
-    dress_time(ax, dataset, "fuel worth of\ncharge (g per % SoC)")
-    ax.set_xlabel("time (s)", fontsize=TEXT, color=INK)
-    ax.legend(frameon=False, fontsize=TEXT - 0.5, labelcolor=INK, loc="lower left")
+    dress_time(ax, dataset, "fuel worth of\ncharge (g per % SoC)", "time (s)")
+    legend(ax, size=TEXT - 0.5, loc="lower left")
 
 
 def value_surface(
@@ -67,21 +73,24 @@ def value_surface(
 
 
 def plot_cost_to_go(ax: Axes, solution: "Solution", times: np.ndarray) -> None:
-    """Draw the cost-to-go over time and SoC, less that at the path, with the path on it."""
+    """Draw the cost-to-go over time and SoC, less that at the path, with the path on it.
+
+    Parameters
+    ----------
+    ax
+        Where.
+    solution
+        Of an :class:`hybridopt.Optimum`, `optimum.solution`.
+    times
+        Ends of all steps, s, (steps + 1,), the start first; `optimum.cycle.time`.
+    """
     when, socs, value = value_surface(solution, times)
     path = np.interp(when, times, solution.soc)
     on_path = np.array([_at(socs, row, soc) for row, soc in zip(value, path, strict=True)])
     dearer = value - on_path[:, None]
     far = max(float(np.nanpercentile(np.abs(dearer), 98.0)), 1e-6)
-    _surface(
-        ax,
-        when,
-        socs,
-        dearer,
-        Normalize(-far, far),
-        SCALE,
-        "cost to the end, less\nthat on the path (g)",
-    )
+    label = "cost to the end, less\nthat on the path (g)"
+    _surface(ax, when, socs, dearer, Normalize(-far, far), label)
     lines = ax.contour(when, socs / PERCENT, dearer.T, levels=9, colors=PAPER, linewidths=0.7)
     for text in ax.clabel(lines, fmt="%+.3g g", fontsize=TEXT - 2.0, colors=INK):
         text.set_path_effects([withStroke(linewidth=2.5, foreground=PAPER)])
@@ -89,20 +98,23 @@ def plot_cost_to_go(ax: Axes, solution: "Solution", times: np.ndarray) -> None:
 
 
 def plot_costate_surface(ax: Axes, solution: "Solution", times: np.ndarray) -> None:
-    """Draw the fuel worth of charge, g per % of SoC, over time and SoC, with the path on it."""
+    """Draw the fuel worth of charge, g per % of SoC, over time and SoC, with the path on it.
+
+    Parameters
+    ----------
+    ax
+        Where.
+    solution
+        Of an :class:`hybridopt.Optimum`, `optimum.solution`.
+    times
+        Ends of all steps, s, (steps + 1,), the start first; `optimum.cycle.time`.
+    """
     when, socs, value = value_surface(solution, times)
     worth = -np.diff(value, axis=1) / np.diff(socs) * PERCENT
     middles = 0.5 * (socs[1:] + socs[:-1])
     low, high = np.nanpercentile(worth, [10.0, 90.0])
-    _surface(
-        ax,
-        when,
-        middles,
-        worth,
-        Normalize(low, max(high, low + 1e-9)),
-        SCALE,
-        "fuel worth of charge\n(g per % SoC)",
-    )
+    norm = Normalize(low, max(high, low + 1e-9))
+    _surface(ax, when, middles, worth, norm, "fuel worth of charge\n(g per % SoC)")
     _path(ax, solution, times)
 
 
@@ -112,21 +124,13 @@ def _at(socs: np.ndarray, row: np.ndarray, soc: float) -> float:
 
 
 def _surface(
-    ax: Axes,
-    when: np.ndarray,
-    socs: np.ndarray,
-    values: np.ndarray,
-    norm: Normalize,
-    colours: str,
-    label: str,
+    ax: Axes, when: np.ndarray, socs: np.ndarray, values: np.ndarray, norm: Normalize, label: str
 ) -> None:
     ax.set_facecolor(FAINT)
     mesh = ax.pcolormesh(
-        when, socs / PERCENT, values.T, norm=norm, cmap=colours, shading="nearest", rasterized=True
+        when, socs / PERCENT, values.T, norm=norm, cmap=SCALE, shading="nearest", rasterized=True
     )
-    bar = figure_of(ax).colorbar(mesh, ax=ax, pad=0.01, extend="both")
-    bar.set_label(label, fontsize=TEXT, color=INK)
-    bar.ax.tick_params(labelsize=TEXT - 1.0, colors=INK)
+    colour_bar(ax, mesh, label, extend="both")
 
 
 def _path(ax: Axes, solution: "Solution", times: np.ndarray) -> None:
@@ -135,4 +139,4 @@ def _path(ax: Axes, solution: "Solution", times: np.ndarray) -> None:
     dress(ax, "time (s)", "state of charge (%)")
     ax.grid(False)
     ax.set_xlim(times[0], times[-1])
-    ax.legend(frameon=True, framealpha=0.9, fontsize=TEXT - 0.5, labelcolor=INK, loc="upper right")
+    legend(ax, size=TEXT - 0.5, frameon=True, framealpha=0.9, loc="upper right")

@@ -1,7 +1,7 @@
 """Where the energy goes: from tank, battery and braking to wheels and losses."""
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -9,6 +9,7 @@ from matplotlib.patches import PathPatch, Rectangle
 from matplotlib.path import Path
 from matplotlib.patheffects import withStroke
 
+from ..base import nomenclature
 from .axes import TEXT, title
 from .colours import (
     BRAKE_COLOUR,
@@ -33,16 +34,35 @@ class Flow(NamedTuple):
     energy: float
 
 
-SOURCES = {"fuel": "tank", "braking": "braking", "charge": "battery charge"}
-NODES = {
-    "engine": "engine",
-    "generator": "motor\nas generator",
-    "battery": "battery",
-    "motor": "motor\nas drive",
-    "gearbox": "gearbox",
-    "wheels": "wheels",
+class Spot(NamedTuple):
+    """Where a place is drawn: words, left edge, depth of its top below the top of all, colour.
+
+    The depth is in shares of the whole energy. Words with `aside` begin at the left edge of the
+    block, off the flows that pass it.
+    """
+
+    words: str
+    x: float
+    depth: float
+    colour: str
+    aside: bool = False
+
+
+ORIGINS = {
+    "fuel": Spot("tank", 0.0, 0.0, ENGINE_FILL),
+    "charge": Spot("battery charge", 0.0, 1.05, MOTOR_COLOUR),
+    "braking": Spot("braking", 0.0, 1.34, CHARGE_COLOUR),
 }
-SINKS = {
+NODES = {
+    "engine": Spot("engine", 1.1, 0.0, ENGINE_FILL),
+    "generator": Spot("motor\nas generator", 2.1, 1.26, CHARGE_COLOUR, aside=True),
+    "battery": Spot("battery", 3.0, 1.25, MOTOR_COLOUR, aside=True),
+    "motor": Spot("motor\nas drive", 3.9, 1.22, MOTOR_COLOUR, aside=True),
+    "gearbox": Spot("gearbox", 4.7, 0.74, BRAKE_COLOUR),
+    "wheels": Spot("wheels", 5.6, 0.74, BRAKE_COLOUR),
+}
+SPOTS = ORIGINS | NODES
+ENDS = {
     "engine_loss": "engine loss",
     "shift": "gear shifts",
     "rolling": "rolling resistance",
@@ -61,48 +81,36 @@ SINKS = {
     "brakes": "friction brakes",
 }
 """Ends of the flow, from top to bottom."""
-PLACES = {
-    "fuel": (0.0, 0.0),
-    "charge": (0.0, 1.05),
-    "braking": (0.0, 1.34),
-    "engine": (1.1, 0.0),
-    "generator": (2.1, 1.26),
-    "battery": (3.0, 1.25),
-    "motor": (3.9, 1.22),
-    "gearbox": (4.7, 0.74),
-    "wheels": (5.6, 0.74),
-}
-"""Left edge of each place, and how far its top is below the top of all, in shares of the whole."""
-LEFT = ("generator", "battery", "motor")  # their names begin at their left edge, off the flows
 ROAD = ("rolling", "drag", "grade", "inertia")
 END = 6.9  # left edge of the ends
 WIDTH = 0.13  # of a place
-LEAST = 1e-4  # of all sources; thinner flows are not drawn
-SLOT = 0.058  # least height of an end, so that its words have room
-COLOURS = {
-    "fuel": ENGINE_FILL,
-    "engine": ENGINE_FILL,
-    "generator": CHARGE_COLOUR,
-    "charge": MOTOR_COLOUR,
-    "battery": MOTOR_COLOUR,
-    "motor": MOTOR_COLOUR,
-    "braking": CHARGE_COLOUR,
-    "gearbox": BRAKE_COLOUR,
-    "wheels": BRAKE_COLOUR,
-}
+THINNEST = 1e-4  # of all sources; thinner flows are not drawn
+SLOT = 0.058  # smallest height of an end, so that its words have room
+GAP = 0.012  # between ends
 
 
 def energy_flows(dataset: "Dataset") -> list[Flow]:
     """Return all flows of a result; what enters a place leaves it.
 
+    Parameters
+    ----------
+    dataset
+        Of a result.
+
+    Returns
+    -------
+    list of Flow
+        Between the places of :data:`SPOTS` and :data:`ENDS`.
+
     Notes
     -----
     Braking appears on the left with the energy that the wheels give back, and traction ends on the
-    right in "given back in braking" with the same figure. Recuperation is served first where the
+    right in "given back in braking" with the same energy. Recuperation is served first where the
     motor generates in a step, then the drag of the engine; the engine's share of charging is the
     rest, and so is the drag that motor and shafts bear while driving.
     """
-    energy = {name: float((dataset[name] * dataset["dt"]).sum()) for name in _NAMES}
+    names = (*nomenclature.SOURCES, *nomenclature.SINKS)
+    energy = {name: float((dataset[name] * dataset["dt"]).sum()) for name in names}
     parts = _split(dataset)
     braking, recuperated, charging = parts["braking"], parts["recuperated"], parts["charging"]
     rest = braking - energy["brake_power"] - recuperated - parts["overrun"]
@@ -134,25 +142,6 @@ def energy_flows(dataset: "Dataset") -> list[Flow]:
         *(Flow("wheels", name, energy[f"{name}_power"]) for name in ROAD),
     ]
     return [_upright(flow) for flow in flows if flow.energy != 0.0]
-
-
-_NAMES = (
-    "fuel_power",
-    "stored_power",
-    "engine_loss",
-    "battery_loss",
-    "clutch_loss",
-    "gearbox_loss",
-    "start_power",
-    "shift_power",
-    "auxiliary_power",
-    "brake_power",
-    "rolling_power",
-    "drag_power",
-    "grade_power",
-    "inertia_power",
-    "shaft_inertia_power",
-)
 
 
 def _split(dataset: "Dataset") -> dict[str, float]:
@@ -191,14 +180,14 @@ def _upright(flow: Flow) -> Flow:
 
 
 @dataclass
-class _Place:
-    """A place of the picture while it is drawn; `left` and `right` are the next free heights."""
+class _Block:
+    """A place while it is drawn; `left` and `right` are how much of each side is taken."""
 
     x: float
     top: float
     height: float
-    left: float
-    right: float
+    left: float = 0.0
+    right: float = 0.0
 
     @property
     def middle(self) -> float:
@@ -207,150 +196,106 @@ class _Place:
 
     def leave(self, height: float) -> float:
         """Take the next piece of the right side; return its top."""
-        self.right -= height
-        return self.right + height
+        self.right += height
+        return self.top - self.right + height
 
     def enter(self, height: float) -> float:
         """Take the next piece of the left side; return its top."""
-        self.left -= height
-        return self.left + height
+        self.left += height
+        return self.top - self.left + height
 
 
 def plot_energy_flow(ax: Axes, dataset: "Dataset") -> None:
-    """Draw the energy flow; heights are energies, figures are % of fuel and charge drawn."""
+    """Draw the energy flow; heights are energies, numbers are % of fuel and charge drawn.
+
+    Parameters
+    ----------
+    ax
+        Where.
+    dataset
+        Of a result.
+    """
     flows = energy_flows(dataset)
     drawn = sum(flow.energy for flow in flows if flow.source in ("fuel", "charge"))
-    whole = max(drawn, sum(flow.energy for flow in flows if flow.source in SOURCES))
-    flows = [flow for flow in flows if flow.energy > LEAST * whole]
-    places = _places(flows, whole)
-    order = _order(places)
+    whole = max(drawn, sum(flow.energy for flow in flows if flow.source in ORIGINS))
+    flows = [flow for flow in flows if flow.energy > THINNEST * whole]
+    blocks = _blocks(flows, whole)
+    order = sorted(blocks, key=lambda name: -blocks[name].middle)  # from top to bottom
     leaving = {
-        flow: places[flow.source].leave(flow.energy / whole)
+        flow: blocks[flow.source].leave(flow.energy / whole)
         for flow in sorted(flows, key=lambda f: order.index(f.target))
     }
     entering = {
-        flow: places[flow.target].enter(flow.energy / whole)
-        for flow in sorted(flows, key=lambda f: -places[f.source].middle)
+        flow: blocks[flow.target].enter(flow.energy / whole)
+        for flow in sorted(flows, key=lambda f: -blocks[f.source].middle)
     }
     for flow in flows:
-        _ribbon(ax, places, flow, (leaving[flow], entering[flow]), flow.energy / whole)
-    for name, place in places.items():
-        _label(ax, name, place, flows, drawn)
+        start = blocks[flow.source].x + WIDTH, leaving[flow]
+        stop = blocks[flow.target].x, entering[flow]
+        colour = SPOTS[flow.source].colour if flow.source in SPOTS else FAINT
+        _draw_ribbon(ax, start, stop, flow.energy / whole, colour)
+    for name, block in blocks.items():
+        _draw_block(ax, name, block, block.height * whole / drawn)
     ax.set_xlim(-0.95, END + 2.1)
-    lowest = min(place.top - place.height for place in places.values())
-    highest = max(place.top for place in places.values())
+    lowest = min(block.top - block.height for block in blocks.values())
+    highest = max(block.top for block in blocks.values())
     ax.set_ylim(lowest - 0.04, highest + 0.14)
     ax.set_axis_off()
     title(ax, f"Energy, % of the {drawn / 1e6:.2f} MJ of fuel and charge drawn")
 
 
-def _places(flows: list[Flow], whole: float) -> dict[str, _Place]:
+def _blocks(flows: list[Flow], whole: float) -> dict[str, _Block]:
     """Give every place its height and position; ends are stacked from the top."""
     heights: dict[str, float] = {}
-    for name in [*PLACES, *SINKS]:
+    for name in [*SPOTS, *ENDS]:
         entering = sum(flow.energy for flow in flows if flow.target == name)
         leaving = sum(flow.energy for flow in flows if flow.source == name)
         if entering or leaving:
             heights[name] = max(entering, leaving) / whole
-    places = {}
-    ends = [name for name in SINKS if name in heights]
-    gap, total = 0.012, sum(max(heights[name], SLOT) for name in ends)
-    y = total + gap * (len(ends) - 1)
-    highest = y
-    for name in ends:
-        slot = max(heights[name], SLOT)
-        top = y - 0.5 * (slot - heights[name])
-        places[name] = _Place(END, top, heights[name], top, top)
-        y -= slot + gap
-    for name, (x, depth) in PLACES.items():
+    slots = {name: max(heights[name], SLOT) for name in ENDS if name in heights}
+    highest = y = sum(slots.values()) + GAP * (len(slots) - 1)
+    blocks = {}
+    for name, slot in slots.items():
+        blocks[name] = _Block(END, y - 0.5 * (slot - heights[name]), heights[name])
+        y -= slot + GAP
+    for name, spot in SPOTS.items():
         if name in heights:
-            if name == "braking" and "charge" in places:
-                depth = max(depth, highest - places["charge"].top + heights["charge"] + 0.03)
-            top = highest - depth
-            places[name] = _Place(x, top, heights[name], top, top)
-    return places
+            depth = spot.depth
+            if name == "braking" and "charge" in blocks:
+                depth = max(depth, SPOTS["charge"].depth + heights["charge"] + 0.03)
+            blocks[name] = _Block(spot.x, highest - depth, heights[name])
+    return blocks
 
 
-def _order(places: dict[str, _Place]) -> list[str]:
-    """Return all places from top to bottom."""
-    return sorted(places, key=lambda name: -places[name].middle)
-
-
-def _ribbon(
-    ax: Axes, places: dict[str, _Place], flow: Flow, tops: tuple[float, float], height: float
+def _draw_ribbon(
+    ax: Axes, start: tuple[float, float], stop: tuple[float, float], height: float, colour: str
 ) -> None:
-    """Draw one flow as a band from the right side of a place to the left side of another."""
-    x0, x1 = places[flow.source].x + WIDTH, places[flow.target].x
-    y0, y1 = tops
+    """Draw one flow as a band between upper corners: right side of a place, left side of one."""
+    (x0, y0), (x1, y1) = start, stop
     bend = 0.5 * (x1 - x0)
-    corners = [
-        (x0, y0),
-        (x0 + bend, y0),
-        (x1 - bend, y1),
-        (x1, y1),
-        (x1, y1 - height),
-        (x1 - bend, y1 - height),
-        (x0 + bend, y0 - height),
-        (x0, y0 - height),
-        (x0, y0),
-    ]
+    upper = [(x0, y0), (x0 + bend, y0), (x1 - bend, y1), (x1, y1)]
+    lower = [(x, y - height) for x, y in reversed(upper)]
     codes = [Path.MOVETO, *[Path.CURVE4] * 3, Path.LINETO, *[Path.CURVE4] * 3, Path.CLOSEPOLY]
-    ax.add_patch(
-        PathPatch(
-            Path(corners, codes),
-            facecolor=COLOURS.get(flow.source, FAINT),
-            alpha=0.55,
-            edgecolor=QUIET,
-            linewidth=0.3,
-        )
-    )
+    band = Path([*upper, *lower, start], codes)
+    style: Any = {"facecolor": colour, "alpha": 0.55, "edgecolor": QUIET, "linewidth": 0.3}
+    ax.add_patch(PathPatch(band, **style))
 
 
-def _label(ax: Axes, name: str, place: _Place, flows: list[Flow], drawn: float) -> None:
-    """Draw the block of a place and write its name and figure beside it."""
-    energy = max(
-        sum(flow.energy for flow in flows if flow.source == name),
-        sum(flow.energy for flow in flows if flow.target == name),
-    )
-    ax.add_patch(
-        Rectangle(
-            (place.x, place.top - place.height),
-            WIDTH,
-            place.height,
-            facecolor=COLOURS.get(name, QUIET),
-            edgecolor=INK,
-            linewidth=0.5,
-        )
-    )
-    figure, middle = f"{100.0 * energy / drawn:.1f} %", place.middle
-    if name in SINKS:
-        ax.text(
-            END + WIDTH + 0.08,
-            middle,
-            f"{SINKS[name]}  {figure}",
-            va="center",
-            fontsize=TEXT,
-            color=INK,
-        )
-    elif name in SOURCES:
-        ax.text(
-            -0.06,
-            middle,
-            f"{SOURCES[name]}\n{figure}",
-            ha="right",
-            va="center",
-            fontsize=TEXT,
-            color=INK,
-        )
-    else:
-        x, side = (place.x, "left") if name in LEFT else (place.x + 0.5 * WIDTH, "center")
-        ax.text(
-            x,
-            place.top + 0.012,
-            f"{NODES[name]}\n{figure}",
-            ha=side,
-            va="bottom",
-            fontsize=TEXT,
-            color=INK,
-            path_effects=[withStroke(linewidth=3.0, foreground=PAPER)],
-        )
+def _draw_block(ax: Axes, name: str, block: _Block, share: float) -> None:
+    """Draw the block of a place, and write its name and its share of what was drawn beside it."""
+    corner = (block.x, block.top - block.height)
+    colour = SPOTS[name].colour if name in SPOTS else QUIET
+    style: Any = {"facecolor": colour, "edgecolor": INK, "linewidth": 0.5}
+    ax.add_patch(Rectangle(corner, WIDTH, block.height, **style))
+    percent = f"{100.0 * share:.1f} %"
+    x, y, text = END + WIDTH + 0.08, block.middle, f"{ENDS.get(name)}  {percent}"
+    place: dict[str, Any] = {"va": "center"}
+    if name in SPOTS:
+        text = f"{SPOTS[name].words}\n{percent}"
+        x, place = -0.06, {"va": "center", "ha": "right"}
+    if name in NODES:
+        aside = SPOTS[name].aside
+        x, y = block.x + (0.0 if aside else 0.5 * WIDTH), block.top + 0.012
+        place = {"va": "bottom", "ha": "left" if aside else "center"}
+        place["path_effects"] = [withStroke(linewidth=3.0, foreground=PAPER)]
+    ax.text(x, y, text, fontsize=TEXT, color=INK, **place)

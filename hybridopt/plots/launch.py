@@ -6,7 +6,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from ..base.units import KM_PER_H, KW, PERCENT, RPM
-from .axes import TEXT, dress, new_figure, plain, title
+from .axes import TEXT, dress, head, legend, new_figure, plain, title
 from .colours import ALARM_COLOUR, ENGINE_COLOUR, FAINT, INK, MOTOR_COLOUR
 
 if TYPE_CHECKING:
@@ -21,9 +21,14 @@ def launch_figure(launch: "Launch", series: "LaunchSeries | None" = None) -> Fig
     Parameters
     ----------
     launch
-        From :func:`hybridopt.physics.launches.launch`.
+        From :func:`hybridopt.launch`.
     series
-        From :func:`hybridopt.physics.launches.repeat_launch`.
+        From :func:`hybridopt.repeat_launch`.
+
+    Returns
+    -------
+    Figure
+        Speeds, torque, slip loss, and temperature.
     """
     figure = new_figure(PAGE)
     speeds, torques, losses, heat = figure.subplots(2, 2).ravel()
@@ -36,24 +41,11 @@ def launch_figure(launch: "Launch", series: "LaunchSeries | None" = None) -> Fig
         plot_temperature(heat, launch)
     else:
         heat.set_axis_off()
-        heat.text(
-            0.5,
-            0.5,
-            "the driveline does not say\nhow the clutch heats",
-            ha="center",
-            va="center",
-            color=INK,
-            fontsize=TEXT,
-        )
+        text = "the driveline does not say\nhow the clutch heats"
+        heat.text(0.5, 0.5, text, ha="center", va="center", color=INK, fontsize=TEXT)
     asked = "full load" if launch.wanted is None else f"{launch.wanted:g} m/s²"
-    figure.suptitle(
-        f"Launch of {plain(launch.driveline.name, 40)} on {launch.grade / PERCENT:g} %, {asked}",
-        x=0.01,
-        ha="left",
-        color=INK,
-        fontsize=TEXT + 2.0,
-    )
-    return figure
+    name, grade = plain(launch.driveline.name, 40), launch.grade / PERCENT
+    return head(figure, f"Launch of {name} on {grade:g} %, {asked}")
 
 
 def plot_slip(ax: Axes, launch: "Launch") -> None:
@@ -122,12 +114,4 @@ def _finish(ax: Axes, launch: "Launch", vertical: str, text: str) -> None:
 
 
 def _legend(ax: Axes) -> None:
-    ax.legend(
-        frameon=False,
-        fontsize=TEXT - 1.0,
-        labelcolor=INK,
-        loc="upper right",
-        ncols=3,
-        handlelength=1.6,
-        columnspacing=1.2,
-    )
+    legend(ax, loc="upper right", ncols=3, handlelength=1.6, columnspacing=1.2)

@@ -1,6 +1,7 @@
 """Which mode at which speed and power: maps in the colours of the modes."""
 
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -33,7 +34,7 @@ def plot_mode_map(
     speeds, powers
         m/s and W: edges of cells, or their middles; (n + 1,) and (m + 1,), or (n,) and (m,).
     modes
-        Codes of :class:`hybridopt.physics.modes.Mode`, (n, m); `NOWHERE` stays blank.
+        Codes of :class:`hybridopt.Mode`, (n, m); `NOWHERE` stays blank.
     undecided
         Cells where the mode before decides (hysteresis), bool, (n, m); they are hatched.
     """
@@ -52,9 +53,8 @@ def plot_mode_map(
         rasterized=True,
     )
     if undecided is not None and undecided.any() and not edges:
-        ax.contourf(
-            x, y, undecided.T.astype(float), levels=[0.5, 1.5], colors="none", hatches=[HATCH]
-        )
+        marked = undecided.T.astype(float)
+        ax.contourf(x, y, marked, levels=[0.5, 1.5], colors="none", hatches=[HATCH])
     dress(ax, "vehicle speed (km/h)", "power at the wheels (kW)")
     ax.axhline(0.0, color=INK, linewidth=0.8)
 
@@ -62,24 +62,12 @@ def plot_mode_map(
 def mode_legend(figure: Figure, modes: Sequence[np.ndarray], undecided: bool = False) -> None:
     """Put one legend of all modes that occur below the panels of a figure."""
     present = set(np.unique(np.concatenate([np.ravel(m) for m in modes])).tolist())
+    shown = [(MODE_COLOURS[mode], mode.text, "") for mode in Mode if int(mode) in present]
+    shown += [(PAPER, "none", "")] if NOWHERE in present else []
+    shown += [(PAPER, "stays as before", HATCH)] if undecided else []
     handles = [
-        Patch(facecolor=MODE_COLOURS[mode], edgecolor=INK, linewidth=0.5, label=mode.text)
-        for mode in Mode
-        if int(mode) in present
+        Patch(facecolor=colour, edgecolor=INK, linewidth=0.5, label=text, hatch=hatch)
+        for colour, text, hatch in shown
     ]
-    if NOWHERE in present:
-        handles.append(Patch(facecolor=PAPER, edgecolor=INK, linewidth=0.5, label="none"))
-    if undecided:
-        handles.append(
-            Patch(
-                facecolor=PAPER, edgecolor=INK, linewidth=0.5, hatch=HATCH, label="stays as before"
-            )
-        )
-    figure.legend(
-        handles=handles,
-        loc="outside lower center",
-        ncols=5,
-        frameon=False,
-        fontsize=TEXT,
-        labelcolor=INK,
-    )
+    style: Any = {"frameon": False, "fontsize": TEXT, "labelcolor": INK}
+    figure.legend(handles=handles, loc="outside lower center", ncols=5, **style)

@@ -1,6 +1,6 @@
 """Operating points of engine and motor over their maps, weighted by time."""
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -9,7 +9,7 @@ from matplotlib.lines import Line2D
 from ..base.units import PERCENT, RPM
 from ..inputs.maps import curve_values, map_values
 from ..physics.modes import Mode
-from .axes import TEXT, dress, title
+from .axes import TEXT, dress, legend, title
 from .colours import ENGINE_COLOUR, INK, MODE_COLOURS, PAPER, QUIET
 
 if TYPE_CHECKING:
@@ -47,7 +47,17 @@ def plot_engine_points(ax: Axes, dataset: "Dataset", driveline: "Driveline | Non
 
 
 def plot_motor_points(ax: Axes, dataset: "Dataset", driveline: "Driveline | None" = None) -> None:
-    """Draw where the powered motor worked; parameters as :func:`plot_engine_points`."""
+    """Draw where the powered motor worked: marks with the area of the time, in the mode's colour.
+
+    Parameters
+    ----------
+    ax
+        Where.
+    dataset
+        Of a result, `result.dataset`.
+    driveline
+        Adds lines of equal efficiency (%) and peak torque; left out when not given.
+    """
     on = dataset["motor_powered"].values > 0
     if driveline is not None:
         _draw_motor(ax, driveline.motor)
@@ -109,27 +119,17 @@ def _draw_engine(ax: Axes, driveline: "Driveline") -> None:
     speed, torque, share = engine_efficiency(driveline)
     _contours(ax, speed, torque, share, ENGINE_LEVELS)
     rpm = speed / RPM
-    ax.plot(rpm, curve_values(engine.full_load, speed), color=INK, linewidth=1.8, label="full load")
-    ax.plot(
-        rpm,
-        curve_values(engine.overrun, speed),
-        color=INK,
-        linewidth=1.2,
-        linestyle=":",
-        label="overrun, fuel cut",
-    )
+    for curve, dash, width, label in (
+        (engine.full_load, "-", 1.8, "full load"),
+        (engine.overrun, ":", 1.2, "overrun, fuel cut"),
+    ):
+        values = curve_values(curve, speed)
+        ax.plot(rpm, values, dash, color=INK, linewidth=width, label=label)
     ax.set_xlim(0.0, 1.01 * float(rpm[-1]))
     line_speed, line_torque = best_line(driveline)
+    line: Any = {"color": ENGINE_COLOUR, "linewidth": 1.8, "label": "least fuel at each power"}
     ax.plot(line_speed / RPM, line_torque, color=PAPER, linewidth=3.4, zorder=4)
-    ax.plot(
-        line_speed / RPM,
-        line_torque,
-        color=ENGINE_COLOUR,
-        linewidth=1.8,
-        linestyle="--",
-        zorder=4,
-        label="least fuel at each power",
-    )
+    ax.plot(line_speed / RPM, line_torque, "--", zorder=4, **line)
 
 
 def _draw_motor(ax: Axes, motor: "Motor") -> None:
@@ -149,10 +149,9 @@ def _contours(
     levels: tuple[int, ...],
     least: int = 0,
 ) -> None:
-    """Draw lines of equal efficiency, %, with their figures on them."""
-    lines = ax.contour(
-        speed / RPM, torque, share.T / PERCENT, levels=levels, colors=QUIET, linewidths=0.7
-    )
+    """Draw lines of equal efficiency, %, with their values on them."""
+    style: Any = {"levels": levels, "colors": QUIET, "linewidths": 0.7}
+    lines = ax.contour(speed / RPM, torque, share.T / PERCENT, **style)
     named = [level for level in lines.levels if level >= least]
     ax.clabel(lines, named, fmt=lambda level: f"{level:g} %", fontsize=TEXT - 2.0, colors=INK)
     ax.plot([], [], color=QUIET, linewidth=0.7, label="efficiency, %")
@@ -170,31 +169,15 @@ def _draw_points(ax: Axes, dataset: "Dataset", part: str, on: np.ndarray) -> Non
         for mode in Mode:
             chosen = busiest == mode
             if chosen.any():
-                ax.scatter(
-                    x[chosen],
-                    y[chosen],
-                    s=np.maximum(area[chosen], 5.0),
-                    zorder=3,
-                    color=MODE_COLOURS[mode],
-                    edgecolor=INK,
-                    linewidth=0.5,
-                )
+                style: Any = {"color": MODE_COLOURS[mode], "edgecolor": INK, "linewidth": 0.5}
+                ax.scatter(x[chosen], y[chosen], np.maximum(area[chosen], 5.0), zorder=3, **style)
                 handles.append(_dot(MODE_COLOURS[mode], 8.0))
                 labels.append(mode.text)
         some = _round(float(total.max()) / 2.0)
         handles.append(_dot(PAPER, np.sqrt(LARGEST * some / total.max())))
         labels.append(f"{some:g} s, by area")
-    ax.legend(
-        handles,
-        labels,
-        loc="center left",
-        bbox_to_anchor=(1.01, 0.5),
-        frameon=False,
-        fontsize=TEXT - 0.5,
-        labelcolor=INK,
-        borderaxespad=0.0,
-        labelspacing=0.75,
-    )
+    place: Any = {"loc": "center left", "bbox_to_anchor": (1.01, 0.5), "borderaxespad": 0.0}
+    legend(ax, handles, labels, size=TEXT - 0.5, labelspacing=0.75, **place)
 
 
 def _gathered(
@@ -217,16 +200,8 @@ def _cells(values: np.ndarray, count: int) -> np.ndarray:
 
 
 def _dot(colour: str, size: float) -> Line2D:
-    return Line2D(
-        [],
-        [],
-        linestyle="none",
-        marker="o",
-        color=colour,
-        markeredgecolor=INK,
-        markeredgewidth=0.5,
-        markersize=size,
-    )
+    edge: Any = {"linestyle": "none", "markeredgecolor": INK, "markeredgewidth": 0.5}
+    return Line2D([], [], marker="o", color=colour, markersize=size, **edge)
 
 
 def _round(value: float) -> float:

@@ -8,8 +8,7 @@ from matplotlib.figure import Figure
 
 from ..base.units import KM_PER_H, KW, PERCENT
 from ..evaluation.mode_map import best_modes, rule_modes, visited_modes
-from .axes import TEXT, edges, new_figure, plain, title
-from .colours import INK
+from .axes import edges, head, new_figure, plain, title
 from .controllers import plot_regret, plot_soc_paths
 from .cost_to_go import plot_cost_to_go, plot_costate, plot_costate_surface
 from .energy_flow import plot_energy_flow
@@ -104,9 +103,7 @@ def best_modes_figure(optimum: "Optimum") -> Figure:
         for soc, worth in zip(socs.tolist(), worths, strict=True)
     ]
     figure = _panels(speeds, powers, maps, None, titles)
-    return _headed(
-        figure, f"{_heading(optimum.result())}: best mode if starts and shifts were free"
-    )
+    return _named(figure, optimum.result(), ": best mode if starts and shifts were free")
 
 
 def rule_modes_figure(rule_set: "RuleSet", driveline: "Driveline") -> Figure:
@@ -125,7 +122,7 @@ def rule_modes_figure(rule_set: "RuleSet", driveline: "Driveline") -> Figure:
     undecided = [a != b for a, b in zip(off, on, strict=True)]
     titles = [f"SoC {soc / PERCENT:.0f} %" for soc in socs.tolist()]
     figure = _panels(speeds, powers, on, undecided, titles)
-    return _headed(figure, f"Rule tables {plain(rule_set.origin.title, 40)}: mode asked for")
+    return head(figure, f"Rule tables {plain(rule_set.origin.title, 40)}: mode asked for")
 
 
 def controllers_figure(scores: "Sequence[Score]", kind: str) -> Figure:
@@ -136,7 +133,7 @@ def controllers_figure(scores: "Sequence[Score]", kind: str) -> Figure:
         plot_soc_paths(ax, scores)
     else:
         plot_regret(ax, scores)
-    return _headed(figure, plain(scores[0].cycle))
+    return head(figure, plain(scores[0].cycle))
 
 
 def trade_off_figure(result: "Result", trade: "TradeOff") -> Figure:
@@ -195,16 +192,5 @@ def _worth(optimum: "Optimum", soc: float) -> float:
     return float(np.median(known)) if known.size else float(np.median(solution.costate))
 
 
-def _heading(result: "Result") -> str:
-    attrs = result.dataset.attrs
-    driver = f", driven by {plain(attrs['controller'], 20)}" if "controller" in attrs else ""
-    return f"{plain(attrs['cycle'], 40)}, driveline {plain(attrs['driveline'], 30)}{driver}"
-
-
-def _named(figure: Figure, result: "Result") -> Figure:
-    return _headed(figure, _heading(result))
-
-
-def _headed(figure: Figure, text: str) -> Figure:
-    figure.suptitle(text, x=0.01, ha="left", color=INK, fontsize=TEXT + 2.0)
-    return figure
+def _named(figure: Figure, result: "Result", more: str = "") -> Figure:
+    return head(figure, plain(result.heading, 110) + more)

@@ -1,6 +1,6 @@
-"""Rule tables as pictures: figures and colours, with what the training did not reach marked."""
+"""Rule tables as pictures: values and colours, with what the training did not reach marked."""
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -8,8 +8,9 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Rectangle
 
+from ..base.words import fixed
 from ..tables.rule_table import FACTORS, LAYOUT, Map
-from .axes import TEXT, dress, figure_of, new_figure, plain, title
+from .axes import TEXT, colour_bar, dress, head, legend, new_figure, plain, title
 from .colours import ALARM_COLOUR, DASHES, INK, PAPER, SCALE, SERIES
 
 if TYPE_CHECKING:
@@ -34,7 +35,7 @@ TABLE_WORDS = {
     "shift_up": "Shift up at or above",
     "shift_down": "Shift down below",
 }
-FIGURED = 200  # cells, up to which their figures are written in them
+WRITTEN = 200  # cells, up to which their values are written in them
 UNREACHED = "struck through, or marked: not reached by the training, filled by rule"
 FADE = 0.5  # how pale a cell is that no training reached
 
@@ -67,42 +68,62 @@ def plot_table(
 
 
 def rule_tables_figure(rule_set: "RuleSet") -> Figure:
-    """Return one page with all tables; the motor torque at its middle SoC."""
+    """Return one page with all tables; the motor torque at its middle SoC.
+
+    Parameters
+    ----------
+    rule_set
+        From :func:`hybridopt.distil` or :func:`hybridopt.read_rule_set`.
+
+    Returns
+    -------
+    Figure
+        What no training reached is marked.
+    """
     figure = new_figure((13.0, 11.0))
     axes = figure.subplots(3, 2)
     for ax, name in zip(axes.flat, LAYOUT, strict=True):
-        table = rule_set.map(name)
-        third = table.axes[2].size // 2 if name == "motor_torque" else 0
-        plot_table(ax, name, table, rule_set.coverage.get(name), third)
-    figure.suptitle(
-        f"Rule tables: {plain(rule_set.origin.title)}, driveline "
-        f"{plain(rule_set.origin.driveline, 30)}",
-        x=0.01,
-        ha="left",
-        color=INK,
-        fontsize=TEXT + 2.0,
-    )
+        _plot_middle(ax, rule_set, name)
+    origin = rule_set.origin
+    head(figure, f"Rule tables: {plain(origin.title)}, driveline {plain(origin.driveline, 30)}")
     _explain_marks(figure, rule_set)
     return figure
 
 
 def rule_table_figure(rule_set: "RuleSet", name: str) -> Figure:
-    """Return one table alone; the motor torque at its middle SoC."""
-    figure, table = new_figure((10.0, 5.4)), rule_set.map(name)
-    third = table.axes[2].size // 2 if name == "motor_torque" else 0
-    plot_table(figure.subplots(), name, table, rule_set.coverage.get(name), third)
+    """Return one table alone; the motor torque at its middle SoC.
+
+    Parameters
+    ----------
+    rule_set
+        From :func:`hybridopt.distil` or :func:`hybridopt.read_rule_set`.
+    name
+        One of :data:`hybridopt.tables.rule_table.LAYOUT`, such as "engine_start".
+
+    Returns
+    -------
+    Figure
+        What no training reached is marked.
+    """
+    figure = new_figure((10.0, 5.4))
+    _plot_middle(figure.subplots(), rule_set, name)
     _explain_marks(figure, rule_set)
     return figure
 
 
+def _plot_middle(ax: Axes, rule_set: "RuleSet", name: str) -> None:
+    """Draw one table, at the middle of a third axis that is none of shift lines."""
+    table = rule_set.map(name)
+    third = table.axes[2].size // 2 if name == "motor_torque" else 0
+    plot_table(ax, name, table, rule_set.coverage.get(name), third)
+
+
 def _explain_marks(figure: Figure, rule_set: "RuleSet") -> None:
     if rule_set.coverage:
-        mark = Line2D(
-            [], [], color=ALARM_COLOUR, linewidth=1.2, marker="X", markersize=7, label=UNREACHED
-        )
-        figure.legend(
-            handles=[mark], loc="outside lower right", frameon=False, fontsize=TEXT, labelcolor=INK
-        )
+        marker: Any = {"marker": "X", "markersize": 7, "color": ALARM_COLOUR, "linewidth": 1.2}
+        mark = Line2D([], [], label=UNREACHED, **marker)
+        style: Any = {"frameon": False, "fontsize": TEXT, "labelcolor": INK}
+        figure.legend(handles=[mark], loc="outside lower right", **style)
 
 
 def _axes(name: str, table: Map) -> list[np.ndarray]:
@@ -118,21 +139,18 @@ def _draw_cells(ax: Axes, name: str, table: Map, coverage: "Coverage | None", th
         words += f" at SoC {axes[2][third]:.3g} %"
         values, filled = values[:, :, third], filled[:, :, third]
     mesh = ax.imshow(values.T, origin="lower", aspect="auto", cmap=SCALE)
-    bar = figure_of(ax).colorbar(mesh, ax=ax, pad=0.01)
-    bar.set_label(AXIS_WORDS[keys[-1]], fontsize=TEXT, color=INK)
-    bar.ax.tick_params(labelsize=TEXT - 1.0, colors=INK)
+    colour_bar(ax, mesh, AXIS_WORDS[keys[-1]])
     dress(ax, AXIS_WORDS[keys[0]], AXIS_WORDS[keys[1]])
     ax.grid(False)
     _name_cells(ax, axes[0], axes[1])
     for i, j in np.argwhere(filled).tolist():
-        ax.add_patch(
-            Rectangle((i - 0.5, j - 0.5), 1.0, 1.0, facecolor=PAPER, alpha=FADE, linewidth=0.0)
-        )
+        corner = (i - 0.5, j - 0.5)
+        ax.add_patch(Rectangle(corner, 1.0, 1.0, facecolor=PAPER, alpha=FADE, linewidth=0.0))
         ax.plot([i - 0.5, i + 0.5], [j - 0.5, j + 0.5], color=ALARM_COLOUR, linewidth=0.8)
     ax.set_xlim(-0.5, values.shape[0] - 0.5)
     ax.set_ylim(-0.5, values.shape[1] - 0.5)
-    if values.size <= FIGURED:
-        _write_figures(ax, values, filled)
+    if values.size <= WRITTEN:
+        _write_values(ax, values, filled)
     title(ax, words)
 
 
@@ -147,23 +165,16 @@ def _short(value: float) -> str:
     return f"{value:.3g}" if abs(value) < 1000.0 else f"{value:.0f}"
 
 
-def _write_figures(ax: Axes, values: np.ndarray, filled: np.ndarray) -> None:
-    """Write each figure in its cell, with as many digits as have room."""
+def _write_values(ax: Axes, values: np.ndarray, filled: np.ndarray) -> None:
+    """Write each value in its cell, with as many digits as have room."""
     middle = 0.5 * (values.min() + values.max())
     crowded = values.shape[0] > 10
     digits = max(0, (1 if crowded else 2) - int(np.log10(max(np.abs(values).max(), 1.0))))
+    size = TEXT - (3.0 if crowded else 1.5)
     for i, j in np.ndindex(values.shape):
-        dark = values[i, j] < middle and not filled[i, j]
-        text = f"{round(float(values[i, j]), digits) + 0.0:.{digits}f}"
-        ax.text(
-            i,
-            j,
-            text,
-            ha="center",
-            va="center",
-            color=PAPER if dark else INK,
-            fontsize=TEXT - (3.0 if crowded else 1.5),
-        )
+        colour = PAPER if values[i, j] < middle and not filled[i, j] else INK
+        text = fixed(float(values[i, j]), digits)
+        ax.text(i, j, text, ha="center", va="center", color=colour, fontsize=size)
 
 
 def _draw_curve(ax: Axes, name: str, table: Map, coverage: "Coverage | None") -> None:
@@ -184,31 +195,18 @@ def _draw_lines(ax: Axes, name: str, table: Map, coverage: "Coverage | None") ->
     filled = _filled(table, coverage)
     real = slice(None, -1) if name == "shift_up" and gears.size > 1 else slice(None)
     for g, gear in enumerate(gears.tolist()[real]):
-        colour = SERIES[g % len(SERIES)]
+        style: Any = {"color": SERIES[g % len(SERIES)], "linewidth": 1.6}
         if name == "shift_down" and g == 0 and gears.size > 1:
             continue  # nothing below first gear
         for s, on in enumerate(states.tolist()):
-            named = f"{gear:.0f}" if s == len(states) - 1 else None
-            ax.plot(
-                speeds[g, :, s],
-                torques,
-                color=colour,
-                linestyle="-" if on else DASHES[2],
-                linewidth=1.6,
-                label=named,
-            )
+            label = f"{gear:.0f}" if s == len(states) - 1 else None
+            dash = "-" if on else DASHES[2]
+            ax.plot(speeds[g, :, s], torques, linestyle=dash, label=label, **style)
             bad = filled[g, :, s]
             ax.plot(speeds[g, bad, s], torques[bad], "x", color=ALARM_COLOUR, markersize=5)
     dress(ax, AXIS_WORDS["speed_km_per_h"], AXIS_WORDS["wheel_torque_Nm"])
-    ax.legend(
-        title="from gear",
-        title_fontsize=TEXT - 1.0,
-        fontsize=TEXT - 1.0,
-        frameon=False,
-        labelcolor=INK,
-        loc="center left",
-        bbox_to_anchor=(1.0, 0.5),
-    )
+    beside: Any = {"loc": "center left", "bbox_to_anchor": (1.0, 0.5)}
+    legend(ax, title="from gear", title_fontsize=TEXT - 1.0, **beside)
     title(ax, f"{TABLE_WORDS[name]} (broken: engine off)")
 
 

@@ -5,19 +5,16 @@ Each panel is a function on an Axes; nothing here touches matplotlib's global st
 
 import json
 from collections.abc import Callable, Sequence
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.collections import PolyCollection
 from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator, MultipleLocator
 
 from ..base.intervals import intervals
 from ..base.units import KM_PER_H, PERCENT
-from ..files.writing import write_atomically
 from ..physics.modes import Mode
 from .axes import (
     SIZE,
@@ -27,8 +24,8 @@ from .axes import (
     edges,
     figure_of,
     legend_beside,
+    new_figure,
     plain,
-    png_writer,
 )
 from .colours import BRAKE_COLOUR, ENGINE_COLOUR, ENGINE_FILL, INK, MODE_COLOURS, MOTOR_COLOUR
 
@@ -72,28 +69,31 @@ def plot_schedule(result: "Result", axes: Sequence[Axes] | None = None) -> Figur
     return figure
 
 
-def save_png(result: "Result", path: str | Path, *, overwrite: bool = False) -> None:
-    """Write :func:`plot_schedule` as a PNG file; an existing file stays unless `overwrite`.
-
-    Raises
-    ------
-    InputError
-        The file exists already, or its folder does not.
-    FailedError
-        The system refused to write it.
-    """
-    write_atomically(Path(path), png_writer(plot_schedule(result)), overwrite)
-
-
 def plot_speed(ax: Axes, dataset: "Dataset") -> None:
-    """Draw the mean vehicle speed of each step, km/h."""
+    """Draw the mean vehicle speed of each step, km/h.
+
+    Parameters
+    ----------
+    ax
+        Where.
+    dataset
+        Of a result, `result.dataset`.
+    """
     draw_steps(ax, dataset, dataset["speed"].values / KM_PER_H, color=INK, label="vehicle")
     ax.set_ylim(bottom=0.0)
     dress_time(ax, dataset, "speed\n(km/h)")
 
 
 def plot_gear(ax: Axes, dataset: "Dataset") -> None:
-    """Draw the gear: a pale line throughout, a dark one while the engine runs."""
+    """Draw the gear: a pale line throughout, a dark one while the engine runs.
+
+    Parameters
+    ----------
+    ax
+        Where.
+    dataset
+        Of a result, `result.dataset`.
+    """
     gear = dataset["gear"].values.astype(float)
     running = np.where(dataset["engine_on"].values > 0, gear, np.nan)
     draw_steps(ax, dataset, gear, color=MOTOR_COLOUR, alpha=0.45, label="engine off")
@@ -105,7 +105,15 @@ def plot_gear(ax: Axes, dataset: "Dataset") -> None:
 
 
 def plot_modes(ax: Axes, dataset: "Dataset") -> None:
-    """Draw the mode of each step as a bar in its mode's own lane and colour."""
+    """Draw the mode of each step as a bar in its mode's own lane and colour.
+
+    Parameters
+    ----------
+    ax
+        Where.
+    dataset
+        Of a result, `result.dataset`.
+    """
     ends, codes = edges(dataset), dataset["mode"].values
     for lane, mode in enumerate(Mode):
         low, high = lane - 0.42, lane + 0.42
@@ -113,10 +121,8 @@ def plot_modes(ax: Axes, dataset: "Dataset") -> None:
             [(ends[i], low), (ends[i], high), (ends[j], high), (ends[j], low)]
             for i, j in intervals(codes == mode)
         ]
-        colour = MODE_COLOURS[mode]
-        ax.add_collection(
-            PolyCollection(bars, facecolors=colour, edgecolors=colour, linewidths=0.3)
-        )
+        colours: Any = {"facecolors": MODE_COLOURS[mode], "edgecolors": MODE_COLOURS[mode]}
+        ax.add_collection(PolyCollection(bars, linewidths=0.3, **colours))
     ax.set_ylim(len(Mode) - 0.5, -0.5)
     dress_time(ax, dataset, "mode")
     ax.set_yticks(range(len(Mode)), labels=[""] * len(Mode))
@@ -126,7 +132,15 @@ def plot_modes(ax: Axes, dataset: "Dataset") -> None:
 
 
 def plot_torques(ax: Axes, dataset: "Dataset") -> None:
-    """Draw engine and motor torque at their shafts, and the brakes at the wheels, N m."""
+    """Draw engine and motor torque at their shafts, and the brakes at the wheels, N m.
+
+    Parameters
+    ----------
+    ax
+        Where.
+    dataset
+        Of a result, `result.dataset`.
+    """
     engine, motor, brake = (
         dataset[f"{name}_torque"].values for name in ("engine", "motor", "brake")
     )
@@ -145,7 +159,15 @@ def plot_torques(ax: Axes, dataset: "Dataset") -> None:
 
 
 def plot_soc(ax: Axes, dataset: "Dataset") -> None:
-    """Draw the state of charge with its window, start and target, %."""
+    """Draw the state of charge with its window, start and target, %.
+
+    Parameters
+    ----------
+    ax
+        Where.
+    dataset
+        Of a result, `result.dataset`.
+    """
     settings: dict[str, Any] = json.loads(dataset.attrs["settings"])
     low, high, start, target = (
         settings[f"soc_{name}"] / PERCENT for name in ("min", "max", "start", "target")
@@ -173,15 +195,11 @@ PANELS: tuple[Callable[[Axes, "Dataset"], None], ...] = (
 
 
 def _new_axes() -> list[Axes]:
-    figure = Figure(figsize=SIZE)
-    FigureCanvasAgg(figure)
+    figure = new_figure(SIZE, layout=None)
     heights = (1.25, 0.9, 1.75, 1.8, 1.3)
     spaces = {"left": 0.085, "right": 0.805, "top": 0.945, "bottom": 0.07, "hspace": 0.1}
-    return list(
-        figure.subplots(
-            len(PANELS), 1, sharex=True, gridspec_kw={"height_ratios": heights, **spaces}
-        )
-    )
+    grid: Any = {"height_ratios": heights, **spaces}
+    return list(figure.subplots(len(PANELS), 1, sharex=True, gridspec_kw=grid))
 
 
 def _title(attrs: dict[str, Any]) -> str:

@@ -27,11 +27,16 @@ def plot_pareto(results: xr.Dataset, against: str, goal: str) -> Figure:
     Parameters
     ----------
     results
-        From :func:`.questions.finished`.
+        From :func:`hybridopt.study_results`, with a goal.
     against
-        Parameter or figure on the horizontal axis; smaller is better.
+        Parameter or value on the horizontal axis; smaller is better.
     goal
-        Figure on the vertical axis; smaller is better.
+        Value on the vertical axis; smaller is better.
+
+    Returns
+    -------
+    Figure
+        A panel per cycle.
 
     Raises
     ------
@@ -63,6 +68,23 @@ def plot_effects(results: xr.Dataset, goal: str) -> Figure:
 
     Each line is relative to its own mean over all tasks, in %, so that cycles can be compared; the
     bars beside a point of a grid reach from the least to the largest figure there.
+
+    Parameters
+    ----------
+    results
+        From :func:`hybridopt.study_results`, with a goal.
+    goal
+        The value that is shown.
+
+    Returns
+    -------
+    Figure
+        A panel per parameter.
+
+    Raises
+    ------
+    InputError
+        No parameter has more than one value that is done.
     """
     parameters = [name for name in parameters_of(results) if _varies(results, name)][:MOST_PANELS]
     if not parameters:

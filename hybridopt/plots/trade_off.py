@@ -1,12 +1,12 @@
 """Fuel against the number of engine starts or gear shifts."""
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.ticker import MaxNLocator
 
-from .axes import TEXT, dress, title
+from .axes import TEXT, dress, legend, title
 from .colours import FAINT, INK, MOTOR_COLOUR
 
 if TYPE_CHECKING:
@@ -16,7 +16,15 @@ WORDS = {"starts": "engine starts", "shifts": "gear shifts"}
 
 
 def plot_trade_off(ax: Axes, trade: "TradeOff") -> None:
-    """Draw the schedules of all prices, and what is proved to be out of reach below them."""
+    """Draw the schedules of all prices, and what is proved to be out of reach below them.
+
+    Parameters
+    ----------
+    ax
+        Where.
+    trade
+        From :func:`hybridopt.trade_off`.
+    """
     counts = np.array([point.events for point in trade.points], dtype=float)
     costs = np.array([point.cost_g for point in trade.points])
     span = max(float(np.ptp(counts)), 2.0)
@@ -29,22 +37,14 @@ def plot_trade_off(ax: Axes, trade: "TradeOff") -> None:
     ax.fill_between(fine, floor, limit, color=FAINT, linewidth=0.0, label="proved: none there")
     ax.plot(fine, limit, color=INK, linewidth=1.0)
     order = np.argsort(counts)
-    ax.plot(
-        counts[order],
-        costs[order],
-        "o",
-        color=MOTOR_COLOUR,
-        markersize=8,
-        markeredgecolor=INK,
-        label="schedule found",
-        zorder=3,
-    )
+    style: Any = {"color": MOTOR_COLOUR, "markersize": 8, "markeredgecolor": INK, "zorder": 3}
+    ax.plot(counts[order], costs[order], "o", label="schedule found", **style)
     _label_prices(ax, trade)
     ax.set_xlim(low, high)
     ax.set_ylim(floor, best + 1.22 * room)
     ax.xaxis.set_major_locator(MaxNLocator(integer=True))
     dress(ax, f"{WORDS[trade.event]} (-)", f"cost without the price\nof {trade.event} (g of fuel)")
-    ax.legend(frameon=False, fontsize=TEXT, labelcolor=INK, loc="upper right")
+    legend(ax, size=TEXT, loc="upper right")
     title(ax, f"Solves at several prices per {trade.event[:-1]} (g, at the marks)")
 
 
@@ -56,11 +56,5 @@ def _label_prices(ax: Axes, trade: "TradeOff") -> None:
     for (count, cost), prices in places.items():
         low, high = min(prices), max(prices)
         text = f"{low:g}" if low == high else f"{low:g} to {high:g}"
-        ax.annotate(
-            text,
-            (count, cost),
-            xytext=(6, 7),
-            textcoords="offset points",
-            fontsize=TEXT - 1.0,
-            color=INK,
-        )
+        place: Any = {"xytext": (6, 7), "textcoords": "offset points"}
+        ax.annotate(text, (count, cost), fontsize=TEXT - 1.0, color=INK, **place)

@@ -25,6 +25,16 @@ def plot_variants(variants: "Variants") -> Figure:
 
     A bar is the fuel in l/100 km where all burn the same, else the CO2 in g/km; its end piece is
     what starts and shifts are charged on top, and the mark the proved bound of both together.
+
+    Parameters
+    ----------
+    variants
+        From :func:`hybridopt.solve_variants`.
+
+    Returns
+    -------
+    Figure
+        A panel per cycle.
     """
     cycles, count = variants.cycles, len(variants.drivelines)
     figure = new_figure((WIDTH, 1.0 + len(cycles) * (ROW * count + 0.75)))

@@ -31,7 +31,7 @@ VALUES = [
     ["SoC", "soc", "%"],
     ["worth of charge", "costate", "g per %"],
 ]
-"""Label, name in the data and unit of the figures shown at the cursor."""
+"""Label, name in the data and unit of the values shown at the cursor."""
 
 
 def chart_data(result: "Result", name: str) -> dict[str, Any]:
@@ -56,13 +56,13 @@ def chart_data(result: "Result", name: str) -> dict[str, Any]:
         "soc": (np.append(dataset["soc"].values, attrs["soc_end"]) / PERCENT, 3),
         "costate": (dataset["costate"].values * PERCENT, 3),
     }
-    data = {key: _figures(values, digits) for key, (values, digits) in columns.items()}
+    data = {key: _rounded(values, digits) for key, (values, digits) in columns.items()}
     return {
         "id": name,
         "cycle": str(attrs.get("cycle_sha256", attrs["cycle"])),
         "label": f"Charts over time of {attrs['cycle']}, driveline {attrs['driveline']}; the "
-        "figures at the cursor stand above, all figures are in the result's file",
-        "time": _figures(ends, 3),
+        "values at the cursor stand above, all values are in the result's file",
+        "time": _rounded(ends, 3),
         "data": data,
         "values": VALUES,
         "modes": [mode.text for mode in Mode],
@@ -92,6 +92,10 @@ def _panels(dataset: Any, settings: dict[str, Any]) -> list[dict[str, Any]]:
     gears = max(int(dataset["gear"].values.max()), 2)
     top = max(float(dataset["speed"].values.max()) / KM_PER_H, 1.0)
     window = [settings["soc_min"] / PERCENT, settings["soc_max"] / PERCENT]
+    braking = min(1.05 * float(dataset["brake_torque"].values.min()), -1.0)
+    torque = "torque of engine (filled) and motor (N m)"
+    shafts = [("engine", ENGINE_FILL, True), ("motor", MOTOR_COLOUR, False)]
+    charge = f"state of charge (%), window {window[0]:g} to {window[1]:g} %"
     panels = [
         _panel("speed", "speed (km/h)", 95, [0.0, 1.05 * top], [("speed", INK, False)]),
         _panel("gear", "gear (-)", 60, [0.4, gears + 0.6], [("gear", ENGINE_COLOUR, False)])
@@ -103,41 +107,23 @@ def _panels(dataset: Any, settings: dict[str, Any]) -> list[dict[str, Any]]:
             "range": [0.0, 1.0],
             "lanes": [{"text": m.text, "colour": MODE_COLOURS[m]} for m in Mode],
         },
-        _panel(
-            "torque",
-            "torque of engine (filled) and motor (N m)",
-            130,
-            [1.06 * min(low, -1.0), 1.06 * max(high, 1.0)],
-            [("engine", ENGINE_FILL, True), ("motor", MOTOR_COLOUR, False)],
-        ),
+        _panel("torque", torque, 130, [1.06 * min(low, -1.0), 1.06 * max(high, 1.0)], shafts),
         _panel(
             "brakes",
             "friction brakes at the wheels (N m)",
             56,
-            [min(1.05 * float(dataset["brake_torque"].values.min()), -1.0), 0.0],
+            [braking, 0.0],
             [("brakes", BRAKE_COLOUR, True)],
         ),
-        _panel(
-            "soc",
-            f"state of charge (%), window {window[0]:g} to {window[1]:g} %",
-            110,
-            window,
-            [("soc", MOTOR_COLOUR, False)],
-        ),
+        _panel("soc", charge, 110, window, [("soc", MOTOR_COLOUR, False)]),
     ]
     worth = dataset["costate"].values * PERCENT
     if np.isfinite(worth).any():
         low, high = (float(x) for x in np.nanpercentile(worth, [2.0, 98.0]))
         room = max(0.15 * (high - low), 0.02 * abs(high), 1e-3)
-        panels.append(
-            _panel(
-                "costate",
-                "fuel worth of charge (g per % SoC)",
-                80,
-                [low - room, high + room],
-                [("costate", INK, False)],
-            )
-        )
+        limits = [low - room, high + room]
+        line = [("costate", INK, False)]
+        panels.append(_panel("costate", "fuel worth of charge (g per % SoC)", 80, limits, line))
     return panels
 
 
@@ -148,8 +134,8 @@ def _panel(
     return {"name": name, "title": title, "height": height, "range": limits, "series": rows}
 
 
-def _figures(values: Any, digits: int) -> list[float | int | None]:
-    """Return rounded figures, None for what is no number."""
+def _rounded(values: Any, digits: int) -> list[float | int | None]:
+    """Return rounded values, None for what is no number."""
     values = np.asarray(values, dtype=float)
     if digits == 0:
         return [int(round(x)) if np.isfinite(x) else None for x in values.tolist()]

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 MAX_COMPARISON = 50_000_000  # bytes
 TEXTS = ("cycle", "controller")
-FIGURES = (
+NUMBERS = (
     "fuel_g",
     "fuel_equal_g",
     "soc_end",
@@ -56,7 +56,7 @@ class Contents:
     Attributes
     ----------
     entries : results
-    scores : rows of a comparison, see :data:`FIGURES`
+    scores : rows of a comparison, see :data:`NUMBERS`
     rule_set : rule tables
     """
 
@@ -97,7 +97,7 @@ def read_comparison(path: str | Path) -> list[dict[str, Any]]:
     Raises
     ------
     InputError
-        The file is absent, no JSON, or a row lacks a figure.
+        The file is absent, no JSON, or a row lacks a value.
     """
     path = Path(path)
     try:
@@ -120,7 +120,7 @@ def _check_score(score: Any, place: str) -> None:
     for name in TEXTS:
         if not isinstance(score.get(name), str):
             raise InputError(f"{place}: {name} is no text; give the file as it was printed")
-    for name in FIGURES:
+    for name in NUMBERS:
         value: Any = score.get(name)
         number = isinstance(value, int | float) and not isinstance(value, bool)
         if not number or not math.isfinite(value):

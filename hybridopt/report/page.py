@@ -29,15 +29,9 @@ def report_page(contents: "Contents") -> str:
     The page may run only the script whose hash it states, and may load nothing; all text from
     files is escaped as well.
     """
-    names = [f"run{number}" for number in range(len(contents.entries))]
-    body = [
-        sections.run_section(entry, name)
-        for entry, name in zip(contents.entries, names, strict=True)
-    ]
-    links = [
-        (f"{name}-head", words.heading(entry.result))
-        for entry, name in zip(contents.entries, names, strict=True)
-    ]
+    named = [(f"run{number}", entry) for number, entry in enumerate(contents.entries)]
+    body = [sections.run_section(entry, name) for name, entry in named]
+    links = [(f"{name}-head", entry.result.heading) for name, entry in named]
     if contents.scores:
         body.append(sections.comparison_section(contents.scores))
         links.append(("comparison", "Controllers against the optimum"))
@@ -46,9 +40,7 @@ def report_page(contents: "Contents") -> str:
         links.append(("rules", "Rule tables"))
     body.append(sections.cautions_section())
     links.append(("cautions", "Cautions"))
-    runs = [
-        chart_data(entry.result, name) for entry, name in zip(contents.entries, names, strict=True)
-    ]
+    runs = [chart_data(entry.result, name) for name, entry in named]
     head = f'<p class="caution">{escape(CAUTION)}</p>\n{_links(links)}'
     return whole_page(words.title_of(contents), head, "\n".join(body), runs)
 

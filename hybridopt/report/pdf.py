@@ -9,7 +9,7 @@ from matplotlib.backends.backend_pdf import PdfPages
 from matplotlib.figure import Figure
 
 from ..base.cautions import CAUTIONS
-from ..plots.axes import SIZE, plain
+from ..plots.axes import SIZE, new_figure, plain
 from ..plots.colours import INK
 from ..plots.rule_tables import rule_tables_figure
 from ..plots.schedule import plot_schedule
@@ -38,7 +38,7 @@ def report_pdf(contents: "Contents") -> bytes:
 def _figures(contents: "Contents") -> Iterator[Figure]:
     yield from _text_pages(words.title_of(contents), _front(contents))
     for entry in contents.entries:
-        yield from _text_pages(words.heading(entry.result), _facts(entry))
+        yield from _text_pages(entry.result.heading, _facts(entry))
         yield plot_schedule(entry.result)
         for picture in pictures(entry):
             yield picture.figure
@@ -49,13 +49,11 @@ def _figures(contents: "Contents") -> Iterator[Figure]:
 
 
 def _front(contents: "Contents") -> list[str]:
-    lines = ["Cautions", ""]
-    lines += [f"- {text}" for text in CAUTIONS]
-    lines += ["", "Contents", ""]
-    lines += [f"- {words.heading(e.result)} ({e.name})" for e in contents.entries]
-    lines += ["- controllers against the optimum"] if contents.scores else []
-    lines += ["- rule tables"] if contents.rule_set is not None else []
-    return lines
+    listed = [f"{entry.result.heading} ({entry.name})" for entry in contents.entries]
+    listed += ["controllers against the optimum"] if contents.scores else []
+    listed += ["rule tables"] if contents.rule_set is not None else []
+    cautions, contained = ([f"- {text}" for text in texts] for texts in (CAUTIONS, listed))
+    return ["Cautions", "", *cautions, "", "Contents", "", *contained]
 
 
 def _facts(entry: "Entry") -> list[str]:
@@ -72,19 +70,13 @@ def _facts(entry: "Entry") -> list[str]:
 
 
 def _scores(contents: "Contents") -> list[str]:
-    rows = [list(words.SCORE_HEADS), *words.score_rows(contents.scores)]
-    cut = [[textwrap.shorten(cell, 22, placeholder="...") for cell in row] for row in rows[1:]]
-    heads = [textwrap.wrap(head, 10) for head in rows[0]]
+    heads = [textwrap.wrap(head, 10) for head in words.SCORE_HEADS]
     tall = max(len(head) for head in heads)
-    heads = [[""] * (tall - len(head)) + head for head in heads]
-    lines = [
-        "".join(f"{head[i]:<23}" if n < 2 else f"{head[i]:>10}" for n, head in enumerate(heads))
-        for i in range(tall)
-    ]
-    lines += [
-        "".join(f"{c:<23}" if n < 2 else f"{c:>10}" for n, c in enumerate(row)) for row in cut
-    ]
-    return lines
+    rows = [[([""] * (tall - len(head)) + head)[i] for head in heads] for i in range(tall)]
+    for row in words.score_rows(contents.scores):
+        rows.append([textwrap.shorten(cell, 22, placeholder="...") for cell in row])
+    form = "{:<23}" * 2 + "{:>10}" * (len(heads) - 2)
+    return [form.format(*row) for row in rows]
 
 
 def _text_pages(title: str, lines: list[str]) -> Iterator[Figure]:
@@ -95,17 +87,9 @@ def _text_pages(title: str, lines: list[str]) -> Iterator[Figure]:
             line, COLUMNS, subsequent_indent="    ", drop_whitespace=True, replace_whitespace=False
         ) or [""]
     for first in range(0, max(len(broken), 1), LINES):
-        figure = Figure(figsize=SIZE)
+        figure = new_figure(SIZE, layout=None)
         figure.text(0.06, 0.94, plain(title, 90), fontsize=14, color=INK, va="top")
         text = "\n".join(line.replace("$", r"\$") for line in broken[first : first + LINES])
-        figure.text(
-            0.06,
-            0.88,
-            text,
-            fontsize=LETTER,
-            family="monospace",
-            color=INK,
-            va="top",
-            linespacing=1.22,
-        )
+        style: Any = {"fontsize": LETTER, "family": "monospace", "linespacing": 1.22}
+        figure.text(0.06, 0.88, text, color=INK, va="top", **style)
         yield figure

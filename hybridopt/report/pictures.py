@@ -26,25 +26,18 @@ def pictures(entry: "Entry") -> Iterator[Picture]:
     """Yield the still pictures of a result."""
     result, driveline = entry.result, entry.driveline
     maps = "over its map" if driveline is not None else "without its map"
-    yield Picture(
-        "Energy from tank, battery and braking to wheels and losses; the table of "
-        "energies holds the same figures.",
-        energy_figure(result),
+    text = (
+        "Energy from tank, battery and braking to wheels and losses; the table of energies holds "
+        "the same values."
     )
-    yield Picture(
-        f"Operating points of the engine {maps}; area is time.",
-        points_figure("engine", result, driveline),
-    )
-    yield Picture(
-        f"Operating points of the motor {maps}; area is time.",
-        points_figure("motor", result, driveline),
-    )
-    yield Picture(
-        "Mode with the most time at each speed and wheel power.", visited_figure([result])
-    )
-    yield Picture(
-        "Time in each gear by mode, and the speeds each gear was used at.", gears_figure(result)
-    )
+    yield Picture(text, energy_figure(result))
+    for part in ("engine", "motor"):
+        text = f"Operating points of the {part} {maps}; area is time."
+        yield Picture(text, points_figure(part, result, driveline))
+    text = "Mode with the most time at each speed and wheel power."
+    yield Picture(text, visited_figure([result]))
+    text = "Time in each gear by mode, and the speeds each gear was used at."
+    yield Picture(text, gears_figure(result))
 
 
 def data_address(figure: Figure) -> str:

@@ -4,9 +4,11 @@ from collections.abc import Sequence
 from html import escape
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from ..base.cautions import CAUTIONS
 from ..physics.modes import Mode
-from ..plots.colours import MODE_COLOURS
+from ..plots.colours import INK, MODE_COLOURS
 from ..plots.rule_tables import AXIS_WORDS, TABLE_WORDS, rule_tables_figure
 from ..tables.rule_table import FACTORS, LAYOUT
 from . import words
@@ -18,7 +20,7 @@ if TYPE_CHECKING:
 
 WIDE = 11.0  # inch; wider figures take the whole width of the page
 HELP = (
-    "Move over the charts for figures; drag to zoom, double-click for the whole. With the "
+    "Move over the charts for values; drag to zoom, double-click for the whole. With the "
     "keyboard: arrows move the cursor (with Shift by ten steps), + and - zoom, 0 shows the whole."
 )
 
@@ -36,11 +38,12 @@ def run_section(entry: "Entry", name: str, still: bool = True) -> str:
         With still pictures; charts and tables are always there.
     """
     result = entry.result
+    caption = "Energy from sources, and where it went; % of what was drawn"
     parts = [
         f'<section class="run" aria-labelledby="{name}-head">',
-        f'<h2 id="{name}-head">{escape(words.heading(result))}</h2>',
+        f'<h2 id="{name}-head">{escape(result.heading)}</h2>',
         f"<p>{escape(str(result.dataset.attrs.get('driveline_title', '')))}</p>",
-        _key_figures(words.key_figures(result)),
+        _key_values(words.key_values(result)),
         "<h3>Over time</h3>",
         _charts(entry, name),
     ]
@@ -49,14 +52,7 @@ def run_section(entry: "Entry", name: str, still: bool = True) -> str:
     if still:
         parts += ['<div class="pictures">', *(_picture(*p) for p in pictures(entry)), "</div>"]
     parts += [
-        _details(
-            "Energy",
-            table(
-                ["", "kJ", "%"],
-                words.energy_rows(result),
-                "Energy from sources, and where it went; % of what was drawn",
-            ),
-        ),
+        _details("Energy", table(["", "kJ", "%"], words.energy_rows(result), caption)),
         _details("Inputs and versions", table(["", ""], words.input_rows(result), "", text=True)),
         _details("Settings (SI)", table(["", ""], words.setting_rows(result), "", text=True)),
         "<h3>How to repeat it</h3>",
@@ -79,7 +75,7 @@ def comparison_section(scores: Sequence[dict[str, Any]]) -> str:
 
 
 def rules_section(rule_set: "RuleSet") -> str:
-    """Return the rule tables as one picture and as figures."""
+    """Return the rule tables as one picture and as numbers."""
     origin = rule_set.origin
     facts = [
         ("title", origin.title),
@@ -88,14 +84,11 @@ def rules_section(rule_set: "RuleSet") -> str:
         ("SHA-256 of the training", origin.training or "not trained"),
         ("edited by hand since", "yes" if origin.edited else "no"),
     ]
-    figure = rule_tables_figure(rule_set)
+    caption = "All tables; pale cells that are struck through were not reached by the training."
     parts = [
         '<section aria-labelledby="rules">\n<h2 id="rules">Rule tables</h2>',
         table(["", ""], facts, "", text=True),
-        _picture(
-            "All tables; pale cells that are struck through were not reached by the training.",
-            figure,
-        ),
+        _picture(caption, rule_tables_figure(rule_set)),
         *(_rule_table(rule_set, name) for name in LAYOUT),
         "</section>",
     ]
@@ -141,15 +134,10 @@ def table(
             kind = ' class="text"' if text or number < texts else ""
             cells.append(f"<td{kind}>{escape(cell)}</td>")
         lines.append(f"<tr>{''.join(cells)}</tr>")
-    title = f"<caption>{escape(caption)}</caption>" if caption else ""
-    thead = f"<thead><tr>{head}</tr></thead>" if any(heads) else ""
-    return (
-        f'<div class="scroll" tabindex="0"><table>{title}{thead}<tbody>{"".join(lines)}</tbody>'
-        "</table></div>"
-    )
+    return _scrolled(caption, head if any(heads) else "", "".join(lines))
 
 
-def _key_figures(rows: Sequence[words.Row]) -> str:
+def _key_values(rows: Sequence[words.Row]) -> str:
     cells = "".join(
         f"<div><dt>{escape(name)}</dt><dd>{escape(text)}</dd></div>" for name, text in rows
     )
@@ -163,10 +151,10 @@ def _charts(entry: "Entry", name: str) -> str:
         share = 100.0 * float(attrs[f"share_{mode.name.lower()}"])
         swatch = (
             f'<svg viewBox="0 0 14 12" aria-hidden="true"><rect width="14" height="12" '
-            f'fill="{MODE_COLOURS[mode]}" stroke="#22262c"/></svg>'
+            f'fill="{MODE_COLOURS[mode]}" stroke="{INK}"/></svg>'
         )
         items.append(f"<li>{swatch} {mode.text} {share:.1f} %</li>")
-    label = escape(f"Charts over time, {words.heading(entry.result)}", quote=True)
+    label = escape(f"Charts over time, {entry.result.heading}", quote=True)
     return (
         f'<div class="charts" id="{name}" tabindex="0" role="group" aria-label="{label}" '
         f'aria-describedby="{name}-help">\n'
@@ -195,36 +183,44 @@ def _picture(caption: str, figure: Any) -> str:
 
 
 def _rule_table(rule_set: "RuleSet", name: str) -> str:
-    """Return one rule table as figures in the units of files, a block per entry of a third axis."""
+    """Return one rule table in the units of files, a block per entry of a third axis."""
     found, coverage = rule_set.map(name), rule_set.coverage.get(name)
     keys = LAYOUT[name]
     axes = [axis / FACTORS[key] for axis, key in zip(found.axes, keys, strict=False)]
-    values = found.values / FACTORS[keys[-1]]
-    filled = coverage.filled if coverage is not None else None
-    while values.ndim < 3:
-        values = values[..., None]
-        filled = filled[..., None] if filled is not None else None
+    shape = found.values.shape + (1,) * (3 - found.values.ndim)
+    values = (found.values / FACTORS[keys[-1]]).reshape(shape)
+    filled = coverage.filled.reshape(shape) if coverage else np.zeros(shape, dtype=bool)
+    over = f" over {AXIS_WORDS[keys[1]]} (columns)" if len(axes) > 1 else ""
+    columns = [f"{y:.4g}" for y in axes[1]] if len(axes) > 1 else [""]
     blocks = []
-    for k in range(values.shape[2]):
-        caption = AXIS_WORDS[keys[-1]]
-        if len(axes) == 3:
-            caption += f", {AXIS_WORDS[keys[2]]} {axes[2][k]:g}"
-        head = f'<th scope="col">{escape(AXIS_WORDS[keys[0]])}</th>'
-        second = axes[1] if len(axes) > 1 else [None]
-        head += "".join(f'<th scope="col">{"" if y is None else f"{y:.4g}"}</th>' for y in second)
-        lines = []
-        for i, x in enumerate(axes[0]):
-            cells = []
-            for j in range(values.shape[1]):
-                empty = filled is not None and filled[i, j, k]
-                kind = ' class="filled" title="not reached by the training"' if empty else ""
-                mark = "*" if empty else ""
-                cells.append(f"<td{kind}>{values[i, j, k]:.4g}{mark}</td>")
-            lines.append(f'<tr><th scope="row">{x:.4g}</th>{"".join(cells)}</tr>')
-        over = f" over {AXIS_WORDS[keys[1]]} (columns)" if len(axes) > 1 else ""
-        blocks.append(
-            f'<div class="scroll" tabindex="0"><table><caption>{escape(caption + over)}</caption>'
-            f"<thead><tr>{head}</tr></thead><tbody>{''.join(lines)}</tbody></table></div>"
+    for k in range(shape[2]):
+        third = f", {AXIS_WORDS[keys[2]]} {axes[2][k]:g}" if len(axes) == 3 else ""
+        heads = "".join(
+            f'<th scope="col">{escape(x)}</th>' for x in (AXIS_WORDS[keys[0]], *columns)
         )
+        lines = "".join(
+            f'<tr><th scope="row">{x:.4g}</th>{_rule_cells(values[i, :, k], filled[i, :, k])}</tr>'
+            for i, x in enumerate(axes[0])
+        )
+        blocks.append(_scrolled(f"{AXIS_WORDS[keys[-1]]}{third}{over}", heads, lines))
     title = f"{TABLE_WORDS[name]} (* not reached by the training)"
     return _details(title, "".join(blocks), long=True)
+
+
+def _rule_cells(values: np.ndarray, filled: np.ndarray) -> str:
+    """Return a row of cells; what no training reached is marked."""
+    mark = ' class="filled" title="not reached by the training"'
+    return "".join(
+        f"<td{mark}>{value:.4g}*</td>" if empty else f"<td>{value:.4g}</td>"
+        for value, empty in zip(values.tolist(), filled.tolist(), strict=True)
+    )
+
+
+def _scrolled(caption: str, heads: str, lines: str) -> str:
+    """Return a table that scrolls by itself, from its parts in HTML and a plain caption."""
+    title = f"<caption>{escape(caption)}</caption>" if caption else ""
+    thead = f"<thead><tr>{heads}</tr></thead>" if heads else ""
+    return (
+        f'<div class="scroll" tabindex="0"><table>{title}{thead}<tbody>{lines}</tbody>'
+        "</table></div>"
+    )

@@ -10,7 +10,7 @@ from typing import Any
 
 from ..base.cautions import CAUTION
 from ..base.errors import InputError
-from . import sections, words
+from . import sections
 from .charts import chart_data, share_ranges
 from .contents import Entry, read_comparison, read_entry
 from .page import whole_page
@@ -118,7 +118,7 @@ def _choice(results: Mapping[str, Entry], chosen: Mapping[str, str]) -> str:
         options = ['<option value="">nothing</option>']
         for name, entry in results.items():
             mark = " selected" if chosen[side] == name else ""
-            text = f"{words.heading(entry.result)} ({name})"
+            text = f"{entry.result.heading} ({name})"
             options.append(
                 f'<option value="{escape(name, quote=True)}"{mark}>{escape(text)}</option>'
             )

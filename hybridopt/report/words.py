@@ -1,30 +1,31 @@
-"""Rows of the tables of a report: labels and figures as text, for page and PDF alike."""
+"""Rows of the tables of a report: labels and values as text, for page and PDF alike."""
 
 import dataclasses
 import json
+import shlex
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from ..base.units import PERCENT
 from ..problem.settings import SETTINGS
-from ..text.summary import SINKS, SOURCES
+from ..text.summary import ENERGY_IN, ENERGY_OUT, energy_table
 
 if TYPE_CHECKING:
     from ..optimum.result import Result
     from .contents import Contents
 
-SCORE_HEADS = (
-    "cycle",
-    "controller",
-    "fuel (g)",
-    "fuel at equal SoC (g)",
-    "SoC at the end (%)",
-    "above optimum (%)",
-    "above bound (%)",
-    "starts",
-    "shifts",
-    "clipped steps",
-)
+SCORE_COLUMNS: dict[str, tuple[str, float, int]] = {
+    "fuel (g)": ("fuel_g", 1.0, 1),
+    "fuel at equal SoC (g)": ("fuel_equal_g", 1.0, 1),
+    "SoC at the end (%)": ("soc_end", PERCENT, 2),
+    "above optimum (%)": ("gap_optimum_percent", 1.0, 2),
+    "above bound (%)": ("gap_bound_percent", 1.0, 2),
+    "starts": ("starts", 1.0, 0),
+    "shifts": ("shifts", 1.0, 0),
+    "clipped steps": ("clipped_steps", 1.0, 0),
+}
+"""Key, unit and digits of the numbers of a comparison, by their heading."""
+SCORE_HEADS = ("cycle", "controller", *SCORE_COLUMNS)
 
 Row = tuple[str, str]
 
@@ -37,14 +38,7 @@ def title_of(contents: "Contents") -> str:
     return f"{'Schedules' if driven else 'Least-fuel schedules'}: {shown}"
 
 
-def heading(result: "Result") -> str:
-    """Return the heading of a result."""
-    attrs = result.dataset.attrs
-    driver = f", driven by {attrs['controller']}" if "controller" in attrs else ""
-    return f"{attrs['cycle']}, driveline {attrs['driveline']}{driver}"
-
-
-def key_figures(result: "Result") -> list[Row]:
+def key_values(result: "Result") -> list[Row]:
     """Return what to know of a result first."""
     attrs = result.dataset.attrs
     rows = [
@@ -59,11 +53,9 @@ def key_figures(result: "Result") -> list[Row]:
         ]
     else:
         rows.append(("Cost with events (no bound)", f"{attrs['cost_g']:.2f} g"))
+    start, end = attrs["soc_start"] / PERCENT, attrs["soc_end"] / PERCENT
     return rows + [
-        (
-            "State of charge",
-            f"{attrs['soc_start'] / PERCENT:.2f} to {attrs['soc_end'] / PERCENT:.2f} %",
-        ),
+        ("State of charge", f"{start:.2f} to {end:.2f} %"),
         ("Engine starts", str(attrs["starts"])),
         ("Gear shifts", str(attrs["shifts"])),
         ("Distance", f"{attrs['distance_km']:.3f} km"),
@@ -73,22 +65,8 @@ def key_figures(result: "Result") -> list[Row]:
 
 def energy_rows(result: "Result") -> list[tuple[str, str, str]]:
     """Return name, kJ and % of what was drawn, sources first."""
-    attrs = result.dataset.attrs
-
-    def energy(names: Sequence[str]) -> float:
-        return sum(float(attrs[f"energy_{name}_kJ"]) for name in names)
-
-    total = sum(energy(names) for names in SOURCES.values())
-    rows = [(f"from {name}", energy(names)) for name, names in SOURCES.items()]
-    rows += [(name, energy(names)) for name, names in SINKS.items()]
-    return [
-        (
-            name,
-            f"{round(value, 1) + 0.0:.1f}",
-            f"{round(100.0 * value / total, 1) + 0.0:.1f}" if total > 0.0 else "-",
-        )
-        for name, value in rows
-    ]
+    sources = energy_table(result, ENERGY_IN)
+    return [(f"from {row[0]}", *row[1:]) for row in sources] + energy_table(result, ENERGY_OUT)
 
 
 def input_rows(result: "Result") -> list[Row]:
@@ -120,19 +98,13 @@ def setting_rows(result: "Result") -> list[Row]:
 def repeat_command(result: "Result") -> str:
     """Return the command that solves the same again, with every setting that is not the default."""
     attrs, settings = result.dataset.attrs, dataclasses.asdict(result.settings)
+    cycle, driveline = (_quoted(str(attrs[name])) for name in ("cycle", "driveline"))
     if "controller" in attrs:
         return (
-            f"hybridopt compare {_quoted(str(attrs['cycle']))} --controller "
-            f"{_quoted(str(attrs['controller']))} --driveline {_quoted(str(attrs['driveline']))} "
-            "with the settings above"
+            f"hybridopt compare {cycle} --controller {_quoted(attrs['controller'])} "
+            f"--driveline {driveline} with the settings above"
         )
-    words = [
-        "hybridopt",
-        "solve",
-        _quoted(str(attrs["cycle"])),
-        "--driveline",
-        _quoted(str(attrs["driveline"])),
-    ]
+    words = ["hybridopt", "solve", cycle, "--driveline", driveline]
     for name, setting in SETTINGS.items():
         if settings[name] != setting.default:
             words += setting.arguments(settings[name])
@@ -141,25 +113,13 @@ def repeat_command(result: "Result") -> str:
 
 def _quoted(text: str) -> str:
     """Return a word for a POSIX shell."""
-    import shlex
-
     return shlex.quote(" ".join(text.split()))
 
 
 def score_rows(scores: Sequence[dict[str, Any]]) -> list[list[str]]:
     """Return the rows of a comparison below :data:`SCORE_HEADS`."""
-    return [
-        [
-            score["cycle"],
-            score["controller"],
-            f"{score['fuel_g']:.1f}",
-            f"{score['fuel_equal_g']:.1f}",
-            f"{score['soc_end'] / PERCENT:.2f}",
-            f"{score['gap_optimum_percent']:.2f}",
-            f"{score['gap_bound_percent']:.2f}",
-            f"{score['starts']:.0f}",
-            f"{score['shifts']:.0f}",
-            f"{score['clipped_steps']:.0f}",
-        ]
-        for score in scores
-    ]
+    rows = []
+    for score in scores:
+        numbers = (f"{score[k] / unit:.{n}f}" for k, unit, n in SCORE_COLUMNS.values())
+        rows.append([score["cycle"], score["controller"], *numbers])
+    return rows

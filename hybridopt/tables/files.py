@@ -14,6 +14,11 @@ from .table_netcdf import netcdf_bytes, read_netcdf
 def read_rule_set(path: str | Path) -> RuleSet:
     """Read rule tables from JSON (.json), NetCDF (.nc) or a folder of CSV files.
 
+    Parameters
+    ----------
+    path
+        The file, or the folder.
+
     Returns
     -------
     RuleSet

@@ -1,6 +1,7 @@
 """Rule tables as NetCDF: lossless, in SI units, with units and meanings as attributes."""
 
 import json
+import warnings
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -9,6 +10,7 @@ import numpy as np
 import xarray as xr
 
 from ..base.errors import InputError
+from ..base.warning import InputWarning
 from ..files.sealed_netcdf import read_sealed, sealed
 from .origin import KIND, origin_record, read_origin
 from .quantities import (
@@ -61,8 +63,13 @@ def read_netcdf(path: Path) -> RuleSet:
     ------
     InputError
         The file is absent, damaged or holds something else.
+
+    Warns
+    -----
+    InputWarning
+        The file was changed since it was written.
     """
-    dataset = read_sealed(path, "NetCDF file of rule tables", "export again")
+    dataset, notice = read_sealed(path, "NetCDF file of rule tables", "export again")
     missing = [name for name in (*CONSTANTS, *LAYOUT) if name not in dataset]
     if missing:
         raise InputError(f"{path}: holds no rule tables ({missing[0]} is missing); export again")
@@ -75,7 +82,10 @@ def read_netcdf(path: Path) -> RuleSet:
         name: _read_coverage(dataset, name) for name in LAYOUT if f"{name}_filled" in dataset
     }
     origin = read_origin(_record(dataset.attrs), _digest(dataset), str(path))
-    return make_rule_set(origin, constants, maps, coverage)
+    rule_set = make_rule_set(origin, constants, maps, coverage)
+    if notice:
+        warnings.warn(notice, InputWarning, stacklevel=3)
+    return rule_set
 
 
 def holds_rules(path: Path) -> bool:
@@ -86,7 +96,7 @@ def holds_rules(path: Path) -> bool:
     InputError
         The file is absent or damaged.
     """
-    dataset = read_sealed(path, "NetCDF file", "solve or export again")
+    dataset, _ = read_sealed(path, "NetCDF file", "solve or export again")
     return bool(dataset.attrs.get("kind") == KIND)
 
 

@@ -11,7 +11,7 @@ from ..base.units import PERCENT, RPM
 from ..bench_maps.gridding import BenchMap
 from ..bench_maps.points import ENGINE
 from ..bench_maps.quality import MapQuality, Outlier
-from ..files.writing import Write, comment_line
+from ..files.writing import Write, comment_line, write_atomically
 from .record import json_ready
 
 COLUMNS = {ENGINE: "fuel_g_per_s", "motor": "loss_W"}
@@ -20,7 +20,18 @@ NAMED = 12  # outliers named in the text
 
 
 def report_lines(made: BenchMap, quality: MapQuality) -> list[str]:
-    """Return the report in lines: file, notes, grid, residuals, outliers, area, checks."""
+    """Return the report in lines: file, notes, grid, residuals, outliers, area, checks.
+
+    Parameters
+    ----------
+    made, quality
+        From :func:`hybridopt.import_map`.
+
+    Returns
+    -------
+    list of str
+        One line each, without newlines.
+    """
     points, unit = made.points, made.points.unit
     name = "".join(c if c.isprintable() else "?" for c in points.path.name)
     machine = "an engine" if points.kind == ENGINE else "a motor"
@@ -100,6 +111,30 @@ def _outlier_record(one: Outlier) -> dict[str, Any]:
             "expected": one.expected,
         }
     )
+
+
+def save_map(
+    made: BenchMap, quality: MapQuality, path: str | Path, *, overwrite: bool = False
+) -> None:
+    """Write a map as CSV, as drivelines read it, with its report as `#` lines above.
+
+    Parameters
+    ----------
+    made, quality
+        From :func:`hybridopt.import_map`.
+    path
+        File to write (.csv).
+    overwrite
+        Whether a file that is there already is replaced.
+
+    Raises
+    ------
+    InputError
+        The file exists already, or its folder does not.
+    FailedError
+        The system refused to write it.
+    """
+    write_atomically(Path(path), map_writer(made, report_lines(made, quality)), overwrite)
 
 
 def map_writer(made: BenchMap, notes: Sequence[str] = ()) -> Write:

@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING, Any
 
 from ..base.cautions import CAUTION_LINE
 from ..base.units import KM_PER_H, KW, PERCENT
+from ..base.words import cut, fixed
 from ..evaluation.equal_soc import BALANCE_LIMIT
 from ..files.table_csv import table_writer
 from ..files.writing import Write
@@ -33,6 +34,12 @@ CAUSE_HEADS = {
     "grid": "grid",
     "final_charge": "charge",
 }
+FLAT = (
+    *("cycle", "controller", "fuel_g", "fuel_equal_g", "fuel_per_kWh_g", "cost_g", "cost_equal_g"),
+    *("bound_g", "gap_optimum_percent", "gap_bound_percent", "soc_end", "balance_percent"),
+    *("starts", "shifts", "clipped_steps"),
+)
+"""Values of a score that are one number or name."""
 
 
 def comparison_text(comparison: "Comparison", moments: int = 0) -> str:
@@ -41,7 +48,7 @@ def comparison_text(comparison: "Comparison", moments: int = 0) -> str:
     Parameters
     ----------
     comparison
-        From :func:`hybridopt.evaluation.compare.compare`.
+        From :func:`hybridopt.compare`.
     moments
         How many of the costliest moments to list per controller and cycle.
 
@@ -53,7 +60,7 @@ def comparison_text(comparison: "Comparison", moments: int = 0) -> str:
     blocks = []
     for cycle in comparison.cycles:
         scores = comparison.of_cycle(cycle)
-        blocks += [_figures(cycle, scores), _modes(scores), _causes(scores)]
+        blocks += [_values(cycle, scores), _modes(scores), _causes(scores)]
         if moments:
             blocks += [_moments(score, moments) for score in scores[1:] if score.regret.moments]
     if comparison.tuned:
@@ -62,10 +69,10 @@ def comparison_text(comparison: "Comparison", moments: int = 0) -> str:
     return "\n\n".join("\n".join(line.rstrip() for line in lines) for lines in blocks)
 
 
-def _figures(cycle: str, scores: "list[Score]") -> list[str]:
+def _values(cycle: str, scores: "list[Score]") -> list[str]:
     best = scores[0]
     lines = [
-        f"Cycle {_cut(cycle, 40)}: proved bound {best.bound_g:.2f} g at SoC "
+        f"Cycle {cut(cycle, 40)}: proved bound {best.bound_g:.2f} g at SoC "
         f"{best.soc_end / PERCENT:.2f} %",
         f"Energy left in the battery counts {best.fuel_per_kWh_g:.1f} g of fuel per kWh.",
         "",
@@ -77,9 +84,9 @@ def _figures(cycle: str, scores: "list[Score]") -> list[str]:
     for score in scores:
         flag = " *" if score.balance_percent > 100.0 * BALANCE_LIMIT else ""
         lines.append(
-            f"{_cut(score.controller, NAME_ROOM - 1):{NAME_ROOM}}{score.fuel_g:>8.1f}"
+            f"{cut(score.controller, NAME_ROOM - 1):{NAME_ROOM}}{score.fuel_g:>8.1f}"
             f"{score.soc_end / PERCENT:>9.2f}{score.fuel_equal_g:>10.1f}"
-            f"{_figure(score.gap_optimum_percent):>6} %{_figure(score.gap_bound_percent):>6} %"
+            f"{fixed(score.gap_optimum_percent, 2):>6} %{fixed(score.gap_bound_percent, 2):>6} %"
             f"{score.starts:>7}{score.shifts:>7}{flag}"
         )
     if any(score.balance_percent > 100.0 * BALANCE_LIMIT for score in scores):
@@ -93,7 +100,7 @@ def _figures(cycle: str, scores: "list[Score]") -> list[str]:
 
 def _clipped(score: "Score") -> str:
     kinds = ", ".join(f"{name} {count}" for name, count in score.clipped.items() if count)
-    return f"{_cut(score.controller, 20)}: clipped in {score.clipped_steps} steps ({kinds})"
+    return f"{cut(score.controller, 20)}: clipped in {score.clipped_steps} steps ({kinds})"
 
 
 def _modes(scores: "list[Score]") -> list[str]:
@@ -101,7 +108,7 @@ def _modes(scores: "list[Score]") -> list[str]:
     lines = [f"{'share of time, %':{NAME_ROOM}}{head}"]
     for score in scores:
         shares = "".join(f"{score.shares[mode] / PERCENT:>7.1f}" for mode in MODE_HEADS)
-        lines.append(f"{_cut(score.controller, NAME_ROOM - 1):{NAME_ROOM}}{shares}")
+        lines.append(f"{cut(score.controller, NAME_ROOM - 1):{NAME_ROOM}}{shares}")
     return lines
 
 
@@ -110,15 +117,15 @@ def _causes(scores: "list[Score]") -> list[str]:
     lines = [f"{'lost by, g':{NAME_ROOM}}{head}{'sum':>9}"]
     for score in scores:
         regret = score.regret
-        causes = "".join(f"{_figure(regret.totals[name]):>9}" for name in CAUSE_HEADS)
-        name = _cut(score.controller, NAME_ROOM - 1)
-        lines.append(f"{name:{NAME_ROOM}}{causes}{_figure(regret.total):>9}")
+        causes = "".join(f"{fixed(regret.totals[name], 2):>9}" for name in CAUSE_HEADS)
+        name = cut(score.controller, NAME_ROOM - 1)
+        lines.append(f"{name:{NAME_ROOM}}{causes}{fixed(regret.total, 2):>9}")
     return lines
 
 
 def _moments(score: "Score", most: int) -> list[str]:
     lines = [
-        f"Costliest moments of {_cut(score.controller, 40)}",
+        f"Costliest moments of {cut(score.controller, 40)}",
         f"{'from s':>8}{'to':>7}{'g':>7}  {'by':<7}{'km/h':>6}{'kW':>7}  {'done':<18}best",
     ]
     for moment in list(score.regret.moments)[:most]:
@@ -140,22 +147,20 @@ def _tuned(comparison: "Comparison") -> list[str]:
     for (name, cycle), tuned in comparison.tuned.items():
         where = f" on {cycle}" if cycle else ""
         lines.append(
-            f"{_cut(name + where, 60)}: {tuned.before_percent:.2f} % -> {tuned.after_percent:.2f} %"
+            f"{cut(name + where, 60)}: {tuned.before_percent:.2f} % -> {tuned.after_percent:.2f} %"
         )
-        pieces = [f"{key} {value:.4g}" for key, value in tuned.parameters.items()]
-        lines += _wrapped(pieces)
+        lines += _wrapped(f"{key} {value:.4g}" for key, value in tuned.parameters.items())
     return lines
 
 
 def _wrapped(pieces: Iterable[str]) -> list[str]:
     """Join pieces by commas into lines of at most 80 columns, indented."""
-    lines, line = [], ""
+    lines = [""]
     for piece in pieces:
-        if line and len(line) + len(piece) > 76:
-            lines.append(f"  {line}")
-            line = ""
-        line += f"{', ' if line else ''}{piece}"
-    return [*lines, f"  {line}"] if line else lines
+        if lines[-1] and len(lines[-1]) + len(piece) > 76:
+            lines.append("")
+        lines[-1] += f"{', ' if lines[-1] else ''}{piece}"
+    return [f"  {line}" for line in lines]
 
 
 def comparison_record(comparison: "Comparison") -> dict[str, Any]:
@@ -190,27 +195,9 @@ def _score_record(score: "Score") -> dict[str, Any]:
 
 
 def _flat(score: "Score") -> dict[str, Any]:
-    """Return the plain figures of a score."""
-    names = (
-        "cycle",
-        "controller",
-        "fuel_g",
-        "fuel_equal_g",
-        "fuel_per_kWh_g",
-        "cost_g",
-        "cost_equal_g",
-        "bound_g",
-        "gap_optimum_percent",
-        "gap_bound_percent",
-        "soc_end",
-        "balance_percent",
-        "starts",
-        "shifts",
-        "clipped_steps",
-    )
-    return {name: getattr(score, name) for name in names} | {
-        "off_balance": score.balance_percent > 100.0 * BALANCE_LIMIT
-    }
+    """Return the plain values of a score."""
+    off_balance = score.balance_percent > 100.0 * BALANCE_LIMIT
+    return {name: getattr(score, name) for name in FLAT} | {"off_balance": off_balance}
 
 
 def _moment_record(moment: "Moment") -> dict[str, Any]:
@@ -254,11 +241,3 @@ def moments_writer(comparison: "Comparison") -> Write:
 
 def _csv_writer(rows: list[dict[str, Any]]) -> Write:
     return table_writer(list(rows[0]) if rows else ["cycle"], [list(row.values()) for row in rows])
-
-
-def _cut(text: str, room: int) -> str:
-    return text if len(text) <= room else text[: room - 3] + "..."
-
-
-def _figure(value: float) -> str:
-    return f"{round(value, 2) + 0.0:.2f}"

@@ -8,7 +8,18 @@ from ..measurements.log import printable
 
 
 def report_lines(drive: ImportedDrive) -> list[str]:
-    """Return the report: log, column of each signal, every intervention, and the cycle made."""
+    """Return the report: log, column of each signal, every intervention, and the cycle made.
+
+    Parameters
+    ----------
+    drive
+        From :func:`hybridopt.import_drive`.
+
+    Returns
+    -------
+    list of str
+        One line each, without newlines.
+    """
     made = drive.cycle
     rows = [("Log", f"{printable(drive.log.path.name)!r}, {drive.log.kind}")]
     rows += [(name.capitalize(), choice.text(name)) for name, choice in drive.choices.items()]

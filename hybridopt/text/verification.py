@@ -8,6 +8,7 @@ import numpy as np
 
 from ..base.cautions import CAUTION_LINE
 from ..base.units import PERCENT
+from ..base.words import cut
 from ..files.table_csv import table_writer
 from ..files.writing import Write
 
@@ -17,17 +18,11 @@ if TYPE_CHECKING:
     from ..tables.rule_set import Coverage
 
 NAME_ROOM = 20
-COLUMNS = {
-    "fuel_g": "g",
-    "fuel_equal_g": "g",
-    "gap_optimum_percent": "%",
-    "gap_bound_percent": "%",
-    "soc_end": "1",
-    "starts": "",
-    "shifts": "",
-    "clipped_steps": "",
-}
-"""Measures of a check in files, and their units."""
+COLUMNS = (
+    *("fuel_g", "fuel_equal_g", "gap_optimum_percent", "gap_bound_percent", "soc_end"),
+    *("starts", "shifts", "clipped_steps"),
+)
+"""Measures of a check in files."""
 
 
 def verification_text(checks: "Sequence[VerifiedDrive]") -> str:
@@ -36,7 +31,12 @@ def verification_text(checks: "Sequence[VerifiedDrive]") -> str:
     Parameters
     ----------
     checks
-        From :func:`hybridopt.distillation.verify.verify`.
+        From :func:`hybridopt.verify`.
+
+    Returns
+    -------
+    str
+        Lines without a final newline; training and unseen cycles apart.
     """
     blocks = []
     for change in dict.fromkeys(check.change for check in checks):
@@ -58,7 +58,7 @@ def _head() -> list[str]:
 
 
 def _line(check: "VerifiedDrive") -> str:
-    name = check.cycle if len(check.cycle) < NAME_ROOM else check.cycle[: NAME_ROOM - 4] + "..."
+    name = cut(check.cycle, NAME_ROOM - 1)
     found = check.score
     if found is None:
         return f"{name:{NAME_ROOM}}not driven: {check.failure}"[:80]
@@ -80,7 +80,18 @@ def _mean(group: "Sequence[VerifiedDrive]") -> list[str]:
 
 
 def distilled_text(made: "Distilled") -> str:
-    """Describe what a distillation reached, in at most 80 columns of plain text."""
+    """Describe what a distillation reached, in at most 80 columns of plain text.
+
+    Parameters
+    ----------
+    made
+        From :func:`hybridopt.distil`.
+
+    Returns
+    -------
+    str
+        Lines without a final newline.
+    """
     origin, coverage = made.rules.origin, made.rules.coverage
     lines = [
         f"Rule tables {origin.title!r} for {origin.driveline}",
@@ -114,16 +125,7 @@ def check_record(check: "VerifiedDrive") -> dict[str, Any]:
 
 def checks_writer(checks: "Sequence[VerifiedDrive]") -> Write:
     """Return a function that writes checks as CSV, one row each."""
-    names = [
-        "cycle",
-        "change",
-        "seen",
-        *COLUMNS,
-        "soc_lowest",
-        "soc_highest",
-        "starts_per_km",
-        "optimum_starts",
-        "failure",
-    ]
+    last = ("soc_lowest", "soc_highest", "starts_per_km", "optimum_starts", "failure")
+    names = ["cycle", "change", "seen", *COLUMNS, *last]
     records = [check_record(check) for check in checks]
     return table_writer(names, [[record[name] for name in names] for record in records])

@@ -1,9 +1,5 @@
 """One list of names, and a package whose public names and files keep to the house's habits."""
 
-import importlib
-import inspect
-import subprocess
-import sys
 from pathlib import Path
 
 import pytest
@@ -40,36 +36,6 @@ def test_powers_are_all_in_the_balance():
     """Every power and loss is a source, a sink, or the battery's terminal power between both."""
     watts = {name for name, quantity in STEP_VARIABLES.items() if quantity.unit == "W"}
     assert watts == {*SOURCES, *SINKS, "battery_power"}
-
-
-@pytest.mark.parametrize("name", sorted(hybridopt.__all__))
-def test_public_name_imports_and_is_documented(name):
-    """Asked of its home: `hybridopt.demand` could be a module of that name."""
-    home = importlib.import_module(f"hybridopt.{hybridopt._HOMES[name]}")
-    thing = getattr(home, name)
-    assert inspect.getdoc(thing)
-    assert callable(thing)
-
-
-def test_public_names_are_listed_once():
-    assert sorted(hybridopt.__all__) == sorted(hybridopt._HOMES) == dir(hybridopt)
-    assert len(set(hybridopt.__all__)) == len(hybridopt.__all__)
-    with pytest.raises(AttributeError, match="has no attribute 'nothing'"):
-        _ = hybridopt.nothing
-
-
-@pytest.mark.parametrize(
-    "first", ["", "import hybridopt.pipeline", "import hybridopt.physics.demand"]
-)
-def test_public_names_are_no_modules_whatever_was_imported_before(first):
-    code = (
-        f"import hybridopt\n{first}\nimport types\n"
-        "names = [n for n in hybridopt.__all__ for _ in range(2)"
-        " if isinstance(getattr(hybridopt, n), types.ModuleType)]\n"
-        "assert not names, names"
-    )
-    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)
-    assert done.returncode == 0, done.stderr
 
 
 @pytest.mark.parametrize("path", MODULES, ids=[str(p.relative_to(PACKAGE)) for p in MODULES])

@@ -143,16 +143,16 @@ FULL = """
     from hybridopt import Result, Settings, read_cycle, read_driveline, solve_cycle
     from hybridopt.base.errors import FailedError
     from hybridopt.inputs.cycle_writing import save_cycle
-    from hybridopt.plots import save_png
+    from hybridopt import plot_schedule, save_figure
     result = solve_cycle(
         read_cycle("ece15"), read_driveline("full"), Settings(soc_points=51, splits=9), bound=False
     )
-    out = Path(sys.argv[1])
+    out, figure = Path(sys.argv[1]), plot_schedule(result)
     resource.setrlimit(resource.RLIMIT_FSIZE, (2000, 2000))
     for name, write in (
         ("a.nc", result.to_netcdf),
         ("a.csv", result.to_csv),
-        ("a.png", lambda path, overwrite: save_png(result, path, overwrite=overwrite)),
+        ("a.png", lambda path, overwrite: save_figure(figure, path, overwrite=overwrite)),
         ("c.csv", lambda p, overwrite: save_cycle(read_cycle("udds"), p, overwrite=overwrite)),
     ):
         try:

@@ -11,11 +11,10 @@ from pathlib import Path
 import h5netcdf
 import numpy as np
 import pytest
-from hypothesis import HealthCheck, example, given, settings
+from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from hybridopt import Cycle, Driveline, InputError, Result, Settings, read_cycle, read_driveline
-from hybridopt import solve_cycle as solve
+from hybridopt import Cycle, Driveline, InputError, Result, read_driveline
 from hybridopt.base.warning import InputWarning
 from hybridopt.bench_maps.gridding import grid_points
 from hybridopt.bench_maps.points import read_points
@@ -228,18 +227,19 @@ def test_seeds_are_good(name, tmp_path):
 
 @pytest.mark.parametrize("name", READERS)
 def test_damaged_files(name, tmp_path):
-    FEW(given(ANY[name])(lambda content: check(name, content, tmp_path)))()
+    rules = settings(FEW, max_examples=20) if name == "result" else FEW
+    rules(given(ANY[name])(lambda content: check(name, content, tmp_path)))()
 
 
 FEWER = {
-    "result": 500,
+    "result": 200,
     "engine bench": 2000,
     "motor bench": 2000,
     "bare log": 3000,
     "curve": 3000,
     "battery": 3000,
 }
-"""Cases where the seal stops all of them, or another reader shares the code."""
+"""Cases that take a process each, or whose code another reader shares."""
 
 
 @pytest.mark.long
@@ -248,37 +248,6 @@ def test_ten_thousand_damaged_files(name, tmp_path):
     cases = FEWER.get(name, 10_000)
     rules = settings(MANY, max_examples=cases)
     rules(given(ANY[name])(lambda content: check(name, content, tmp_path)))()
-
-
-@given(st.data())
-@FEW
-def test_a_result_with_any_byte_changed_is_refused(result_bytes, tmp_path_factory, data):
-    place = data.draw(st.integers(0, len(result_bytes) - 1))
-    byte = data.draw(st.integers(1, 255))
-    changed = bytearray(result_bytes)
-    changed[place] ^= byte
-    path = tmp_path_factory.getbasetemp() / "changed.nc"
-    path.write_bytes(changed)
-    with pytest.raises(InputError, match="its seal does not fit"):
-        Result.read(path)
-
-
-@given(st.integers(0, 10**9))
-@example(0)
-@FEW
-def test_a_result_cut_short_is_refused(result_bytes, tmp_path_factory, length):
-    path = tmp_path_factory.getbasetemp() / "cut.nc"
-    path.write_bytes(result_bytes[: length % len(result_bytes)])
-    with pytest.raises(InputError, match="its seal does not fit"):
-        Result.read(path)
-
-
-@pytest.fixture(scope="module")
-def result_bytes(tmp_path_factory):
-    path = tmp_path_factory.mktemp("result") / "a.nc"
-    grid = Settings(soc_points=51, splits=9)
-    solve(read_cycle("ece15"), read_driveline("full"), grid, bound=False).to_netcdf(path)
-    return path.read_bytes()
 
 
 # --- crashes and hangs found, each once ---

@@ -1,8 +1,11 @@
 """The result of a solve: totals, attrs, and files that give the same object back."""
 
+import copy
 import dataclasses
+import html
 import json
 import os
+import pickle
 
 import numpy as np
 import pytest
@@ -11,7 +14,8 @@ from makers import OFF, RUNNING, STARTING, plain_driveline, replayed, wanted
 
 from hybridopt import Settings, read_cycle, read_driveline, solve_cycle
 from hybridopt.base.errors import FailedError, InputError
-from hybridopt.base.nomenclature import SINKS, SOURCES, STEP_VARIABLES, TOTALS
+from hybridopt.base.nomenclature import BOUND_TOTALS, SINKS, SOURCES, STEP_VARIABLES, TOTALS
+from hybridopt.base.warning import InputWarning
 from hybridopt.files.writing import write_atomically
 from hybridopt.inputs.cycle import Cycle
 from hybridopt.optimum.result import Result, make_result
@@ -126,7 +130,7 @@ def test_starts_are_counted(classes, dt, starts):
     assert sum(parts) + made.start_conversion_kJ == pytest.approx(drawn)
     stops = 1 if OFF in classes else 0
     assert made.stops == stops and made.run_down_kJ == pytest.approx(stops * rotor)
-    with pytest.raises(KeyError):
+    with pytest.raises(AttributeError, match="this result holds no cost_g"):
         _ = made.cost_g  # not given
 
 
@@ -138,8 +142,45 @@ def test_standing_still_has_no_fuel_per_distance():
 
 
 def test_only_totals_are_attributes(result):
-    with pytest.raises(AttributeError, match="fuel_kg"):
+    with pytest.raises(AttributeError, match="no 'fuel_kg'; did you mean fuel_g"):
         _ = result.fuel_kg
+    with pytest.raises(AttributeError, match="no 'zzz'; dir\\(result\\) lists"):
+        _ = result.zzz
+    assert not hasattr(result, "bound_g")
+
+
+def test_totals_are_listed(solved):
+    listed = set(dir(solved))
+    assert {*TOTALS, *BOUND_TOTALS} - listed == {"corridor_width"}  # no corridor was swept
+    assert {"share_boost", "energy_fuel_kJ", "settings", "to_csv"} <= listed
+    assert solved.gap_percent == solved.dataset.attrs["gap_percent"]
+    assert copy.copy(solved).fuel_g == pickle.loads(pickle.dumps(solved)).fuel_g == solved.fuel_g
+
+
+def test_a_result_shows_its_key_values(solved):
+    text = repr(solved)
+    for piece in (
+        f"{solved.fuel_g:.2f} g, {solved.fuel_l_per_100km:.3f} l/100 km",
+        f"{solved.bound_g:.2f} g, gap {solved.gap_percent:.3f} %",
+        f"{100 * solved.soc_start:.2f} % -> {100 * solved.soc_end:.2f} %",
+        "ece15, 1.018 km in 195 s",
+    ):
+        assert piece in text, piece
+        assert html.escape(piece) in solved._repr_html_()
+    assert len(text.splitlines()) == 8
+
+
+def test_names_are_escaped_in_notebooks(result):
+    odd = Result(result.dataset.assign_attrs(driveline="<b>$&"))
+    assert "&lt;b&gt;$&amp;" in odd._repr_html_() and "<b>" not in odd._repr_html_()
+
+
+def test_modes_carry_cf_flags(solved):
+    """CF conventions 1.11, section 3.5: values of the variable's type, and a word for each."""
+    mode = solved.dataset["mode"]
+    flags = dict(zip(mode.attrs["flag_values"], mode.attrs["flag_meanings"].split(), strict=True))
+    assert flags == {m.value: m.name.lower() for m in Mode}
+    assert mode.attrs["flag_values"].dtype == mode.dtype
 
 
 # --- files ---
@@ -173,7 +214,8 @@ def test_csv_gives_the_same_figures(solved, tmp_path):
         assert np.array_equal(column, solved.dataset[name].values, equal_nan=True)
     assert head[-1] == "# units: s," + ",".join(q.unit for q in STEP_VARIABLES.values())
     assert f"# fuel_g: {solved.fuel_g}" in head
-    assert len(head) == len(solved.dataset.attrs) + 1
+    assert head[-2].startswith("# mode: 0 standstill, 1 coast, 2 electric, ")
+    assert len(head) == len(solved.dataset.attrs) + 2
 
 
 @pytest.mark.parametrize("method", ["to_netcdf", "to_csv"])
@@ -236,13 +278,72 @@ def test_what_is_no_result_is_refused(result, tmp_path):
     with pytest.raises(InputError, match="does not exist; give a "):
         Result.read(path)
     path.write_text("hello")
-    with pytest.raises(InputError, match="is no NetCDF result"):
+    with pytest.raises(InputError, match="is no NetCDF result, or not as .* .it has no seal.; sol"):
         Result.read(path)
     Result(xr.Dataset({"x": ("t", [1.0])})).to_netcdf(path, overwrite=True)
-    with pytest.raises(InputError, match="is no result of this package; it lacks dt, speed, acc"):
+    with pytest.raises(InputError, match="is no result of this package; it lacks time, dt, speed"):
         Result.read(path)
     bare = result.dataset.copy()
     del bare.attrs["settings"]
     Result(bare).to_netcdf(path, overwrite=True)
     with pytest.raises(InputError, match="is no result of this package; it lacks settings"):
+        Result.read(path)
+
+
+# --- files that were changed since they were written ---
+
+
+@pytest.fixture(scope="module")
+def full():
+    return solve_cycle(read_cycle("ece15"), read_driveline("full"), SETTINGS)
+
+
+@pytest.fixture
+def changed(full, tmp_path):
+    """A function that writes a result's file again with other variables or attrs."""
+    path = tmp_path / "run.nc"
+    full.to_netcdf(path)
+
+    def write(change):
+        with xr.open_dataset(path, engine="h5netcdf", decode_times=False) as file:
+            dataset = file.load()
+        change(dataset).to_netcdf(path, engine="h5netcdf")
+        return path
+
+    return write
+
+
+def test_xarray_may_add_to_a_result(full, changed):
+    path = changed(lambda dataset: dataset.assign_attrs(note="rainy"))
+    with pytest.warns(InputWarning, match="was changed since it was written .it has no seal.; its"):
+        again = Result.read(path)
+    assert again.dataset.identical(full.dataset.assign_attrs(note="rainy"))
+    assert again.settings == full.settings
+
+
+FAULTS = {
+    "variable": (lambda d: d.drop_vars("soc"), "it lacks soc"),
+    "total": (
+        lambda d: d.drop_attrs(deep=False).assign_attrs(cycle="a"),
+        "it lacks driveline, settings, fu",
+    ),
+    "text": (lambda d: d.assign_attrs(cycle=3), "its attribute cycle is no text"),
+    "number": (lambda d: d.assign_attrs(fuel_g="3"), "its attribute fuel_g is no number"),
+    "bound": (lambda d: d.assign_attrs(bound_g="3"), "its attribute bound_g is no number"),
+    "settings": (lambda d: d.assign_attrs(settings="{}"), "its settings cannot be read"),
+    "kind": (lambda d: d.assign(soc=d["soc"].astype(str)), "variable soc is no row of numbers"),
+    "units": (lambda d: d.assign(soc=d["soc"].drop_attrs()), "variable time has no units"),
+    "blank": (lambda d: d.assign(soc=d["soc"] * np.nan), "variable soc h"),
+    "mode": (lambda d: d.assign(mode=d["mode"] + 1), "codes that are no modes"),
+    "gear": (lambda d: d.assign(gear=d["gear"] * 0), "gears below 1"),
+    "time": (lambda d: d.assign_coords(time=-d["time"]), "time does not increase"),
+}
+
+
+@pytest.mark.parametrize("fault", FAULTS)
+def test_what_cannot_be_used_is_refused(changed, fault):
+    change, words = FAULTS[fault]
+    with xr.set_options(keep_attrs=True):
+        path = changed(change)
+    with pytest.raises(InputError, match=words):
         Result.read(path)

@@ -4,7 +4,7 @@ import pytest
 from matplotlib.figure import Figure
 
 from hybridopt import Settings, read_cycle, read_driveline, solve_cycle
-from hybridopt.plots.energy_flow import NODES, SINKS, SOURCES, energy_flows, plot_energy_flow
+from hybridopt.plots.energy_flow import ENDS, NODES, SPOTS, energy_flows, plot_energy_flow
 
 CASES = {
     "full": ("full", {}),
@@ -66,5 +66,5 @@ def test_blocks_do_not_overlap(dataset):
     for i, a in enumerate(blocks):
         for b in blocks[i + 1 :]:
             assert a.x0 != b.x0 or a.y1 <= b.y0 + 1e-9 or b.y1 <= a.y0 + 1e-9
-    places = len({*SOURCES, *NODES, *SINKS})
+    places = len({*SPOTS, *ENDS})
     assert 12 <= len(blocks) <= places

@@ -15,7 +15,6 @@ from hybridopt.evaluation.sources import read_controller
 from hybridopt.evaluation.trade_off import TradeOff, TradePoint
 from hybridopt.physics.modes import Mode
 from hybridopt.plots import pages as figures
-from hybridopt.plots import plot_schedule, rule_tables_figure
 from hybridopt.plots.axes import figure_writer, plain
 from hybridopt.plots.colours import MODE_COLOURS
 from hybridopt.plots.controllers import plot_regret
@@ -27,6 +26,8 @@ from hybridopt.plots.operating_points import (
     engine_efficiency,
     motor_efficiency,
 )
+from hybridopt.plots.rule_tables import rule_tables_figure
+from hybridopt.plots.schedule import plot_schedule
 
 TRADE = TradeOff("starts", (TradePoint(0.0, 9, 100.0, 99.9), TradePoint(1.0, 4, 101.0, 104.8)))
 

@@ -11,14 +11,14 @@ from matplotlib.figure import Figure
 from hybridopt import InputError
 from hybridopt.optimum.result import Result
 from hybridopt.physics.modes import Mode
-from hybridopt.plots import (
+from hybridopt.plots.axes import save_figure
+from hybridopt.plots.schedule import (
     plot_gear,
     plot_modes,
     plot_schedule,
     plot_soc,
     plot_speed,
     plot_torques,
-    save_png,
 )
 
 
@@ -107,17 +107,19 @@ def test_zero_torque_is_at_one_height_on_both_sides(result):
 
 def test_png_is_written_once_and_replaced_only_on_wish(result, tmp_path):
     path = tmp_path / "plot.png"
-    save_png(result, path)
+    save_figure(plot_schedule(result), path)
     first = path.read_bytes()
     assert first.startswith(b"\x89PNG")
     with pytest.raises(InputError, match="exists already"):
-        save_png(result, path)
-    save_png(result, path, overwrite=True)
+        save_figure(plot_schedule(result), path)
+    save_figure(plot_schedule(result), path, overwrite=True)
     assert path.read_bytes() == first  # the same picture, byte by byte
+    with pytest.raises(InputError, match="plot.gif: give a name that ends in .png, .pdf or .svg"):
+        save_figure(plot_schedule(result), tmp_path / "plot.gif")
     assert [entry.name for entry in tmp_path.iterdir()] == ["plot.png"]
 
 
 def test_plotting_leaves_global_state_alone():
-    code = "import sys, hybridopt.plots; print('matplotlib.pyplot' in sys.modules)"
+    code = "import sys, hybridopt.plots.pages; print('matplotlib.pyplot' in sys.modules)"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout == "False\n"

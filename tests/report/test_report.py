@@ -19,7 +19,8 @@ from hybridopt.report.charts import chart_data, safe_json, share_ranges
 from hybridopt.report.contents import Contents, Entry, read_comparison, read_entry
 from hybridopt.report.page import report_page
 from hybridopt.report.pdf import report_pdf
-from hybridopt.report.words import energy_rows, key_figures, repeat_command
+from hybridopt.report.words import energy_rows, key_values, repeat_command
+from hybridopt.study.settings_keys import SETTING_KEYS
 
 
 @pytest.fixture(scope="module")
@@ -136,7 +137,7 @@ def test_a_result_without_bound_says_so(result):
     attrs = {k: v for k, v in result.dataset.attrs.items() if not k.startswith(("bound", "gap"))}
     bare = type(result)(result.dataset.copy())
     bare.dataset.attrs = attrs
-    assert ("Cost with events (no bound)", f"{result.cost_g:.2f} g") in key_figures(bare)
+    assert ("Cost with events (no bound)", f"{result.cost_g:.2f} g") in key_values(bare)
 
 
 def test_the_command_repeats_the_solve(driveline):
@@ -163,6 +164,12 @@ def test_the_command_repeats_the_solve(driveline):
     fields = [f.name for f in dataclasses.fields(Settings)]
     again = make_settings({name: given[name] for name in fields if name in given})
     assert again.resolved(driveline) == done.settings
+
+
+def test_every_setting_has_the_option_that_the_command_names():
+    options = {option.name: option.opts[0] for option in main.commands["solve"].params}
+    for key, (name, _) in SETTING_KEYS.items():
+        assert options[name] == "--" + key.lower().replace("_", "-")
 
 
 def test_names_are_quoted_for_the_shell(result):

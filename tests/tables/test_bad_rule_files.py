@@ -5,9 +5,11 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+import xarray as xr
 from rule_tables import arrays, edited, written
 
 from hybridopt.base.errors import InputError
+from hybridopt.base.warning import InputWarning
 from hybridopt.tables.files import read_rule_set
 
 
@@ -148,10 +150,26 @@ def test_what_is_no_json_is_refused(tmp_path, text, words):
 def test_a_damaged_netcdf_is_refused(tmp_path, rule_set):
     path = written(rule_set, tmp_path, "netcdf")
     content = bytearray(path.read_bytes())
-    content[len(content) // 2] ^= 1
+    content[8:40] = bytes(32)  # the superblock of HDF5, without which nothing is found
     path.write_bytes(content)
     with pytest.raises(InputError, match="its seal does not fit.*export again"):
         read_rule_set(path)
+
+
+def test_a_netcdf_written_again_is_used_and_named(tmp_path, rule_set):
+    path = written(rule_set, tmp_path, "netcdf")
+    with xr.open_dataset(path, engine="h5netcdf") as file:
+        dataset = file.load()
+    for factor, by_hand in ((1.0, False), (1.5, True)):
+        with xr.set_options(keep_attrs=True):
+            dataset["electric_limit"] = dataset["electric_limit"] * factor
+        dataset.to_netcdf(path, engine="h5netcdf")
+        with pytest.warns(InputWarning, match="was changed since it was written"):
+            again = read_rule_set(path)
+        assert again.origin.edited == by_hand
+        np.testing.assert_array_equal(
+            again.maps["electric_limit"].values, factor * rule_set.maps["electric_limit"].values
+        )
 
 
 @pytest.mark.parametrize("name", ["none.json", "none.nc", "none", "rules.toml"])

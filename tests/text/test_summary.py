@@ -12,7 +12,7 @@ from hybridopt.base.nomenclature import SINKS as ALL_SINKS
 from hybridopt.base.nomenclature import SOURCES as ALL_SOURCES
 from hybridopt.optimum.result import Result
 from hybridopt.physics.modes import Mode
-from hybridopt.text.summary import SINKS, SOURCES, summary
+from hybridopt.text.summary import ENERGY_IN, ENERGY_OUT, summary
 
 STARTS = [f"start_{name}_kJ" for name in ("rotor", "slip", "friction", "conversion")]
 
@@ -70,13 +70,15 @@ def test_every_mode_has_a_share_and_they_add_up(result):
 
 
 def test_every_source_and_sink_is_in_one_row_and_they_add_up(result):
-    named = [name for group in (SOURCES, SINKS) for names in group.values() for name in names]
+    named = [
+        name for group in (ENERGY_IN, ENERGY_OUT) for names in group.values() for name in names
+    ]
     wanted = [name.removesuffix("_power") for name in (*ALL_SOURCES, *ALL_SINKS)]
     assert sorted(named) == sorted(wanted)
     told = rows(summary(result))
-    into = sum(float(told[name].split()[0]) for name in SOURCES)
-    out = sum(float(told[name].split()[0]) for name in SINKS)
-    assert out == pytest.approx(into, abs=0.05 * (len(SOURCES) + len(SINKS)))
+    into = sum(float(told[name].split()[0]) for name in ENERGY_IN)
+    out = sum(float(told[name].split()[0]) for name in ENERGY_OUT)
+    assert out == pytest.approx(into, abs=0.05 * (len(ENERGY_IN) + len(ENERGY_OUT)))
 
 
 def test_it_ends_with_time_and_caution_and_fits_80_columns(result):

@@ -1,0 +1,177 @@
+"""A study from Python: planned, solved, and its results opened."""
+
+import importlib.util
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from ..base.errors import InputError
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+    from .plan import StudyPlan
+    from .run import Pace, Report
+    from .store import Store
+
+NEEDED = ("distributed", "zarr", "scipy", "psutil")
+
+
+def need_packages() -> None:
+    """See that the packages of the extra `cluster` are there.
+
+    Raises
+    ------
+    InputError
+        One is not.
+    """
+    for name in NEEDED:
+        if importlib.util.find_spec(name) is None:
+            raise InputError(
+                f"studies need the package {name}; install hybridopt with its extra: "
+                'python -m pip install "hybridopt[cluster]"'
+            )
+
+
+def plan_study(path: str | Path) -> "StudyPlan":
+    """Read a study file and list all its tasks.
+
+    Parameters
+    ----------
+    path
+        TOML file; cycles and drivelines that it names stand beside it.
+
+    Returns
+    -------
+    StudyPlan
+        One task per variant, cycle and run.
+
+    Raises
+    ------
+    InputError
+        The file, or one it names, is missing or wrong, or a package of the extra `cluster` is
+        missing.
+    """
+    need_packages()
+    from .plan import StudyPlan
+    from .study_file import read_study
+
+    return StudyPlan(read_study(path))
+
+
+def solve_study(
+    plan: "StudyPlan",
+    folder: str | Path | None = None,
+    *,
+    workers: int | None = None,
+    scheduler: str | None = None,
+    retry_failed: bool = False,
+    report: "Report | None" = None,
+) -> "xr.Dataset":
+    """Do all tasks of a study that are not done yet, and return its results.
+
+    Every task is stored as soon as it is done; whatever ends a run, the next one goes on there.
+
+    Parameters
+    ----------
+    plan
+        From :func:`plan_study`.
+    folder
+        Where results are kept; the study's file with `.zarr` as its suffix when not given.
+    workers
+        Processes to start on this machine; one per core when not given.
+    scheduler
+        Address of a Dask scheduler whose workers are used instead.
+    retry_failed
+        Try tasks again that failed before.
+    report
+        Called with how far the run is, whenever a few tasks are done.
+
+    Returns
+    -------
+    Dataset
+        As from :func:`study_results`.
+
+    Raises
+    ------
+    InputError
+        The memory of this machine does not hold as many workers, or the folder holds something
+        else.
+    FailedError
+        The folder cannot be written, or the scheduler does not answer. What is done stays done.
+
+    Notes
+    -----
+    A script that starts workers does so below `if __name__ == "__main__":`, since they import it.
+    """
+    from .run import forget_failures, run_study
+
+    place = store_folder(plan.study.path, folder)
+    store = find_store(place)
+    if store and retry_failed:
+        with store.locked():
+            forget_failures(plan, store)
+    if _waiting(plan, store):
+        from .cluster import local_workers, open_client
+        from .estimate import task_memory
+
+        memory = task_memory(plan, plan.tasks)
+        count = 0 if scheduler else local_workers(workers, memory)
+        with open_client(scheduler, count, memory) as client:
+            run_study(plan, place, client, report or _silent)
+    return study_results(plan, place)
+
+
+def study_results(
+    plan: "StudyPlan", folder: str | Path | None = None, goal: str = ""
+) -> "xr.Dataset":
+    """Open the results of a study.
+
+    Parameters
+    ----------
+    plan
+        From :func:`plan_study`.
+    folder
+        Where results are kept; the study's file with `.zarr` as its suffix when not given.
+    goal
+        Name of a value, such as "fuel_equal_g": only the tasks that have it are returned.
+
+    Returns
+    -------
+    Dataset
+        Over dim `task`, by variant, cycle and run: the values of every task, with the parameters,
+        `cycle` and `run` as coordinates, and the traces kept over `step`. `status` is -1 where a
+        task waits, and its values are NaN; `reason` says why a task failed.
+
+    Raises
+    ------
+    InputError
+        The folder holds something else, or no task has a value for the goal.
+    """
+    from .questions import finished
+    from .results import read_results
+
+    results = read_results(plan, find_store(store_folder(plan.study.path, folder)))
+    return finished(results, goal) if goal else results
+
+
+def store_folder(path: Path, folder: str | Path | None) -> Path:
+    """Return the folder of a study's results: the one given, or one beside its file."""
+    return path.with_suffix(".zarr") if folder is None else Path(folder)
+
+
+def find_store(folder: Path) -> "Store | None":
+    """Return the store of an earlier run, None where nothing was run."""
+    from .store import Store
+
+    return Store(folder) if (folder / "figures").is_dir() else None
+
+
+def _waiting(plan: "StudyPlan", store: "Store | None") -> bool:
+    if store is None:
+        return True
+    places, done = store.places(), store.done()
+    return any(places.get(task.digest) not in done for task in plan.tasks)
+
+
+def _silent(pace: "Pace") -> None:
+    """Show nothing."""
