@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     import xarray as xr
 
     from ..study.plan import StudyPlan
-    from ..study.store import Store
+    from ..study.store import StudyStore
 
 NEEDED = ("distributed", "zarr", "scipy", "psutil")
 GOAL = "fuel_equal_l_per_100km"
@@ -84,25 +84,27 @@ def run(
     Every task is stored as soon as it is done. Whatever ends a run, the next one goes on where it
     was; a finished study with new values does the new tasks only.
     """
-    from ..study.run import forget_failures, run_study
+    from ..study.run import forget_failures, run_study, waiting_tasks
 
     plan, folder = _plan(file), _folder(file, store)
-    if dry_run:
-        _estimate(plan, _found(folder), workers, as_json)
-        return
     found = _found(folder)
+    if dry_run:
+        _estimate(plan, found, workers, as_json)
+        return
     if found and retry_failed:
         with found.locked():
             forget_failures(plan, found)
-    if _waiting(plan, found):
-        from ..study.cluster import local_workers, open_client
+    if waiting_tasks(plan, found):
+        from ..study.cluster import DaskExecutor, local_workers, open_client
         from ..study.estimate import task_memory
+        from ..study.store import StudyStore
         from ..text.pace import pace_line
 
         memory = task_memory(plan, plan.tasks)
         count = 0 if scheduler else local_workers(workers, memory)
-        with open_client(scheduler, count, memory) as client, pace_line(quiet or as_json) as report:
-            run_study(plan, folder, client, report)
+        with open_client(scheduler, count, memory) as client, pace_line(quiet or as_json) as show:
+            kept = StudyStore.create(folder)
+            run_study(plan, kept, DaskExecutor(client, kept), show)
     _show_status(plan, _found(folder), folder, as_json)
 
 
@@ -203,7 +205,7 @@ def plot(
     from ..files.writing import file_stem, write_together
     from ..plots import png_writer
     from ..plots.study import panel_note, plot_effects, plot_pareto
-    from ..study.questions import finished, parameters_of
+    from ..study.questions import finished
 
     files = plan_files(out, file_stem(file.stem), PICTURES, overwrite)
     results = finished(_results(file, store), goal)
@@ -211,18 +213,18 @@ def plot(
     effects = plot_effects(results, goal)
     make_folder(out)
     write_together(list(zip(files, map(png_writer, (front, effects)), strict=True)), overwrite)
-    if note := panel_note(results, parameters_of(results)):
+    if note := panel_note(results):
         click.echo(f"note: {note}", err=True)
     for path in files:
         click.echo(f"wrote {path}")
 
 
 def _first_number(results: "xr.Dataset") -> str:
-    from ..study.questions import parameters_of
+    from ..study.questions import is_numeric, parameters_of
 
-    numeric = [p for p in parameters_of(results) if results[p].dtype.kind in "fiu"]
+    numeric = [name for name in parameters_of(results) if is_numeric(results, name)]
     if not numeric:
-        raise InputError("--against: no parameter has numbers; name a figure")
+        raise InputError("--against: no parameter has numbers; name a value")
     return numeric[0]
 
 
@@ -237,18 +239,11 @@ def _folder(file: Path, store: Path | None) -> Path:
     return store or file.with_suffix(".zarr")
 
 
-def _found(folder: Path) -> "Store | None":
+def _found(folder: Path) -> "StudyStore | None":
     """Return the store of an earlier run, None where nothing was run."""
-    from ..study.store import Store
+    from ..study.store import StudyStore
 
-    return Store(folder) if (folder / "figures").is_dir() else None
-
-
-def _waiting(plan: "StudyPlan", store: "Store | None") -> bool:
-    if store is None:
-        return True
-    places, done = store.places(), store.done()
-    return any(places.get(task.digest) not in done for task in plan.tasks)
+    return StudyStore(folder) if (folder / "figures").is_dir() else None
 
 
 def _results(file: Path, store: Path | None) -> "xr.Dataset":
@@ -257,7 +252,9 @@ def _results(file: Path, store: Path | None) -> "xr.Dataset":
     return read_results(_plan(file), _found(_folder(file, store)))
 
 
-def _show_status(plan: "StudyPlan", store: "Store | None", folder: Path, as_json: bool) -> None:
+def _show_status(
+    plan: "StudyPlan", store: "StudyStore | None", folder: Path, as_json: bool
+) -> None:
     from ..study.results import study_status
     from ..text.study_tables import status_record, status_text
 
@@ -265,11 +262,13 @@ def _show_status(plan: "StudyPlan", store: "Store | None", folder: Path, as_json
     click.echo(json.dumps(record, allow_nan=False) if as_json else status_text(record))
 
 
-def _estimate(plan: "StudyPlan", store: "Store | None", workers: int | None, as_json: bool) -> None:
+def _estimate(
+    plan: "StudyPlan", store: "StudyStore | None", workers: int | None, as_json: bool
+) -> None:
     from ..study.cluster import local_workers
-    from ..study.estimate import estimate, task_memory
+    from ..study.estimate import estimate_run, task_memory
     from ..text.study_tables import estimate_record, estimate_text
 
     count = local_workers(workers, task_memory(plan, plan.tasks))
-    record: dict[str, Any] = estimate_record(estimate(plan, store), count)
+    record: dict[str, Any] = estimate_record(estimate_run(plan, store), count)
     click.echo(json.dumps(record, allow_nan=False) if as_json else estimate_text(record))

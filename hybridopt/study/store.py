@@ -2,7 +2,8 @@
 
 A piece is a chunk of its own. The library writes a chunk under another name and renames it, and
 the chunk of `figures` comes last, so that a task counts as done only when all of it is there.
-Tasks keep their places for ever; new ones are put behind the old ones.
+Tasks keep their places for ever; new ones are put behind the old ones. The rows of values are the
+array `figures`, their names the array `figure`.
 """
 
 import contextlib
@@ -20,17 +21,18 @@ import zarr
 from ..base.cautions import CAUTION
 from ..base.errors import FailedError, InputError
 from ..base.nomenclature import STEP_VARIABLES
-from .values import FIGURES
+from .tasks import TaskOutcome
+from .values import VALUES
 
 KIND = "hybridopt study"
 REASON_BYTES = 600
 DIGESTS_PER_CHUNK = 4096
-PIECE_BYTES = 8 * len(FIGURES)
+PIECE_BYTES = 8 * len(VALUES)
 _PIECE = re.compile(r"c\.(\d+)\.0")
 _DOTS: Any = {"name": "default", "separator": "."}
 
 
-class Store:
+class StudyStore:
     """The folder that holds a study's results.
 
     Parameters
@@ -58,13 +60,13 @@ class Store:
             raise InputError(
                 f"{folder}: holds no results of a study ({type(error).__name__}); run it first"
             ) from None
-        if attrs.get("kind") != KIND or attrs.get("figures") != list(FIGURES):
+        if attrs.get("kind") != KIND or attrs.get("figures") != list(VALUES):
             raise InputError(
                 f"{folder}: holds results of another version of this package; give another --store"
             )
 
     @classmethod
-    def create(cls, folder: Path) -> "Store":
+    def create(cls, folder: Path) -> "StudyStore":
         """Return the store in a folder, made anew where there is none.
 
         Raises
@@ -104,14 +106,10 @@ class Store:
         finally:
             os.close(handle)
 
-    def digests(self) -> list[bytes]:
-        """Return the digest of every place, in order."""
-        rows = np.asarray(self._arrays["digest"][:])
-        return [row.tobytes() for row in rows]
-
     def places(self) -> dict[bytes, int]:
         """Return the place of every digest."""
-        return {digest: slot for slot, digest in enumerate(self.digests())}
+        rows = np.asarray(self._arrays["digest"][:])
+        return {row.tobytes(): slot for slot, row in enumerate(rows)}
 
     def grow(self, digests: Sequence[bytes], steps: int, traces: Sequence[str]) -> dict[bytes, int]:
         """Give places to tasks that have none, and return all places.
@@ -134,7 +132,7 @@ class Store:
         count = len(places)
         new = [digest for digest in dict.fromkeys(digests) if digest not in places]
         total = count + len(new)
-        self._arrays["figures"].resize((total, len(FIGURES)))
+        self._arrays["figures"].resize((total, len(VALUES)))
         self._arrays["reason"].resize((total, REASON_BYTES))
         for name in traces:
             self._grow_trace(name, total, steps)
@@ -196,37 +194,34 @@ class Store:
                 if match and entry.stat().st_size == PIECE_BYTES
             }
 
-    def write(
-        self, slot: int, figures: np.ndarray, reason: str, traces: Mapping[str, np.ndarray]
-    ) -> None:
-        """Write the piece of a task; its figures come last.
+    def write(self, outcome: TaskOutcome) -> None:
+        """Write the piece of a task; its row of values comes last.
 
         Raises
         ------
         FailedError
             The system refused.
         """
+        slot = outcome.slot
         try:
-            if reason:
-                text = reason.encode()[:REASON_BYTES]
-                row = np.frombuffer(text.ljust(REASON_BYTES, b"\0"), dtype=np.uint8)
-                self._arrays["reason"][slot] = row
-            for name, values in traces.items():
+            if outcome.reason:
+                text = outcome.reason.encode()[:REASON_BYTES].ljust(REASON_BYTES, b"\0")
+                self._arrays["reason"][slot] = np.frombuffer(text, dtype=np.uint8)
+            for name, values in outcome.traces.items():
                 array = self.group[name]
-                row = np.full(array.shape[1], np.nan)
-                row[: values.size] = values
-                array[slot] = row
-            self._arrays["figures"][slot] = figures
+                room = array.shape[1] - values.size
+                array[slot] = np.pad(values.astype(float), (0, room), constant_values=np.nan)
+            self._arrays["figures"][slot] = outcome.row
         except OSError as error:
             raise FailedError(f"{self.folder}: could not be written ({error.strerror})") from None
 
     def forget(self, slot: int) -> None:
-        """Take a task's figures away, so that it is done again."""
+        """Take a task's row away, so that it is done again."""
         self._piece(slot).unlink(missing_ok=True)
 
-    def figures(self) -> np.ndarray:
-        """Return all figures, (places, figures); NaN where a task waits."""
-        return self._read("figures")
+    def rows(self) -> np.ndarray:
+        """Return all rows of values, (places, values); NaN where a task waits."""
+        return self.trace("figures")
 
     def reasons(self, slots: Sequence[int]) -> list[str]:
         """Return why tasks failed."""
@@ -236,9 +231,6 @@ class Store:
 
     def trace(self, name: str) -> np.ndarray:
         """Return a variable of every step, (places, steps); NaN behind the end of a cycle."""
-        return self._read(name)
-
-    def _read(self, name: str) -> np.ndarray:
         with self._guarded(name):
             return np.asarray(self.group[name][:])
 
@@ -265,9 +257,9 @@ def _make(folder: Path) -> None:
     folder.mkdir(parents=False, exist_ok=True)
     attributes: dict[str, Any] = {
         "kind": KIND,
-        "figures": list(FIGURES),
+        "figures": list(VALUES),
         "caution": CAUTION,
-        "units": {name: quantity.unit for name, quantity in FIGURES.items()},
+        "units": {name: quantity.unit for name, quantity in VALUES.items()},
     }
     group: Any = zarr.open_group(folder, mode="a", attributes=attributes)
     group.attrs.update(attributes)
@@ -275,14 +267,14 @@ def _make(folder: Path) -> None:
     _array(group, "reason", (0, REASON_BYTES), (1, REASON_BYTES), ("task", "reason_byte"), "uint8")
     names = group.create_array(
         "figure",
-        shape=(len(FIGURES),),
-        chunks=(len(FIGURES),),
+        shape=(len(VALUES),),
+        chunks=(len(VALUES),),
         dtype="string",
         dimension_names=("figure",),
         overwrite=True,
     )
-    names[:] = np.array(list(FIGURES), dtype=object)
-    _array(group, "figures", (0, len(FIGURES)), (1, len(FIGURES)), ("task", "figure"))
+    names[:] = np.array(list(VALUES), dtype=object)
+    _array(group, "figures", (0, len(VALUES)), (1, len(VALUES)), ("task", "figure"))
 
 
 def _array(

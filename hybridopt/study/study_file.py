@@ -8,6 +8,7 @@ from typing import Any
 
 from ..base.errors import InputError
 from ..base.nomenclature import STEP_VARIABLES
+from ..evaluation.case import OPTIMUM
 from ..evaluation.sources import is_code
 from ..files.csv_table import read_toml
 from ..inputs.catalogue import cycle_names
@@ -30,7 +31,6 @@ KEYS = {
     "added_mass_kg",
     "tuning",
 }
-OPTIMUM = "optimum"
 MAX_EVALUATIONS = 1_000_000
 
 

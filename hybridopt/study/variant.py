@@ -65,7 +65,7 @@ class Variant:
         return driveline
 
 
-class Variants:
+class VariantBuilder:
     """Makes the variants of a study from the values of its parameters.
 
     Parameters

@@ -9,6 +9,7 @@ from ..evaluation.equal_soc import BALANCE_LIMIT
 from ..files.table_csv import table_writer
 from ..files.writing import Write
 from ..physics.modes import Mode
+from .table import number, shorten
 
 if TYPE_CHECKING:
     from ..evaluation.case import Score
@@ -65,7 +66,7 @@ def comparison_text(comparison: "Comparison", moments: int = 0) -> str:
 def _figures(cycle: str, scores: "list[Score]") -> list[str]:
     best = scores[0]
     lines = [
-        f"Cycle {_cut(cycle, 40)}: proved bound {best.bound_g:.2f} g at SoC "
+        f"Cycle {shorten(cycle, 40)}: proved bound {best.bound_g:.2f} g at SoC "
         f"{best.soc_end / PERCENT:.2f} %",
         f"Energy left in the battery counts {best.fuel_per_kWh_g:.1f} g of fuel per kWh.",
         "",
@@ -77,9 +78,9 @@ def _figures(cycle: str, scores: "list[Score]") -> list[str]:
     for score in scores:
         flag = " *" if score.balance_percent > 100.0 * BALANCE_LIMIT else ""
         lines.append(
-            f"{_cut(score.controller, NAME_ROOM - 1):{NAME_ROOM}}{score.fuel_g:>8.1f}"
+            f"{shorten(score.controller, NAME_ROOM - 1):{NAME_ROOM}}{score.fuel_g:>8.1f}"
             f"{score.soc_end / PERCENT:>9.2f}{score.fuel_equal_g:>10.1f}"
-            f"{_figure(score.gap_optimum_percent):>6} %{_figure(score.gap_bound_percent):>6} %"
+            f"{number(score.gap_optimum_percent, 2):>6} %{number(score.gap_bound_percent, 2):>6} %"
             f"{score.starts:>7}{score.shifts:>7}{flag}"
         )
     if any(score.balance_percent > 100.0 * BALANCE_LIMIT for score in scores):
@@ -93,7 +94,7 @@ def _figures(cycle: str, scores: "list[Score]") -> list[str]:
 
 def _clipped(score: "Score") -> str:
     kinds = ", ".join(f"{name} {count}" for name, count in score.clipped.items() if count)
-    return f"{_cut(score.controller, 20)}: clipped in {score.clipped_steps} steps ({kinds})"
+    return f"{shorten(score.controller, 20)}: clipped in {score.clipped_steps} steps ({kinds})"
 
 
 def _modes(scores: "list[Score]") -> list[str]:
@@ -101,7 +102,7 @@ def _modes(scores: "list[Score]") -> list[str]:
     lines = [f"{'share of time, %':{NAME_ROOM}}{head}"]
     for score in scores:
         shares = "".join(f"{score.shares[mode] / PERCENT:>7.1f}" for mode in MODE_HEADS)
-        lines.append(f"{_cut(score.controller, NAME_ROOM - 1):{NAME_ROOM}}{shares}")
+        lines.append(f"{shorten(score.controller, NAME_ROOM - 1):{NAME_ROOM}}{shares}")
     return lines
 
 
@@ -110,15 +111,15 @@ def _causes(scores: "list[Score]") -> list[str]:
     lines = [f"{'lost by, g':{NAME_ROOM}}{head}{'sum':>9}"]
     for score in scores:
         regret = score.regret
-        causes = "".join(f"{_figure(regret.totals[name]):>9}" for name in CAUSE_HEADS)
-        name = _cut(score.controller, NAME_ROOM - 1)
-        lines.append(f"{name:{NAME_ROOM}}{causes}{_figure(regret.total):>9}")
+        causes = "".join(f"{number(regret.totals[name], 2):>9}" for name in CAUSE_HEADS)
+        name = shorten(score.controller, NAME_ROOM - 1)
+        lines.append(f"{name:{NAME_ROOM}}{causes}{number(regret.total, 2):>9}")
     return lines
 
 
 def _moments(score: "Score", most: int) -> list[str]:
     lines = [
-        f"Costliest moments of {_cut(score.controller, 40)}",
+        f"Costliest moments of {shorten(score.controller, 40)}",
         f"{'from s':>8}{'to':>7}{'g':>7}  {'by':<7}{'km/h':>6}{'kW':>7}  {'done':<18}best",
     ]
     for moment in list(score.regret.moments)[:most]:
@@ -138,10 +139,8 @@ def _choice(choice: "Decision") -> str:
 def _tuned(comparison: "Comparison") -> list[str]:
     lines = ["Tuned parameters (SI)"]
     for (name, cycle), tuned in comparison.tuned.items():
-        where = f" on {cycle}" if cycle else ""
-        lines.append(
-            f"{_cut(name + where, 60)}: {tuned.before_percent:.2f} % -> {tuned.after_percent:.2f} %"
-        )
+        title = shorten(f"{name} on {cycle}" if cycle else name, 60)
+        lines.append(f"{title}: {tuned.before_percent:.2f} % -> {tuned.after_percent:.2f} %")
         pieces = [f"{key} {value:.4g}" for key, value in tuned.parameters.items()]
         lines += _wrapped(pieces)
     return lines
@@ -254,11 +253,3 @@ def moments_writer(comparison: "Comparison") -> Write:
 
 def _csv_writer(rows: list[dict[str, Any]]) -> Write:
     return table_writer(list(rows[0]) if rows else ["cycle"], [list(row.values()) for row in rows])
-
-
-def _cut(text: str, room: int) -> str:
-    return text if len(text) <= room else text[: room - 3] + "..."
-
-
-def _figure(value: float) -> str:
-    return f"{round(value, 2) + 0.0:.2f}"

@@ -9,13 +9,13 @@ from typing import TYPE_CHECKING
 import click
 
 if TYPE_CHECKING:
-    from ..study.run import Pace, Report
+    from ..study.run import RunProgress, ShowProgress
 
 EVERY = 10.0  # s between lines where stderr is no terminal
 
 
 @contextlib.contextmanager
-def pace_line(hidden: bool) -> Iterator["Report"]:
+def pace_line(hidden: bool) -> Iterator["ShowProgress"]:
     """Give a function that shows the pace: one line, rewritten on a terminal."""
     if hidden:
         yield _nothing
@@ -27,7 +27,7 @@ def pace_line(hidden: bool) -> Iterator["Report"]:
         line.end()
 
 
-def _nothing(pace: "Pace") -> None:
+def _nothing(progress: "RunProgress") -> None:
     """Show nothing."""
 
 
@@ -35,13 +35,13 @@ class _Line:
     def __init__(self, terminal: bool) -> None:
         self.terminal, self.shown, self.width = terminal, -EVERY, 0
 
-    def show(self, pace: "Pace") -> None:
+    def show(self, progress: "RunProgress") -> None:
         """Show the pace, at most every :data:`EVERY` seconds where it is kept in a log."""
-        now, last = time.monotonic(), pace.done == pace.total
+        now, last = time.monotonic(), progress.done == progress.total
         if not self.terminal and not last and now - self.shown < EVERY:
             return
         self.shown = now
-        text = pace_text(pace)
+        text = pace_text(progress)
         if self.terminal:
             click.echo("\r" + text.ljust(self.width), err=True, nl=False)
             self.width = len(text)
@@ -54,11 +54,13 @@ class _Line:
             click.echo(err=True)
 
 
-def pace_text(pace: "Pace") -> str:
+def pace_text(progress: "RunProgress") -> str:
     """Return the pace in words."""
-    failed = f" ({pace.failed} failed)" if pace.failed else ""
-    left = f", {duration_text(pace.left)} left" if pace.left > 0.0 else ""
-    return f"{pace.done} of {pace.total} tasks done{failed}, {pace.rate:.2f} per s{left}"
+    failed = f" ({progress.failed} failed)" if progress.failed else ""
+    left = f", {duration_text(progress.left)} left" if progress.left > 0.0 else ""
+    return (
+        f"{progress.done} of {progress.total} tasks done{failed}, {progress.rate:.2f} per s{left}"
+    )
 
 
 def duration_text(seconds: float) -> str:

@@ -15,7 +15,7 @@ from study_makers import FAILING, TASKS, do_here, start, wait_for_pieces, write_
 
 from hybridopt.study.plan import StudyPlan
 from hybridopt.study.results import read_results, study_status
-from hybridopt.study.store import Store
+from hybridopt.study.store import StudyStore
 from hybridopt.study.study_file import read_study
 
 TRACES = 'traces = ["soc", "gear"]\n'
@@ -35,7 +35,7 @@ def path(tmp_path):
 
 
 def results_of(path):
-    return read_results(StudyPlan(read_study(path)), Store(path.with_suffix(".zarr")))
+    return read_results(StudyPlan(read_study(path)), StudyStore(path.with_suffix(".zarr")))
 
 
 def pieces(path):
@@ -155,7 +155,7 @@ def test_scheduler_with_four_worker_processes(path, undisturbed, scheduler):
     record = json.loads(finish(process))
     assert record["waiting"] == 0 and record["failed"] == FAILING
     assert_same(results_of(path), undisturbed)
-    status = study_status(StudyPlan(read_study(path)), Store(path.with_suffix(".zarr")))
+    status = study_status(StudyPlan(read_study(path)), StudyStore(path.with_suffix(".zarr")))
     assert status.digest == record["digest"]
 
 
