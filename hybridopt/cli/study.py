@@ -86,8 +86,7 @@ def run(
     """
     from ..study.run import forget_failures, run_study, waiting_tasks
 
-    plan, folder = _plan(file), _folder(file, store)
-    found = _found(folder)
+    plan, folder, found = _opened(file, store)
     if dry_run:
         _estimate(plan, found, workers, as_json)
         return
@@ -103,9 +102,9 @@ def run(
         memory = task_memory(plan, plan.tasks)
         count = 0 if scheduler else local_workers(workers, memory)
         with open_client(scheduler, count, memory) as client, pace_line(quiet or as_json) as show:
-            kept = StudyStore.create(folder)
-            run_study(plan, kept, DaskExecutor(client, kept), show)
-    _show_status(plan, _found(folder), folder, as_json)
+            found = StudyStore.create(folder)
+            run_study(plan, found, DaskExecutor(client, found), show)
+    _show_status(plan, found, folder, as_json)
 
 
 @study.command(short_help="Tell how far it is.")
@@ -114,8 +113,8 @@ def run(
 @_json
 def status(file: Path, store: Path | None, as_json: bool) -> None:
     """Tell what is done, what failed and why, and the digest of the results."""
-    folder = _folder(file, store)
-    _show_status(_plan(file), _found(folder), folder, as_json)
+    plan, folder, found = _opened(file, store)
+    _show_status(plan, found, folder, as_json)
 
 
 @study.command(short_help="List results, the best first.")
@@ -158,15 +157,13 @@ def table(
 ) -> None:
     """List the tasks that are done, the best first; or ask which size is nearly the best."""
     from ..files.writing import check_target, write_atomically
-    from ..study.questions import finished
     from ..text.study_tables import best_record, best_text, csv_writer, sizes_record, sizes_text
 
     if (within is None) != (parameter is None):
         raise InputError("--within and --of go together; give both, or neither")
     if csv:
         check_target(csv, overwrite)
-    results = _results(file, store)
-    known = finished(results, goal)
+    results, known = _finished(file, store, goal)
     if within is not None and parameter is not None:
         record, text = sizes_record(known, parameter, goal, within), sizes_text
     else:
@@ -174,7 +171,7 @@ def table(
     if csv:
         write_atomically(csv, csv_writer(results), overwrite)
         record["files"] = [str(csv)]
-    click.echo(json.dumps(record, allow_nan=False) if as_json else text(record))
+    _print(record, text(record), as_json)
     if csv and not as_json:
         click.echo(f"wrote {csv}")
 
@@ -205,10 +202,9 @@ def plot(
     from ..files.writing import file_stem, write_together
     from ..plots import png_writer
     from ..plots.study import panel_note, plot_effects, plot_pareto
-    from ..study.questions import finished
 
     files = plan_files(out, file_stem(file.stem), PICTURES, overwrite)
-    results = finished(_results(file, store), goal)
+    _, results = _finished(file, store, goal)
     front = plot_pareto(results, against or _first_number(results), goal)
     effects = plot_effects(results, goal)
     make_folder(out)
@@ -228,38 +224,34 @@ def _first_number(results: "xr.Dataset") -> str:
     return numeric[0]
 
 
-def _plan(file: Path) -> "StudyPlan":
+def _opened(file: Path, store: Path | None) -> "tuple[StudyPlan, Path, StudyStore | None]":
+    """Return the plan of a study, its folder, and the store there; None where nothing was run."""
     from ..study.plan import StudyPlan
+    from ..study.store import StudyStore
     from ..study.study_file import read_study
 
-    return StudyPlan(read_study(file))
+    plan, folder = StudyPlan(read_study(file)), store or file.with_suffix(".zarr")
+    return plan, folder, StudyStore.opened(folder)
 
 
-def _folder(file: Path, store: Path | None) -> Path:
-    return store or file.with_suffix(".zarr")
-
-
-def _found(folder: Path) -> "StudyStore | None":
-    """Return the store of an earlier run, None where nothing was run."""
-    from ..study.store import StudyStore
-
-    return StudyStore(folder) if (folder / "figures").is_dir() else None
-
-
-def _results(file: Path, store: Path | None) -> "xr.Dataset":
+def _finished(file: Path, store: Path | None, goal: str) -> "tuple[xr.Dataset, xr.Dataset]":
+    """Return all results, and those that have a value for a goal."""
+    from ..study.questions import finished
     from ..study.results import read_results
 
-    return read_results(_plan(file), _found(_folder(file, store)))
+    plan, _, found = _opened(file, store)
+    results = read_results(plan, found)
+    return results, finished(results, goal)
 
 
 def _show_status(
     plan: "StudyPlan", store: "StudyStore | None", folder: Path, as_json: bool
 ) -> None:
     from ..study.results import study_status
-    from ..text.study_tables import status_record, status_text
+    from ..text.study_tables import status_text
 
-    record = status_record(study_status(plan, store), plan.study.name, folder)
-    click.echo(json.dumps(record, allow_nan=False) if as_json else status_text(record))
+    found = study_status(plan, store, folder)
+    _print(vars(found), status_text(found), as_json)
 
 
 def _estimate(
@@ -267,8 +259,14 @@ def _estimate(
 ) -> None:
     from ..study.cluster import local_workers
     from ..study.estimate import estimate_run, task_memory
-    from ..text.study_tables import estimate_record, estimate_text
+    from ..text.study_tables import estimate_text
 
     count = local_workers(workers, task_memory(plan, plan.tasks))
-    record: dict[str, Any] = estimate_record(estimate_run(plan, store), count)
-    click.echo(json.dumps(record, allow_nan=False) if as_json else estimate_text(record))
+    found = estimate_run(plan, store, count)
+    _print(vars(found), estimate_text(found), as_json)
+
+
+def _print(record: dict[str, Any], text: str, as_json: bool) -> None:
+    from ..text.record import json_ready
+
+    click.echo(json.dumps(json_ready(record), allow_nan=False) if as_json else text)

@@ -133,7 +133,7 @@ class DaskExecutor:
 
     def run(self, tasks: Iterable[TaskInput], count: int, report: Report) -> None:
         """Do all tasks; see :class:`.tasks.Executor`."""
-        _check_workers(self.client, self.store.folder)
+        _check_workers(self.client, self.store)
         self.report = report
         self.batches = self._batches(tasks, count)
         self.singles: deque[TaskInput] = deque()  # of batches whose worker died
@@ -244,7 +244,7 @@ def warm_kernels() -> None:
     solve_cycle(read_cycle("ece15").cut(0, 20), read_driveline("full"), settings)
 
 
-def _check_workers(client: Client, folder: Path) -> None:
+def _check_workers(client: Client, store: StudyStore) -> None:
     """See that every worker has this package in this version and sees the store.
 
     Raises
@@ -253,7 +253,7 @@ def _check_workers(client: Client, folder: Path) -> None:
         One does not.
     """
     token = secrets.token_hex(16)
-    path = folder / "figures" / f".token-{token}"
+    path = store.pieces / f".token-{token}"
     path.write_text(token)
     try:
         answers = client.run(_version_and_text, str(path))
@@ -271,7 +271,8 @@ def _check_workers(client: Client, folder: Path) -> None:
             )
         if found != token:
             raise FailedError(
-                f"worker {address} does not see {folder}; give a --store on a disk that all share"
+                f"worker {address} does not see {store.folder}; give a --store on a disk that all "
+                "share"
             )
 
 

@@ -8,11 +8,11 @@ from ..base.errors import InputError
 from ..pipeline import plan_memory
 from .cluster import one_thread, warm_kernels
 from .plan import StudyPlan, Task
-from .results import study_status
+from .results import read_results
 from .run import waiting_tasks
 from .store import StudyStore
 from .tasks import TaskSolver
-from .values import VALUES
+from .values import DONE, VALUES
 
 TRIALS = 3  # tasks of each run that are tried where nothing was measured yet
 
@@ -28,6 +28,8 @@ class RunEstimate:
     task_bytes : arrays of the largest task
     task_seconds : mean time of a waiting task on one core; NaN where nothing could be tried
     measured : how many tasks that time comes from
+    workers : that do the tasks
+    run_seconds : time of the run; NaN where that of a task is not known
     """
 
     total: int
@@ -36,6 +38,8 @@ class RunEstimate:
     task_bytes: float
     task_seconds: float
     measured: int
+    workers: int
+    run_seconds: float
 
 
 def task_memory(plan: StudyPlan, tasks: list[Task]) -> float:
@@ -63,19 +67,22 @@ def task_memory(plan: StudyPlan, tasks: list[Task]) -> float:
     return largest
 
 
-def estimate_run(plan: StudyPlan, store: StudyStore | None) -> RunEstimate:
+def estimate_run(plan: StudyPlan, store: StudyStore | None, workers: int) -> RunEstimate:
     """Return what a run would take, from tasks already done, or else from a few tried now."""
-    waiting, status = waiting_tasks(plan, store), study_status(plan, store)
-    seconds, measured = status.seconds, status.done
+    waiting, results = waiting_tasks(plan, store), read_results(plan, store)
+    known = results["seconds"].values[results["status"].values == DONE]
+    seconds, measured = float(np.mean(known)) if known.size else np.nan, known.size
     if not measured and waiting:
         seconds, measured = _tried(plan, waiting)
     return RunEstimate(
-        total=status.total,
+        total=len(plan.different),
         waiting=len(waiting),
         shared=len({task.points_digest for task in waiting}),
         task_bytes=task_memory(plan, waiting),
         task_seconds=seconds,
         measured=measured,
+        workers=workers,
+        run_seconds=len(waiting) * seconds / workers,
     )
 
 

@@ -132,8 +132,9 @@ def main_effect(values: np.ndarray, goals: np.ndarray) -> pd.DataFrame:
     Parameters
     ----------
     values, goals
-        Shape (tasks,). Where there are more different values than a grid has, as of samples, they
-        are put into :data:`BINS` bins of equally many.
+        Shape (tasks,). Where there are more different values than a grid has, as of samples, these
+        are put into :data:`BINS` bins of equally many; tasks of one value stay together, since
+        they are what the other parameters make of it.
 
     Returns
     -------
@@ -142,9 +143,11 @@ def main_effect(values: np.ndarray, goals: np.ndarray) -> pd.DataFrame:
         goal there; and `binned`.
     """
     table = pd.DataFrame({"value": values, "goal": goals})
-    binned = table["value"].nunique() > 2 * BINS
-    ranks = table["value"].rank(method="first") - 1.0
-    place = ranks * BINS // len(table) if binned else table["value"]
+    different = table["value"].nunique()
+    binned = different > 2 * BINS
+    place = table["value"].rank(method="dense") - 1.0
+    if binned:
+        place = place * BINS // different
     by_place = table.groupby(place.rename("place"))
     effect = by_place["goal"].agg(["mean", "min", "max"])
     effect.insert(0, "value", by_place["value"].mean())

@@ -3,6 +3,7 @@
 import hashlib
 from collections import Counter
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -75,6 +76,7 @@ class StudyStatus:
 
     Attributes
     ----------
+    study, store : its name, and the folder of its results
     total, done, failed, waiting : different tasks of the study
     others : tasks in the store of values that the study no longer has, or of other code
     seconds : mean time of a task done, s; NaN where there is none
@@ -82,6 +84,8 @@ class StudyStatus:
     digest : SHA-256 of all results but their times; equal inputs give an equal one
     """
 
+    study: str
+    store: str
     total: int
     done: int
     failed: int
@@ -92,8 +96,8 @@ class StudyStatus:
     digest: str
 
 
-def study_status(plan: StudyPlan, store: StudyStore | None) -> StudyStatus:
-    """Return how far a study is."""
+def study_status(plan: StudyPlan, store: StudyStore | None, folder: Path) -> StudyStatus:
+    """Return how far a study is; `store` is None where there is none in its folder yet."""
     results = read_results(plan, store)
     _, first = np.unique(results["digest"].values, return_index=True)
     results = results.isel(task=np.sort(first))
@@ -101,6 +105,8 @@ def study_status(plan: StudyPlan, store: StudyStore | None) -> StudyStatus:
     reasons = Counter(reason for reason in results["reason"].values.tolist() if reason)
     done = results["seconds"].values[results["status"].values == DONE]
     return StudyStatus(
+        study=plan.study.name,
+        store=str(folder),
         total=len(plan.different),
         done=counts[DONE],
         failed=counts[FAILED],

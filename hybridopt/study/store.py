@@ -1,9 +1,8 @@
 """Results of a study in a folder: one Zarr group, one piece per task, each written whole.
 
 A piece is a chunk of its own. The library writes a chunk under another name and renames it, and
-the chunk of `figures` comes last, so that a task counts as done only when all of it is there.
-Tasks keep their places for ever; new ones are put behind the old ones. The rows of values are the
-array `figures`, their names the array `figure`.
+the chunk of the row of values comes last, so that a task counts as done only when all of it is
+there. Tasks keep their places for ever; new ones are put behind the old ones.
 """
 
 import contextlib
@@ -25,6 +24,7 @@ from .tasks import TaskOutcome
 from .values import VALUES
 
 KIND = "hybridopt study"
+ROWS, NAMES = "figures", "figure"  # rows of values and their names, as stores of users call them
 REASON_BYTES = 600
 DIGESTS_PER_CHUNK = 4096
 PIECE_BYTES = 8 * len(VALUES)
@@ -40,6 +40,10 @@ class StudyStore:
     folder
         Of :meth:`create`, or of an earlier run.
 
+    Attributes
+    ----------
+    pieces : folder of the rows of values, a file per task
+
     Raises
     ------
     InputError
@@ -47,23 +51,27 @@ class StudyStore:
     """
 
     def __init__(self, folder: Path) -> None:
-        self.folder = folder
+        self.folder, self.pieces = folder, folder / ROWS
+        mode = "r+" if os.access(folder, os.W_OK) else "r"
         try:
-            self.group: Any = zarr.open_group(
-                folder, mode="r+" if os.access(folder, os.W_OK) else "r"
-            )
+            self.group: Any = zarr.open_group(folder, mode=mode)  # type: ignore[arg-type]
             attrs = dict(self.group.attrs)
             self._arrays: dict[str, Any] = {
-                name: self.group[name] for name in ("digest", "figures", "reason")
+                name: self.group[name] for name in ("digest", ROWS, "reason")
             }
         except (OSError, KeyError, ValueError) as error:
             raise InputError(
                 f"{folder}: holds no results of a study ({type(error).__name__}); run it first"
             ) from None
-        if attrs.get("kind") != KIND or attrs.get("figures") != list(VALUES):
+        if attrs.get("kind") != KIND or attrs.get(ROWS) != list(VALUES):
             raise InputError(
                 f"{folder}: holds results of another version of this package; give another --store"
             )
+
+    @classmethod
+    def opened(cls, folder: Path) -> "StudyStore | None":
+        """Return the store in a folder, or None where nothing was run yet."""
+        return cls(folder) if (folder / ROWS).is_dir() else None
 
     @classmethod
     def create(cls, folder: Path) -> "StudyStore":
@@ -76,7 +84,7 @@ class StudyStore:
         FailedError
             The system refused.
         """
-        if (folder / "figures" / "zarr.json").exists():
+        if (folder / ROWS / "zarr.json").exists():
             return cls(folder)
         if folder.exists() and any(p.name not in _BEGUN for p in folder.iterdir()):
             raise InputError(
@@ -132,28 +140,20 @@ class StudyStore:
         count = len(places)
         new = [digest for digest in dict.fromkeys(digests) if digest not in places]
         total = count + len(new)
-        self._arrays["figures"].resize((total, len(VALUES)))
+        self._arrays[ROWS].resize((total, len(VALUES)))
         self._arrays["reason"].resize((total, REASON_BYTES))
         for name in traces:
-            self._grow_trace(name, total, steps)
+            if name not in self.group:
+                attrs = STEP_VARIABLES[name]._asdict()
+                dims = "task", "step"
+                _array(self.group, name, (0, steps), (1, steps), dims, attributes=attrs)
+            array = self.group[name]
+            array.resize((total, max(steps, array.shape[1])))
         if new:
             rows = np.frombuffer(b"".join(new), dtype=np.uint8).reshape(-1, 32)
             self._arrays["digest"].resize((total, 32))
             self._arrays["digest"][count:] = rows
         return places | {digest: count + i for i, digest in enumerate(new)}
-
-    def _grow_trace(self, name: str, total: int, steps: int) -> None:
-        if name not in self.group:
-            _array(
-                self.group,
-                name,
-                (0, steps),
-                (1, steps),
-                ("task", "step"),
-                attributes=STEP_VARIABLES[name]._asdict(),
-            )
-        array = self.group[name]
-        array.resize((total, max(steps, array.shape[1])))
 
     def label(self, columns: Mapping[str, Sequence[Any]]) -> None:
         """Write what each place stands for, as variables over the dim `task` for other readers."""
@@ -186,13 +186,9 @@ class StudyStore:
 
         A piece that a loss of power cut short does not count, so that its task is done again.
         """
-        with os.scandir(self.folder / "figures") as entries:
+        with os.scandir(self.pieces) as entries:
             found = ((_PIECE.fullmatch(entry.name), entry) for entry in entries)
-            return {
-                int(match[1])
-                for match, entry in found
-                if match and entry.stat().st_size == PIECE_BYTES
-            }
+            return {int(m[1]) for m, entry in found if m and entry.stat().st_size == PIECE_BYTES}
 
     def write(self, outcome: TaskOutcome) -> None:
         """Write the piece of a task; its row of values comes last.
@@ -211,7 +207,7 @@ class StudyStore:
                 array = self.group[name]
                 room = array.shape[1] - values.size
                 array[slot] = np.pad(values.astype(float), (0, room), constant_values=np.nan)
-            self._arrays["figures"][slot] = outcome.row
+            self._arrays[ROWS][slot] = outcome.row
         except OSError as error:
             raise FailedError(f"{self.folder}: could not be written ({error.strerror})") from None
 
@@ -221,7 +217,7 @@ class StudyStore:
 
     def rows(self) -> np.ndarray:
         """Return all rows of values, (places, values); NaN where a task waits."""
-        return self.trace("figures")
+        return self.trace(ROWS)
 
     def reasons(self, slots: Sequence[int]) -> list[str]:
         """Return why tasks failed."""
@@ -246,18 +242,18 @@ class StudyStore:
             ) from None
 
     def _piece(self, slot: int) -> Path:
-        return self.folder / "figures" / f"c.{slot}.0"
+        return self.pieces / f"c.{slot}.0"
 
 
-_BEGUN = {"zarr.json", "figure", "digest", "reason", "figures"}
+_BEGUN = {"zarr.json", NAMES, "digest", "reason", ROWS}
 
 
 def _make(folder: Path) -> None:
-    """Make an empty store; `figures` comes last, so that a store without it is made again."""
+    """Make an empty store; the rows come last, so that a store without them is made again."""
     folder.mkdir(parents=False, exist_ok=True)
     attributes: dict[str, Any] = {
         "kind": KIND,
-        "figures": list(VALUES),
+        ROWS: list(VALUES),
         "caution": CAUTION,
         "units": {name: quantity.unit for name, quantity in VALUES.items()},
     }
@@ -266,15 +262,15 @@ def _make(folder: Path) -> None:
     _array(group, "digest", (0, 32), (DIGESTS_PER_CHUNK, 32), ("task", "digest_byte"), "uint8")
     _array(group, "reason", (0, REASON_BYTES), (1, REASON_BYTES), ("task", "reason_byte"), "uint8")
     names = group.create_array(
-        "figure",
+        NAMES,
         shape=(len(VALUES),),
         chunks=(len(VALUES),),
         dtype="string",
-        dimension_names=("figure",),
+        dimension_names=(NAMES,),
         overwrite=True,
     )
     names[:] = np.array(list(VALUES), dtype=object)
-    _array(group, "figures", (0, len(VALUES)), (1, len(VALUES)), ("task", "figure"))
+    _array(group, ROWS, (0, len(VALUES)), (1, len(VALUES)), ("task", NAMES))
 
 
 def _array(
@@ -295,6 +291,6 @@ def _array(
         overwrite=True,
         fill_value=np.nan if dtype == "float64" else 0,
         chunk_key_encoding=_DOTS,
-        compressors=None if name == "figures" else "auto",
+        compressors=None if name == ROWS else "auto",
         attributes=attributes,
     )

@@ -1,6 +1,5 @@
 """Answers of a study as records for JSON, as text in 80 columns, and as CSV."""
 
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import xarray as xr
@@ -32,52 +31,40 @@ SHOWN_SIZES = 30
 Record = dict[str, Any]
 
 
-def status_record(status: "StudyStatus", name: str, folder: Path) -> Record:
-    """Return how far a study is as a record."""
-    return {"study": name, "store": str(folder), **json_ready(vars(status))}
-
-
-def status_text(record: Record) -> str:
+def status_text(status: "StudyStatus") -> str:
     """Return how far a study is in words."""
     lines = [
-        f"Study {record['study']}, results in {record['store']}",
-        f"{record['total']} tasks: {record['done']} done, {record['failed']} failed, "
-        f"{record['waiting']} waiting",
+        f"Study {status.study}, results in {status.store}",
+        f"{status.total} tasks: {status.done} done, {status.failed} failed, "
+        f"{status.waiting} waiting",
     ]
-    if record["others"]:
-        lines.append(f"{record['others']} more in the store are of other values, or of other code")
-    if record["seconds"] is not None:
-        lines.append(f"{record['seconds']:.2f} s per task on one core")
-    reasons = record["reasons"]
+    if status.others:
+        lines.append(f"{status.others} more in the store are of other values, or of other code")
+    if status.done:
+        lines.append(f"{status.seconds:.2f} s per task on one core")
+    reasons = status.reasons
     lines += [f"failed {count}: {reason}" for reason, count in reasons[:SHOWN_REASONS]]
     if len(reasons) > SHOWN_REASONS:
         lines.append(f"and {len(reasons) - SHOWN_REASONS} other reasons (--json has all)")
-    return "\n".join([*lines, f"digest of the results {record['digest'][:16]}"])
+    return "\n".join([*lines, f"digest of the results {status.digest[:16]}"])
 
 
-def estimate_record(estimate: "RunEstimate", workers: int) -> Record:
-    """Return what a run would take as a record."""
-    seconds = estimate.waiting * estimate.task_seconds / workers
-    return json_ready({**vars(estimate), "workers": workers, "run_seconds": seconds})
-
-
-def estimate_text(record: Record) -> str:
+def estimate_text(estimate: "RunEstimate") -> str:
     """Return what a run would take in words."""
-    lines = [
-        f"{record['total']} tasks, {record['waiting']} of them to do, with {record['shared']} "
-        "sets of operating points",
-        f"{record['workers']} workers, up to {record['task_bytes'] / 1e6:.0f} MB of arrays each",
-    ]
-    if not record["waiting"]:
-        lines.append("nothing is left to do")
-    elif record["task_seconds"] is None:
-        lines.append("no task that was tried could be solved, so the time is not known")
+    if not estimate.waiting:
+        time = "nothing is left to do"
+    elif not estimate.measured:
+        time = "no task that was tried could be solved, so the time is not known"
     else:
-        lines.append(
-            f"{record['task_seconds']:.2f} s per task on one core (from {record['measured']} "
-            f"tasks), about {duration_text(record['run_seconds'])} in all"
+        time = (
+            f"{estimate.task_seconds:.2f} s per task on one core (from {estimate.measured} "
+            f"tasks), about {duration_text(estimate.run_seconds)} in all"
         )
-    return "\n".join(lines)
+    return (
+        f"{estimate.total} tasks, {estimate.waiting} of them to do, with {estimate.shared} "
+        f"sets of operating points\n{estimate.workers} workers, up to "
+        f"{estimate.task_bytes / 1e6:.0f} MB of arrays each\n{time}"
+    )
 
 
 def best_record(known: xr.Dataset, goal: str, limit: int) -> Record:

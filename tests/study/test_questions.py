@@ -79,9 +79,11 @@ def test_effect_of_a_grid_is_the_mean_at_each_value():
 
 
 def test_effect_of_samples_is_binned():
-    """Of a straight line the bins' means lie on it."""
-    values = np.random.default_rng(1).permutation(np.linspace(0.0, 1.0, 200))
-    found = main_effect(values, 3.0 * values + 1.0)
+    """Of a straight line the bins' means lie on it, whatever else varies at every sample."""
+    values = np.random.default_rng(1).permutation(np.repeat(np.linspace(0.0, 1.0, 100), 3))
+    other = np.empty(values.size)
+    other[np.argsort(values, kind="stable")] = np.tile([-10.0, 0.0, 10.0], 100)
+    found = main_effect(values, 3.0 * values + 1.0 + other)
     assert len(found) == BINS and np.all(np.diff(found["value"]) > 0) and found["binned"].all()
     np.testing.assert_allclose(found["mean"], 3.0 * found["value"] + 1.0)
 

@@ -27,7 +27,8 @@ def results_of(path):
 
 
 def status_of(path):
-    return study_status(StudyPlan(read_study(path)), StudyStore(path.with_suffix(".zarr")))
+    folder = path.with_suffix(".zarr")
+    return study_status(StudyPlan(read_study(path)), StudyStore(folder), folder)
 
 
 def test_values_are_those_of_a_solve(tmp_path):
