@@ -40,8 +40,6 @@ if TYPE_CHECKING:
     from .evaluation.sources import read_controller as read_controller
     from .evaluation.trade_off import TradeOff as TradeOff
     from .evaluation.trade_off import trade_off as trade_off
-    from .evaluation.variants import Variants as Variants
-    from .evaluation.variants import solve_variants as solve_variants
     from .exports.files import write_rule_set as write_rule_set
     from .inputs.catalogue import cycle_names as cycle_names
     from .inputs.cycle import Cycle as Cycle
@@ -113,6 +111,7 @@ if TYPE_CHECKING:
     from .plots.variants import plot_variants as plot_variants
     from .problem.settings import Settings as Settings
     from .report.saving import save_report as save_report
+    from .study.drivelines import solve_variants as solve_variants
     from .study.front import plan_study as plan_study
     from .study.front import solve_study as solve_study
     from .study.front import study_results as study_results
@@ -174,8 +173,8 @@ _HOMES = {
     "Regret": "evaluation.regret",
     "trade_off": "evaluation.trade_off",
     "TradeOff": "evaluation.trade_off",
-    "solve_variants": "evaluation.variants",
-    "Variants": "evaluation.variants",
+    "solve_variants": "study.drivelines",
+    "Variants": "study.drivelines",
     "recall_cycle": "evaluation.recall",
     "recall_driveline": "evaluation.recall",
     "repeat_solve": "evaluation.recall",

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     import xarray as xr
 
     from ..study.plan import StudyPlan
-    from ..study.store import Store
+    from ..study.store import StudyStore
 
 GOAL = "fuel_equal_l_per_100km"
 EXAMPLES = """\b
@@ -79,21 +79,16 @@ def run(
     Every task is stored as soon as it is done. Whatever ends a run, the next one goes on where it
     was; a finished study with new values does the new tasks only.
     """
-    from ..study.front import find_store, plan_study, solve_study, store_folder
+    from ..study.front import open_store, plan_study, solve_study, store_folder
     from ..text.pace import pace_line
 
     plan, folder = plan_study(file), store_folder(file, store)
     if dry_run:
-        _estimate(plan, find_store(folder), workers, as_json)
+        _estimate(plan, open_store(folder), workers, as_json)
         return
-    with pace_line(quiet or as_json) as report:
+    with pace_line(quiet or as_json) as show:
         solve_study(
-            plan,
-            folder,
-            workers=workers,
-            scheduler=scheduler,
-            retry_failed=retry_failed,
-            report=report,
+            plan, folder, workers=workers, scheduler=scheduler, retry_failed=retry_failed, show=show
         )
     _show_status(plan, folder, as_json)
 
@@ -149,13 +144,14 @@ def table(
 ) -> None:
     """List the tasks that are done, the best first; or ask which size is nearly the best."""
     from ..files.writing import check_target, write_atomically
-    from ..study.questions import finished
     from ..text.study_tables import best_record, best_text, csv_writer, sizes_record, sizes_text
 
     if (within is None) != (parameter is None):
         raise InputError("--within and --of go together; give both, or neither")
     if csv:
         check_target(csv, overwrite)
+    from ..study.questions import finished
+
     results = _results(file, store)
     known = finished(results, goal)
     if within is not None and parameter is not None:
@@ -165,7 +161,7 @@ def table(
     if csv:
         write_atomically(csv, csv_writer(results), overwrite)
         record["files"] = [str(csv)]
-    click.echo(json.dumps(record, allow_nan=False) if as_json else text(record))
+    _print(record, text(record), as_json)
     if csv and not as_json:
         click.echo(f"wrote {csv}")
 
@@ -196,7 +192,7 @@ def plot(
     from ..files.writing import file_stem, write_together
     from ..plots.axes import figure_writer
     from ..plots.study import panel_note, plot_effects, plot_pareto
-    from ..study.questions import finished, parameters_of
+    from ..study.questions import finished
 
     files = plan_files(out, file_stem(file.stem), PICTURES, overwrite)
     results = finished(_results(file, store), goal)
@@ -204,18 +200,18 @@ def plot(
     effects = plot_effects(results, goal)
     make_folder(out)
     write_together(list(zip(files, map(figure_writer, (front, effects)), strict=True)), overwrite)
-    if note := panel_note(results, parameters_of(results)):
+    if note := panel_note(results):
         click.echo(f"note: {note}", err=True)
     for path in files:
         click.echo(f"wrote {path}")
 
 
 def _first_number(results: "xr.Dataset") -> str:
-    from ..study.questions import parameters_of
+    from ..study.questions import is_numeric, parameters_of
 
-    numeric = [p for p in parameters_of(results) if results[p].dtype.kind in "fiu"]
+    numeric = [name for name in parameters_of(results) if is_numeric(results, name)]
     if not numeric:
-        raise InputError("--against: no parameter has numbers; name a figure")
+        raise InputError("--against: no parameter has numbers; name a value")
     return numeric[0]
 
 
@@ -226,19 +222,27 @@ def _results(file: Path, store: Path | None) -> "xr.Dataset":
 
 
 def _show_status(plan: "StudyPlan", folder: Path, as_json: bool) -> None:
-    from ..study.front import find_store
+    from ..study.front import open_store
     from ..study.results import study_status
-    from ..text.study_tables import status_record, status_text
+    from ..text.study_tables import status_text
 
-    record = status_record(study_status(plan, find_store(folder)), plan.study.name, folder)
-    click.echo(json.dumps(record, allow_nan=False) if as_json else status_text(record))
+    found = study_status(plan, open_store(folder), folder)
+    _print(vars(found), status_text(found), as_json)
 
 
-def _estimate(plan: "StudyPlan", store: "Store | None", workers: int | None, as_json: bool) -> None:
+def _estimate(
+    plan: "StudyPlan", store: "StudyStore | None", workers: int | None, as_json: bool
+) -> None:
     from ..study.cluster import local_workers
-    from ..study.estimate import estimate, task_memory
-    from ..text.study_tables import estimate_record, estimate_text
+    from ..study.estimate import estimate_run, task_memory
+    from ..text.study_tables import estimate_text
 
     count = local_workers(workers, task_memory(plan, plan.tasks))
-    record: dict[str, Any] = estimate_record(estimate(plan, store), count)
-    click.echo(json.dumps(record, allow_nan=False) if as_json else estimate_text(record))
+    found = estimate_run(plan, store, count)
+    _print(vars(found), estimate_text(found), as_json)
+
+
+def _print(record: dict[str, Any], text: str, as_json: bool) -> None:
+    from ..text.record import json_ready
+
+    click.echo(json.dumps(json_ready(record), allow_nan=False) if as_json else text)

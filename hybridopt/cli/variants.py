@@ -14,7 +14,8 @@ from .progress_bar import progress_bar
 from .settings_options import make_settings, settings_options
 
 if TYPE_CHECKING:
-    from ..evaluation.variants import Variants
+    from xarray import Dataset
+
     from ..inputs.driveline import Driveline
 
 EXAMPLES = """\b
@@ -60,9 +61,10 @@ def variants(
     A driveline that cannot drive a cycle is shown with the reason; the exit code is 1 only if
     none can drive any. Where the fuels differ, grams of fuel and CO2 are compared.
     """
-    from ..evaluation.variants import solve_variants
     from ..inputs.cycle import read_cycle
     from ..inputs.driveline_file import read_driveline
+    from ..study.drivelines import solve_variants
+    from ..study.values import DONE
 
     settings = make_settings(given)
     tracks = [read_cycle(cycle) for cycle in cycles or ("wltc_class3b",)]
@@ -72,7 +74,7 @@ def variants(
         found = solve_variants(tracks, vehicles, settings, not no_bound, progress)
     _write(found, files, overwrite)
     _show(found, files, as_json)
-    return 0 if found.solved else 1
+    return 0 if (found["status"] == DONE).any() else 1
 
 
 def _named(sources: Sequence[str], vehicles: "Sequence[Driveline]") -> "dict[str, Driveline]":
@@ -89,7 +91,7 @@ def _named(sources: Sequence[str], vehicles: "Sequence[Driveline]") -> "dict[str
     return dict(zip(shown, vehicles, strict=True))
 
 
-def _write(found: "Variants", files: list[Path], overwrite: bool) -> None:
+def _write(found: "Dataset", files: list[Path], overwrite: bool) -> None:
     if not files:
         return
     from ..files.writing import write_together
@@ -102,7 +104,7 @@ def _write(found: "Variants", files: list[Path], overwrite: bool) -> None:
     write_together(list(zip(files, writers, strict=True)), overwrite)
 
 
-def _show(found: "Variants", files: list[Path], as_json: bool) -> None:
+def _show(found: "Dataset", files: list[Path], as_json: bool) -> None:
     from ..text.variants_tables import variants_record, variants_text
 
     if as_json:

@@ -1,24 +1,31 @@
 """Pictures of a study: Pareto front of two quantities, and main effect of every parameter."""
 
 import math
-from collections.abc import Sequence
+from itertools import cycle as again
 
 import numpy as np
+import pandas as pd
 import xarray as xr
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 
 from ..base.errors import InputError
-from ..study.parameters import is_number
-from ..study.questions import groups, main_effect, parameter_values, parameters_of, pareto_front
-from ..study.values import FIGURES
+from ..study.questions import (
+    check_numeric,
+    groups,
+    is_numeric,
+    main_effect,
+    pareto_front,
+    varying_parameters,
+)
+from ..study.values import VALUES
 from .axes import dress, new_figure, plain
 from .colours import INK, SERIES
 
 COLUMNS = 3
 PANEL = (3.9, 3.1)  # inch
-MOST_PANELS = 12
+MAX_PANELS = 12
 
 
 def plot_pareto(results: xr.Dataset, against: str, goal: str) -> Figure:
@@ -43,20 +50,30 @@ def plot_pareto(results: xr.Dataset, against: str, goal: str) -> Figure:
     InputError
         `against` is neither, or has values that are no numbers.
     """
-    cycles = list(dict.fromkeys(results["cycle"].values.tolist()))[:MOST_PANELS]
-    runs = list(dict.fromkeys(results["run"].values.tolist()))
+    _check_axis(results, against)
+    cycles = list(dict.fromkeys(results["cycle"].values.tolist()))[:MAX_PANELS]
+    colours = dict(zip(dict.fromkeys(results["run"].values.tolist()), again(SERIES), strict=False))
     figure, axes = _panels(len(cycles))
-    for i, (ax, cycle) in enumerate(zip(axes, cycles, strict=True)):
-        for run, colour in zip(runs, _colours(len(runs)), strict=True):
-            tasks = results.isel(task=_where(results, cycle, run))
-            if tasks.sizes["task"]:
-                _front(ax, _axis(tasks, against), tasks[goal].values, run, colour)
+    panels = dict(zip(cycles, axes, strict=True))
+    for cycle, run, tasks in groups(results):
+        if cycle in panels:
+            x, y = (tasks[name].to_numpy(dtype=float) for name in (against, goal))
+            _draw_front(panels[cycle], x, y, run, colours[run])
+    for i, (cycle, ax) in enumerate(panels.items()):
         _dress(ax, cycle, against, "" if i % COLUMNS else goal)
     _legend(figure, axes[0], f"{results.attrs['study']}: least {goal} against least {against}")
     return figure
 
 
-def _front(ax: Axes, x: np.ndarray, y: np.ndarray, run: str, colour: str) -> None:
+def _check_axis(results: xr.Dataset, name: str) -> None:
+    if name not in VALUES:
+        try:
+            check_numeric(results, name)
+        except InputError as error:
+            raise InputError(f"--against {error}; or a value: {', '.join(VALUES)}") from None
+
+
+def _draw_front(ax: Axes, x: np.ndarray, y: np.ndarray, run: str, colour: str) -> None:
     front = pareto_front(x, y)
     ax.plot(x, y, ".", color=colour, markersize=4, alpha=0.35)
     name = plain(run.rpartition("/")[2], 28)
@@ -64,10 +81,10 @@ def _front(ax: Axes, x: np.ndarray, y: np.ndarray, run: str, colour: str) -> Non
 
 
 def plot_effects(results: xr.Dataset, goal: str) -> Figure:
-    """Draw the mean of a figure over every parameter, a panel each, a line per cycle and run.
+    """Draw the mean of a value over every parameter, a panel each, a line per cycle and run.
 
     Each line is relative to its own mean over all tasks, in %, so that cycles can be compared; the
-    bars beside a point of a grid reach from the least to the largest figure there.
+    bars beside a point of a grid reach from the least to the largest value there.
 
     Parameters
     ----------
@@ -84,71 +101,43 @@ def plot_effects(results: xr.Dataset, goal: str) -> Figure:
     Raises
     ------
     InputError
-        No parameter has more than one value that is done.
+        No parameter has more than one value.
     """
-    parameters = [name for name in parameters_of(results) if _varies(results, name)][:MOST_PANELS]
+    parameters = varying_parameters(results)[:MAX_PANELS]
     if not parameters:
         raise InputError("no parameter of the study has more than one value that is done")
-    combinations = groups(results)
     figure, axes = _panels(len(parameters))
     for i, (ax, parameter) in enumerate(zip(axes, parameters, strict=True)):
-        for (cycle, run, tasks), colour in zip(
-            combinations, _colours(len(combinations)), strict=True
-        ):
+        numeric = is_numeric(results, parameter)
+        for (cycle, run, tasks), colour in zip(groups(results), again(SERIES), strict=False):
+            percent = 100.0 * (tasks[goal] / tasks[goal].mean() - 1.0)
             name = plain(f"{cycle}, {run.rpartition('/')[2]}", 40)
-            _effect(ax, tasks, parameter, goal, name, colour)
+            _draw_effect(ax, tasks[parameter], percent, numeric, name, colour)
         _dress(ax, "", parameter, "" if i % COLUMNS else "% from the mean of all")
     low = min(ax.get_ylim()[0] for ax in axes)
     high = max(ax.get_ylim()[1] for ax in axes)
     for ax in axes:
         ax.set_ylim(low, high)
-    _legend(
-        figure,
-        axes[0],
-        f"{results.attrs['study']}: {goal} over each parameter; points are "
-        "means, bars reach from least to largest",
-    )
+    what = "points are means, bars reach from least to largest"
+    _legend(figure, axes[0], f"{results.attrs['study']}: {goal} over each parameter; {what}")
     return figure
 
 
-def _effect(ax: Axes, tasks: xr.Dataset, parameter: str, goal: str, name: str, colour: str) -> None:
-    percent = 100.0 * (tasks[goal].values / tasks[goal].values.mean() - 1.0)
-    values = tasks[parameter].values
-    if all(is_number(value) for value in values.tolist()):
-        numbers = parameter_values(tasks, parameter)
+def _draw_effect(
+    ax: Axes, values: pd.Series, percent: pd.Series, numeric: bool, name: str, colour: str
+) -> None:
+    """Draw a goal over a parameter: its words, where it has no numbers, in alphabetical order."""
+    if not numeric:
+        words = sorted(set(values))
+        ax.set_xticks(range(len(words)), [word[:14] for word in words])
+        values = values.map(words.index)
+    effect = main_effect(values.to_numpy(dtype=float), percent.to_numpy())
+    x = effect["value"]
+    if effect["binned"].any():
+        ax.plot(values, percent, ".", color=colour, markersize=3, alpha=0.3)
     else:
-        words, numbers = np.unique(values.astype(str), return_inverse=True)
-        ax.set_xticks(range(words.size), [word[:14] for word in words.tolist()])
-        numbers = numbers.astype(np.float64)
-    x, y = main_effect(numbers, percent)
-    if x.size == np.unique(numbers).size:
-        lows = [percent[numbers == at].min() for at in x]
-        highs = [percent[numbers == at].max() for at in x]
-        ax.vlines(x, lows, highs, color=colour, linewidth=3.0, alpha=0.18)
-    else:
-        ax.plot(numbers, percent, ".", color=colour, markersize=3, alpha=0.3)
-    ax.plot(x, y, "o-", color=colour, markersize=4, label=name)
-
-
-def _varies(results: xr.Dataset, parameter: str) -> bool:
-    return len(set(results[parameter].values.tolist())) > 1
-
-
-def _where(results: xr.Dataset, cycle: str, run: str) -> np.ndarray:
-    return np.flatnonzero((results["cycle"].values == cycle) & (results["run"].values == run))
-
-
-def _axis(tasks: xr.Dataset, name: str) -> np.ndarray:
-    if name in FIGURES:
-        return np.asarray(tasks[name].values, dtype=np.float64)
-    try:
-        return parameter_values(tasks, name)
-    except InputError as error:
-        raise InputError(f"--against {error}; or a figure: {', '.join(FIGURES)}") from None
-
-
-def _colours(count: int) -> list[str]:
-    return [SERIES[i % len(SERIES)] for i in range(count)]
+        ax.vlines(x, effect["min"], effect["max"], color=colour, linewidth=3.0, alpha=0.18)
+    ax.plot(x, effect["mean"], "o-", color=colour, markersize=4, label=name)
 
 
 def _panels(count: int) -> tuple[Figure, list[Axes]]:
@@ -172,7 +161,7 @@ def _dress(ax: Axes, name: str, x: str, y: str) -> None:
 
 def _with_unit(name: str) -> str:
     """Return a name as an axis shows it; parameters have their unit in their name."""
-    unit = FIGURES[name].unit if name in FIGURES else "1"
+    unit = VALUES[name].unit if name in VALUES else "1"
     return f"{name} ({unit})" if unit != "1" else name
 
 
@@ -185,8 +174,8 @@ def _legend(figure: Figure, ax: Axes, title: str) -> None:
     )
 
 
-def panel_note(results: xr.Dataset, shown: Sequence[str]) -> str:
+def panel_note(results: xr.Dataset) -> str:
     """Return a sentence on what did not fit into the pictures; empty where all did."""
     cycles = len(set(results["cycle"].values.tolist()))
-    most = max(cycles, len(shown))
-    return f"only the first {MOST_PANELS} of {most} panels are drawn" if most > MOST_PANELS else ""
+    count = max(cycles, len(varying_parameters(results)))
+    return f"only the first {MAX_PANELS} of {count} panels are drawn" if count > MAX_PANELS else ""

@@ -1,21 +1,24 @@
 """What a run would take, before it is started: tasks, memory and time."""
 
-import time
 from dataclasses import dataclass
 
-from ..base.errors import HybridoptError
+import numpy as np
+
+from ..base.errors import InputError
 from ..pipeline import plan_memory
-from .jobs import Job, Shared, one_thread, warm_kernels
+from .cluster import one_thread, warm_kernels
 from .plan import StudyPlan, Task
 from .results import read_results
-from .store import Store
-from .values import DONE
+from .run import waiting_tasks
+from .store import StudyStore
+from .tasks import TaskSolver
+from .values import DONE, VALUES
 
 TRIALS = 3  # tasks of each run that are tried where nothing was measured yet
 
 
 @dataclass(frozen=True)
-class Estimate:
+class RunEstimate:
     """What a run would take.
 
     Attributes
@@ -25,6 +28,8 @@ class Estimate:
     task_bytes : arrays of the largest task
     task_seconds : mean time of a waiting task on one core; NaN where nothing could be tried
     measured : how many tasks that time comes from
+    workers : that do the tasks
+    run_seconds : time of the run; NaN where that of a task is not known
     """
 
     total: int
@@ -33,61 +38,56 @@ class Estimate:
     task_bytes: float
     task_seconds: float
     measured: int
+    workers: int
+    run_seconds: float
 
 
 def task_memory(plan: StudyPlan, tasks: list[Task]) -> float:
     """Return the bytes of arrays that the largest of some tasks keeps."""
-    most, seen = 0.0, set()
+    largest, seen = 0.0, set()
     for task in tasks:
         if task.values in plan.problems:
             continue
-        variant = plan.variants.variant(task.values)
+        variant = plan.builder.variant(task.values)
         parts, settings = variant.parts, variant.settings
-        maps = parts.motor.loss_map["torque"].size, parts.engine.fuel_map["torque"].size
         size = (
-            task.cycle,
-            settings.soc_points,
-            settings.splits,
-            settings.memory_limit,
-            parts.gearbox.gears,
-            *maps,
+            *(task.cycle, settings.soc_points, settings.splits, settings.memory_limit),
+            *(settings.min_on_time, settings.min_off_time, settings.min_gear_time),
+            *(parts.start.duration, parts.gearbox.gears),
+            *(parts.motor.loss_map["torque"].size, parts.engine.fuel_map["torque"].size),
         )
-        if size not in seen:
-            seen.add(size)
-            cycle = plan.study.cycles[task.cycle]
-            most = max(most, plan_memory(cycle, parts, settings).needed)
-    return most
+        if size in seen:
+            continue
+        seen.add(size)
+        try:
+            memory = plan_memory(plan.study.cycles[task.cycle], parts, settings)
+        except InputError:
+            continue  # the task will fail with that reason
+        largest = max(largest, memory.needed)
+    return largest
 
 
-def estimate(plan: StudyPlan, store: Store | None) -> Estimate:
+def estimate_run(plan: StudyPlan, store: StudyStore | None, workers: int) -> RunEstimate:
     """Return what a run would take, from tasks already done, or else from a few tried now."""
-    different = list({task.digest: task for task in plan.tasks}.values())
-    waiting = different
-    if store:
-        places, done = store.places(), store.done()
-        waiting = [task for task in different if places.get(task.digest) not in done]
-    seconds, measured = _measured(plan, store)
+    waiting, results = waiting_tasks(plan, store), read_results(plan, store)
+    known = results["seconds"].values[results["status"].values == DONE]
+    seconds, measured = float(np.mean(known)) if known.size else np.nan, known.size
     if not measured and waiting:
         seconds, measured = _tried(plan, waiting)
-    return Estimate(
-        total=len(different),
+    return RunEstimate(
+        total=len(plan.different),
         waiting=len(waiting),
         shared=len({task.points_digest for task in waiting}),
         task_bytes=task_memory(plan, waiting),
         task_seconds=seconds,
         measured=measured,
+        workers=workers,
+        run_seconds=len(waiting) * seconds / workers,
     )
 
 
-def _measured(plan: StudyPlan, store: Store | None) -> tuple[float, int]:
-    """Return the mean time of the tasks done, and their number."""
-    results = read_results(plan, store)
-    seconds = results["seconds"].values[results["status"].values == DONE]
-    return (float(seconds.mean()), seconds.size) if seconds.size else (float("nan"), 0)
-
-
 def _tried(plan: StudyPlan, waiting: list[Task]) -> tuple[float, int]:
-    """Do a few tasks of every run here, and return the mean time, scaled by the steps.
+    """Do a few tasks of every run here; return the mean time, scaled by the steps, and how many.
 
     The tries are spread over the tasks of the shortest cycle; those that fail count nothing.
     """
@@ -100,19 +100,13 @@ def _tried(plan: StudyPlan, waiting: list[Task]) -> tuple[float, int]:
         tasks = [task for task in waiting if task.run == run]
         tried = [task for task in tasks if task.cycle == shortest] or tasks
         picked = tried[:: max(len(tried) // TRIALS, 1)][:TRIALS]
-        per_step = [s for s in (_per_step(plan.job(task, 0)) for task in picked) if s > 0.0]
+        outcomes = [TaskSolver().outcome(plan.task_input(task, 0)) for task in picked]
+        per_step = [
+            outcome.row[list(VALUES).index("seconds")] / steps[task.cycle]
+            for task, outcome in zip(picked, outcomes, strict=True)
+            if not outcome.reason
+        ]
         if per_step:
-            mean = sum(per_step) / len(per_step)
-            total += mean * sum(steps[task.cycle] for task in tasks)
+            total += float(np.mean(per_step)) * sum(steps[task.cycle] for task in tasks)
             measured += len(per_step)
     return (total / len(waiting), measured) if measured else (float("nan"), 0)
-
-
-def _per_step(job: Job) -> float:
-    """Return the time a job takes per step, s; 0 where it fails."""
-    began = time.perf_counter()
-    try:
-        Shared().outcome(job)
-    except HybridoptError:
-        return 0.0
-    return (time.perf_counter() - began) / job.cycle.dt.size

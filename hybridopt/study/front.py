@@ -10,8 +10,8 @@ if TYPE_CHECKING:
     import xarray as xr
 
     from .plan import StudyPlan
-    from .run import Pace, Report
-    from .store import Store
+    from .run import RunProgress, ShowProgress
+    from .store import StudyStore
 
 NEEDED = ("distributed", "zarr", "scipy", "psutil")
 
@@ -65,7 +65,7 @@ def solve_study(
     workers: int | None = None,
     scheduler: str | None = None,
     retry_failed: bool = False,
-    report: "Report | None" = None,
+    show: "ShowProgress | None" = None,
 ) -> "xr.Dataset":
     """Do all tasks of a study that are not done yet, and return its results.
 
@@ -83,7 +83,7 @@ def solve_study(
         Address of a Dask scheduler whose workers are used instead.
     retry_failed
         Try tasks again that failed before.
-    report
+    show
         Called with how far the run is, whenever a few tasks are done.
 
     Returns
@@ -103,21 +103,23 @@ def solve_study(
     -----
     A script that starts workers does so below `if __name__ == "__main__":`, since they import it.
     """
-    from .run import forget_failures, run_study
+    from .run import forget_failures, run_study, waiting_tasks
 
     place = store_folder(plan.study.path, folder)
-    store = find_store(place)
+    store = open_store(place)
     if store and retry_failed:
         with store.locked():
             forget_failures(plan, store)
-    if _waiting(plan, store):
-        from .cluster import local_workers, open_client
+    if waiting_tasks(plan, store):
+        from .cluster import DaskExecutor, local_workers, open_client
         from .estimate import task_memory
+        from .store import StudyStore
 
         memory = task_memory(plan, plan.tasks)
         count = 0 if scheduler else local_workers(workers, memory)
         with open_client(scheduler, count, memory) as client:
-            run_study(plan, place, client, report or _silent)
+            store = StudyStore.create(place)
+            run_study(plan, store, DaskExecutor(client, store), show or _silent)
     return study_results(plan, place)
 
 
@@ -150,7 +152,7 @@ def study_results(
     from .questions import finished
     from .results import read_results
 
-    results = read_results(plan, find_store(store_folder(plan.study.path, folder)))
+    results = read_results(plan, open_store(store_folder(plan.study.path, folder)))
     return finished(results, goal) if goal else results
 
 
@@ -159,19 +161,12 @@ def store_folder(path: Path, folder: str | Path | None) -> Path:
     return path.with_suffix(".zarr") if folder is None else Path(folder)
 
 
-def find_store(folder: Path) -> "Store | None":
+def open_store(folder: Path) -> "StudyStore | None":
     """Return the store of an earlier run, None where nothing was run."""
-    from .store import Store
+    from .store import StudyStore
 
-    return Store(folder) if (folder / "figures").is_dir() else None
-
-
-def _waiting(plan: "StudyPlan", store: "Store | None") -> bool:
-    if store is None:
-        return True
-    places, done = store.places(), store.done()
-    return any(places.get(task.digest) not in done for task in plan.tasks)
+    return StudyStore.opened(folder)
 
 
-def _silent(pace: "Pace") -> None:
+def _silent(progress: "RunProgress") -> None:
     """Show nothing."""

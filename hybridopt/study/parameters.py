@@ -140,7 +140,7 @@ def _end(path: str, key: str, raw: dict[str, Any], place: Place) -> float:
     return float(raw[key])
 
 
-def variants(
+def variant_values(
     parameters: Sequence[Parameter], counts: Sequence[int], seed: int
 ) -> list[tuple[Value, ...]]:
     """Return the values of all variants, in the order of the parameters.

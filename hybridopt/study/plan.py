@@ -3,30 +3,29 @@
 import hashlib
 import json
 import sys
-from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import cloudpickle
 
 from ..base.errors import InputError
 from ..controllers.builtin import names
+from ..evaluation.case import OPTIMUM
 from ..evaluation.sources import is_code, read_controller
-from .jobs import Job, package_version
-from .parameters import Value, variants
-from .study_file import OPTIMUM, Study
-from .variant import Variants, file_digest
+from .parameters import Value, variant_values
+from .study_file import Study
+from .tasks import TaskInput, package_version
+from .variant import VariantBuilder, file_digest
 
-FORMAT = 1  # of the stored figures; a task of another one is another task
+FORMAT = 1  # of the stored values; a task of another one is another task
 
 
-@dataclass(frozen=True, slots=True)
-class Task:
-    """One solve or drive of a study.
+class Task(NamedTuple):
+    """One solve or drive of a study, as the study names it.
 
     Attributes
     ----------
-    digest : SHA-256 of all that the result depends on; equal tasks are done once
+    digest : SHA-256 of all that the outcome depends on; equal tasks are done once
     values : of the parameters
     cycle, run : positions in the study
     points_digest : tasks of one value share demand and operating points
@@ -50,6 +49,7 @@ class StudyPlan:
     Attributes
     ----------
     tasks : by variant, cycle and run
+    different : the first task of each digest, by digest
     problems : by values of the parameters, why a variant cannot be made
 
     Raises
@@ -60,12 +60,13 @@ class StudyPlan:
 
     def __init__(self, study: Study) -> None:
         self.study = study
-        self.variants = Variants(study)
+        self.builder = VariantBuilder(study)
         self.problems: dict[tuple[Value, ...], str] = {}
         self.controllers = {run: _controller(run, study) for run in study.runs if run != OPTIMUM}
         self._runs = [self._run_digest(run) for run in study.runs]
-        rows = variants(study.parameters, study.samples, study.seed)
+        rows = variant_values(study.parameters, study.samples, study.seed)
         self.tasks = [task for values in rows for task in self._tasks(values)]
+        self.different = {task.digest: task for task in reversed(self.tasks)}
 
     def _run_digest(self, run: str) -> str:
         study = self.study
@@ -78,7 +79,7 @@ class StudyPlan:
 
     def _tasks(self, values: tuple[Value, ...]) -> list[Task]:
         try:
-            variant = self.variants.variant(values)
+            variant = self.builder.variant(values)
             digest, points_digest = variant.digest, variant.points_digest
         except InputError as error:
             self.problems[values] = str(error)
@@ -92,17 +93,18 @@ class StudyPlan:
                 tasks.append(Task(whole, values, i, j, shared))
         return tasks
 
-    def job(self, task: Task, slot: int) -> Job:
-        """Return a task as a worker takes it."""
+    def task_input(self, task: Task, slot: int) -> TaskInput:
+        """Return a task with all that is needed to do it; its row goes to a slot."""
         study, run = self.study, self.study.runs[task.run]
-        return Job(
+        return TaskInput(
             slot=slot,
-            variant=None if task.values in self.problems else self.variants.variant(task.values),
+            variant=None if task.values in self.problems else self.builder.variant(task.values),
             problem=self.problems.get(task.values, ""),
             cycle=study.cycles[task.cycle],
             run=run,
             controller=self.controllers.get(run),
             bound=study.bound,
+            keeps_optimum=study.bound and bool(self.controllers),
             traces=study.traces,
             evaluations=study.evaluations if run in names() else 0,
             seed=study.tuning_seed,

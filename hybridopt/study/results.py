@@ -3,20 +3,20 @@
 import hashlib
 from collections import Counter
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 import xarray as xr
 
-from ..base.cautions import CAUTION
 from ..base.nomenclature import STEP_VARIABLES
 from .parameters import label
 from .plan import StudyPlan
-from .store import Store
-from .values import DONE, FAILED, FIGURES, WAITING
+from .store import StudyStore
+from .values import DONE, FAILED, VALUES, WAITING, values_dataset
 
 
-def read_results(plan: StudyPlan, store: Store | None) -> xr.Dataset:
+def read_results(plan: StudyPlan, store: StudyStore | None) -> xr.Dataset:
     """Return the results of all tasks of a study.
 
     Parameters
@@ -30,58 +30,53 @@ def read_results(plan: StudyPlan, store: Store | None) -> xr.Dataset:
     -------
     Dataset
         Over the dim `task`, by variant, cycle and run: the variables of
-        :data:`.figures.FIGURES`, `reason` of failures, and the traces that the study keeps, over
+        :data:`.values.VALUES`, `reason` of failures, and the traces that the study keeps, over
         `step`. Coordinates are the parameters by their path, `cycle`, `run` and `digest`. Where a
-        task waits, `status` is -1 and the figures are NaN.
+        task waits, `status` is -1 and the values are NaN.
     """
     study, tasks = plan.study, plan.tasks
     places = store.places() if store else {}
     slots = np.array([places.get(task.digest, -1) for task in tasks], dtype=np.int64)
-    figures = np.full((len(tasks), len(FIGURES)), np.nan)
+    placed = slots >= 0
+    rows = np.full((len(tasks), len(VALUES)), np.nan)
     if store:
-        figures[slots >= 0] = store.figures()[slots[slots >= 0]]
-    data = xr.Dataset(coords=_coordinates(plan))
-    for i, (name, quantity) in enumerate(FIGURES.items()):
-        data[name] = (
-            "task",
-            figures[:, i],
-            {"units": quantity.unit, "long_name": quantity.meaning},
-        )
-    status = np.where(np.isnan(figures[:, 0]), WAITING, figures[:, 0]).astype(np.int64)
-    data["status"] = ("task", status, data["status"].attrs)
+        rows[placed] = store.rows()[slots[placed]]
+    data = values_dataset(rows, ["task"], _coordinates(plan))
     reasons = np.full(len(tasks), "", dtype=object)
-    failed = np.flatnonzero(status == FAILED)
-    if store and failed.size:
-        reasons[failed] = store.reasons([int(slot) for slot in slots[failed]])
-    data["reason"] = ("task", reasons)
-    for name in study.traces if store else ():
+    failed = data["status"].values == FAILED
+    if store:
+        reasons[failed] = store.reasons(slots[failed].tolist())
+    data["reason"] = "task", reasons
+    for name in study.traces:
         if store and name in store.group:
-            rows = store.trace(name)[slots]
-            rows[slots < 0] = np.nan
+            trace = store.trace(name)[slots]
+            trace[~placed] = np.nan
             unit = STEP_VARIABLES[name].unit
-            data[f"trace_{name}"] = (("task", "step"), rows, {"units": unit})
-    return data.assign_attrs(study=study.name, driveline=study.driveline, caution=CAUTION)
+            data[f"trace_{name}"] = ("task", "step"), trace, {"units": unit}
+    return data.assign_attrs(study=study.name, driveline=study.driveline)
 
 
 def _coordinates(plan: StudyPlan) -> dict[str, tuple[str, list[Any]]]:
     study, tasks = plan.study, plan.tasks
-    coordinates: dict[str, tuple[str, list[Any]]] = {}
-    for i, parameter in enumerate(study.parameters):
-        values = [task.values[i] for task in tasks]
-        shown: list[Any] = list(values) if parameter.numeric else [label(value) for value in values]
-        coordinates[parameter.path] = "task", shown
-    coordinates["cycle"] = "task", [study.cycles[task.cycle].name for task in tasks]
-    coordinates["run"] = "task", [study.runs[task.run] for task in tasks]
-    coordinates["digest"] = "task", [task.digest.hex() for task in tasks]
-    return coordinates
+    columns: dict[str, list[Any]] = {
+        parameter.path: [
+            task.values[i] if parameter.numeric else label(task.values[i]) for task in tasks
+        ]
+        for i, parameter in enumerate(study.parameters)
+    }
+    columns["cycle"] = [study.cycles[task.cycle].name for task in tasks]
+    columns["run"] = [study.runs[task.run] for task in tasks]
+    columns["digest"] = [task.digest.hex() for task in tasks]
+    return {name: ("task", column) for name, column in columns.items()}
 
 
 @dataclass(frozen=True)
-class Status:
+class StudyStatus:
     """How far a study is.
 
     Attributes
     ----------
+    study, store : its name, and the folder of its results
     total, done, failed, waiting : different tasks of the study
     others : tasks in the store of values that the study no longer has, or of other code
     seconds : mean time of a task done, s; NaN where there is none
@@ -89,6 +84,8 @@ class Status:
     digest : SHA-256 of all results but their times; equal inputs give an equal one
     """
 
+    study: str
+    store: str
     total: int
     done: int
     failed: int
@@ -99,20 +96,23 @@ class Status:
     digest: str
 
 
-def study_status(plan: StudyPlan, store: Store | None) -> Status:
-    """Return how far a study is."""
-    _, first = np.unique([task.digest.hex() for task in plan.tasks], return_index=True)
-    results = read_results(plan, store).isel(task=np.sort(first))
-    status = results["status"].values
-    reasons = Counter(str(text) for text in results["reason"].values[status == FAILED])
-    seconds = results["seconds"].values[status == DONE]
-    return Status(
-        total=status.size,
-        done=int((status == DONE).sum()),
-        failed=int((status == FAILED).sum()),
-        waiting=int((status == WAITING).sum()),
-        others=len(store.places().keys() - {t.digest for t in plan.tasks}) if store else 0,
-        seconds=float(seconds.mean()) if seconds.size else float("nan"),
+def study_status(plan: StudyPlan, store: StudyStore | None, folder: Path) -> StudyStatus:
+    """Return how far a study is; `store` is None where there is none in its folder yet."""
+    results = read_results(plan, store)
+    _, first = np.unique(results["digest"].values, return_index=True)
+    results = results.isel(task=np.sort(first))
+    counts = Counter(results["status"].values.tolist())
+    reasons = Counter(reason for reason in results["reason"].values.tolist() if reason)
+    done = results["seconds"].values[results["status"].values == DONE]
+    return StudyStatus(
+        study=plan.study.name,
+        store=str(folder),
+        total=len(plan.different),
+        done=counts[DONE],
+        failed=counts[FAILED],
+        waiting=counts[WAITING],
+        others=len(store.places().keys() - plan.different.keys()) if store else 0,
+        seconds=float(done.mean()) if done.size else float("nan"),
         reasons=reasons.most_common(),
         digest=results_digest(results),
     )

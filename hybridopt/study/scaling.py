@@ -54,8 +54,8 @@ def _motor(motor: Motor, factor: float) -> Motor:
     )
 
 
-def _larger(figure: Any, factor: float) -> Any:
-    return None if figure is None else figure * factor
+def _larger(quantity: Any, factor: float) -> Any:
+    return None if quantity is None else quantity * factor
 
 
 def _battery(battery: Battery, factor: float) -> Battery:

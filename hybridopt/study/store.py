@@ -1,8 +1,8 @@
 """Results of a study in a folder: one Zarr group, one piece per task, each written whole.
 
 A piece is a chunk of its own. The library writes a chunk under another name and renames it, and
-the chunk of `figures` comes last, so that a task counts as done only when all of it is there.
-Tasks keep their places for ever; new ones are put behind the old ones.
+the chunk of the row of values comes last, so that a task counts as done only when all of it is
+there. Tasks keep their places for ever; new ones are put behind the old ones.
 """
 
 import contextlib
@@ -20,23 +20,29 @@ from ..base.cautions import CAUTION
 from ..base.errors import FailedError, InputError
 from ..base.nomenclature import STEP_VARIABLES
 from ..files.locking import locked_folder
-from .values import FIGURES
+from .tasks import TaskOutcome
+from .values import VALUES
 
 KIND = "hybridopt study"
+ROWS, NAMES = "figures", "figure"  # rows of values and their names, as stores of users call them
 REASON_BYTES = 600
 DIGESTS_PER_CHUNK = 4096
-PIECE_BYTES = 8 * len(FIGURES)
+PIECE_BYTES = 8 * len(VALUES)
 _PIECE = re.compile(r"c\.(\d+)\.0")
 _DOTS: Any = {"name": "default", "separator": "."}
 
 
-class Store:
+class StudyStore:
     """The folder that holds a study's results.
 
     Parameters
     ----------
     folder
         Of :meth:`create`, or of an earlier run.
+
+    Attributes
+    ----------
+    pieces : folder of the rows of values, a file per task
 
     Raises
     ------
@@ -45,26 +51,30 @@ class Store:
     """
 
     def __init__(self, folder: Path) -> None:
-        self.folder = folder
+        self.folder, self.pieces = folder, folder / ROWS
+        mode = "r+" if os.access(folder, os.W_OK) else "r"
         try:
-            self.group: Any = zarr.open_group(
-                folder, mode="r+" if os.access(folder, os.W_OK) else "r"
-            )
+            self.group: Any = zarr.open_group(folder, mode=mode)  # type: ignore[arg-type]
             attrs = dict(self.group.attrs)
             self._arrays: dict[str, Any] = {
-                name: self.group[name] for name in ("digest", "figures", "reason")
+                name: self.group[name] for name in ("digest", ROWS, "reason")
             }
         except (OSError, KeyError, ValueError) as error:
             raise InputError(
                 f"{folder}: holds no results of a study ({type(error).__name__}); run it first"
             ) from None
-        if attrs.get("kind") != KIND or attrs.get("figures") != list(FIGURES):
+        if attrs.get("kind") != KIND or attrs.get(ROWS) != list(VALUES):
             raise InputError(
                 f"{folder}: holds results of another version of this package; give another --store"
             )
 
     @classmethod
-    def create(cls, folder: Path) -> "Store":
+    def opened(cls, folder: Path) -> "StudyStore | None":
+        """Return the store in a folder, or None where nothing was run yet."""
+        return cls(folder) if (folder / ROWS).is_dir() else None
+
+    @classmethod
+    def create(cls, folder: Path) -> "StudyStore":
         """Return the store in a folder, made anew where there is none.
 
         Raises
@@ -74,7 +84,7 @@ class Store:
         FailedError
             The system refused.
         """
-        if (folder / "figures" / "zarr.json").exists():
+        if (folder / ROWS / "zarr.json").exists():
             return cls(folder)
         if folder.exists() and any(p.name not in _BEGUN for p in folder.iterdir()):
             raise InputError(
@@ -98,14 +108,10 @@ class Store:
         with locked_folder(self.folder):
             yield
 
-    def digests(self) -> list[bytes]:
-        """Return the digest of every place, in order."""
-        rows = np.asarray(self._arrays["digest"][:])
-        return [row.tobytes() for row in rows]
-
     def places(self) -> dict[bytes, int]:
         """Return the place of every digest."""
-        return {digest: slot for slot, digest in enumerate(self.digests())}
+        rows = np.asarray(self._arrays["digest"][:])
+        return {row.tobytes(): slot for slot, row in enumerate(rows)}
 
     def grow(self, digests: Sequence[bytes], steps: int, traces: Sequence[str]) -> dict[bytes, int]:
         """Give places to tasks that have none, and return all places.
@@ -128,28 +134,20 @@ class Store:
         count = len(places)
         new = [digest for digest in dict.fromkeys(digests) if digest not in places]
         total = count + len(new)
-        self._arrays["figures"].resize((total, len(FIGURES)))
+        self._arrays[ROWS].resize((total, len(VALUES)))
         self._arrays["reason"].resize((total, REASON_BYTES))
         for name in traces:
-            self._grow_trace(name, total, steps)
+            if name not in self.group:
+                attrs = STEP_VARIABLES[name]._asdict()
+                dims = "task", "step"
+                _array(self.group, name, (0, steps), (1, steps), dims, attributes=attrs)
+            array = self.group[name]
+            array.resize((total, max(steps, array.shape[1])))
         if new:
             rows = np.frombuffer(b"".join(new), dtype=np.uint8).reshape(-1, 32)
             self._arrays["digest"].resize((total, 32))
             self._arrays["digest"][count:] = rows
         return places | {digest: count + i for i, digest in enumerate(new)}
-
-    def _grow_trace(self, name: str, total: int, steps: int) -> None:
-        if name not in self.group:
-            _array(
-                self.group,
-                name,
-                (0, steps),
-                (1, steps),
-                ("task", "step"),
-                attributes=STEP_VARIABLES[name]._asdict(),
-            )
-        array = self.group[name]
-        array.resize((total, max(steps, array.shape[1])))
 
     def label(self, columns: Mapping[str, Sequence[Any]]) -> None:
         """Write what each place stands for, as variables over the dim `task` for other readers."""
@@ -182,45 +180,38 @@ class Store:
 
         A piece that a loss of power cut short does not count, so that its task is done again.
         """
-        with os.scandir(self.folder / "figures") as entries:
+        with os.scandir(self.pieces) as entries:
             found = ((_PIECE.fullmatch(entry.name), entry) for entry in entries)
-            return {
-                int(match[1])
-                for match, entry in found
-                if match and entry.stat().st_size == PIECE_BYTES
-            }
+            return {int(m[1]) for m, entry in found if m and entry.stat().st_size == PIECE_BYTES}
 
-    def write(
-        self, slot: int, figures: np.ndarray, reason: str, traces: Mapping[str, np.ndarray]
-    ) -> None:
-        """Write the piece of a task; its figures come last.
+    def write(self, outcome: TaskOutcome) -> None:
+        """Write the piece of a task; its row of values comes last.
 
         Raises
         ------
         FailedError
             The system refused.
         """
+        slot = outcome.slot
         try:
-            if reason:
-                text = reason.encode()[:REASON_BYTES]
-                row = np.frombuffer(text.ljust(REASON_BYTES, b"\0"), dtype=np.uint8)
-                self._arrays["reason"][slot] = row
-            for name, values in traces.items():
+            if outcome.reason:
+                text = outcome.reason.encode()[:REASON_BYTES].ljust(REASON_BYTES, b"\0")
+                self._arrays["reason"][slot] = np.frombuffer(text, dtype=np.uint8)
+            for name, values in outcome.traces.items():
                 array = self.group[name]
-                row = np.full(array.shape[1], np.nan)
-                row[: values.size] = values
-                array[slot] = row
-            self._arrays["figures"][slot] = figures
+                room = array.shape[1] - values.size
+                array[slot] = np.pad(values.astype(float), (0, room), constant_values=np.nan)
+            self._arrays[ROWS][slot] = outcome.row
         except OSError as error:
             raise FailedError(f"{self.folder}: could not be written ({error.strerror})") from None
 
     def forget(self, slot: int) -> None:
-        """Take a task's figures away, so that it is done again."""
+        """Take a task's row away, so that it is done again."""
         self._piece(slot).unlink(missing_ok=True)
 
-    def figures(self) -> np.ndarray:
-        """Return all figures, (places, figures); NaN where a task waits."""
-        return self._read("figures")
+    def rows(self) -> np.ndarray:
+        """Return all rows of values, (places, values); NaN where a task waits."""
+        return self.trace(ROWS)
 
     def reasons(self, slots: Sequence[int]) -> list[str]:
         """Return why tasks failed."""
@@ -230,9 +221,6 @@ class Store:
 
     def trace(self, name: str) -> np.ndarray:
         """Return a variable of every step, (places, steps); NaN behind the end of a cycle."""
-        return self._read(name)
-
-    def _read(self, name: str) -> np.ndarray:
         with self._guarded(name):
             return np.asarray(self.group[name][:])
 
@@ -248,35 +236,35 @@ class Store:
             ) from None
 
     def _piece(self, slot: int) -> Path:
-        return self.folder / "figures" / f"c.{slot}.0"
+        return self.pieces / f"c.{slot}.0"
 
 
-_BEGUN = {"zarr.json", "figure", "digest", "reason", "figures"}
+_BEGUN = {"zarr.json", NAMES, "digest", "reason", ROWS}
 
 
 def _make(folder: Path) -> None:
-    """Make an empty store; `figures` comes last, so that a store without it is made again."""
+    """Make an empty store; the rows come last, so that a store without them is made again."""
     folder.mkdir(parents=False, exist_ok=True)
     attributes: dict[str, Any] = {
         "kind": KIND,
-        "figures": list(FIGURES),
+        ROWS: list(VALUES),
         "caution": CAUTION,
-        "units": {name: quantity.unit for name, quantity in FIGURES.items()},
+        "units": {name: quantity.unit for name, quantity in VALUES.items()},
     }
     group: Any = zarr.open_group(folder, mode="a", attributes=attributes)
     group.attrs.update(attributes)
     _array(group, "digest", (0, 32), (DIGESTS_PER_CHUNK, 32), ("task", "digest_byte"), "uint8")
     _array(group, "reason", (0, REASON_BYTES), (1, REASON_BYTES), ("task", "reason_byte"), "uint8")
     names = group.create_array(
-        "figure",
-        shape=(len(FIGURES),),
-        chunks=(len(FIGURES),),
+        NAMES,
+        shape=(len(VALUES),),
+        chunks=(len(VALUES),),
         dtype="string",
-        dimension_names=("figure",),
+        dimension_names=(NAMES,),
         overwrite=True,
     )
-    names[:] = np.array(list(FIGURES), dtype=object)
-    _array(group, "figures", (0, len(FIGURES)), (1, len(FIGURES)), ("task", "figure"))
+    names[:] = np.array(list(VALUES), dtype=object)
+    _array(group, ROWS, (0, len(VALUES)), (1, len(VALUES)), ("task", NAMES))
 
 
 def _array(
@@ -297,6 +285,6 @@ def _array(
         overwrite=True,
         fill_value=np.nan if dtype == "float64" else 0,
         chunk_key_encoding=_DOTS,
-        compressors=None if name == "figures" else "auto",
+        compressors=None if name == ROWS else "auto",
         attributes=attributes,
     )

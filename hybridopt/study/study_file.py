@@ -1,6 +1,5 @@
 """A study as its TOML file gives it, checked as far as that goes without building a vehicle."""
 
-import difflib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -8,6 +7,7 @@ from typing import Any
 
 from ..base.errors import InputError
 from ..base.nomenclature import STEP_VARIABLES
+from ..evaluation.case import OPTIMUM
 from ..evaluation.sources import is_code
 from ..files.csv_table import read_toml
 from ..inputs.catalogue import cycle_names
@@ -19,19 +19,10 @@ from .parameters import MAX_VARIANTS, Parameter, is_number, read_parameter
 from .settings_keys import settings_of
 
 KEYS = {
-    "driveline",
-    "cycles",
-    "runs",
-    "bound",
-    "traces",
-    "settings",
-    "parameters",
-    "samples",
-    "added_mass_kg",
-    "tuning",
+    *("driveline", "cycles", "runs", "bound", "traces", "settings", "parameters", "samples"),
+    *("added_mass_kg", "tuning"),
 }
-OPTIMUM = "optimum"
-MAX_EVALUATIONS = 1_000_000
+MAX_EVALUATIONS, MAX_SEED = 1_000_000, 2**31
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -50,7 +41,7 @@ class Study:
     parameters : what varies
     samples : sizes of the Latin hypercube designs
     seed : of their random numbers
-    added_mass : kg per unit of a parameter above the driveline's own figure
+    added_mass : kg per unit of a parameter above the driveline's own value
     evaluations : parameter sets that the tuning of a named controller tries; 0 does not tune
     tuning_seed : of its random numbers
     """
@@ -92,9 +83,12 @@ def read_study(path: str | Path) -> Study:
     top = Place(path, "top level")
     refuse_unknown(tables, KEYS, top)
     parameters = _parameters(tables, path)
-    samples, seed = _samples(tables, path, any(p.sampled for p in parameters))
+    samples = _table(tables, "samples", {"count", "seed"}, path)
     tuning = _table(tables, "tuning", {"evaluations", "seed"}, path)
-    place = Place(path, "tuning")
+    added_mass = _table(tables, "added_mass_kg", None, path)
+    of = {name: Place(path, name) for name in ("samples", "tuning", "added_mass_kg")}
+    sampled = any(parameter.sampled for parameter in parameters)
+    evaluations = tuning.get("evaluations", 100)
     study = Study(
         path=path,
         driveline=beside(path, tables.get("driveline", "full"), driveline_names(), top),
@@ -104,11 +98,11 @@ def read_study(path: str | Path) -> Study:
         traces=_traces(tables, top),
         settings=_table(tables, "settings", None, path),
         parameters=parameters,
-        samples=samples,
-        seed=seed,
-        added_mass=_added_mass(tables, path, parameters),
-        evaluations=_whole(tuning, "evaluations", 100, MAX_EVALUATIONS, place),
-        tuning_seed=_whole(tuning, "seed", 1, 2**31, place),
+        samples=_samples(samples, sampled, of["samples"]),
+        seed=_whole(samples.get("seed", 1), "seed", 0, MAX_SEED, of["samples"]),
+        added_mass=_added_mass(added_mass, parameters, of["added_mass_kg"]),
+        evaluations=_whole(evaluations, "evaluations", 0, MAX_EVALUATIONS, of["tuning"]),
+        tuning_seed=_whole(tuning.get("seed", 1), "seed", 0, MAX_SEED, of["tuning"]),
     )
     study.settings_with({})
     return study
@@ -121,59 +115,6 @@ def beside(path: Path, raw: Any, names: tuple[str, ...], place: Place) -> str:
     return raw if raw in names else str(path.parent / raw)
 
 
-def _texts(tables: dict[str, Any], key: str, default: list[str], place: Place) -> list[str]:
-    """Return a list of different words."""
-    raw = tables.get(key, default)
-    if not isinstance(raw, list) or not all(isinstance(item, str) for item in raw):
-        raise place.error(key, f'is {shown(raw)}; write a list such as ["one", "two"]')
-    for item in raw:
-        if raw.count(item) > 1:
-            raise place.error(key, f"has {shown(item)} twice; list it once")
-    return raw
-
-
-def _cycles(tables: dict[str, Any], path: Path, place: Place) -> tuple[Cycle, ...]:
-    named = _texts(tables, "cycles", [], place)
-    if not named:
-        raise place.error("cycles", 'is missing; write a list such as ["wltc_class3b"]')
-    cycles = tuple(read_cycle(beside(path, item, cycle_names(), place)) for item in named)
-    names = [cycle.name for cycle in cycles]
-    for name in names:
-        if names.count(name) > 1:
-            raise place.error("cycles", f"has two named {shown(name)}; rename one of the files")
-    return cycles
-
-
-def _runs(tables: dict[str, Any], path: Path, place: Place) -> tuple[str, ...]:
-    runs = _texts(tables, "runs", [OPTIMUM], place)
-    if not runs:
-        raise place.error("runs", f'is empty; write ["{OPTIMUM}"], or controllers as well')
-    files = {run: path.parent / run for run in runs}
-    return tuple(str(file) if _file(run, file).exists() else run for run, file in files.items())
-
-
-def _file(run: str, path: Path) -> Path:
-    """Return the file of a run, which for a user's code stands before the last colon."""
-    return path.with_name(path.name.rpartition(":")[0]) if is_code(run) else path
-
-
-def _traces(tables: dict[str, Any], place: Place) -> tuple[str, ...]:
-    traces = _texts(tables, "traces", [], place)
-    for name in traces:
-        if name not in STEP_VARIABLES:
-            close = difflib.get_close_matches(name, STEP_VARIABLES, n=1)
-            hint = f"did you mean {close[0]}?" if close else f"known: {', '.join(STEP_VARIABLES)}"
-            raise place.error("traces", f"{shown(name)} is no variable of a result; {hint}")
-    return tuple(traces)
-
-
-def _switch(tables: dict[str, Any], key: str, default: bool, place: Place) -> bool:
-    raw = tables.get(key, default)
-    if not isinstance(raw, bool):
-        raise place.error(key, f"is {shown(raw)}; write true or false")
-    return raw
-
-
 def _table(tables: dict[str, Any], name: str, known: set[str] | None, path: Path) -> dict[str, Any]:
     raw = tables.get(name, {})
     if not isinstance(raw, dict):
@@ -183,11 +124,60 @@ def _table(tables: dict[str, Any], name: str, known: set[str] | None, path: Path
     return raw
 
 
-def _whole(table: dict[str, Any], key: str, default: int, most: int, place: Place) -> int:
-    raw = table.get(key, default)
-    if isinstance(raw, bool) or not isinstance(raw, int) or not 0 <= raw <= most:
-        raise place.error(key, f"is {shown(raw)}; write a whole number, 0 to {most}")
+def _switch(tables: dict[str, Any], key: str, default: bool, place: Place) -> bool:
+    raw = tables.get(key, default)
+    if not isinstance(raw, bool):
+        raise place.error(key, f"is {shown(raw)}; write true or false")
     return raw
+
+
+def _whole(raw: Any, key: str, low: int, high: int, place: Place) -> int:
+    if isinstance(raw, bool) or not isinstance(raw, int) or not low <= raw <= high:
+        raise place.error(key, f"is {shown(raw)}; write a whole number, {low} to {high}")
+    return raw
+
+
+def _words(tables: dict[str, Any], key: str, default: list[str], place: Place) -> list[str]:
+    """Return a list of different words."""
+    raw = tables.get(key, default)
+    if not isinstance(raw, list) or not all(isinstance(item, str) for item in raw):
+        raise place.error(key, f'is {shown(raw)}; write a list such as ["one", "two"]')
+    if twice := _twice(raw):
+        raise place.error(key, f"has {shown(twice)} twice; list it once")
+    return raw
+
+
+def _twice(names: list[str]) -> str | None:
+    """Return a name that is there more than once."""
+    return next((name for name in names if names.count(name) > 1), None)
+
+
+def _cycles(tables: dict[str, Any], path: Path, place: Place) -> tuple[Cycle, ...]:
+    named = _words(tables, "cycles", [], place)
+    if not named:
+        raise place.error("cycles", 'is missing; write a list such as ["wltc_class3b"]')
+    cycles = tuple(read_cycle(beside(path, item, cycle_names(), place)) for item in named)
+    if twice := _twice([cycle.name for cycle in cycles]):
+        raise place.error("cycles", f"has two named {shown(twice)}; rename one of the files")
+    return cycles
+
+
+def _runs(tables: dict[str, Any], path: Path, place: Place) -> tuple[str, ...]:
+    """Return the runs; those that are files beside the study's as paths."""
+    runs = _words(tables, "runs", [OPTIMUM], place)
+    if not runs:
+        raise place.error("runs", f'is empty; write ["{OPTIMUM}"], or controllers as well')
+    files = {run: run.rpartition(":")[0] if is_code(run) else run for run in runs}
+    return tuple(
+        str(path.parent / run) if (path.parent / file).exists() else run
+        for run, file in files.items()
+    )
+
+
+def _traces(tables: dict[str, Any], place: Place) -> tuple[str, ...]:
+    traces = _words(tables, "traces", [], place)
+    refuse_unknown(dict.fromkeys(traces), set(STEP_VARIABLES), Place(place.file, "traces"))
+    return tuple(traces)
 
 
 def _parameters(tables: dict[str, Any], path: Path) -> tuple[Parameter, ...]:
@@ -203,14 +193,9 @@ def _parameters(tables: dict[str, Any], path: Path) -> tuple[Parameter, ...]:
     return tuple(read_parameter(key, raw, place) for key, raw in flat.items())
 
 
-def _samples(tables: dict[str, Any], path: Path, needed: bool) -> tuple[tuple[int, ...], int]:
-    table = _table(tables, "samples", {"count", "seed"}, path)
-    place = Place(path, "samples")
-    raw = table.get("count")
-    counts = raw if isinstance(raw, list) else [raw] if raw is not None else []
-    for count in counts:
-        if isinstance(count, bool) or not isinstance(count, int) or not 1 <= count <= MAX_VARIANTS:
-            raise place.error("count", f"is {shown(raw)}; write a whole number, or a list of them")
+def _samples(table: dict[str, Any], needed: bool, place: Place) -> tuple[int, ...]:
+    raw = table.get("count", [])
+    counts = raw if isinstance(raw, list) else [raw]
     if needed and not counts:
         raise place.error(
             "count",
@@ -219,15 +204,13 @@ def _samples(tables: dict[str, Any], path: Path, needed: bool) -> tuple[tuple[in
         )
     if counts and not needed:
         raise place.error("count", "is there, but no parameter is a range without count")
-    return tuple(counts), _whole(table, "seed", 1, 2**31, place)
+    return tuple(_whole(count, "count", 1, MAX_VARIANTS, place) for count in counts)
 
 
 def _added_mass(
-    tables: dict[str, Any], path: Path, parameters: tuple[Parameter, ...]
+    table: dict[str, Any], parameters: tuple[Parameter, ...], place: Place
 ) -> dict[str, float]:
-    place = Place(path, "added_mass_kg")
     numeric = {p.path for p in parameters if p.numeric and not p.path.startswith("settings.")}
-    table = _table(tables, "added_mass_kg", None, path)
     for key, raw in table.items():
         if key not in numeric:
             raise place.error(

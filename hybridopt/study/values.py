@@ -1,19 +1,22 @@
-"""The figures that a study keeps of every task, by name, unit and meaning."""
+"""The values that a study keeps of every task, by name, unit and meaning."""
 
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
+import xarray as xr
 
+from ..base.cautions import CAUTION
 from ..base.nomenclature import BOUND_TOTALS, TOTALS, Quantity
-from ..evaluation.case import Case, Score, score
+from ..evaluation.case import Case, score
 from ..optimum.optimum import Optimum
 from ..optimum.result import Result
 from ..physics.modes import Mode
 
 DONE, FAILED, WAITING = 0, 1, -1
-TEXTS = {DONE: "done", FAILED: "failed", WAITING: "waiting"}
+STATUS_WORDS = {DONE: "done", FAILED: "failed", WAITING: "waiting"}
 
-FIGURES: dict[str, Quantity] = {
+VALUES: dict[str, Quantity] = {
     "status": Quantity("1", "0 done, 1 failed; the reason of a failure stands beside it"),
     "fuel_l_per_100km": TOTALS["fuel_l_per_100km"],
     "fuel_equal_l_per_100km": Quantity(
@@ -40,36 +43,32 @@ FIGURES: dict[str, Quantity] = {
         f"share_{mode.name.lower()}": Quantity("1", f"share of time in {mode.text}")
         for mode in Mode
     },
-    "seconds": Quantity("s", "time the task took; the one figure that differs between runs"),
+    "seconds": Quantity("s", "time the task took; the one value that differs between runs"),
 }
-GOALS = tuple(name for name in FIGURES if name not in ("status", "seconds"))
+"""In the order in which stores keep them."""
+GOALS = tuple(name for name in VALUES if name not in ("status", "seconds"))
 
 
-def optimum_outcome(optimum: Optimum) -> tuple[dict[str, float], Result]:
-    """Return figures and result of the optimum itself."""
+def optimum_values(optimum: Optimum) -> tuple[dict[str, float], Result]:
+    """Return values and result of the optimum itself."""
     result = optimum.result()
     attrs = result.dataset.attrs
-    extra = {
+    return _totals(result) | {
         "fuel_equal_g": attrs["fuel_g"],
         "fuel_equal_l_per_100km": attrs["fuel_l_per_100km"],
         "cost_equal_g": attrs["cost_g"],
         "gap_optimum_percent": 0.0,
         "balance_percent": 0.0,
         "clipped_steps": 0.0,
-    }
-    return _known(attrs) | extra, result
+    }, result
 
 
-def controller_outcome(case: Case, name: str, controller: Any) -> tuple[dict[str, float], Result]:
-    """Return figures and result of a controller on a case."""
+def controller_values(case: Case, name: str, controller: Any) -> tuple[dict[str, float], Result]:
+    """Return values and result of a controller on a case."""
     measured = score(case, name, controller)
     result = measured.result
-    return _known(result.dataset.attrs) | _scores(measured, result), result
-
-
-def _scores(measured: Score, result: Result) -> dict[str, float]:
     per_gram = result.fuel_l_per_100km / max(result.fuel_g, 1e-12)
-    return {
+    return _totals(result) | {
         "fuel_equal_g": measured.fuel_equal_g,
         "fuel_equal_l_per_100km": measured.fuel_equal_g * per_gram,
         "cost_equal_g": measured.cost_equal_g,
@@ -77,13 +76,36 @@ def _scores(measured: Score, result: Result) -> dict[str, float]:
         "gap_optimum_percent": measured.gap_optimum_percent,
         "balance_percent": measured.balance_percent,
         "clipped_steps": float(measured.clipped_steps),
-    }
+    }, result
 
 
-def _known(attrs: dict[str, Any]) -> dict[str, float]:
-    return {name: float(attrs[name]) for name in FIGURES if name in attrs}
+def _totals(result: Result) -> dict[str, float]:
+    attrs = result.dataset.attrs
+    return {name: float(attrs[name]) for name in VALUES if name in attrs}
 
 
-def figure_row(figures: dict[str, float]) -> np.ndarray:
-    """Return figures in the order of :data:`FIGURES`, NaN where one is not known."""
-    return np.array([figures.get(name, np.nan) for name in FIGURES])
+def value_row(values: Mapping[str, float]) -> np.ndarray:
+    """Return values in the order of :data:`VALUES`, NaN where one is not known."""
+    return np.array([values.get(name, np.nan) for name in VALUES])
+
+
+def values_dataset(
+    rows: np.ndarray, dims: Sequence[str], coordinates: Mapping[str, Any]
+) -> xr.Dataset:
+    """Return rows of values as a Dataset, each value a variable with unit and meaning.
+
+    Parameters
+    ----------
+    rows
+        Shape (..., values); NaN in all of a row where its task waits.
+    dims
+        Names of all axes of `rows` but the last.
+    coordinates
+        As :class:`xarray.Dataset` takes them.
+    """
+    data = xr.Dataset(coords=coordinates, attrs={"caution": CAUTION})
+    for i, (name, quantity) in enumerate(VALUES.items()):
+        attrs = {"units": quantity.unit, "long_name": quantity.meaning}
+        data[name] = tuple(dims), rows[..., i], attrs
+    data["status"] = data["status"].fillna(WAITING).astype(np.int64, keep_attrs=True)
+    return data

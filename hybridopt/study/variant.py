@@ -24,12 +24,12 @@ from ..inputs.driveline_file import (
 )
 from ..inputs.fields import Place, read_section
 from ..problem.settings import Settings
-from .parameters import Value, is_number
+from .parameters import Parameter, Value, is_number
 from .scaling import SCALED, scaled
 from .study_file import Study, beside
 
 OWN_BATTERY = ("capacity", "coulombic_efficiency", "soc_min", "soc_max", "soc_start")
-"""Figures of the battery that operating points do not depend on."""
+"""Fields of the battery that operating points do not depend on."""
 SCALE_LOW, SCALE_HIGH = 0.01, 100.0
 
 
@@ -39,7 +39,7 @@ class Variant:
 
     Attributes
     ----------
-    parts : driveline with all changes of single figures, not yet scaled and checked
+    parts : driveline with all changes of single values, not yet scaled and checked
     scales : factor by part
     settings : not resolved
     digest : of all that the solve depends on but the cycle
@@ -65,7 +65,7 @@ class Variant:
         return driveline
 
 
-class Variants:
+class VariantBuilder:
     """Makes the variants of a study from the values of its parameters.
 
     Parameters
@@ -86,9 +86,9 @@ class Variants:
         self._tables = functools.lru_cache(maxsize=64)(driveline_tables)
         self._component = functools.lru_cache(maxsize=4096)(self._read_component)
         self.variant = functools.lru_cache(maxsize=64)(self._variant)
-        _, tables = self._base(study.driveline, ()), self._tables(study.driveline)
+        self._base(study.driveline, ())
         for parameter in study.parameters:
-            self._check(parameter.path, parameter.examples, tables)
+            self._check(parameter)
 
     def _variant(self, values: tuple[Value, ...]) -> Variant:
         """Return the variant with these values of the parameters, in the study's order.
@@ -98,59 +98,59 @@ class Variants:
         InputError
             A value is out of range together with the others.
         """
-        given = {p.path: v for p, v in zip(self.study.parameters, values, strict=True)}
+        paths = (parameter.path for parameter in self.study.parameters)
+        given = dict(zip(paths, values, strict=True))
         scales = {
-            path.partition(".")[2]: float(value)  # type: ignore[arg-type]
-            for path, value in given.items()
-            if path.startswith("scale.") and value != 1.0
+            part: value for part, value in _of_section(given, "scale").items() if value != 1.0
         }
-        settings = self.study.settings_with(
-            {p.partition(".")[2]: v for p, v in given.items() if p.startswith("settings.")}
-        )
+        settings = self.study.settings_with(_of_section(given, "settings"))
         parts = self._parts(given)
         facts = {name: self._facts(getattr(parts, name)) for name in SECTIONS}
         battery = {k: v for k, v in facts["battery"].items() if k not in OWN_BATTERY}
-        listed = {**facts, "battery": battery}
+        shared = {**facts, "battery": battery}
         return Variant(
             parts,
             scales,
             settings,
             _digest([facts, scales, dataclasses.asdict(settings)]),
-            _digest([listed, scales, settings.splits, settings.memory_limit]),
+            _digest([shared, scales, settings.splits, settings.memory_limit]),
         )
 
     def _parts(self, given: Mapping[str, Value]) -> Driveline:
         """Return the base driveline with the changes, and the mass that they add."""
-        name = self._name(given.get("driveline", self.study.driveline))
-        tables = self._tables(name)
-        rebuilt: list[tuple[str, Value]] = []
-        plain: dict[str, list[tuple[str, Value]]] = {}
+        tables = self._tables(self._name(given))
+        mass = self._added_mass(given, tables)
+        if mass:
+            own: Any = given.get("vehicle.mass_kg", tables["vehicle"]["mass_kg"])
+            given = {**given, "vehicle.mass_kg": float(own) + mass}
+        return self._changed(given)
+
+    def _changed(self, given: Mapping[str, Value]) -> Driveline:
+        """Return the base driveline with the changes."""
+        name = self._name(given)
+        read_again: dict[str, Value] = {}
+        changes: dict[str, dict[str, Value]] = {}
         for path, value in given.items():
             section, _, key = path.partition(".")
             if section not in SECTIONS:
                 continue
-            if _needs_reading(section, key, tables):
-                rebuilt.append((path, value))
+            if _needs_reading(section, key, self._tables(name)):
+                read_again[path] = value
             else:
-                plain.setdefault(section, []).append((key, value))
-        base = self._base(name, tuple(rebuilt))
-        mass = self._added_mass(given, tables)
-        if mass:
-            own = tables["vehicle"]["mass_kg"]
-            before = given.get("vehicle.mass_kg", own)
-            others = [item for item in plain.get("vehicle", []) if item[0] != "mass_kg"]
-            plain["vehicle"] = [*others, ("mass_kg", float(before) + mass)]
-        changed = {
-            section: self._component(name, tuple(rebuilt), section, tuple(items))
-            for section, items in plain.items()
+                changes.setdefault(section, {})[key] = value
+        base = name, tuple(read_again.items())
+        components = {
+            section: self._component(*base, section, tuple(items.items()))
+            for section, items in changes.items()
         }
-        return dataclasses.replace(base, **changed)
+        return dataclasses.replace(self._base(*base), **components)
 
-    def _name(self, value: Value) -> str:
-        place = Place(self.study.path, "parameters")
-        if value == self.study.driveline:
+    def _name(self, given: Mapping[str, Value]) -> str:
+        """Return the driveline to begin from, a name or a file."""
+        if given.get("driveline", self.study.driveline) == self.study.driveline:
             return self.study.driveline
-        return beside(self.study.path, value, driveline_names(), place)
+        place = Place(self.study.path, "parameters")
+        return beside(self.study.path, given["driveline"], driveline_names(), place)
 
     def _read_base(self, name: str, changes: tuple[tuple[str, Value], ...]) -> Driveline:
         return read_driveline(name, {path: _raw(value) for path, value in changes})
@@ -158,12 +158,12 @@ class Variants:
     def _read_component(
         self,
         name: str,
-        rebuilt: tuple[Any, ...],
+        read_again: tuple[tuple[str, Value], ...],
         section: str,
         items: tuple[tuple[str, Value], ...],
     ) -> Any:
         """Return a component with some keys changed; its maps stay."""
-        component = getattr(self._base(name, rebuilt), section)
+        component = getattr(self._base(name, read_again), section)
         fields = dataclasses.fields(component)
         keys = {f.metadata["key"] for f in fields if "key" in f.metadata}
         maps = {f.name: getattr(component, f.name) for f in fields if "key" not in f.metadata}
@@ -173,23 +173,21 @@ class Variants:
         return read_section(type(component), {**own, **changes}, place, **maps)
 
     def _added_mass(self, given: Mapping[str, Value], tables: Mapping[str, Any]) -> float:
+        """Return the mass that values add to the driveline's own, kg."""
         added = 0.0
         for path, per_unit in self.study.added_mass.items():
+            if path not in given:
+                continue
+            section, _, key = path.partition(".")
+            own = 1.0 if section == "scale" else tables[section].get(key)
+            if not is_number(own):
+                raise InputError(
+                    f"{self.study.path}: [added_mass_kg] {path}: the driveline has no value of its "
+                    "own to count from; add it to the driveline's file"
+                )
             value: Any = given[path]  # a number, as the study file was checked
-            added += per_unit * (value - self._reference(path, tables))
+            added += per_unit * (value - own)
         return added
-
-    def _reference(self, path: str, tables: Mapping[str, Any]) -> float:
-        section, _, key = path.partition(".")
-        if section == "scale":
-            return 1.0
-        value = tables[section].get(key)
-        if not is_number(value):
-            raise InputError(
-                f"{self.study.path}: [added_mass_kg] {path}: the driveline has no figure of its "
-                "own to count from; add it to the driveline's file"
-            )
-        return float(value)
 
     def _facts(self, component: Any) -> dict[str, str]:
         """Return every field of a component as text, maps by their SHA-256."""
@@ -205,44 +203,44 @@ class Variants:
             self._digests[id(value)] = value, _array_digest(value)  # keeps it, and so its id
         return self._digests[id(value)][1]
 
-    def _check(self, path: str, values: tuple[Value, ...], tables: Mapping[str, Any]) -> None:
-        """Refuse a parameter that does not exist, or a value that can never be used."""
+    def _check(self, parameter: Parameter) -> None:
+        """Refuse a parameter that does not exist, or a value that can never be used.
+
+        Where the files are read again for a key, a number may be right together with others only,
+        so it is enough if one of the numbers can be used alone.
+        """
+        path, values = parameter.path, parameter.examples
         place = Place(self.study.path, "parameters")
         section, _, key = path.partition(".")
-        if path == "driveline":
-            for value in values:
-                self._base(self._name(value), ())
-        elif section == "settings":
+        if section == "settings":
             for value in values:
                 self.study.settings_with({key: value})
         elif section == "scale":
             _check_scale(path, key, values, place)
-        elif section not in SECTIONS or not key:
+        elif path != "driveline" and (section not in SECTIONS or not key):
             raise place.error(
                 path,
                 "is nothing that can be varied; write driveline, settings.KEY, "
                 f"scale.{'|'.join(SCALED)} or table and key of a driveline, battery.capacity_Ah",
             )
-        elif _needs_reading(section, key, tables):
-            self._check_read(path, values)
-        else:
-            for value in values:
-                self._component(self.study.driveline, (), section, ((key, value),))
-        if path in self.study.added_mass:
-            self._reference(path, tables)
-
-    def _check_read(self, path: str, values: tuple[Value, ...]) -> None:
-        """Refuse files that cannot be read, and a figure of which no value can be used alone."""
+        tables = self._tables(self.study.driveline)
+        self._added_mass({path: values[0]}, tables)
         errors = []
         for value in values:
             try:
-                self._base(self.study.driveline, ((path, value),))
+                self._changed({path: value})
             except InputError as error:
                 errors.append(error)
-                if isinstance(value, str):
-                    break
-        if errors and (len(errors) == len(values) or isinstance(values[0], str)):
-            raise InputError(f"{self.study.path}: [parameters] {path}: {errors[0]}")
+        reading = section in SECTIONS and _needs_reading(section, key, tables)
+        if not errors or (reading and len(errors) < len(values) and not isinstance(values[0], str)):
+            return
+        raise place.error(path, str(errors[0])) if reading else errors[0]
+
+
+def _of_section(given: Mapping[str, Value], section: str) -> dict[str, Any]:
+    """Return the values of a section by their keys."""
+    split = {path.partition(".")[::2]: value for path, value in given.items()}
+    return {key: value for (table, key), value in split.items() if table == section}
 
 
 def _check_scale(path: str, part: str, values: tuple[Value, ...], place: Place) -> None:

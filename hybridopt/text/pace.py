@@ -1,6 +1,7 @@
-"""The line on stderr that tells how far a run of a study is."""
+"""The line on stderr that shows how far a run of a study is."""
 
 import contextlib
+import math
 import sys
 import time
 from collections.abc import Iterator
@@ -9,56 +10,37 @@ from typing import TYPE_CHECKING
 import click
 
 if TYPE_CHECKING:
-    from ..study.run import Pace, Report
+    from ..study.run import RunProgress, ShowProgress
 
 EVERY = 10.0  # s between lines where stderr is no terminal
 
 
 @contextlib.contextmanager
-def pace_line(hidden: bool) -> Iterator["Report"]:
-    """Give a function that shows the pace: one line, rewritten on a terminal."""
-    if hidden:
-        yield _nothing
-        return
-    line = _Line(sys.stderr.isatty())
-    try:
-        yield line.show
-    finally:
-        line.end()
+def pace_line(hidden: bool) -> Iterator["ShowProgress"]:
+    """Give a function that shows the pace: one line on a terminal, a line now and then in a log."""
+    terminal, shown, width = sys.stderr.isatty(), -math.inf, 0
 
-
-def _nothing(pace: "Pace") -> None:
-    """Show nothing."""
-
-
-class _Line:
-    def __init__(self, terminal: bool) -> None:
-        self.terminal, self.shown, self.width = terminal, -EVERY, 0
-
-    def show(self, pace: "Pace") -> None:
-        """Show the pace, at most every :data:`EVERY` seconds where it is kept in a log."""
-        now, last = time.monotonic(), pace.done == pace.total
-        if not self.terminal and not last and now - self.shown < EVERY:
+    def show(progress: "RunProgress") -> None:
+        nonlocal shown, width
+        now, last = time.monotonic(), progress.done == progress.total
+        if hidden or not (terminal or last or now - shown >= EVERY):
             return
-        self.shown = now
-        text = pace_text(pace)
-        if self.terminal:
-            click.echo("\r" + text.ljust(self.width), err=True, nl=False)
-            self.width = len(text)
-        else:
-            click.echo(text, err=True)
+        shown, text = now, pace_text(progress)
+        click.echo(f"\r{text.ljust(width)}" if terminal else text, err=True, nl=not terminal)
+        width = len(text)
 
-    def end(self) -> None:
-        """Leave the line."""
-        if self.width:
+    try:
+        yield show
+    finally:
+        if terminal and width:
             click.echo(err=True)
 
 
-def pace_text(pace: "Pace") -> str:
+def pace_text(progress: "RunProgress") -> str:
     """Return the pace in words."""
-    failed = f" ({pace.failed} failed)" if pace.failed else ""
-    left = f", {duration_text(pace.left)} left" if pace.left > 0.0 else ""
-    return f"{pace.done} of {pace.total} tasks done{failed}, {pace.rate:.2f} per s{left}"
+    failed = f" ({progress.failed} failed)" if progress.failed else ""
+    done = f"{progress.done} of {progress.total} tasks done{failed}, {progress.rate:.2f} per s"
+    return f"{done}, {duration_text(progress.left)} left" if progress.left > 0.0 else done
 
 
 def duration_text(seconds: float) -> str:

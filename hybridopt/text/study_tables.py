@@ -1,73 +1,70 @@
 """Answers of a study as records for JSON, as text in 80 columns, and as CSV."""
 
-import math
-from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import xarray as xr
 
 from ..base.cautions import CAUTION_LINE
 from ..files.table_csv import table_writer
 from ..files.writing import Write
-from ..study.estimate import Estimate
 from ..study.parameters import label
-from ..study.questions import groups, parameters_of, sizes, smallest_within
-from ..study.results import Status
-from ..study.values import FIGURES, TEXTS
+from ..study.questions import (
+    best_by_value,
+    check_numeric,
+    groups,
+    parameters_of,
+    smallest_within,
+    task_table,
+    varying_parameters,
+)
+from ..study.values import STATUS_WORDS, VALUES
 from .pace import duration_text
-from .table import table
+from .record import json_ready
+from .table import number, table
+
+if TYPE_CHECKING:
+    from ..study.estimate import RunEstimate
+    from ..study.results import StudyStatus
 
 SHOWN_REASONS = 5
 SHOWN_SIZES = 30
 Record = dict[str, Any]
 
 
-def status_record(status: Status, name: str, folder: Path) -> Record:
-    """Return how far a study is as a record."""
-    return {"study": name, "store": str(folder), **_plain(vars(status))}
-
-
-def status_text(record: Record) -> str:
+def status_text(status: "StudyStatus") -> str:
     """Return how far a study is in words."""
     lines = [
-        f"Study {record['study']}, results in {record['store']}",
-        f"{record['total']} tasks: {record['done']} done, {record['failed']} failed, "
-        f"{record['waiting']} waiting",
+        f"Study {status.study}, results in {status.store}",
+        f"{status.total} tasks: {status.done} done, {status.failed} failed, "
+        f"{status.waiting} waiting",
     ]
-    if record["others"]:
-        lines.append(f"{record['others']} more in the store are of other values, or of other code")
-    if record["seconds"] is not None:
-        lines.append(f"{record['seconds']:.2f} s per task on one core")
-    for reason, count in record["reasons"][:SHOWN_REASONS]:
-        lines.append(f"failed {count}: {reason}")
-    if len(record["reasons"]) > SHOWN_REASONS:
-        lines.append(f"and {len(record['reasons']) - SHOWN_REASONS} other reasons (--json has all)")
-    return "\n".join([*lines, f"digest of the results {record['digest'][:16]}"])
+    if status.others:
+        lines.append(f"{status.others} more in the store are of other values, or of other code")
+    if status.done:
+        lines.append(f"{status.seconds:.2f} s per task on one core")
+    reasons = status.reasons
+    lines += [f"failed {count}: {reason}" for reason, count in reasons[:SHOWN_REASONS]]
+    if len(reasons) > SHOWN_REASONS:
+        lines.append(f"and {len(reasons) - SHOWN_REASONS} other reasons (--json has all)")
+    return "\n".join([*lines, f"digest of the results {status.digest[:16]}"])
 
 
-def estimate_record(estimate: Estimate, workers: int) -> Record:
-    """Return what a run would take as a record."""
-    seconds = estimate.waiting * estimate.task_seconds / workers
-    return {**_plain(vars(estimate)), "workers": workers, **_plain({"run_seconds": seconds})}
-
-
-def estimate_text(record: Record) -> str:
+def estimate_text(estimate: "RunEstimate") -> str:
     """Return what a run would take in words."""
-    lines = [
-        f"{record['total']} tasks, {record['waiting']} of them to do, with {record['shared']} "
-        "sets of operating points",
-        f"{record['workers']} workers, up to {record['task_bytes'] / 1e6:.0f} MB of arrays each",
-    ]
-    if not record["waiting"]:
-        lines.append("nothing is left to do")
-    elif record["task_seconds"] is None:
-        lines.append("no task that was tried could be solved, so the time is not known")
+    if not estimate.waiting:
+        time = "nothing is left to do"
+    elif not estimate.measured:
+        time = "no task that was tried could be solved, so the time is not known"
     else:
-        lines.append(
-            f"{record['task_seconds']:.2f} s per task on one core (from {record['measured']} "
-            f"tasks), about {duration_text(record['run_seconds'])} in all"
+        time = (
+            f"{estimate.task_seconds:.2f} s per task on one core (from {estimate.measured} "
+            f"tasks), about {duration_text(estimate.run_seconds)} in all"
         )
-    return "\n".join(lines)
+    return (
+        f"{estimate.total} tasks, {estimate.waiting} of them to do, with {estimate.shared} "
+        f"sets of operating points\n{estimate.workers} workers, up to "
+        f"{estimate.task_bytes / 1e6:.0f} MB of arrays each\n{time}"
+    )
 
 
 def best_record(known: xr.Dataset, goal: str, limit: int) -> Record:
@@ -78,25 +75,18 @@ def best_record(known: xr.Dataset, goal: str, limit: int) -> Record:
     known
         From :func:`.questions.finished`.
     goal
-        Figure to make small.
+        Value to make small.
     limit
         How many.
     """
-    ordered = known.isel(task=known[goal].values.argsort(kind="stable")[:limit])
+    best = task_table(known).sort_values(goal, kind="stable").head(limit)
     return {
         "study": known.attrs["study"],
         "goal": goal,
         "parameters": parameters_of(known),
-        "tasks": [_task(ordered, i) for i in range(ordered.sizes["task"])],
+        "tasks": [json_ready(task) for task in best.to_dict("records")],
         "done": known.sizes["task"],
     }
-
-
-def _task(results: xr.Dataset, i: int) -> Record:
-    task = results.isel(task=i)
-    coordinates = {str(name): task[name].item() for name in results.coords}
-    figures = {name: task[name].item() for name in FIGURES}
-    return _plain({**coordinates, **figures, "reason": str(task["reason"].item())})
 
 
 def best_text(record: Record) -> str:
@@ -104,13 +94,13 @@ def best_text(record: Record) -> str:
     goal, tasks = record["goal"], record["tasks"]
     columns = {
         "cycle": [task["cycle"] for task in tasks],
-        "run": [task["run"].rpartition("/")[2] for task in tasks],
+        "run": [_file_name(task["run"]) for task in tasks],
         **{_short(p): [label(task[p]) for task in tasks] for p in record["parameters"]},
-        "goal": [_number(task[goal], 4) for task in tasks],
-        "starts": [_number(task["starts"], 0) for task in tasks],
+        "goal": [number(task[goal], 4) for task in tasks],
+        "starts": [number(task["starts"], 0) for task in tasks],
     }
     if any(task["gap_percent"] is not None for task in tasks):
-        columns["gap %"] = [_number(task["gap_percent"], 2) for task in tasks]
+        columns["gap %"] = [number(task["gap_percent"], 2) for task in tasks]
     rows = list(zip(*columns.values(), strict=True))
     lines = [f"goal: least {goal}", "", table(list(columns), rows), ""]
     if len(rows) < record["done"]:
@@ -126,12 +116,20 @@ def sizes_record(known: xr.Dataset, parameter: str, goal: str, within: float) ->
     known
         From :func:`.questions.finished`.
     parameter, goal
-        Its path; the figure to make small.
+        Its path; the value to make small.
     within
         How near, %.
+
+    Raises
+    ------
+    InputError
+        The study has no such parameter, or its values are no numbers.
     """
-    found = [(cycle, run, sizes(tasks, parameter, goal)) for cycle, run, tasks in groups(known)]
-    varying = [name for name in parameters_of(known) if len(set(known[name].values.tolist())) > 1]
+    check_numeric(known, parameter)
+    found = [
+        (cycle, run, best_by_value(tasks, parameter, goal)) for cycle, run, tasks in groups(known)
+    ]
+    tried = sum(len(sizes) for _, _, sizes in found)
     return {
         "study": known.attrs["study"],
         "parameter": parameter,
@@ -141,38 +139,35 @@ def sizes_record(known: xr.Dataset, parameter: str, goal: str, within: float) ->
             {
                 "cycle": cycle,
                 "run": run,
-                "smallest": smallest_within([values], within),
-                "sizes": [vars(size) for size in values],
+                "smallest": smallest_within([sizes], within),
+                "sizes": sizes.to_dict("records"),
             }
-            for cycle, run, values in found
+            for cycle, run, sizes in found
         ],
-        "smallest_for_all": smallest_within([values for _, _, values in found], within),
-        "one_try_each": len(varying) > 1
-        and sum(len(values) for _, _, values in found) == known.sizes["task"],
+        "smallest_for_all": smallest_within([sizes for _, _, sizes in found], within),
+        "one_try_each": len(varying_parameters(known)) > 1 and tried == known.sizes["task"],
     }
 
 
 def sizes_text(record: Record) -> str:
     """Return which values of a parameter come near the best in words and tables."""
     parameter, goal, within = record["parameter"], record["goal"], record["within_percent"]
+    header = [_short(parameter), "best", "% above", f"within {within:g} %"]
     lines = []
     for group in record["groups"]:
-        lines.append(
-            f"{group['cycle']}, {group['run'].rpartition('/')[2]}: best {goal} by {parameter}"
-        )
-        shown = group["sizes"][:SHOWN_SIZES]
+        lines.append(f"{group['cycle']}, {_file_name(group['run'])}: best {goal} by {parameter}")
         rows = [
             [
-                label(s["value"]),
-                _number(s["best"], 4),
-                f"{s['above_percent']:.2f}",
-                "yes" if s["above_percent"] <= within else "",
+                label(size["value"]),
+                number(size["best"], 4),
+                number(size["above_percent"], 2),
+                "yes" if size["above_percent"] <= within else "",
             ]
-            for s in shown
+            for size in group["sizes"]
         ]
-        lines.append(table([_short(parameter), "best", "% above", f"within {within:g} %"], rows))
-        if len(shown) < len(group["sizes"]):
-            lines.append(f"and {len(group['sizes']) - len(shown)} more values")
+        lines.append(table(header, rows[:SHOWN_SIZES]))
+        if len(rows) > SHOWN_SIZES:
+            lines.append(f"and {len(rows) - SHOWN_SIZES} more values")
         lines += [f"smallest within {within:g} % of the best: {label(group['smallest'])}", ""]
     if len(record["groups"]) > 1:
         every = record["smallest_for_all"]
@@ -189,23 +184,14 @@ def sizes_text(record: Record) -> str:
 
 def csv_writer(results: xr.Dataset) -> Write:
     """Return what writes all tasks to a path as CSV, one row each."""
-    names = [str(name) for name in results.coords]
-    columns = [results[name].values.tolist() for name in (*names, *FIGURES, "reason")]
-    status = list(FIGURES).index("status") + len(names)
-    columns[status] = [TEXTS[code] for code in columns[status]]
-    return table_writer([*names, *FIGURES, "reason"], zip(*columns, strict=True))
+    tasks = task_table(results)[[*map(str, results.coords), *VALUES, "reason"]]
+    tasks["status"] = tasks["status"].map(STATUS_WORDS)
+    return table_writer(list(tasks.columns), tasks.itertuples(index=False, name=None))
 
 
-def _plain(record: Record) -> Record:
-    """Return a record with None for what JSON has no word for."""
-    return {
-        key: None if isinstance(value, float) and not math.isfinite(value) else value
-        for key, value in record.items()
-    }
-
-
-def _number(value: float | None, digits: int) -> str:
-    return "-" if value is None else f"{value:.{digits}f}"
+def _file_name(run: str) -> str:
+    """Return a run without the folder of its file."""
+    return run.rpartition("/")[2]
 
 
 def _short(path: str) -> str:

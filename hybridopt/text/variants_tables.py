@@ -1,29 +1,34 @@
-"""A comparison of drivelines as records for JSON, as text and as CSV."""
+"""Drivelines side by side as records for JSON, as text and as CSV."""
 
-import math
-from dataclasses import asdict, fields
 from typing import TYPE_CHECKING, Any
 
 from ..base.cautions import CAUTION_LINE
 from ..base.units import PERCENT
+from ..base.words import cut
 from ..files.table_csv import table_writer
 from ..files.writing import Write
-from .table import table
+from ..study.values import DONE
+from .record import json_ready
+from .table import number, table
 
 if TYPE_CHECKING:
-    from ..evaluation.variants import Variant, Variants
+    from xarray import Dataset
 
 NAME_ROOM = 22
-NONE = "-"
+KEYS = (
+    *("cycle", "driveline", "title", "solved", "fuel_g", "fuel_l_per_100km", "fuel_g_per_km"),
+    *("co2_g_per_km", "cost_g", "bound_g", "gap_percent", "starts", "shifts", "soc_end"),
+    *("distance_km", "fuel_percent", "co2_percent", "reason"),
+)
 
 
-def variants_text(variants: "Variants", width: int | None = None) -> str:
+def variants_text(variants: "Dataset", width: int | None = None) -> str:
     """Describe a comparison of drivelines as one table per cycle.
 
     Parameters
     ----------
     variants
-        From :func:`hybridopt.evaluation.variants.solve_variants`.
+        From :func:`hybridopt.study.drivelines.solve_variants`.
     width
         Characters per line; None does not wrap reasons.
 
@@ -32,79 +37,58 @@ def variants_text(variants: "Variants", width: int | None = None) -> str:
     str
         Lines without a final newline. Litres where all burn one fuel, else grams of fuel and CO2.
     """
-    first = _cut(variants.drivelines[0])
-    fuel = ["l/100 km", "g CO2/km"] if variants.one_fuel else ["g/km", "g CO2/km"]
-    against = f"{'fuel' if variants.one_fuel else 'CO2'} against {first}"
+    one_fuel = bool(variants.attrs["one_fuel"])
+    first = cut(str(variants["driveline"].values[0]), NAME_ROOM)
+    fuel = ["l/100 km", "g CO2/km"] if one_fuel else ["g/km", "g CO2/km"]
+    against = f"{'fuel' if one_fuel else 'CO2'} against {first}"
     header = ["driveline", *fuel, "gap %", "starts", "final SoC %", against]
-    blocks = []
-    for cycle in variants.cycles:
-        rows = [_row(variant, variants.one_fuel) for variant in variants.of_cycle(cycle)]
-        blocks.append(f"Cycle {_cut(cycle, 70)}\n{table(header, rows, width)}")
+    records, blocks = _records(variants), []
+    for cycle in variants["cycle"].values.tolist():
+        rows = [_row(record, one_fuel) for record in records if record["cycle"] == cycle]
+        blocks.append(f"Cycle {cut(cycle, 70)}\n{table(header, rows, width)}")
     return "\n\n".join([*blocks, CAUTION_LINE])
 
 
-def _row(variant: "Variant", one_fuel: bool) -> list[str]:
-    figures = variant.figures
-    name = _cut(variant.driveline)
-    if figures is None:
-        return [name, *[NONE] * 5, f"cannot be solved: {variant.reason}"]
-    fuel = (figures.fuel_l_per_100km, 3) if one_fuel else (figures.fuel_g_per_km, 2)
-    percent = variant.fuel_percent if one_fuel else variant.co2_percent
+def _row(record: dict[str, Any], one_fuel: bool) -> list[str]:
+    name = cut(record["driveline"], NAME_ROOM)
+    if not record["solved"]:
+        return [name, *["-"] * 5, f"cannot be solved: {record['reason']}"]
+    fuel = ("fuel_l_per_100km", 3) if one_fuel else ("fuel_g_per_km", 2)
+    percent = record["fuel_percent" if one_fuel else "co2_percent"]
     return [
         name,
-        _figure(*fuel),
-        _figure(figures.co2_g_per_km, 1),
-        _figure(figures.gap_percent, 3),
-        str(figures.starts),
-        _figure(figures.soc_end / PERCENT, 2),
-        NONE if percent is None else f"{round(percent, 2) + 0.0:+.2f} %",
+        number(record[fuel[0]], fuel[1]),
+        number(record["co2_g_per_km"], 1),
+        number(record["gap_percent"], 3),
+        number(record["starts"], 0),
+        number(record["soc_end"] / PERCENT, 2),
+        "-" if percent is None else f"{round(percent, 2) + 0.0:+.2f} %",
     ]
 
 
-def _cut(text: str, room: int = NAME_ROOM) -> str:
-    text = " ".join(text.split())
-    return text if len(text) <= room else text[: room - 3] + "..."
-
-
-def _figure(value: float | None, digits: int) -> str:
-    return NONE if value is None or math.isnan(value) else f"{value:.{digits}f}"
-
-
-def variants_record(variants: "Variants") -> dict[str, Any]:
+def variants_record(variants: "Dataset") -> dict[str, Any]:
     """Return a comparison of drivelines as plain objects for JSON."""
     return {
-        "cycles": list(variants.cycles),
-        "drivelines": list(variants.drivelines),
-        "one_fuel": variants.one_fuel,
-        "variants": [_flat(variant) for variant in variants.variants],
+        "cycles": variants["cycle"].values.tolist(),
+        "drivelines": variants["driveline"].values.tolist(),
+        "one_fuel": bool(variants.attrs["one_fuel"]),
+        "variants": _records(variants),
         "caution": CAUTION_LINE,
     }
 
 
-def _flat(variant: "Variant") -> dict[str, Any]:
-    """Return a variant with the names of its figures beside its own; None where not known."""
-    from ..evaluation.variants import Figures
-
-    figures = variant.figures
-    known = asdict(figures) if figures else dict.fromkeys(f.name for f in fields(Figures))
-    flat = {
-        "cycle": variant.cycle,
-        "driveline": variant.driveline,
-        "title": variant.title,
-        "solved": figures is not None,
-        **known,
-        "fuel_percent": variant.fuel_percent,
-        "co2_percent": variant.co2_percent,
-        "reason": variant.reason,
-    }
-    return {
-        key: None if isinstance(value, float) and not math.isfinite(value) else value
-        for key, value in flat.items()
-    }
+def _records(variants: "Dataset") -> list[dict[str, Any]]:
+    """Return a record per cycle and driveline; None where a value is not known."""
+    frame = variants.to_dataframe(dim_order=["cycle", "driveline"]).reset_index()
+    frame["solved"] = frame["status"] == DONE
+    records = [json_ready(record) for record in frame[list(KEYS)].to_dict("records")]
+    for record in records:
+        for count in ("starts", "shifts"):
+            record[count] = None if record[count] is None else round(record[count])
+    return records
 
 
-def variants_writer(variants: "Variants") -> Write:
+def variants_writer(variants: "Dataset") -> Write:
     """Return what writes one CSV row per cycle and driveline."""
-    rows = [_flat(variant) for variant in variants.variants]
-    names = list(rows[0])
-    return table_writer(names, [["" if x is None else x for x in row.values()] for row in rows])
+    rows = [["" if x is None else x for x in record.values()] for record in _records(variants)]
+    return table_writer(KEYS, rows)

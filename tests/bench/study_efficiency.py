@@ -1,7 +1,7 @@
 """Measures studies on a quiet machine: parallel efficiency, cost per task, gain of shared work.
 
 Run it from the repository: `python tests/bench/study_efficiency.py`. It does a study of 500
-variants over WLTC class 3b with one worker and with one per core, in one run, and tells their
+variants over WLTC class 3b with one worker and with one per core, in one run, and gives their
 ratio; `--small` is a check that takes less than a minute and whose times mean nothing.
 """
 
@@ -21,14 +21,22 @@ from typing import Any
 from distributed import Client
 
 from hybridopt.base.platform import usable_cores
-from hybridopt.study.cluster import open_client
+from hybridopt.study.cluster import (
+    MAX_BATCH,
+    DaskExecutor,
+    one_thread,
+    open_client,
+    run_batch,
+    warm_kernels,
+)
 from hybridopt.study.estimate import task_memory
-from hybridopt.study.jobs import Job, Shared, one_thread, package_version, run_jobs, warm_kernels
 from hybridopt.study.plan import StudyPlan
 from hybridopt.study.results import read_results, study_status
-from hybridopt.study.run import MOST_JOBS, Pace, run_study
-from hybridopt.study.store import Store
+from hybridopt.study.run import RunProgress, run_study
+from hybridopt.study.store import StudyStore
 from hybridopt.study.study_file import read_study
+from hybridopt.study.tasks import TaskInput, TaskSolver, package_version
+from hybridopt.text.pace import pace_text
 
 FULL = """
 cycles = ["wltc_class3b"]
@@ -71,10 +79,11 @@ def timed_run(plan: StudyPlan, folder: Path, workers: int) -> Timed:
         client.wait_for_workers(workers)
         client.run(_warm)
         ready = time.perf_counter()
-        run_study(plan, folder, client, _tell)
+        store = StudyStore.create(folder)
+        run_study(plan, store, DaskExecutor(client, store), _show)
         done = time.perf_counter()
     sys.stderr.write("\n")
-    status = study_status(plan, Store(folder))
+    status = study_status(plan, store, folder)
     assert status.waiting == status.failed == 0, status
     return Timed(workers, status.total, done - ready, done - began, status.seconds, status.digest)
 
@@ -84,27 +93,25 @@ def _warm() -> None:
     warm_kernels()
 
 
-def _tell(pace: Pace) -> None:
-    sys.stderr.write(
-        f"\r{pace.done} of {pace.total}, {pace.rate:.2f} per s, {pace.left:.0f} s left "
-    )
+def _show(progress: RunProgress) -> None:
+    sys.stderr.write(f"\r{pace_text(progress)} ")
 
 
 def shared_gain(plan: StudyPlan, tasks: int) -> tuple[float, float]:
     """Return seconds per task with and without shared operating points, measured in turn."""
     first = plan.tasks[0].points_digest
-    alike = [plan.job(task, 0) for task in plan.tasks if task.points_digest == first][:tasks]
+    alike = [plan.task_input(task, 0) for task in plan.tasks if task.points_digest == first]
     together, alone = 0.0, 0.0
-    shared = Shared()
-    for job in alike:
-        together += _seconds(shared, job)
-        alone += _seconds(Shared(), job)
-    return together / len(alike), alone / len(alike)
+    solver = TaskSolver()
+    for task in alike[:tasks]:
+        together += _seconds(solver, task)
+        alone += _seconds(TaskSolver(), task)
+    return together / len(alike[:tasks]), alone / len(alike[:tasks])
 
 
-def _seconds(shared: Shared, job: Job) -> float:
+def _seconds(solver: TaskSolver, task: TaskInput) -> float:
     began = time.perf_counter()
-    shared.outcome(job)
+    solver.solve(task)
     return time.perf_counter() - began
 
 
@@ -113,13 +120,13 @@ def scheduler_overhead(plan: StudyPlan, batches: int) -> tuple[float, float]:
 
     The batch holds as many tasks as a run sends at most; none of them is done.
     """
-    jobs = [plan.job(task, 0) for task in plan.tasks[:MOST_JOBS]]
+    tasks = [plan.task_input(task, 0) for task in plan.tasks[:MAX_BATCH]]
     with tempfile.TemporaryDirectory() as folder, open_client(None, 1, 0.0) as client:
-        store = Store.create(Path(folder) / "empty.zarr")
+        store = StudyStore.create(Path(folder) / "empty.zarr")
         arguments = str(store.folder), package_version(), []
-        client.submit(run_jobs, *arguments, pure=False).result()
-        sent = _batch_seconds(client, batches, len, jobs)
-        opened = _batch_seconds(client, batches, run_jobs, *arguments)
+        client.submit(run_batch, *arguments, pure=False).result()
+        sent = _batch_seconds(client, batches, len, tasks)
+        opened = _batch_seconds(client, batches, run_batch, *arguments)
     return sent, opened
 
 
@@ -145,14 +152,14 @@ def client_seconds(text: str, folder: Path) -> tuple[float, float, float]:
     began = time.perf_counter()
     plan = StudyPlan(read_study(path))
     planned = time.perf_counter()
-    sizes = [len(pickle.dumps([plan.job(task, 0)])) for task in plan.tasks]
+    sizes = [len(pickle.dumps([plan.task_input(task, 0)])) for task in plan.tasks]
     ready = time.perf_counter()
     count = len(plan.tasks)
     return (planned - began) / count, (ready - planned) / count, sum(sizes) / count
 
 
 def measure(small: bool, folder: Path) -> dict[str, object]:
-    """Return all figures."""
+    """Return all values."""
     text = SMALL if small else FULL
     path = folder / "study.toml"
     path.write_text(text)
@@ -167,7 +174,7 @@ def measure(small: bool, folder: Path) -> dict[str, object]:
     plan_s, job_s, job_bytes = client_seconds(text, folder)
     batch_s, opening_s = scheduler_overhead(plan, 50 if small else 1000)
     began = time.perf_counter()
-    read_results(plan, Store(folder / "all.zarr"))
+    read_results(plan, StudyStore(folder / "all.zarr"))
     read_s = (time.perf_counter() - began) / all_cores.tasks
     in_files, on_disk = bytes_per_task(folder / "all.zarr", all_cores.tasks)
     return {
@@ -193,11 +200,11 @@ def measure(small: bool, folder: Path) -> dict[str, object]:
     }
 
 
-def on_paper(figures: dict[str, object], per_batch: int = MOST_JOBS) -> dict[str, float]:
-    """Return what a million tasks on a thousand cores would take, from the figures per task."""
-    task = float(figures["task_seconds_shared"])  # type: ignore[arg-type]
+def on_paper(values: dict[str, object], per_batch: int = MAX_BATCH) -> dict[str, float]:
+    """Return what a million tasks on a thousand cores would take, from the values per task."""
+    task = float(values["task_seconds_shared"])  # type: ignore[arg-type]
     plan, send, read, batch = (
-        float(figures[name])  # type: ignore[arg-type]
+        float(values[name])  # type: ignore[arg-type]
         for name in (
             "plan_seconds_per_task",
             "send_seconds_per_task",
@@ -213,7 +220,7 @@ def on_paper(figures: dict[str, object], per_batch: int = MOST_JOBS) -> dict[str
         "hours_client_and_scheduler": MILLION * client / 3600,
         "cores_that_one_scheduler_feeds": math.floor(task / client),
         "hours_of_reading": MILLION * read / 3600,
-        "disk_GB": MILLION * float(figures["disk_bytes_per_task"]) / 1e9,  # type: ignore[arg-type]
+        "disk_GB": MILLION * float(values["disk_bytes_per_task"]) / 1e9,  # type: ignore[arg-type]
         "files": MILLION,
     }
 
@@ -222,17 +229,17 @@ def main() -> int:
     """Measure and print; return the exit code."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--small", action="store_true", help="a check; its times mean nothing")
-    parser.add_argument("--json", type=Path, metavar="FILE", help="write all figures to FILE")
+    parser.add_argument("--json", type=Path, metavar="FILE", help="write all values to FILE")
     options = parser.parse_args()
     load = os.getloadavg()[0]
     if not options.small and load > 0.3:
         sys.stderr.write(f"warning: the machine is busy (load {load:.1f}); wait for a quiet one\n")
     with tempfile.TemporaryDirectory() as folder:
-        figures = measure(options.small, Path(folder))
-    figures |= {"load_before": load, "million_on_1000_cores": on_paper(figures)}
-    sys.stdout.write(json.dumps(figures, indent=1) + "\n")
+        values = measure(options.small, Path(folder))
+    values |= {"load_before": load, "million_on_1000_cores": on_paper(values)}
+    sys.stdout.write(json.dumps(values, indent=1) + "\n")
     if options.json:
-        options.json.write_text(json.dumps(figures, indent=1))
+        options.json.write_text(json.dumps(values, indent=1))
     return 0
 
 

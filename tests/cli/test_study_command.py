@@ -9,7 +9,7 @@ import pytest
 from click.testing import CliRunner
 
 from hybridopt.cli.main import main
-from hybridopt.study.run import Pace
+from hybridopt.study.run import RunProgress
 from hybridopt.text.pace import duration_text, pace_text
 
 sys.path.append(str(Path(__file__).parents[1] / "study"))
@@ -151,9 +151,9 @@ def test_a_missing_package_gets_one_sentence(done, monkeypatch):
 
 
 def test_pace_in_words():
-    assert pace_text(Pace(5, 1, 20, 2.0, 7.5)) == (
+    assert pace_text(RunProgress(5, 1, 20, 2.0, 7.5)) == (
         "5 of 20 tasks done (1 failed), 2.00 per s, 7.5 s left"
     )
-    assert pace_text(Pace(20, 0, 20, 4.0, 0.0)) == "20 of 20 tasks done, 4.00 per s"
+    assert pace_text(RunProgress(20, 0, 20, 4.0, 0.0)) == "20 of 20 tasks done, 4.00 per s"
     spans = (0.5, 45.0, 600.0, 7200.0, 1e6)
     assert [duration_text(s) for s in spans] == ["0.5 s", "45 s", "10 min", "2.0 h", "11.6 days"]

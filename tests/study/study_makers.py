@@ -4,13 +4,12 @@ import os
 import subprocess
 import sys
 import time
-from pathlib import Path
 
-from hybridopt.study.jobs import package_version, run_jobs
 from hybridopt.study.plan import StudyPlan
-from hybridopt.study.run import lay_out, open_tasks
-from hybridopt.study.store import Store
+from hybridopt.study.run import run_study
+from hybridopt.study.store import StudyStore
 from hybridopt.study.study_file import read_study
+from hybridopt.study.tasks import SerialExecutor
 
 HEAD = """
 driveline = "full"
@@ -39,14 +38,16 @@ def write_study(folder, parameters=PARAMETERS, head=HEAD, top=""):
     return path
 
 
-def do_here(path, store=None):
-    """Do a study in this process, one task after the other, without Dask."""
-    plan = StudyPlan(read_study(path))
-    folder = Path(store or path.with_suffix(".zarr"))
-    lay_out(plan, Store.create(folder))
-    store = Store(folder)
-    jobs = [plan.job(task, slot) for slot, task in open_tasks(plan, store)]
-    return run_jobs(str(folder), package_version(), jobs)
+def do_here(path):
+    """Do a study in this process, one task after the other, without Dask; return the outcomes."""
+    store, outcomes = StudyStore.create(path.with_suffix(".zarr")), []
+
+    def keep(outcome):
+        store.write(outcome)
+        outcomes.append(outcome)
+
+    run_study(StudyPlan(read_study(path)), store, SerialExecutor(keep), lambda _: None)
+    return outcomes
 
 
 def start(*args, **more):

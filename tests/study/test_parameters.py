@@ -8,7 +8,7 @@ import pytest
 from study_makers import FEW, write_study
 
 from hybridopt.base.errors import InputError
-from hybridopt.study.parameters import Parameter, variants
+from hybridopt.study.parameters import Parameter, variant_values
 from hybridopt.study.plan import StudyPlan
 from hybridopt.study.study_file import read_study
 
@@ -48,7 +48,7 @@ def test_samples_fill_every_stratum_once():
     """Latin hypercube: McKay and others, 1979, DOI 10.1080/00401706.1979.10489755."""
     ranges = [Parameter(path=name, low=1.0, high=3.0) for name in "ab"]
     ranges.append(Parameter(path="c", low=1.0, high=100.0, log=True))
-    rows = np.array(variants(ranges, [10], 3))
+    rows = np.array(variant_values(ranges, [10], 3))
     shares = (rows - 1.0) / 2.0
     shares[:, 2] = np.log(rows[:, 2]) / np.log(100.0)
     for share in shares.T:
@@ -57,14 +57,14 @@ def test_samples_fill_every_stratum_once():
 
 def test_a_further_design_leaves_the_first_as_it_is():
     ranges = [Parameter(path=name, low=0.0, high=1.0) for name in "ab"]
-    first, both = variants(ranges, [7], 1), variants(ranges, [7, 5], 1)
+    first, both = variant_values(ranges, [7], 1), variant_values(ranges, [7, 5], 1)
     assert both[:7] == first and len(set(both)) == 12
-    assert variants(ranges, [7], 1) == first != variants(ranges, [7], 2)
+    assert variant_values(ranges, [7], 1) == first != variant_values(ranges, [7], 2)
 
 
 def test_samples_are_taken_at_each_point_of_the_grid():
     mixed = [Parameter(path="a", low=0.0, high=1.0), Parameter(path="b", values=(1.0, "x"))]
-    rows = variants(mixed, [3], 1)
+    rows = variant_values(mixed, [3], 1)
     assert len(rows) == 6
     assert [row[0] for row in rows[:3]] == [row[0] for row in rows[3:]]
     assert [row[1] for row in rows] == [1.0] * 3 + ["x"] * 3

@@ -1,6 +1,7 @@
-"""Pareto fronts, main effects and nearly best sizes, against loops and figures by hand."""
+"""Pareto fronts, main effects and nearly best sizes, against loops and by hand."""
 
 import numpy as np
+import pandas as pd
 import pytest
 import xarray as xr
 from hypothesis import given
@@ -9,11 +10,12 @@ from hypothesis import strategies as st
 from hybridopt.base.errors import InputError
 from hybridopt.study.questions import (
     BINS,
-    Size,
+    best_by_value,
+    check_numeric,
     finished,
+    groups,
     main_effect,
     pareto_front,
-    sizes,
     smallest_within,
 )
 
@@ -47,35 +49,43 @@ def study_of(**columns):
     return data
 
 
-def test_sizes_by_hand():
+def test_best_by_value_by_hand():
     known = study_of(size=[1.0, 1.0, 2.0, 2.0, 3.0], fuel_g=[104.0, 103.0, 100.9, 120.0, 100.0])
-    found = sizes(known, "size", "fuel_g")
-    assert [s.value for s in found] == [1, 2, 3]
-    assert [s.best for s in found] == [103, 100.9, 100]
-    assert [s.above_percent for s in found] == pytest.approx([3, 0.9, 0])
+    ((cycle, run, tasks),) = groups(known)
+    found = best_by_value(tasks, "size", "fuel_g")
+    assert (cycle, run) == ("c", "optimum")
+    assert found["value"].tolist() == [1, 2, 3]
+    assert found["best"].tolist() == [103, 100.9, 100]
+    assert found["above_percent"].tolist() == pytest.approx([3, 0.9, 0])
     assert smallest_within([found], 1.0) == 2
     assert smallest_within([found], 0.5) == 3
     assert smallest_within([found], 3.0) == 1
 
 
 def test_size_must_be_near_the_best_on_all_cycles():
-    one = [Size(1.0, 0.0, 0.0), Size(2.0, 0.0, 0.9), Size(3.0, 0.0, 3.0)]
-    other = [Size(1.0, 0.0, 4.0), Size(2.0, 0.0, 0.5), Size(3.0, 0.0, 0.0)]
+    one, other = (
+        pd.DataFrame({"value": [1.0, 2.0, 3.0], "above_percent": above})
+        for above in ([0.0, 0.9, 3.0], [4.0, 0.5, 0.0])
+    )
     assert smallest_within([one, other], 1.0) == 2
     assert smallest_within([one, other], 0.4) is None
 
 
 def test_effect_of_a_grid_is_the_mean_at_each_value():
-    x, y = main_effect(np.array([1.0, 2.0, 1.0, 2.0]), np.array([10.0, 20.0, 14.0, 22.0]))
-    assert x.tolist() == [1, 2] and y.tolist() == [12, 21]
+    found = main_effect(np.array([1.0, 2.0, 1.0, 2.0]), np.array([10.0, 20.0, 14.0, 22.0]))
+    assert found["value"].tolist() == [1, 2] and found["mean"].tolist() == [12, 21]
+    assert found["min"].tolist() == [10, 20] and found["max"].tolist() == [14, 22]
+    assert not found["binned"].any()
 
 
 def test_effect_of_samples_is_binned():
-    """Of a straight line the bins' means lie on it."""
-    values = np.random.default_rng(1).permutation(np.linspace(0.0, 1.0, 200))
-    x, y = main_effect(values, 3.0 * values + 1.0)
-    assert x.size == BINS and np.all(np.diff(x) > 0)
-    np.testing.assert_allclose(y, 3.0 * x + 1.0)
+    """Of a straight line the bins' means lie on it, whatever else varies at every sample."""
+    values = np.random.default_rng(1).permutation(np.repeat(np.linspace(0.0, 1.0, 100), 3))
+    other = np.empty(values.size)
+    other[np.argsort(values, kind="stable")] = np.tile([-10.0, 0.0, 10.0], 100)
+    found = main_effect(values, 3.0 * values + 1.0 + other)
+    assert len(found) == BINS and np.all(np.diff(found["value"]) > 0) and found["binned"].all()
+    np.testing.assert_allclose(found["mean"], 3.0 * found["value"] + 1.0)
 
 
 def test_only_what_is_done_counts():
@@ -90,6 +100,6 @@ def test_only_what_is_done_counts():
 def test_a_parameter_must_be_there_and_have_numbers():
     known = study_of(size=[1.0, 2.0], kind=["a", "b"], fuel_g=[1.0, 2.0])
     with pytest.raises(InputError, match="parameters: size, kind"):
-        sizes(known, "mass", "fuel_g")
+        check_numeric(known, "mass")
     with pytest.raises(InputError, match="no numbers"):
-        sizes(known, "kind", "fuel_g")
+        check_numeric(known, "kind")

@@ -13,23 +13,25 @@ from hybridopt.evaluation.compare import compare
 from hybridopt.evaluation.sources import read_controller
 from hybridopt.study.plan import StudyPlan
 from hybridopt.study.results import read_results, results_digest, study_status
-from hybridopt.study.run import forget_failures, open_tasks
-from hybridopt.study.store import Store
+from hybridopt.study.run import forget_failures, run_study, waiting_tasks
+from hybridopt.study.store import StudyStore
 from hybridopt.study.study_file import read_study
+from hybridopt.study.tasks import SerialExecutor
 
 SETTINGS = Settings(soc_points=201, splits=15)
 
 
 def results_of(path):
     store = path.with_suffix(".zarr")
-    return read_results(StudyPlan(read_study(path)), Store(store) if store.exists() else None)
+    return read_results(StudyPlan(read_study(path)), StudyStore(store) if store.exists() else None)
 
 
 def status_of(path):
-    return study_status(StudyPlan(read_study(path)), Store(path.with_suffix(".zarr")))
+    folder = path.with_suffix(".zarr")
+    return study_status(StudyPlan(read_study(path)), StudyStore(folder), folder)
 
 
-def test_figures_are_those_of_a_solve(tmp_path):
+def test_values_are_those_of_a_solve(tmp_path):
     path = write_study(tmp_path, FEW, top='bound = true\ntraces = ["soc", "gear"]\n')
     do_here(path)
     results = results_of(path)
@@ -50,7 +52,7 @@ def test_controllers_score_as_in_a_comparison(tmp_path):
     )
     one = '[parameters]\n"battery.capacity_Ah" = [6.4]\n[tuning]\nevaluations = 5\nseed = 3\n'
     path = write_study(tmp_path, one, top='runs = ["optimum", "equivalence", "own.py:rule"]\n')
-    assert not any(done.failed for done in do_here(path))
+    assert not any(outcome.reason for outcome in do_here(path))
     results = results_of(path)
     sources = {str(run): run for run in results["run"].values[1:]}
     controllers = {name: read_controller(source) for name, source in sources.items()}
@@ -85,30 +87,41 @@ def test_failures_are_recorded_and_the_rest_goes_on(tmp_path):
     status = status_of(path)
     assert (status.done, status.failed, status.waiting) == (1, 3, 0)
     assert status.reasons[0][1] == 2
-    plan, store = StudyPlan(read_study(path)), Store(path.with_suffix(".zarr"))
-    assert open_tasks(plan, store) == []
+    plan, store = StudyPlan(read_study(path)), StudyStore(path.with_suffix(".zarr"))
+    assert waiting_tasks(plan, store) == []
     forget_failures(plan, store)
-    assert len(open_tasks(plan, store)) == 3
-    assert sum(done.failed for done in do_here(path)) == 3
+    assert len(waiting_tasks(plan, store)) == 3
+    assert sum(outcome.reason != "" for outcome in do_here(path)) == 3
 
 
 def test_a_fault_of_the_program_fails_its_task_only(tmp_path, monkeypatch):
     path = write_study(tmp_path, FEW)
-    from hybridopt.study import jobs
+    from hybridopt.study import tasks
 
-    usual = jobs.find_optimum
+    usual = tasks.find_optimum
 
     def broken(cycle, driveline, *args, **more):
         if driveline.battery.capacity < 5 * 3600:
             raise ZeroDivisionError("by\nnothing")
         return usual(cycle, driveline, *args, **more)
 
-    monkeypatch.setattr(jobs, "find_optimum", broken)
+    monkeypatch.setattr(tasks, "find_optimum", broken)
     do_here(path)
     assert results_of(path)["reason"].values.tolist() == [
         "unexpected ZeroDivisionError: by nothing",
         "",
     ]
+
+
+def test_a_run_reports_how_far_it_is(tmp_path):
+    path = write_study(tmp_path, '[parameters]\n"vehicle.mass_kg" = [1600, 1700, 90000]\n')
+    plan, shown = StudyPlan(read_study(path)), []
+    store = StudyStore.create(tmp_path / "small.zarr")
+    run_study(plan, store, SerialExecutor(store.write), shown.append)
+    assert [progress.done for progress in shown] == [1, 2, 3]
+    assert [progress.failed for progress in shown] == [0, 0, 1]
+    assert all(progress.total == 3 and progress.rate > 0.0 for progress in shown)
+    assert shown[0].left == pytest.approx(2.0 / shown[0].rate) and shown[-1].left == 0.0
 
 
 def test_growing_does_the_new_tasks_only(tmp_path):
@@ -176,7 +189,7 @@ def test_digest_tells_results_apart(tmp_path):
 
 
 def test_a_store_is_no_place_for_two_runs(tmp_path):
-    store = Store.create(tmp_path / "s.zarr")
+    store = StudyStore.create(tmp_path / "s.zarr")
     with store.locked(), pytest.raises(FailedError, match="another run"), store.locked():
         pass
     with store.locked():
@@ -188,46 +201,46 @@ def test_a_folder_of_something_else_stays(tmp_path):
     folder.mkdir()
     (folder / "mine.txt").write_text("mine")
     with pytest.raises(InputError, match="holds no results of a study"):
-        Store.create(folder)
+        StudyStore.create(folder)
     assert [p.name for p in folder.iterdir()] == ["mine.txt"]
 
 
 def test_a_store_half_made_is_made_again(tmp_path):
     """Whatever file the making stopped before."""
     whole = tmp_path / "whole.zarr"
-    Store.create(whole)
+    StudyStore.create(whole)
     for name in ("figures", "figure", "reason", "digest"):
         half = tmp_path / f"{name}.zarr"
-        Store.create(half)
+        StudyStore.create(half)
         for later in ("figures", "figure", "reason", "digest"):
             for file in sorted((half / later).rglob("*"), reverse=True):
                 file.unlink() if file.is_file() else file.rmdir()
             (half / later).rmdir()
             if later == name:
                 break
-        assert Store.create(half).places() == {}
+        assert StudyStore.create(half).places() == {}
 
 
 def test_a_growth_cut_short_is_made_good(tmp_path):
-    store = Store.create(tmp_path / "s.zarr")
+    store = StudyStore.create(tmp_path / "s.zarr")
     store.group["figures"].resize((7, store.group["figures"].shape[1]))
-    store = Store(tmp_path / "s.zarr")
+    store = StudyStore(tmp_path / "s.zarr")
     places = store.grow([b"a" * 32, b"b" * 32], 5, ["soc"])
     assert places == {b"a" * 32: 0, b"b" * 32: 1}
-    assert Store(tmp_path / "s.zarr").grow([b"c" * 32], 5, [])[b"c" * 32] == 2
+    assert StudyStore(tmp_path / "s.zarr").grow([b"c" * 32], 5, [])[b"c" * 32] == 2
 
 
 def test_a_store_of_another_version_is_refused(tmp_path):
-    store = Store.create(tmp_path / "s.zarr")
+    store = StudyStore.create(tmp_path / "s.zarr")
     meta = tmp_path / "s.zarr" / "zarr.json"
     record = json.loads(meta.read_text())
     record["attributes"]["figures"] = record["attributes"]["figures"][:-1]
     meta.write_text(json.dumps(record))
     with pytest.raises(InputError, match="another version"):
-        Store(store.folder)
+        StudyStore(store.folder)
 
 
-def test_a_piece_cut_short_is_told_and_done_again(tmp_path):
+def test_a_piece_cut_short_is_reported_and_done_again(tmp_path):
     path = write_study(tmp_path, FEW)
     do_here(path)
     piece = path.with_suffix(".zarr") / "figures" / "c.1.0"

@@ -12,10 +12,10 @@ from hybridopt.inputs.cycle import read_cycle
 from hybridopt.inputs.driveline_file import driveline_tables
 from hybridopt.physics.demand import wheel_demand
 from hybridopt.physics.operating_points import list_operating_points
-from hybridopt.study.jobs import Shared
 from hybridopt.study.plan import StudyPlan
 from hybridopt.study.scaling import scaled
 from hybridopt.study.study_file import read_study
+from hybridopt.study.tasks import TaskSolver
 
 
 def plan(tmp_path, parameters=FEW, **more):
@@ -24,7 +24,7 @@ def plan(tmp_path, parameters=FEW, **more):
 
 def driveline(tmp_path, parameters):
     made = plan(tmp_path, parameters)
-    return made.variants.variant(made.tasks[0].values).driveline()
+    return made.builder.variant(made.tasks[0].values).driveline()
 
 
 def test_keys_are_those_of_the_driveline_file(tmp_path):
@@ -70,7 +70,7 @@ max_speed_rpm = 6500
 """)
     text = '[parameters]\n"motor.max_torque_Nm" = [150, 200]\n'
     made = plan(tmp_path, text, head='cycles = ["ece15"]\ndriveline = "simple.toml"\n')
-    peaks = [made.variants.variant(t.values).driveline().motor.peak_torque for t in made.tasks]
+    peaks = [made.builder.variant(t.values).driveline().motor.peak_torque for t in made.tasks]
     assert [float(peak.max()) for peak in peaks] == [150, 200]
     assert driveline_tables(file)["motor"]["max_torque_Nm"] == 200
 
@@ -87,7 +87,7 @@ def test_added_mass_counts_from_the_drivelines_own_figure(tmp_path):
 "scale.motor" = 40
 """,
     )
-    masses = [made.variants.variant(t.values).driveline().vehicle.mass for t in made.tasks]
+    masses = [made.builder.variant(t.values).driveline().vehicle.mass for t in made.tasks]
     assert masses == pytest.approx([1690, 1710, 1700, 1720, 1720, 1740])
 
 
@@ -238,11 +238,11 @@ def test_shared_work_changes_no_bit(tmp_path):
 """,
     )
     assert len({task.points_digest for task in made.tasks}) == 1
-    shared = Shared()
+    solver = TaskSolver()
     for task in made.tasks:
-        job = made.job(task, 0)
-        figures, result = shared.outcome(job)
-        vehicle = job.variant.driveline()
-        alone = solve_cycle(job.cycle, vehicle, job.variant.settings, bound=False)
-        assert figures["fuel_g"] == alone.fuel_g and figures["cost_g"] == alone.cost_g
+        given = made.task_input(task, 0)
+        values, result = solver.solve(given)
+        vehicle = given.variant.driveline()
+        alone = solve_cycle(given.cycle, vehicle, given.variant.settings, bound=False)
+        assert values["fuel_g"] == alone.fuel_g and values["cost_g"] == alone.cost_g
         np.testing.assert_array_equal(result.dataset["soc"], alone.dataset["soc"])
