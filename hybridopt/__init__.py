@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from .controllers.controller import Observation as Observation
     from .distillation.distil import Distilled as Distilled
     from .distillation.distil import distil as distil
-    from .distillation.draft import Sizes as Sizes
+    from .distillation.family import Sizes as Sizes
     from .distillation.verify import VerifiedDrive as VerifiedDrive
     from .distillation.verify import verify as verify
     from .evaluation.case import Score as Score
@@ -34,7 +34,6 @@ if TYPE_CHECKING:
     from .evaluation.compare import compare as compare
     from .evaluation.recall import recall_cycle as recall_cycle
     from .evaluation.recall import recall_driveline as recall_driveline
-    from .evaluation.recall import repeat_solve as repeat_solve
     from .evaluation.regret import Moment as Moment
     from .evaluation.regret import Regret as Regret
     from .evaluation.sources import read_controller as read_controller
@@ -174,13 +173,11 @@ _HOMES = {
     "trade_off": "evaluation.trade_off",
     "TradeOff": "evaluation.trade_off",
     "solve_variants": "study.drivelines",
-    "Variants": "study.drivelines",
     "recall_cycle": "evaluation.recall",
     "recall_driveline": "evaluation.recall",
-    "repeat_solve": "evaluation.recall",
     "distil": "distillation.distil",
     "Distilled": "distillation.distil",
-    "Sizes": "distillation.draft",
+    "Sizes": "distillation.family",
     "verify": "distillation.verify",
     "VerifiedDrive": "distillation.verify",
     "RuleSet": "tables.rule_set",

@@ -21,7 +21,7 @@ STATES = np.array([0.0, 1.0])
 
 
 def hand_made(title="made by hand", driveline=None):
-    """Return rule tables with coverage; figures have awkward digits so that none is exact."""
+    """Return rule tables with coverage; values have awkward digits so that none is exact."""
     start = np.array([[4.0, 9.0, 20.0], [3.0, 8.0, 15.0], [1.0, 2.0, 3.0]]) * KW * 1.001
     full = np.linspace(20.0, 160.0, 3)[:, None, None]
     torque = INPUT_TORQUES[None, :, None] - full * (0.3 + SOCS[None, None, :] / 3.0)
@@ -69,7 +69,7 @@ def written(rule_set, folder, kind, overwrite=False):
 
 
 def arrays(rule_set):
-    """Return all figures by name."""
+    """Return all arrays by name."""
     found = {
         f"{name} {i}": axis for name in LAYOUT for i, axis in enumerate(rule_set.map(name).axes)
     }

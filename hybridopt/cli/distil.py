@@ -63,7 +63,7 @@ def distil(
     input speed, input torque and SoC, gear lines over wheel torque. Verify them on other cycles.
     """
     from ..distillation.distil import distil as run
-    from ..distillation.draft import Sizes
+    from ..distillation.family import Sizes
     from ..distillation.verify import AS_TRAINED, measured
     from ..inputs.cycle import read_cycle
     from ..inputs.driveline_file import read_driveline

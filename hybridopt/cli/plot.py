@@ -124,7 +124,8 @@ def _draw(job: _Job) -> "Figure":
     }
     if job.kind in plain:
         return plain[job.kind](result)
-    from ..evaluation.recall import recall_cycle, recall_driveline, repeat_solve
+    from ..evaluation.recall import recall_cycle, recall_driveline
+    from ..pipeline import find_optimum
 
     driveline = recall_driveline(result, job.driveline)
     if job.kind in ("engine", "motor"):
@@ -132,7 +133,7 @@ def _draw(job: _Job) -> "Figure":
     cycle = recall_cycle(result, job.cycle)
     if job.kind in ("value", "best-modes"):
         draw = {"value": figures.value_figure, "best-modes": figures.best_modes_figure}[job.kind]
-        return draw(repeat_solve(result, cycle, driveline))
+        return draw(find_optimum(cycle, driveline, result.settings))
     if job.kind in ("soc", "regret"):
         scores = _scores(job, cycle, driveline, result.settings)
         return figures.controllers_figure(scores, job.kind)

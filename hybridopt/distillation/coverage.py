@@ -11,9 +11,9 @@ from ..physics.gearbox import input_torque
 from ..physics.plant import pack
 from ..tables.rule_set import Coverage
 from ..tables.rule_table import LAYOUT, RuleTable
-from .fit import shares
+from .fit import node_weights
 
-LEAST = 1.0  # s, an entry used for less counts as not visited
+VISITED = 1.0  # s, an entry used for less counts as not visited
 CAUSES = {
     "engine_start": "engine",
     "engine_stop": "engine",
@@ -26,7 +26,7 @@ CAUSES = {
 
 
 def cover(table: RuleTable, cases: Sequence[Case]) -> dict[str, Coverage]:
-    """Drive the training cycles and book time and regret on the entries that were looked up.
+    """Drive the training cycles; add up time and regret at the entries that were looked up.
 
     Parameters
     ----------
@@ -38,8 +38,9 @@ def cover(table: RuleTable, cases: Sequence[Case]) -> dict[str, Coverage]:
     Returns
     -------
     dict
-        By name of the table. A lookup counts on the corners of its cell by their shares. Regret is
-        that of :func:`hybridopt.evaluation.regret.drive_regret`, by the cause the table answers for.
+        By name of the table. A lookup counts at the corners of its cell by their weights. Regret is
+        that of :func:`hybridopt.evaluation.regret.drive_regret`, of the cause that the table
+        answers for.
     """
     visits = {name: np.zeros(getattr(table, name).values.shape) for name in LAYOUT}
     regret = {name: np.zeros(shape.shape) for name, shape in visits.items()}
@@ -48,13 +49,13 @@ def cover(table: RuleTable, cases: Sequence[Case]) -> dict[str, Coverage]:
         lost = case.regret(drive).causes
         for name, (used, places) in lookups(case, drive, table).items():
             axes = getattr(table, name).axes
-            weights = [shares(x[used], axis) for x, axis in zip(places, axes, strict=True)]
-            visits[name] += _book(weights, case.optimum.demand.dt[used])
-            regret[name] += _book(weights, lost[CAUSES[name]][used])
-    return {n: Coverage(visits[n], regret[n], visits[n] < LEAST) for n in LAYOUT}
+            weights = [node_weights(x[used], axis) for x, axis in zip(places, axes, strict=True)]
+            visits[name] += _by_entry(weights, case.optimum.demand.dt[used])
+            regret[name] += _by_entry(weights, lost[CAUSES[name]][used])
+    return {n: Coverage(visits[n], regret[n], visits[n] < VISITED) for n in LAYOUT}
 
 
-def _book(weights: Sequence[np.ndarray], amount: np.ndarray) -> np.ndarray:
+def _by_entry(weights: Sequence[np.ndarray], amount: np.ndarray) -> np.ndarray:
     letters = "abc"[: len(weights)]
     terms = ",".join(f"t{letter}" for letter in letters)
     return np.asarray(np.einsum(f"t,{terms}->{letters}", amount, *weights, optimize=True))
@@ -63,7 +64,7 @@ def _book(weights: Sequence[np.ndarray], amount: np.ndarray) -> np.ndarray:
 def lookups(
     case: Case, drive: Drive, table: RuleTable
 ) -> Mapping[str, tuple[np.ndarray, list[np.ndarray]]]:
-    """Tell in which steps of a drive each map was looked up, and where on its axes."""
+    """Return in which steps of a drive each table was looked up, and where on its axes."""
     known, plan = case.optimum, drive.schedule
     demand, plant = known.demand, pack(known.driveline)
     on, motion = plan.engine_class != 0, (demand.speed / MOTION_SPEED) ** 2

@@ -1,8 +1,12 @@
-"""What an optimum teaches: cost of every engine and gear decision, at prices of stored energy."""
+"""What each engine and gear decision costs: Q-values of optima, at equivalence factors.
+
+An equivalence factor is the price of stored energy in fuel, g/J. Along an optimum it is the costate
+of the stored energy.
+"""
 
 import dataclasses
 from collections.abc import Sequence
-from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
@@ -20,11 +24,11 @@ from ..problem.memory import PART
 from ..problem.problem import Problem
 
 OFF, RUNNING, STARTING = EngineClass.OFF, EngineClass.RUNNING, EngineClass.STARTING
+HELD = 10.0  # s, how long a point of steady driving lasts
 
 
-@dataclass(frozen=True, eq=False)
-class DecisionCosts:
-    """Decisions along optimal paths; all arrays begin with (steps,), g where not said otherwise.
+class DecisionCosts(NamedTuple):
+    """Costs of decisions, step by step; all arrays begin with (steps,), g where not said otherwise.
 
     Attributes
     ----------
@@ -32,16 +36,16 @@ class DecisionCosts:
     torque : N m at the wheels
     power : W at the wheels
     dt : s
-    start : (steps, prices), cost of starting the engine less that of leaving it off
-    stay : (steps, prices), cost of leaving it on less that of stopping it
+    start : (steps, factors), cost of starting the engine less that of leaving it off
+    stay : (steps, factors), cost of leaving it on less that of stopping it
     gears : (steps, 2 engine states, gears), cost of each gear, shifts not counted
     shift : (steps, 2 engine states, gears, gears), cost of shifts, from and to
 
     Notes
     -----
-    Each is a difference of Q-values: fuel and events of the step, plus a price times the energy
-    taken from the store, plus what the optimum's cost-to-go says of engine state and gear after the
-    step. `gears` is at the middle price. Impossible is infinite.
+    Each is a difference of Q-values: fuel and events of the step, plus the equivalence factor times
+    the energy taken from the store, plus the cost-to-go of engine state and gear after the step.
+    `gears` is at the middle factor. Impossible is infinite.
     """
 
     speed: np.ndarray
@@ -54,19 +58,13 @@ class DecisionCosts:
     shift: np.ndarray
 
     @classmethod
-    def joined(cls, decision_costs: Sequence["DecisionCosts"]) -> "DecisionCosts":
-        """Put decision_costs one behind the other."""
-        names = [field.name for field in dataclasses.fields(cls)]
-        return cls(
-            **{
-                name: np.concatenate([getattr(one, name) for one in decision_costs])
-                for name in names
-            }
-        )
+    def joined(cls, parts: Sequence["DecisionCosts"]) -> "DecisionCosts":
+        """Return the steps of several, one after the other."""
+        return cls(*map(np.concatenate, zip(*parts, strict=True)))
 
 
-def stage_costs(points: Choices, cell: Cell, soc: float, prices: np.ndarray) -> np.ndarray:
-    """Least fuel plus price times stored energy of every step, gear and engine class.
+def stage_costs(points: Choices, cell: Cell, soc: float, factors: np.ndarray) -> np.ndarray:
+    """Return the lowest fuel plus factor times stored energy of each step, gear and engine class.
 
     Parameters
     ----------
@@ -76,36 +74,38 @@ def stage_costs(points: Choices, cell: Cell, soc: float, prices: np.ndarray) -> 
         The battery, taken at one SoC.
     soc
         0 to 1.
-    prices
-        g/J.
+    factors
+        Equivalence factors, g/J.
 
     Returns
     -------
-    ndarray, (steps, prices, gears, 3)
+    ndarray, (steps, factors, gears, 3)
         g, infinite where nothing is admissible.
     """
     firsts = range(0, points.steps, PART)
     parts = [points.part(t, min(t + PART, points.steps)) for t in firsts]
-    return np.concatenate([_stage_costs(part, cell, soc, prices) for part in parts])
+    return np.concatenate([_stage_costs(part, cell, soc, factors) for part in parts])
 
 
-def _stage_costs(points: OperatingPoints, cell: Cell, soc: float, prices: np.ndarray) -> np.ndarray:
+def _stage_costs(
+    points: OperatingPoints, cell: Cell, soc: float, factors: np.ndarray
+) -> np.ndarray:
     energy = store_power(cell, soc, points.power) * points.dt[:, None, None, None]
     used = np.isfinite(points.cost) & np.isfinite(energy)
     cost, energy = np.where(used, points.cost, np.inf), np.where(used, energy, 0.0)
-    return np.stack([np.min(cost + price * energy, axis=3) for price in prices], axis=1)
+    return np.stack([np.min(cost + factor * energy, axis=3) for factor in factors], axis=1)
 
 
-def decision_costs_of(
+def optimum_decision_costs(
     optimum: Optimum,
     value: CostToGo,
     starts: Sequence[float],
-    prices: np.ndarray,
+    factors: np.ndarray,
     expected: np.ndarray | None = None,
 ) -> DecisionCosts:
-    """Take decision_costs from optimal paths of one cycle that begin at several states of charge.
+    """Return decision costs along optimal paths of one cycle from several states of charge.
 
-    Each path gives them twice where there is an expected_cost: with the future that the optimum knew, and
+    With an expected cost-to-go each path counts twice: with the future that the optimum knew, and
     with the one to be expected.
 
     Parameters
@@ -116,13 +116,13 @@ def decision_costs_of(
         Its cost-to-go at all SoC points.
     starts
         States of charge, 0 to 1; those from which the target is out of reach are left out.
-    prices
-        g/J, of stored energy.
+    factors
+        Equivalence factors, g/J.
     expected
-        (steps, prices, 2 engine states, gears), g, from :meth:`Outlook.after`.
+        (steps, factors, 2 engine states, gears), g, from :meth:`ExpectedCost.after`.
     """
     problem, demand = optimum.solution.problem, optimum.demand
-    stage = stage_costs(problem.points, problem.cell, problem.soc, prices)
+    stage = stage_costs(problem.points, problem.cell, problem.soc, factors)
     found = []
     for soc in starts:
         begun = dataclasses.replace(problem, soc=soc)
@@ -130,18 +130,18 @@ def decision_costs_of(
             run = best_run(begun, value)
         except InfeasibleError:
             continue
-        futures = [_ahead(value, problem, run.soc)[:, None]]
+        futures = [_known_future(value, problem, run.soc)[:, None]]
         futures += [] if expected is None else [expected]
         before = np.concatenate(([problem.gear], run.schedule.gear[:-1]))
         found += [
-            weigh(demand, stage, ahead, problem.shift, before, problem.start_cost)
+            _compared(demand, stage, ahead, problem.shift, before, problem.start_cost)
             for ahead in futures
         ]
     return DecisionCosts.joined(found)
 
 
-def _ahead(value: CostToGo, problem: Problem, soc: np.ndarray) -> np.ndarray:
-    """Cost-to-go of engine long off or on and gear after each step, less the least one, g."""
+def _known_future(value: CostToGo, problem: Problem, soc: np.ndarray) -> np.ndarray:
+    """Cost-to-go of engine long off or on and gear after each step, less the lowest, g."""
     out, low, spacing = [], problem.grid.low, problem.grid.spacing
     states = [problem.events.graph.off, problem.events.graph.on]
     for t in range(soc.size - 1):
@@ -155,7 +155,7 @@ def _ahead(value: CostToGo, problem: Problem, soc: np.ndarray) -> np.ndarray:
     return np.array(out)
 
 
-def weigh(
+def _compared(
     demand: Demand,
     stage: np.ndarray,
     ahead: np.ndarray,
@@ -163,16 +163,16 @@ def weigh(
     before: np.ndarray,
     start_cost: float,
 ) -> DecisionCosts:
-    """Turn stage costs into the cost of decisions.
+    """Compare the decisions of each step.
 
     Parameters
     ----------
     demand
-        What the wheels want.
+        At the wheels.
     stage
-        (steps, prices, gears, 3), from :func:`stage_costs`.
+        (steps, factors, gears, 3), from :func:`stage_costs`.
     ahead
-        (steps, prices or 1, 2 engine states, gears), g, cost-to-go after the step less the least.
+        (steps, factors or 1, 2 engine states, gears), g, cost-to-go after the step less the lowest.
     shift
         (steps, 3, gears, gears), g.
     before
@@ -182,13 +182,13 @@ def weigh(
     """
     t = np.arange(demand.steps)
     ahead_of = {OFF: ahead[:, :, 0], RUNNING: ahead[:, :, 1], STARTING: ahead[:, :, 1]}
-    least = {
+    lowest = {
         c: np.min(stage[..., c] + ahead_of[c] + shift[t, c, before][:, None], axis=2)
         for c in EngineClass
     }
     with np.errstate(invalid="ignore"):
-        start = least[STARTING] + start_cost - least[OFF]
-        stay = least[RUNNING] - least[OFF]
+        start = lowest[STARTING] + start_cost - lowest[OFF]
+        stay = lowest[RUNNING] - lowest[OFF]
     middle = stage.shape[1] // 2
     gears = np.stack([(stage[..., c] + ahead_of[c])[:, middle] for c in (OFF, RUNNING)], axis=1)
     return DecisionCosts(
@@ -203,35 +203,32 @@ def weigh(
     )
 
 
-def steady_decision_costs(
-    optimum: Optimum, prices: np.ndarray, seconds: float = 10.0
-) -> DecisionCosts:
-    """DecisionCosts of physics alone: steady driving at every speed and power, without a future.
+def steady_decision_costs(optimum: Optimum, factors: np.ndarray) -> DecisionCosts:
+    """Return the decision costs of physics alone: steady driving at every speed and power.
 
-    Each point is held for some seconds, over which an engine start is spread. This is the rule
-    that fills what no training cycle visits.
+    There is no future; each point is held for :data:`HELD`, over which an engine start is spread.
+    This fills what no training cycle visits.
     """
     driveline, problem = optimum.driveline, optimum.solution.problem
-    demand = _steady_demand(optimum, seconds)
+    demand = _steady_demand(optimum)
     points = all_points(driveline, demand, optimum.settings.splits)
-    stage = stage_costs(points, problem.cell, problem.soc, prices)
+    stage = stage_costs(points, problem.cell, problem.soc, factors)
     ahead = np.zeros((demand.steps, 1, 2, points.gears))
     shift = shift_costs(driveline, demand, optimum.settings)
-    middle = stage[:, prices.size // 2]
+    middle = stage[:, factors.size // 2]
     best = np.argmin(np.min(middle, axis=2), axis=1)
-    found = weigh(demand, stage, ahead, shift, best, problem.start_cost)
+    found = _compared(demand, stage, ahead, shift, best, problem.start_cost)
     drivable = np.isfinite(middle).any(axis=(1, 2))
-    names = [field.name for field in dataclasses.fields(DecisionCosts)]
-    return DecisionCosts(**{name: getattr(found, name)[drivable] for name in names})
+    return DecisionCosts(*(column[drivable] for column in found))
 
 
-def _steady_demand(optimum: Optimum, seconds: float) -> Demand:
+def _steady_demand(optimum: Optimum) -> Demand:
     """Steady speeds up to the fastest one, each at wheel powers from braking to full."""
     driveline, known = optimum.driveline, optimum.demand
-    radius = driveline.vehicle.wheel_radius
-    top = min(driveline.engine.max_speed, driveline.motor.max_speed) * radius
+    top = min(driveline.engine.max_speed, driveline.motor.max_speed)
+    top *= driveline.vehicle.wheel_radius
     top /= min(driveline.gearbox.ratios) * driveline.gearbox.final_drive
     speeds = np.linspace(0.5, min(top, 70.0), 48)
     full = float((known.wheel_torque * known.wheel_speed).max()) * 2.0
     powers = np.concatenate((-np.geomspace(full, 200.0, 12), np.geomspace(200.0, full, 36)))
-    return steady_demand(driveline.vehicle, speeds, powers, seconds)
+    return steady_demand(driveline.vehicle, speeds, powers, HELD)

@@ -1,4 +1,4 @@
-"""Distil optima into rule tables: decision_costs, fit, refinement, coverage."""
+"""Optima distilled into rule tables: decision costs, fit, refinement, coverage."""
 
 import hashlib
 import json
@@ -9,7 +9,7 @@ from importlib import metadata
 import numpy as np
 
 from ..base.errors import InputError
-from ..base.progress import Progress, silent
+from ..base.progress import Progress, part_of, silent
 from ..dp.cost_to_go import CostToGo
 from ..evaluation.case import Case
 from ..inputs.cycle import Cycle
@@ -20,18 +20,18 @@ from ..pipeline import find_optimum
 from ..problem.settings import Settings
 from ..tables.rule_set import Origin, RuleSet, gearbox_facts
 from .coverage import cover
-from .decision_costs import DecisionCosts, decision_costs_of, steady_decision_costs
-from .draft import Draft, Sizes, falling, smooth
-from .expected_cost import ExpectedCost, make_expected_cost
-from .fit import engine_cuts, gear_cuts, nodes
+from .decision_costs import DecisionCosts, optimum_decision_costs, steady_decision_costs
+from .expected_cost import make_expected_cost
+from .family import Sizes, TableFamily
+from .fit import engine_thresholds, falling, gear_lines, nodes, smooth
 from .refine import Refined, refine
 from .split import electric_limit, split_map
 from .varied import varied_loops
 
-PRICES = np.geomspace(0.5, 2.0, 25)  # over the median price of the training
+FACTORS = np.geomspace(0.5, 2.0, 25)  # equivalence factors over the median of the training
 STARTS = (-0.05, 0.0, 0.05)  # of SoC, where optimal paths begin, from the start
 SOC_AWAY = (0.03, 0.06, 0.1)  # of SoC, breakpoints on both sides of the reference
-DOUBT = 0.02  # weight of steady driving over that of the training
+STEADY_WEIGHT = 0.02  # of steady driving, over that of the training
 SMOOTHING = 20.0  # s, a speed node visited so long is moved halfway to its neighbours
 
 
@@ -94,12 +94,12 @@ def distil(
 
     Notes
     -----
-    Every optimum tells what each decision of engine and gear would have cost (Q-values), at prices
-    of stored energy, with the future it knew and with the one that the training leads one to
-    expect. Over the training these costs are least for some threshold of power or speed; that is
-    the table's entry. The SoC axis is the price axis: the less charge, the dearer. The
-    split between engine and motor needs no cycle, only the price. At last few figures that bend the
-    tables are tuned in closed loop, on the training cycles and varied copies of them.
+    An optimum gives the cost of each decision of engine and gear (its Q-value) at a number of
+    equivalence factors, with the future that it knew and with the one that the training leads one
+    to expect. Summed over the training, these costs are least for some threshold of power or speed,
+    which is the table's entry. SoC stands for the equivalence factor: the less charge, the dearer.
+    The split between engine and motor needs no cycle, only the factor. Last, a few parameters that
+    shape the tables are tuned in closed loop, on the training cycles and varied copies of them.
     """
     names = [cycle.name for cycle in cycles]
     if not cycles or len(set(names)) < len(names):
@@ -109,16 +109,11 @@ def distil(
     for i, cycle in enumerate(cycles):
         cases[cycle.name] = Case(find_optimum(cycle, driveline, settings))
         progress(0.1 * (i + 1) / len(cycles))
-    copies = varied_loops(cycles, driveline, settings, lambda share: progress(0.1 + 0.1 * share))
-    draft = make_draft(list(cases.values()), sizes or Sizes())
+    copies = varied_loops(cycles, driveline, settings, part_of(progress, 0.1, 0.2))
+    family = make_family(list(cases.values()), sizes or Sizes())
     progress(0.3)
     refined = refine(
-        draft,
-        list(cases.values()),
-        copies,
-        evaluations,
-        seed,
-        lambda share: progress(0.3 + 0.7 * share),
+        family, list(cases.values()), copies, evaluations, seed, part_of(progress, 0.3, 1.0)
     )
     origin = Origin(
         title=title or f"{driveline.name} rules",
@@ -132,27 +127,36 @@ def distil(
     return Distilled(rules, cases, refined)
 
 
-def make_draft(cases: Sequence[Case], sizes: Sizes) -> Draft:
-    """Fit tables over prices to the optima of some cases."""
-    known = cases[0].optimum
-    driveline, settings = known.driveline, known.settings
+def make_family(cases: Sequence[Case], sizes: Sizes) -> TableFamily:
+    """Fit tables over equivalence factors to the optima of some cases."""
+    optima = [case.optimum for case in cases]
+    driveline, settings = optima[0].driveline, optima[0].settings
     multipliers = [case.bound.multipliers[1:] for case in cases]
-    prices = PRICES * float(np.median(np.concatenate(multipliers)))
+    factors = FACTORS * float(np.median(np.concatenate(multipliers)))
     low, high, start, _ = settings.socs
     starts = [float(np.clip(start + away, low, high)) for away in STARTS]
-    expected_cost = make_expected_cost([case.optimum for case in cases], prices)
-    decision_costs = DecisionCosts.joined(
-        [_decision_costs(case, expected_cost, starts, prices) for case in cases]
+    expected = make_expected_cost(optima, factors)
+    training = DecisionCosts.joined(
+        [
+            optimum_decision_costs(
+                known,
+                CostToGo(known.solution.problem, whole=True),
+                starts,
+                factors,
+                expected.after(known.demand),
+            )
+            for known in optima
+        ]
     )
-    steady = steady_decision_costs(known, prices)
-    speeds = nodes(decision_costs.speed, decision_costs.dt, sizes.speeds, (0.0,))
-    torques = nodes(decision_costs.torque, decision_costs.dt, sizes.wheel_torques, (0.0,))
-    on, off, visits = engine_cuts(decision_costs, steady, speeds, DOUBT)
-    up, down = gear_cuts(decision_costs, steady, torques, DOUBT)
+    steady = steady_decision_costs(optima[0], factors)
+    speeds = nodes(training.speed, training.dt, sizes.speeds, (0.0,))
+    torques = nodes(training.torque, training.dt, sizes.wheel_torques, (0.0,))
+    on, off, visits = engine_thresholds(training, steady, speeds, STEADY_WEIGHT)
+    up, down = gear_lines(training, steady, torques, STEADY_WEIGHT)
     inputs, wanted = _input_axes(driveline, sizes)
     cell = pack_battery(driveline.battery)
-    return Draft(
-        prices=PRICES,
+    return TableFamily(
+        factors=FACTORS,
         speeds=speeds,
         socs=_soc_axis(low, high, start, sizes.socs),
         input_speeds=inputs,
@@ -160,20 +164,12 @@ def make_draft(cases: Sequence[Case], sizes: Sizes) -> Draft:
         wheel_torques=torques,
         start=smooth(falling(on), visits, SMOOTHING),
         stop=smooth(falling(off), visits, SMOOTHING),
-        split=split_map(driveline, cell, start, inputs, wanted, prices),
+        split=split_map(driveline, cell, start, inputs, wanted, factors),
         limit=electric_limit(driveline, inputs),
         up=up,
         down=down,
         reference=start,
     )
-
-
-def _decision_costs(
-    case: Case, expected_cost: ExpectedCost, starts: Sequence[float], prices: np.ndarray
-) -> DecisionCosts:
-    known = case.optimum
-    value = CostToGo(known.solution.problem, whole=True)
-    return decision_costs_of(known, value, starts, prices, expected_cost.after(known.demand))
 
 
 def _soc_axis(low: float, high: float, reference: float, size: int) -> np.ndarray:

@@ -1,4 +1,4 @@
-"""What driving leads one to expect: mean cost-to-go after a step, over speed and acceleration.
+"""The expected cost-to-go: mean cost of what follows a step, over speed and acceleration.
 
 The optimum knows what comes and stops the engine in time; a rule does not. Here the future is the
 mean of what followed in the training at about the same speed and acceleration.
@@ -15,16 +15,17 @@ from ..base.compiled import kernel
 from ..optimum.optimum import Optimum
 from ..physics.demand import Demand
 from .decision_costs import OFF, RUNNING, STARTING, stage_costs
-from .fit import nodes, shares
+from .fit import node_weights, nodes
 
 SPEEDS = 15  # nodes
 ACCELERATIONS = np.array(
     [-1.5, -1.0, -0.6, -0.3, -0.15, -0.05, 0.0, 0.05, 0.15, 0.3, 0.6, 1.0, 1.5]
 )  # m/s2, nodes
 HORIZON = 200.0  # s, in which what is to come fades to 1 / e
-CLOSED = 50.0  # g, stands for what is impossible in a step
-CLOSE, MOST = 1e-3, 400  # g, change at which the iteration ends; iterations at most
-LITTLE = 0.01  # s of the mean of all nodes, mixed in where a node is hardly visited
+IMPOSSIBLE = 50.0  # g, stands for what is impossible in a step
+CONVERGED = 1e-3  # g, change at which the iteration ends
+MAX_ITERATIONS = 400
+MIXED_IN = 0.01  # s of the mean of all nodes, mixed in where a node is hardly visited
 
 
 @dataclass(frozen=True, eq=False)
@@ -34,7 +35,7 @@ class ExpectedCost:
     Attributes
     ----------
     speeds, accelerations : nodes, m/s and m/s2
-    values : g, (prices, speeds x accelerations, 2 engine states, gears)
+    values : g, (factors, speeds x accelerations, 2 engine states, gears)
     """
 
     speeds: np.ndarray
@@ -42,43 +43,43 @@ class ExpectedCost:
     values: np.ndarray
 
     def after(self, demand: Demand) -> np.ndarray:
-        """Return cost-to-go less the least one, g, (steps, prices, 2 engine states, gears)."""
+        """Return cost-to-go less the lowest, g, (steps, factors, 2 engine states, gears)."""
         weight = _weights(demand, self.speeds, self.accelerations)
         found = np.tensordot(weight, self.values, axes=(1, 1))
         return np.asarray(found - found.min(axis=(2, 3), keepdims=True))
 
 
-def make_expected_cost(benchmarks: Sequence[Optimum], prices: np.ndarray) -> ExpectedCost:
-    """Work out what is to be expected from the training cycles.
+def make_expected_cost(optima: Sequence[Optimum], factors: np.ndarray) -> ExpectedCost:
+    """Return the cost-to-go to be expected from the training cycles.
 
     Parameters
     ----------
-    benchmarks
-        The solved cycles; least times that their settings ask for are left aside.
-    prices
-        g/J, of stored energy.
+    optima
+        The solved cycles; minimum times that their settings ask for are left aside.
+    factors
+        Equivalence factors, g/J.
 
     Notes
     -----
     The fixed point of W(node) = mean of min(stage cost + shift + W after the next step) over the
     steps before which the vehicle was near the node: value iteration of a Markov chain whose
-    probabilities are those of the training, at a constant price and with every gear and engine
-    state; after Bellman, *A Markovian decision process*, Journal of Mathematics and Mechanics 6(5),
-    1957, DOI 10.1512/iumj.1957.6.56038.
+    probabilities are those of the training, at a constant equivalence factor and with every gear
+    and engine state; after Bellman, *A Markovian decision process*, Journal of Mathematics and
+    Mechanics 6(5), 1957, DOI 10.1512/iumj.1957.6.56038.
     """
-    demands = [known.demand for known in benchmarks]
+    demands = [known.demand for known in optima]
     speed, dt = (np.concatenate([getattr(d, name) for d in demands]) for name in ("speed", "dt"))
     speeds = nodes(speed, dt, SPEEDS, (0.0,))
     weight = np.concatenate([_weights(d, speeds, ACCELERATIONS) for d in demands])
     weight *= np.exp(-dt / HORIZON)[:, None]
     follows = np.concatenate([np.arange(d.steps) > 0 for d in demands])
-    problems = [known.solution.problem for known in benchmarks]
-    costs = [stage_costs(p.points, p.cell, p.soc, prices) for p in problems]
-    shift = np.minimum(np.concatenate([p.shift for p in problems]), CLOSED)
+    problems = [known.solution.problem for known in optima]
+    costs = [stage_costs(p.points, p.cell, p.soc, factors) for p in problems]
+    shift = np.minimum(np.concatenate([p.shift for p in problems]), IMPOSSIBLE)
     value = np.zeros((weight.shape[1], 2, shift.shape[-1]))
     values = []
-    for i in range(prices.size):
-        stage = np.minimum(np.concatenate([cost[:, i] for cost in costs]), CLOSED)
+    for i in range(factors.size):
+        stage = np.minimum(np.concatenate([cost[:, i] for cost in costs]), IMPOSSIBLE)
         stage[..., STARTING] += problems[0].start_cost
         value = expect(np.ascontiguousarray(stage), shift, weight, follows, value)
         values.append(value)
@@ -86,8 +87,9 @@ def make_expected_cost(benchmarks: Sequence[Optimum], prices: np.ndarray) -> Exp
 
 
 def _weights(demand: Demand, speeds: np.ndarray, accelerations: np.ndarray) -> np.ndarray:
-    """Share of each step at each node, (steps, nodes)."""
-    by_speed, by_rate = shares(demand.speed, speeds), shares(demand.acceleration, accelerations)
+    """Weight of each step at each node, (steps, nodes)."""
+    by_speed = node_weights(demand.speed, speeds)
+    by_rate = node_weights(demand.acceleration, accelerations)
     return np.asarray((by_speed[:, :, None] * by_rate[:, None, :]).reshape(demand.steps, -1))
 
 
@@ -103,7 +105,7 @@ def expect(
     shift
         (steps, 3 engine classes, gears, gears), g.
     weight
-        (steps, nodes), share of each step at each node, times what the future counts there.
+        (steps, nodes), weight of each step at each node, times what the future counts there.
     follows
         (steps,), whether the step before is that of the same drive.
     begin
@@ -112,26 +114,26 @@ def expect(
     Returns
     -------
     ndarray, (nodes, 2 engine states, gears)
-        g, less the least of all.
+        g, less the lowest of all.
     """
     value, before = begin, weight[:-1] * follows[1:, None]
     seconds = before.sum(axis=0)
-    for _ in range(MOST):
+    for _ in range(MAX_ITERATIONS):
         ahead = np.tensordot(weight, value, axes=1)
         best = np.empty_like(ahead)
         _best(stage, shift, ahead, best)
         total = np.tensordot(before, best[1:], axes=(0, 0))
         mean = total.sum(axis=0) / seconds.sum()
-        new = (total + LITTLE * mean) / (seconds + LITTLE)[:, None, None]
-        change = float(np.abs(_bare(new) - _bare(value)).max())
+        new = (total + MIXED_IN * mean) / (seconds + MIXED_IN)[:, None, None]
+        change = float(np.abs(_relative(new) - _relative(value)).max())
         value = new - new.min()
-        if change < CLOSE:
+        if change < CONVERGED:
             break
     return np.asarray(value)
 
 
-def _bare(value: np.ndarray) -> np.ndarray:
-    """Cost-to-go of each node less its least one: all that decisions depend on."""
+def _relative(value: np.ndarray) -> np.ndarray:
+    """Cost-to-go of each node less its lowest: all that decisions depend on."""
     return np.asarray(value - value.min(axis=(1, 2), keepdims=True))
 
 

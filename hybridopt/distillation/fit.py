@@ -1,20 +1,20 @@
-"""Thresholds that lose least: cuts fitted to the cost of wrong decisions, not to their labels."""
+"""Thresholds that cost least: fitted to what wrong decisions cost, not to what was decided."""
 
 import numpy as np
 
 from .decision_costs import DecisionCosts
 
 NEVER = 1e3  # m/s, a line that no vehicle crosses
-DEAREST = 2.0  # g, a decision that is impossible counts as this much worse in a step
+MAX_GAIN = 2.0  # g in a step, where one decision is impossible as well
 
 
-def best_cuts(x: np.ndarray, gain: np.ndarray, weight: np.ndarray) -> np.ndarray:
-    """Return the cuts that make "yes from the cut on" cheapest.
+def best_thresholds(x: np.ndarray, gain: np.ndarray, weight: np.ndarray) -> np.ndarray:
+    """Return the thresholds that make "yes from the threshold on" cheapest.
 
     Parameters
     ----------
     x
-        What is compared with the cut, (samples,).
+        What is compared with the threshold, (samples,).
     gain
         Cost of yes less cost of no, (samples, columns); infinite where one is impossible.
     weight
@@ -28,24 +28,24 @@ def best_cuts(x: np.ndarray, gain: np.ndarray, weight: np.ndarray) -> np.ndarray
 
     Notes
     -----
-    The total cost of a cut is a constant plus the sum of weight times gain from the cut on, so the
-    best one is found among all by one cumulative sum over the sorted samples.
+    The total cost of a threshold is a constant plus the sum of weight times gain from there on, so
+    the best of all is found by one cumulative sum over the sorted samples.
     """
     order = np.argsort(x, kind="stable")
     x, weight = x[order], weight[order]
-    gain = np.clip(np.nan_to_num(gain[order], nan=0.0), -DEAREST, DEAREST)
+    gain = np.clip(np.nan_to_num(gain[order], nan=0.0), -MAX_GAIN, MAX_GAIN)
     margin = 0.05 * max(float(x[-1] - x[0]), 1e-9)
     edges = np.concatenate(([x[0] - margin], 0.5 * (x[1:] + x[:-1]), [x[-1] + margin]))
-    cuts = np.empty((weight.shape[1], gain.shape[1]))
+    thresholds = np.empty((weight.shape[1], gain.shape[1]))
     for node in range(weight.shape[1]):
         tail = np.cumsum((weight[:, node, None] * gain)[::-1], axis=0)[::-1]
         total = np.concatenate((tail, np.zeros((1, gain.shape[1]))))
-        cuts[node] = edges[np.argmin(total, axis=0)]
-    return cuts
+        thresholds[node] = edges[np.argmin(total, axis=0)]
+    return thresholds
 
 
-def shares(x: np.ndarray, axis: np.ndarray) -> np.ndarray:
-    """Share of each sample at each node of an axis, as in linear interpolation, clamped."""
+def node_weights(x: np.ndarray, axis: np.ndarray) -> np.ndarray:
+    """Return the weight of each sample at each node of an axis: linear interpolation, clamped."""
     inside = np.clip(x, axis[0], axis[-1])
     i = np.clip(np.searchsorted(axis, inside, side="right") - 1, 0, axis.size - 2)
     place = (inside - axis[i]) / (axis[i + 1] - axis[i])
@@ -56,45 +56,47 @@ def shares(x: np.ndarray, axis: np.ndarray) -> np.ndarray:
     return out
 
 
-def engine_cuts(
-    decision_costs: DecisionCosts, steady: DecisionCosts, speeds: np.ndarray, doubt: float
+def engine_thresholds(
+    training: DecisionCosts, steady: DecisionCosts, speeds: np.ndarray, steady_weight: float
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Fit wheel power at which the engine starts and stops, for every speed node and price.
+    """Fit wheel power at which the engine starts and stops, for each speed node and factor.
 
     Parameters
     ----------
-    decision_costs, steady
-        Of the training, and of physics alone.
+    training, steady
+        Decision costs of the training, and of steady driving.
     speeds
         Nodes, m/s.
-    doubt
-        Weight of all steady decision_costs over that of all of the training.
+    steady_weight
+        Weight of all steady driving over that of all of the training.
 
     Returns
     -------
-    start, stop : ndarray, (speeds, prices)
+    start, stop : ndarray, (speeds, factors)
         W at the wheels.
     visits : ndarray, (speeds,)
         s of training around each node.
     """
-    both = DecisionCosts.joined([decision_costs, steady])
-    weight = _weight(decision_costs, steady, doubt)
-    weight = weight[:, None] * shares(both.speed, speeds)
-    start, stop = (best_cuts(both.power, gain, weight) for gain in (both.start, both.stay))
-    visits = decision_costs.dt @ shares(decision_costs.speed, speeds)
+    both = DecisionCosts.joined([training, steady])
+    weight = _sample_weight(training, steady, steady_weight)
+    weight = weight[:, None] * node_weights(both.speed, speeds)
+    start, stop = (best_thresholds(both.power, gain, weight) for gain in (both.start, both.stay))
+    visits = training.dt @ node_weights(training.speed, speeds)
     return start, np.minimum(start, stop), visits
 
 
-def _weight(decision_costs: DecisionCosts, steady: DecisionCosts, doubt: float) -> np.ndarray:
-    """Weight of every sample, a second of driving counting the same in both kinds."""
-    share = doubt * decision_costs.dt.size / steady.dt.size
-    return np.concatenate((np.ones(decision_costs.dt.size), share / steady.dt))
+def _sample_weight(
+    training: DecisionCosts, steady: DecisionCosts, steady_weight: float
+) -> np.ndarray:
+    """Weight of each sample, a second of driving counting the same within steady driving."""
+    share = steady_weight * training.dt.size / steady.dt.size
+    return np.concatenate((np.ones(training.dt.size), share / steady.dt))
 
 
-def gear_cuts(
-    decision_costs: DecisionCosts, steady: DecisionCosts, torques: np.ndarray, doubt: float
+def gear_lines(
+    training: DecisionCosts, steady: DecisionCosts, torques: np.ndarray, steady_weight: float
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Fit vehicle speeds at which gears are left, for every gear, torque node and engine state.
+    """Fit vehicle speeds at which gears are left, for each gear, torque node and engine state.
 
     Returns
     -------
@@ -107,8 +109,9 @@ def gear_cuts(
     The gain of leaving a gear is that of the best gear above (or below) with its shift, against
     staying, so the distance between both lines follows from what shifts cost.
     """
-    both = DecisionCosts.joined([decision_costs, steady])
-    weight = _weight(decision_costs, steady, doubt)[:, None] * shares(both.torque, torques)
+    both = DecisionCosts.joined([training, steady])
+    weight = _sample_weight(training, steady, steady_weight)[:, None]
+    weight = weight * node_weights(both.torque, torques)
     gears = both.gears.shape[2]
     up, down = np.full((2, gears, torques.size, 2), NEVER)
     down[0] = -NEVER
@@ -117,10 +120,10 @@ def gear_cuts(
         for g in range(gears):
             if g + 1 < gears:
                 gain = _gain(cost, shift, g, slice(g + 1, None))
-                up[g, :, state] = best_cuts(both.speed, gain[:, None], weight)[:, 0]
+                up[g, :, state] = best_thresholds(both.speed, gain[:, None], weight)[:, 0]
             if g > 0:
                 gain = -_gain(cost, shift, g, slice(0, g))
-                down[g, :, state] = best_cuts(both.speed, gain[:, None], weight)[:, 0]
+                down[g, :, state] = best_thresholds(both.speed, gain[:, None], weight)[:, 0]
     up = np.maximum.accumulate(up, axis=0)
     down[1:] = np.minimum(np.maximum.accumulate(down[1:], axis=0), up[:-1])
     return up, down
@@ -133,6 +136,27 @@ def _gain(cost: np.ndarray, shift: np.ndarray, gear: int, others: slice) -> np.n
         return np.asarray(best - cost[:, gear])
 
 
+def falling(thresholds: np.ndarray) -> np.ndarray:
+    """Make thresholds fall as the equivalence factor rises: the engine then starts sooner."""
+    from_left = np.minimum.accumulate(thresholds, axis=-1)
+    from_right = np.maximum.accumulate(thresholds[..., ::-1], axis=-1)[..., ::-1]
+    return np.asarray(0.5 * (from_left + from_right))
+
+
+def smooth(thresholds: np.ndarray, visits: np.ndarray, seconds: float) -> np.ndarray:
+    """Pull each node of the first axis to the mean of its neighbours, the more the fewer visits.
+
+    A node visited for `seconds` is moved halfway.
+    """
+    padded = np.concatenate((thresholds[:1], thresholds, thresholds[-1:]))
+    weight = np.concatenate((visits[:1], visits, visits[-1:])) + 1e-3
+    shape = (-1,) + (1,) * (thresholds.ndim - 1)
+    near = weight[:-2].reshape(shape) * padded[:-2] + weight[2:].reshape(shape) * padded[2:]
+    near = near / (weight[:-2] + weight[2:]).reshape(shape)
+    own = (visits / (visits + seconds)).reshape(shape)
+    return np.asarray(own * thresholds + (1.0 - own) * near)
+
+
 def nodes(
     values: np.ndarray, weight: np.ndarray, count: int, fixed: tuple[float, ...]
 ) -> np.ndarray:
@@ -143,9 +167,9 @@ def nodes(
     values, weight
         Samples.
     count
-        At most so many nodes.
+        Highest number of nodes.
     fixed
-        Nodes that must be there; the least and largest value are as well.
+        Nodes that must be there; the lowest and highest value are as well.
     """
     order = np.argsort(values)
     cumulated = np.cumsum(weight[order])

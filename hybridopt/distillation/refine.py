@@ -1,4 +1,4 @@
-"""Refinement of drafted tables in closed loop, on training cycles and varied copies of them."""
+"""Refinement of rule tables in closed loop, on training cycles and varied copies of them."""
 
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
@@ -10,9 +10,9 @@ from numba import get_num_threads
 
 from ..base.progress import Progress, silent
 from ..evaluation.case import Case
+from ..evaluation.search import minimise
 from ..tables.rule_table import RuleTable
-from .draft import KNOB_RANGES, Bends, Draft, Knobs
-from .evolution import evolve
+from .family import SHAPE_RANGES, TableFamily, TableShape
 from .fast_loop import FastLoop, LoopRun
 
 WORST = 0.5  # weight of the worst cycle beside the mean
@@ -20,23 +20,22 @@ DRIFT = 0.03  # of SoC, distance from the target at the end that costs nothing
 DRIFT_COST = 60.0  # % of the cost per unit of SoC beyond
 STARTS, STARTS_COST = 1.3, 2.0  # times the optimum's starts that cost nothing; % per time beyond
 CLIPPED_COST = 20.0  # % of the cost if every step were clipped
-ENGINE_STEP, LINE_STEP = 2e3, 0.08  # W and exponent, size of a move of a bend
-ENGINE_RANGE, LINE_RANGE = 4e4, 0.6
-OUTSIDE_COST = 1e-3  # % per squared step outside the ranges, which count at their edge
-KNOB_MOVE = 0.12  # of a knob's range
+POWER_STEP, LINE_STEP = 2e3, 0.08  # W and exponent, first change of an offset
+POWER_RANGE, LINE_RANGE = 4e4, 0.6
+SHAPE_STEP = 0.12  # of the range of a shape's parameter, its first change
 COPY_WEIGHT = 0.3  # of a varied copy, over that of a training cycle
-AWAY_COST = 0.1  # % per mean squared step away from the draft: what fits chance does not pay that
+AWAY_COST = 0.1  # % per mean squared step from where it began: what fits chance does not pay that
 
 
 @dataclass(frozen=True, eq=False)
 class Refined:
-    """Knobs and bends found, and what they reach.
+    """The tables found, and what they reach.
 
     Attributes
     ----------
     table : the tables
-    first, best : %, figure of merit of the draft and of the refined tables, with what going away
-        from the draft costs
+    first, best : %, figure of merit before and after refinement, with what going away from the
+        first tables costs
     """
 
     table: RuleTable
@@ -45,19 +44,19 @@ class Refined:
 
 
 def refine(
-    draft: Draft,
+    family: TableFamily,
     cases: Sequence[Case],
     copies: Sequence[FastLoop] = (),
     evaluations: int = 8000,
     seed: int = 1,
     progress: Progress = silent,
 ) -> Refined:
-    """Tune knobs and bends for the least cost at equal final SoC.
+    """Tune shape and offsets of tables for the least cost at equal final SoC.
 
     Parameters
     ----------
-    draft
-        What tables are drawn from.
+    family
+        What the tables are drawn from.
     cases
         Training cycles with their optima.
     copies
@@ -69,34 +68,32 @@ def refine(
     progress
         Called with the share done, 0 to 1.
     """
-    low, high = (np.array(side) for side in zip(*KNOB_RANGES.values(), strict=True))
-    reach = _bend_scale(draft, ENGINE_RANGE, LINE_RANGE)
-    lowest, highest = np.concatenate((low, -reach)), np.concatenate((high, reach))
-    width = np.concatenate((KNOB_MOVE * (high - low), _bend_scale(draft, ENGINE_STEP, LINE_STEP)))
-    begin = np.concatenate(([getattr(Knobs(), name) for name in KNOB_RANGES], 0.0 * reach))
+    low, high = np.array(list(SHAPE_RANGES.values())).T
+    reach = _offsets(family, POWER_RANGE, LINE_RANGE)
+    box = np.concatenate((low, -reach)), np.concatenate((high, reach))
+    step = _offsets(family, POWER_STEP, LINE_STEP)
+    scale = np.concatenate((SHAPE_STEP * (high - low), step))
+    begin = np.concatenate((TableShape(), 0.0 * reach))
     loops = [*map(FastLoop, cases), *copies]
     weight = np.array([1.0] * len(cases) + [COPY_WEIGHT] * len(copies))
     with ThreadPoolExecutor(min(len(loops), get_num_threads())) as pool:
 
         def cost(x: np.ndarray) -> float:
-            inside = x.clip(lowest, highest)
-            outside = float(np.sum(((x - inside) / width) ** 2))
-            away = float(np.mean(((inside - begin) / width) ** 2))
-            found = merit(_table(draft, inside), loops, weight, pool.map)
-            return found + OUTSIDE_COST * outside + AWAY_COST * away
+            away = float(np.mean(((x - begin) / scale) ** 2))
+            return merit(_table(family, x), loops, weight, pool.map) + AWAY_COST * away
 
         first = cost(begin)
-        best, value = evolve(cost, begin, width, evaluations, seed, progress)
-    return Refined(_table(draft, best.clip(lowest, highest)), first, value)
+        best, value = minimise(cost, begin, scale, box, evaluations, seed, progress)
+    return Refined(_table(family, best), first, value)
 
 
 def merit(
     table: RuleTable, loops: Sequence[FastLoop], weight: np.ndarray, each: Callable[..., Any] = map
 ) -> float:
-    """Mean gap to the optimum at equal final SoC and a part of the worst one, with penalties, %.
+    """Return the mean gap to the optimum at equal final SoC and a part of the worst one, %.
 
-    Penalised are a final SoC far from the target, many more starts than the optimum's, and
-    clipped steps. Infinite where a cycle ends in a dead end.
+    Penalties are in it for a final SoC far from the target, many more starts than the optimum's,
+    and clipped steps. Infinite where a cycle ends in a dead end.
 
     Parameters
     ----------
@@ -123,19 +120,14 @@ def _penalty(loop: FastLoop, run: LoopRun) -> float:
     return DRIFT_COST * drift + STARTS_COST * more + CLIPPED_COST * run.clipped / loop.steps
 
 
-def knobs_of(x: np.ndarray) -> Knobs:
-    """Return knobs from their figures, in the order of their ranges."""
-    return Knobs(**dict(zip(KNOB_RANGES, (float(value) for value in x), strict=True)))
+def _table(family: TableFamily, x: np.ndarray) -> RuleTable:
+    """Draw the tables of the search's parameters: a shape, then offsets."""
+    shapes = len(SHAPE_RANGES)
+    powers = shapes + 2 * family.speeds.size
+    offsets = family.offsets(x[shapes:powers], x[powers:])
+    return family.table(TableShape(*x[:shapes].tolist()), offsets)
 
 
-def _table(draft: Draft, x: np.ndarray) -> RuleTable:
-    knobs, rest = x[: len(KNOB_RANGES)], x[len(KNOB_RANGES) :]
-    speeds, gears = draft.speeds.size, draft.up.shape[0]
-    start, stop, up, down = np.split(rest, np.cumsum((speeds, speeds, 2 * gears)))
-    bends = Bends(start, stop, up.reshape(gears, 2), down.reshape(gears, 2))
-    return draft.table(knobs_of(knobs), bends)
-
-
-def _bend_scale(draft: Draft, engine: float, line: float) -> np.ndarray:
-    lines = 4 * draft.up.shape[0]
-    return np.concatenate((np.full(2 * draft.speeds.size, engine), np.full(lines, line)))
+def _offsets(family: TableFamily, power: float, line: float) -> np.ndarray:
+    """Return equal offsets as the search's parameters."""
+    return np.concatenate([values.ravel() for values in family.offsets(power, line)])

@@ -1,4 +1,4 @@
-"""Torque split by a price of stored energy, and the most the motor can do: physics, no cycle."""
+"""Torque split at an equivalence factor, and the limit of the motor alone: physics, no cycle."""
 
 import numpy as np
 
@@ -17,9 +17,9 @@ def split_map(
     soc: float,
     speeds: np.ndarray,
     torques: np.ndarray,
-    prices: np.ndarray,
+    factors: np.ndarray,
 ) -> np.ndarray:
-    """Motor torque with the least fuel plus price times stored energy while the engine runs.
+    """Return the motor torque of least fuel plus factor times stored energy while the engine runs.
 
     Parameters
     ----------
@@ -27,31 +27,31 @@ def split_map(
         Vehicle, battery, and the SoC at which it is taken.
     speeds, torques
         Nodes at the gearbox input, rad/s and N m.
-    prices
-        g/J.
+    factors
+        Equivalence factors, g/J.
 
     Returns
     -------
-    ndarray, (speeds, torques, prices)
+    ndarray, (speeds, torques, factors)
         N m.
     """
     plant = pack(driveline)
-    out = np.empty((speeds.size, torques.size, prices.size))
+    out = np.empty((speeds.size, torques.size, factors.size))
     for i, speed in enumerate(speeds):
         for j, torque in enumerate(torques):
-            out[i, j] = _split(plant, cell, soc, float(speed), float(torque), prices)
+            out[i, j] = _split(plant, cell, soc, float(speed), float(torque), factors)
     return out
 
 
 def _split(
-    plant: Plant, cell: Cell, soc: float, speed: float, torque: float, prices: np.ndarray
+    plant: Plant, cell: Cell, soc: float, speed: float, torque: float, factors: np.ndarray
 ) -> np.ndarray:
     peak = float(np.interp(speed, plant.peak_speed, plant.peak))
     full = float(np.interp(speed, plant.full_speed, plant.full))
     overrun = float(np.interp(speed, plant.overrun_speed, plant.overrun))
     low, high = max(-peak, torque - full), min(peak, torque - overrun)
     if low >= high:
-        return np.full(prices.size, min(max(torque, -peak), peak))
+        return np.full(factors.size, min(max(torque, -peak), peak))
     kinks = np.concatenate((plant.loss_torque, torque - plant.fuel_torque, [0.0]))
     motor = np.unique(np.concatenate((np.linspace(low, high, TORQUES), np.clip(kinks, low, high))))
     loss = np.interp(motor, plant.loss_torque, map_row(plant.loss_speed, plant.loss, speed))
@@ -59,12 +59,12 @@ def _split(
     engine, fuel = torque - motor, map_row(plant.fuel_speed, plant.fuel, speed)
     rates = np.empty(engine.size)
     _fuel_rates(plant.fuel_torque, fuel, overrun, engine, rates)
-    total = np.where(np.isnan(power), np.inf, rates + prices[:, None] * np.nan_to_num(power))
+    total = np.where(np.isnan(power), np.inf, rates + factors[:, None] * np.nan_to_num(power))
     return np.asarray(motor[np.argmin(total, axis=1)])
 
 
 def electric_limit(driveline: Driveline, speeds: np.ndarray, margin: float = 0.97) -> np.ndarray:
-    """Most torque at the gearbox input that the motor gives with the engine off, N m.
+    """Return the highest torque at the gearbox input that the motor gives with the engine off, N m.
 
     The peak torque less the start reserve, and no more than the battery's largest power; a margin
     covers the inertia of the shaft. Zero where the driveline has no electric drive.

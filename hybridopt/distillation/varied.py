@@ -1,4 +1,4 @@
-"""Varied copies of training cycles: tables that are tuned on them too learn no drive by heart."""
+"""Varied copies of training cycles: tables tuned on them as well do not learn a drive by heart."""
 
 import dataclasses
 from collections.abc import Iterator, Sequence
@@ -31,9 +31,7 @@ def varied(cycle: Cycle) -> Iterator[Cycle]:
 def varied_loops(
     cycles: Sequence[Cycle], driveline: Driveline, settings: Settings, progress: Progress = silent
 ) -> list[FastLoop]:
-    """Solve the copies of cycles and make them ready for tuning.
-
-    Copies that cannot be driven are left out.
+    """Solve copies of cycles for tuning; those that cannot be driven are left out.
 
     Parameters
     ----------

@@ -23,7 +23,7 @@ AS_TRAINED = "as given"
 
 @dataclass(frozen=True, eq=False)
 class VerifiedDrive:
-    """How tables did in one case.
+    """What tables reached in one case.
 
     Attributes
     ----------
@@ -50,7 +50,7 @@ class VerifiedDrive:
 
 
 def _part(name: str, changed: Callable[[Any], dict[str, Any]]) -> Change:
-    """Change some figures of one part of the driveline."""
+    """Change some fields of one part of the driveline."""
 
     def change(setup: Setup) -> Setup:
         cycle, driveline, settings = setup
@@ -70,7 +70,7 @@ def _grade(rise: float) -> Change:
 
 
 def _start_soc(place: float) -> Change:
-    """Start elsewhere in the SoC window (0 to 1), and aim at the former start."""
+    """Start elsewhere in the SoC window, 0 to 1, and aim at its former start."""
 
     def change(setup: Setup) -> Setup:
         cycle, driveline, settings = setup

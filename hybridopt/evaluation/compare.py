@@ -1,4 +1,4 @@
-"""Controllers against the optimum and its bound: one fair table."""
+"""Controllers compared with the optimum and its bound on the same cycles."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
@@ -91,16 +91,14 @@ def compare(
     _check(cycles, controllers, tuning)
     settings = (settings or Settings()).resolved(driveline)
     tasks = 1 if tuning == "none" else 1 + sum(isinstance(c, BuiltIn) for c in controllers.values())
-    work = _Work(progress, len(cycles) * tasks)
+    work = _SharedProgress(progress, len(cycles) * tasks)
     cases = [Case(find_optimum(cycle, driveline, settings, work.part(1))) for cycle in cycles]
+    groups = {"": cases} if tuning == "all" else {c.optimum.cycle.name: [c] for c in cases}
     tuned: dict[tuple[str, str], Tuned] = {}
     for name, controller in controllers.items():
         if not isinstance(controller, BuiltIn) or tuning == "none":
             continue
-        groups = [(case.optimum.cycle.name, [case]) for case in cases]
-        if tuning == "all":
-            groups = [("", cases)]
-        for cycle_name, group in groups:
+        for cycle_name, group in groups.items():
             part = work.part(len(group))
             tuned[name, cycle_name] = tune(controller, group, evaluations, seed, part)
     scores = []
@@ -125,14 +123,14 @@ def _check(cycles: Sequence[Cycle], controllers: Mapping[str, AnyController], tu
         raise InputError(f"tuning is {tuning!r}; allowed is {' or '.join(TUNING)}")
 
 
-class _Work:
-    """Shares one progress report among tasks of equal length; it never goes back."""
+class _SharedProgress:
+    """One progress report shared by tasks of equal length; it never goes back."""
 
     def __init__(self, progress: Progress, tasks: int) -> None:
         self.progress, self.tasks, self.begun, self.shown = progress, tasks, 0, 0.0
 
     def part(self, tasks: int) -> Progress:
-        """Return the report of the next tasks."""
+        """Return the report of so many of the next tasks."""
         before, self.begun = self.begun, self.begun + tasks
 
         def report(share: float) -> None:

@@ -1,4 +1,4 @@
-"""Bounded search for the least of a function without derivatives."""
+"""Search for the minimum of a rough function of many parameters, without derivatives."""
 
 from collections.abc import Callable
 
@@ -6,34 +6,34 @@ import numpy as np
 
 from ..base.progress import Progress, silent
 
-MEMBERS = 24  # of the population
-TOP = 5  # members that the others move towards
-MOVE = 0.6  # mean length of a move
-CROSSING = 0.9  # share of parameters taken from a move
-POLISH = 3  # one in so many evaluations refines the best at the end
+FIRST_STEP = 0.6  # of the scale, first spread of the trials
+OUTSIDE_COST = 1e-3  # per squared scale outside the box
 
 
 def minimise(
     function: Callable[[np.ndarray], float],
-    low: np.ndarray,
-    high: np.ndarray,
-    first: np.ndarray,
-    evaluations: int = 600,
+    begin: np.ndarray,
+    scale: np.ndarray,
+    box: tuple[np.ndarray, np.ndarray],
+    evaluations: int,
     seed: int = 1,
     progress: Progress = silent,
 ) -> tuple[np.ndarray, float]:
-    """Find the least value of a function in a box by differential evolution.
+    """Search a box for the parameters at which a function is small.
 
     Parameters
     ----------
     function
-        From parameters, (n,), to a figure; infinite where it cannot be evaluated.
-    low, high
-        The box, (n,).
-    first
-        A member of the first population, clipped to the box; the rest are random.
+        From parameters inside the box, (n,), to what shall be small; infinite where it has no
+        value. :data:`OUTSIDE_COST` must be little in its unit.
+    begin
+        Where the search begins, (n,); outside the box its nearest point counts.
+    scale
+        A sensible change of each parameter, (n,).
+    box
+        Lowest and highest parameters, both (n,).
     evaluations
-        Most calls of the function.
+        Trials beside that at `begin`, in whole generations: one at least.
     seed
         The same seed gives the same answer.
     progress
@@ -42,49 +42,55 @@ def minimise(
     Returns
     -------
     parameters, value
-        The best found, never worse than `first`.
+        The best seen, brought into the box, and never worse than `begin`; the value counts what
+        it was outside.
 
     Notes
     -----
-    A member moves towards one of the best and along a difference of two others, and is kept where
-    that is no worse (Storn, Price, J. Global Optimization 11(4), 1997, DOI 10.1023/A:1008202821328;
-    Zhang, Sanderson, IEEE Trans. Evolutionary Computation 13(5), 2009, DOI
-    10.1109/TEVC.2009.2014613). Then steps of random size refine the best, longer
-    after a success, shorter after a failure.
+    Evolution strategy with adaptation of a diagonal covariance and of the step size. Source: Ros
+    and Hansen, "A simple modification in CMA-ES achieving linear time and space complexity", PPSN
+    2008, DOI 10.1007/978-3-540-87700-4_30; the constants are the usual ones. A trial outside the box is valued at the
+    nearest point of the box, plus a little for its distance, so that the trials come back.
     """
-    random, width = np.random.default_rng(seed), high - low
-    members = low + width * random.random((min(MEMBERS, evaluations), low.size))
-    members[0] = np.clip(first, low, high)
-    values = np.array([function(member) for member in members])
-    spread = evaluations - evaluations // POLISH
-    for count in range(values.size, spread):
-        i = count % values.size
-        a, b = members[random.choice(values.size, 2, replace=False)]
-        top = members[np.argsort(values, kind="stable")[random.integers(TOP)]]
-        size = MOVE * (0.5 + random.random())
-        moved = members[i] + size * (top - members[i] + a - b)
-        taken = random.random(low.size) < CROSSING
-        trial = _inside(np.where(taken, moved, members[i]), members[i], low, high)
-        value = function(trial)
-        if value <= values[i]:
-            members[i], values[i] = trial, value
-        progress(count / evaluations)
-    best, least, size = members[values.argmin()], float(values.min()), 0.1
-    for count in range(max(spread, values.size), evaluations):
-        moves = random.random(low.size) < max(0.3, 1.5 / low.size)
-        trial = best + size * width * moves * random.standard_normal(low.size)
-        trial = np.clip(trial, low, high)
-        value = function(trial)
-        if value <= least:
-            best, least, size = trial, value, min(1.6 * size, 0.3)
-        else:
-            size = max(0.93 * size, 1e-3)
-        progress(count / evaluations)
+    n, random = begin.size, np.random.default_rng(seed)
+    size = 4 + int(4 * np.log(n))
+    chosen = size // 2
+    weight = np.log(chosen + 0.5) - np.log(np.arange(1, chosen + 1))
+    weight /= weight.sum()
+    mass = 1.0 / np.sum(weight**2)
+    step_rate = (mass + 2) / (n + mass + 5)
+    damping = 1 + 2 * max(0.0, np.sqrt((mass - 1) / (n + 1)) - 1) + step_rate
+    path_rate = (4 + mass / n) / (n + 4 + 2 * mass / n)
+    one_rate = 2 / ((n + 1.3) ** 2 + mass) * (n + 2) / 3
+    many_rate = 2 * (mass - 2 + 1 / mass) / ((n + 2) ** 2 + mass) * (n + 2) / 3
+    many_rate = min(1 - one_rate, many_rate)
+    usual = np.sqrt(n) * (1 - 1 / (4 * n) + 1 / (21 * n * n))
+    mean, variance, step = np.zeros(n), np.ones(n), FIRST_STEP
+    step_path, path = np.zeros(n), np.zeros(n)
+
+    def valued(trial: np.ndarray) -> float:
+        inside = trial.clip(*box)
+        return function(inside) + OUTSIDE_COST * float(np.sum(((trial - inside) / scale) ** 2))
+
+    best, lowest = begin, valued(begin)
+    for turn in range(1, max(evaluations // size, 1) + 1):
+        moves = random.standard_normal((size, n)) * np.sqrt(variance)
+        trials = begin + scale * (mean + step * moves)
+        values = np.array([valued(trial) for trial in trials])
+        order = np.argsort(values, kind="stable")
+        if values[order[0]] < lowest:
+            best, lowest = trials[order[0]], float(values[order[0]])
+        good = moves[order[:chosen]]
+        move = weight @ good
+        mean = mean + step * move
+        step_path *= 1 - step_rate
+        step_path += np.sqrt(step_rate * (2 - step_rate) * mass / variance) * move
+        length = float(np.linalg.norm(step_path))
+        calm = length < (1.4 + 2 / (n + 1)) * usual * np.sqrt(1 - (1 - step_rate) ** (2 * turn))
+        path = (1 - path_rate) * path + calm * np.sqrt(path_rate * (2 - path_rate) * mass) * move
+        variance = (1 - one_rate - many_rate) * variance + one_rate * path**2
+        variance += many_rate * (weight @ good**2)
+        step *= np.exp(step_rate / damping * (length / usual - 1))
+        progress(min(turn * size / evaluations, 1.0))
     progress(1.0)
-    return best, least
-
-
-def _inside(trial: np.ndarray, start: np.ndarray, low: np.ndarray, high: np.ndarray) -> np.ndarray:
-    """Bring what left the box halfway back to where it came from."""
-    below, above = 0.5 * (start + low), 0.5 * (start + high)
-    return np.where(trial < low, below, np.where(trial > high, above, trial))
+    return best.clip(*box), lowest

@@ -5,6 +5,7 @@ import difflib
 import importlib.util
 import inspect
 import sys
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +18,7 @@ from ..optimum.result import Result
 from ..physics.codes import EngineClass
 from ..physics.schedule import Schedule
 from ..tables.files import read_rule_set
+from ..tables.table_netcdf import holds_rules
 
 ALLOWED = (
     "a name ({names}), rule tables (.json, .nc or a folder of CSV files), a solved schedule "
@@ -25,7 +27,7 @@ ALLOWED = (
 
 
 def is_code(source: str) -> bool:
-    """Tell whether reading a source runs code of a file."""
+    """Return whether reading a source runs code of a file."""
     return ".py:" in source
 
 
@@ -75,7 +77,7 @@ def read_controller(source: str, gears: str | None = None) -> Any:
 
 
 def is_rule_table(source: str) -> bool:
-    """Tell whether a source is a file, or a folder of files, of rule tables.
+    """Return whether a source is a file, or a folder of files, of rule tables.
 
     Raises
     ------
@@ -83,8 +85,6 @@ def is_rule_table(source: str) -> bool:
         It is a NetCDF file that is absent or damaged.
     """
     if source.endswith(".nc"):
-        from ..tables.table_netcdf import holds_rules
-
         return holds_rules(Path(source))
     return source.endswith(".json") or Path(source).is_dir()
 
@@ -118,12 +118,7 @@ def _from_code(source: str) -> Any:
         raise InputError(f"--controller {source}: {path} has no function or class {name!r}")
     if not inspect.isclass(found):
         return found
-    try:
-        made = found()
-    except Exception as error:  # the user's code may raise anything
-        raise FailedError(
-            f"--controller {source}: making a {name} failed with {_in_words(error)}"
-        ) from error
+    made = _called(f"--controller {source}: making a {name}", found)
     if not isinstance(made, Controller):
         raise InputError(f"--controller {source}: the class needs the methods reset and decide")
     return made
@@ -135,14 +130,13 @@ def _run_file(path: Path) -> Any:
         raise InputError(f"--controller {path}: is no Python file")
     module = importlib.util.module_from_spec(specification)
     sys.modules[module.__name__] = module  # dataclasses of the file look themselves up there
-    try:
-        specification.loader.exec_module(module)
-    except Exception as error:  # the user's code may raise anything
-        raise FailedError(
-            f"--controller {path}: running it failed with {_in_words(error)}"
-        ) from error
+    _called(f"--controller {path}: running it", specification.loader.exec_module, module)
     return module
 
 
-def _in_words(error: Exception) -> str:
-    return f"{type(error).__name__}: {' '.join(str(error).split())}"
+def _called(what: str, function: Callable[..., Any], *given: Any) -> Any:
+    try:
+        return function(*given)
+    except Exception as error:  # the user's code may raise anything
+        words = " ".join(str(error).split())
+        raise FailedError(f"{what} failed with {type(error).__name__}: {words}") from error

@@ -1,4 +1,4 @@
-"""Fuel against the number of starts or shifts: solves at rising prices of the event."""
+"""Fuel against the number of engine starts or gear shifts: solves at rising prices of them."""
 
 import dataclasses
 from collections.abc import Sequence
@@ -20,7 +20,7 @@ PRICES = (0.0, 0.05, 0.1, 0.2, 0.4, 0.8, 1.6, 3.2)  # g per event
 
 
 class TradePoint(NamedTuple):
-    """One solve.
+    """A solve at one price.
 
     Attributes
     ----------
@@ -50,7 +50,7 @@ class TradeOff:
     points: Sequence[TradePoint]
 
     def least_cost(self, counts: np.ndarray) -> np.ndarray:
-        """Return what no schedule with so many events can cost less than, g, without their price.
+        """Return the lower limit of the cost of schedules by number of events, g, without their price.
 
         Notes
         -----

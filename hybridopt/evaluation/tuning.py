@@ -12,6 +12,7 @@ from ..controllers.builtin import BuiltIn, Equivalence
 from .case import Case
 from .search import minimise
 
+REACH = 0.12  # of a parameter's range, first size of its changes
 IMBALANCE = 0.2  # of the worth of the energy off balance, charged on top of its correction
 
 
@@ -49,7 +50,7 @@ def tune(
     cases
         On which to be good; all of one driveline.
     evaluations
-        How many sets of parameters to try, each on all cases.
+        How many sets of parameters to try, about, each on all cases.
     seed
         The same seed gives the same answer.
     progress
@@ -71,22 +72,26 @@ def tune(
     controller = _informed(controller, cases)
     bounds = controller.bounds(cases[0].optimum.driveline)
     if not bounds:
-        figure = _percent(controller, cases)
-        return Tuned(controller, {}, figure, figure)
+        percent = _percent(controller, cases)
+        return Tuned(controller, {}, percent, percent)
     names = list(bounds)
     low, high = (np.array(side) for side in zip(*bounds.values(), strict=True))
     first = np.array([getattr(controller, name) for name in names])
 
-    def objective(values: np.ndarray) -> float:
-        trial = dict(zip(names, (float(v) for v in values), strict=True))
-        return _percent(controller.varied(trial), cases)
+    def parameters(values: np.ndarray) -> dict[str, float]:
+        return dict(zip(names, values.tolist(), strict=True))
 
-    before = objective(first)
-    best, after = minimise(objective, low, high, first, evaluations, seed, progress)
+    def objective(values: np.ndarray) -> float:
+        return _percent(controller.varied(parameters(values)), cases)
+
+    best, _ = minimise(
+        objective, first, REACH * (high - low), (low, high), evaluations, seed, progress
+    )
+    after = objective(best)
     if not np.isfinite(after):
         raise InputError("tuning: no parameters within the bounds drive all of the cycles")
-    parameters = dict(zip(names, (float(v) for v in best), strict=True))
-    return Tuned(controller.varied(parameters), parameters, before, after)
+    found = parameters(best)
+    return Tuned(controller.varied(found), found, objective(first), after)
 
 
 def _informed(controller: BuiltIn, cases: Sequence[Case]) -> BuiltIn:

@@ -4,6 +4,7 @@ The code is that of :mod:`hybridopt.controllers.rule_kernels`, in the same order
 """
 
 import re
+import textwrap
 from dataclasses import replace
 from importlib import resources
 from string import Template
@@ -13,40 +14,38 @@ import numpy as np
 
 from ..base.cautions import TABLES_CAUTION
 from ..base.errors import InputError
-from ..tables.origin import FIGURES, one_line, origin_record
+from ..tables.origin import DIGEST, one_line, origin_record
 from ..tables.quantities import (
-    BY_GEAR,
     CONSTANTS,
     MEANINGS,
     TableQuantity,
-    axis_quantities,
     check_axis,
     check_rule_set,
-    value_quantity,
+    named_arrays,
 )
-from ..tables.rule_set import SCALARS, RuleSet
-from ..tables.rule_table import LAYOUT, Map, RuleTable
+from ..tables.rule_set import BY_GEAR, SCALARS, RuleSet
+from ..tables.rule_table import LAYOUT, Map
 
 NAME_LENGTH = 20  # C99 tells external names of 31 characters apart; "_inputs" is added
-INT16_MOST = 32767
-WIDTH = 92
+INT16_MAX = 32767
+WIDTH = 88  # of lines, without what they begin with
 _COMMENT = re.compile(r"[^A-Za-z0-9 .,:;()+=_%'/-]")
 
 
 class Scale(NamedTuple):
-    """How int16 entries become figures in SI: offset + scale * entry."""
+    """How int16 entries become values in SI: offset + scale * entry."""
 
     scale: float
     offset: float
 
 
 class Row(NamedTuple):
-    """Figures of one axis or table as the C code keeps them.
+    """Values of one axis or table as the C code keeps them.
 
     Attributes
     ----------
     name : of the array
-    quantity : what the figures are
+    quantity : what the values are
     values : SI, as they were
     entries : float32 or int16
     scale : of int16 entries; None for float32
@@ -60,7 +59,7 @@ class Row(NamedTuple):
 
     @property
     def kept(self) -> np.ndarray:
-        """Figures that the C code sees, float64."""
+        """The values that the C code sees, float64."""
         entries = self.entries.astype(np.float64)
         if self.scale is None:
             return entries
@@ -80,7 +79,7 @@ def c_files(rule_set: RuleSet, int16: bool = False) -> dict[str, str]:
     Raises
     ------
     InputError
-        A figure is not fit for use, or points of an axis fall together when rounded.
+        A value is not fit for use, or points of an axis fall together when rounded.
     """
     check_rule_set(rule_set)
     name = c_name(rule_set.origin.title)
@@ -117,15 +116,11 @@ def as_int16(rule_set: RuleSet) -> RuleSet:
     InputError
         As :func:`c_files`.
     """
-    maps: dict[str, Any] = {
-        name: Map(
-            tuple(row.kept for row in rows[:-1]),
-            rows[-1].kept.reshape(rule_set.map(name).values.shape),
-        )
-        for name, rows in _tables(rule_set, int16=True).items()
-    }
-    table: RuleTable = replace(rule_set.table, **maps)
-    return replace(rule_set, table=table, coverage={})
+    maps: dict[str, Any] = {}
+    for name, (*axes, values) in _tables(rule_set, int16=True).items():
+        shape = [axis.values.size for axis in axes]
+        maps[name] = Map(tuple(axis.kept for axis in axes), values.kept.reshape(shape))
+    return replace(rule_set, table=replace(rule_set.table, **maps), coverage={})
 
 
 def template(name: str) -> Template:
@@ -143,10 +138,10 @@ def _tables(rule_set: RuleSet, int16: bool) -> dict[str, list[Row]]:
     """Return the rows of each table: its axes, then its values."""
     tables = {}
     for name, found in rule_set.maps.items():
-        quantities = [*axis_quantities(name), value_quantity(name)]
-        arrays = [*found.axes, found.values.ravel()]
-        names = [f"{name}_{quantity.name}" for quantity in quantities[:-1]] + [f"{name}_values"]
-        rows = [_row(*given, int16) for given in zip(names, quantities, arrays, strict=True)]
+        rows = [
+            _row(f"{name}_values" if part == name else part, quantity, array.ravel(), int16)
+            for part, quantity, array in named_arrays(name, found)
+        ]
         for row in rows[:-1]:
             check_axis(row.kept, [f"{row.name} as {row.entries.dtype}"] * row.values.size)
         tables[name] = rows
@@ -169,15 +164,15 @@ def _scale(low: float, high: float) -> Scale:
         for digit in (1.0, 2.0, 5.0):
             scale = digit * 10.0**exponent
             offset = round(0.5 * (low + high) / scale) * scale
-            if max(high - offset, offset - low) / scale <= INT16_MOST:
+            if max(high - offset, offset - low) / scale <= INT16_MAX:
                 return Scale(scale, offset)
-    raise InputError(f"figures from {low:g} to {high:g} are too far apart for int16")
+    raise InputError(f"values from {low:g} to {high:g} are too far apart for int16")
 
 
 def _comment(rule_set: RuleSet, tables: dict[str, list[Row]]) -> str:
     record = origin_record(rule_set, "")
     record["cycles"] = ", ".join(record["cycles"])
-    lines = [f"{key}: {record[key]}" for key in record if key not in ("kind", "caution", FIGURES)]
+    lines = [f"{key}: {record[key]}" for key in record if key not in ("kind", "caution", DIGEST)]
     lines = ["Rule tables of a parallel hybrid driveline", *lines, "", *_wrap(TABLES_CAUTION), ""]
     for name, rows in tables.items():
         lines += _wrap(f"{name}: {MEANINGS[name]}")
@@ -194,16 +189,6 @@ def _described(row: Row, axis: bool) -> str:
     return text
 
 
-def _wrap(text: str) -> list[str]:
-    lines, line = [], ""
-    for word in text.split():
-        if line and len(line) + len(word) + 1 > WIDTH - 4:
-            lines.append(line)
-            line = ""
-        line += f"{' ' if line else ''}{word}"
-    return [*lines, line]
-
-
 def _arrays(rule_set: RuleSet, tables: dict[str, list[Row]], int16: bool) -> str:
     constants = rule_set.constants
     pieces = [
@@ -217,8 +202,8 @@ def _arrays(rule_set: RuleSet, tables: dict[str, list[Row]], int16: bool) -> str
     for name in LAYOUT:
         *axes, values = tables[name]
         for row in (*axes, values):
-            figures = [str(x) if int16 else _literal(x) for x in row.entries]
-            pieces.append(_array(f"static const entry {row.name}[{row.values.size}]", figures))
+            entries = [str(x) if int16 else _literal(x) for x in row.entries]
+            pieces.append(_array(f"static const entry {row.name}[{row.values.size}]", entries))
         rows = [_initializer(row) for row in axes]
         rows += [_NO_AXIS[int16]] * (3 - len(axes))
         pieces.append(
@@ -238,14 +223,13 @@ def _initializer(row: Row) -> str:
     return f"{{{row.values.size}, {row.name}{scale}}}"
 
 
-def _array(head: str, figures: list[str]) -> str:
-    lines, line = [], "   "
-    for figure in figures:
-        if len(line) + len(figure) + 2 > WIDTH:
-            lines.append(line)
-            line = "   "
-        line += f" {figure},"
-    return f"{head} = {{\n" + "\n".join([*lines, line]) + "\n};"
+def _array(head: str, entries: list[str]) -> str:
+    lines = _wrap(" ".join(f"{entry}," for entry in entries))
+    return f"{head} = {{\n    " + "\n    ".join(lines) + "\n};"
+
+
+def _wrap(text: str) -> list[str]:
+    return textwrap.wrap(text, WIDTH, break_on_hyphens=False)
 
 
 def _literal(value: Any) -> str:

@@ -16,7 +16,7 @@ from collections.abc import Mapping
 from io import BytesIO
 from pathlib import Path
 from typing import NamedTuple
-from xml.etree import ElementTree
+from xml.etree.ElementTree import Element, SubElement, indent, tostring
 
 from ..base.cautions import TABLES_CAUTION
 from ..base.errors import FailedError
@@ -88,13 +88,12 @@ def fmu_bytes(rule_set: RuleSet) -> bytes:
     Raises
     ------
     InputError
-        A figure is not fit for use.
+        A value is not fit for use.
     FailedError
         No C compiler is found, or it fails.
     """
-    sources = fmu_sources(rule_set)
-    folder, suffix, library = _compiled(sources, c_name(rule_set.origin.title))
-    name = c_name(rule_set.origin.title)
+    sources, name = fmu_sources(rule_set), c_name(rule_set.origin.title)
+    folder, suffix, library = _compiled(sources, name)
     content = {
         "modelDescription.xml": _description(rule_set),
         f"binaries/{folder}/{name}.{suffix}": library,
@@ -119,7 +118,7 @@ def fmu_sources(rule_set: RuleSet) -> dict[str, str]:
 
 
 def _guid(rule_set: RuleSet) -> str:
-    """Return a name that is the same for the same tables and origin, and no others."""
+    """Return an identifier that is the same for the same tables and origin, and no others."""
     return f"{{{uuid.uuid5(uuid.NAMESPACE_OID, json_text(rule_set))}}}"
 
 
@@ -182,84 +181,78 @@ def _run(command: list[str], folder: str) -> None:
 
 def _description(rule_set: RuleSet) -> bytes:
     """Return modelDescription.xml."""
-    name = c_name(rule_set.origin.title)
-    origin = rule_set.origin
-    training = origin.training or "none"
-    root = ElementTree.Element(
+    origin, name = rule_set.origin, c_name(rule_set.origin.title)
+    root = Element(
         "fmiModelDescription",
-        {
-            "fmiVersion": "2.0",
-            "modelName": _plain(origin.title) or name,
-            "guid": _guid(rule_set),
-            "description": f"Rule controller of a parallel hybrid driveline; training {training}. "
-            f"{TABLES_CAUTION}",
-            "version": _plain(origin.version),
-            "generationTool": _plain(f"hybridopt {origin.version}"),
-            "variableNamingConvention": "flat",
-            "numberOfEventIndicators": "0",
-        },
+        fmiVersion="2.0",
+        modelName=_plain(origin.title) or name,
+        guid=_guid(rule_set),
+        description="Rule controller of a parallel hybrid driveline; training "
+        f"{origin.training or 'none'}. {TABLES_CAUTION}",
+        version=_plain(origin.version),
+        generationTool=_plain(f"hybridopt {origin.version}"),
+        variableNamingConvention="flat",
+        numberOfEventIndicators="0",
     )
-    unit = ElementTree.SubElement(
+    unit = SubElement(
         root,
         "CoSimulation",
-        {
-            "modelIdentifier": name,
-            "canHandleVariableCommunicationStepSize": "true",
-            "canNotUseMemoryManagementFunctions": "true",
-        },
+        modelIdentifier=name,
+        canHandleVariableCommunicationStepSize="true",
+        canNotUseMemoryManagementFunctions="true",
     )
-    files = ElementTree.SubElement(unit, "SourceFiles")
+    files = SubElement(unit, "SourceFiles")
     for file in (f"{name}.c", "fmu.c"):
-        ElementTree.SubElement(files, "File", {"name": file})
-    units = ElementTree.SubElement(root, "UnitDefinitions")
+        SubElement(files, "File", name=file)
+    units = SubElement(root, "UnitDefinitions")
     for text, base in UNITS.items():
-        ElementTree.SubElement(ElementTree.SubElement(units, "Unit", name=text), "BaseUnit", base)
-    variables = ElementTree.SubElement(root, "ModelVariables")
+        SubElement(SubElement(units, "Unit", name=text), "BaseUnit", base)
+    variables = SubElement(root, "ModelVariables")
+    outputs = SubElement(SubElement(root, "ModelStructure"), "Outputs")
     for number, variable in enumerate(VARIABLES):
         _add_variable(variables, number, variable)
-    outputs = ElementTree.SubElement(ElementTree.SubElement(root, "ModelStructure"), "Outputs")
-    for number, variable in enumerate(VARIABLES, start=1):
         if variable.causality == "output":
-            ElementTree.SubElement(outputs, "Unknown", index=str(number))
-    ElementTree.indent(root)
+            SubElement(outputs, "Unknown", index=str(number + 1))
+    indent(root)
     return _xml(root)
 
 
-def _add_variable(parent: ElementTree.Element, number: int, variable: Variable) -> None:
-    variability = "continuous" if variable.kind == "Real" else "discrete"
-    attributes = {
-        "name": variable.name,
-        "valueReference": str(number),
-        "description": variable.meaning,
-        "causality": variable.causality,
-        "variability": variability,
-    }
+def _add_variable(parent: Element, number: int, variable: Variable) -> None:
+    entry = SubElement(
+        parent,
+        "ScalarVariable",
+        name=variable.name,
+        valueReference=str(number),
+        description=variable.meaning,
+        causality=variable.causality,
+        variability="continuous" if variable.kind == "Real" else "discrete",
+    )
     if variable.causality == "output":
-        attributes["initial"] = "exact"
-    entry = ElementTree.SubElement(parent, "ScalarVariable", attributes)
-    kind = {"start": variable.start} | ({"unit": variable.unit} if variable.unit else {})
-    ElementTree.SubElement(entry, variable.kind, kind)
+        entry.set("initial", "exact")
+    value = SubElement(entry, variable.kind, start=variable.start)
+    if variable.unit:
+        value.set("unit", variable.unit)
 
 
 def _documentation(rule_set: RuleSet) -> bytes:
     """Return a page with origin and caution."""
-    page = ElementTree.Element("html")
-    body = ElementTree.SubElement(page, "body")
-    ElementTree.SubElement(body, "h1").text = _plain(rule_set.origin.title)
-    rows = ElementTree.SubElement(body, "table")
+    page = Element("html")
+    body = SubElement(page, "body")
+    SubElement(body, "h1").text = _plain(rule_set.origin.title)
+    rows = SubElement(body, "table")
     for key, value in origin_record(rule_set, "").items():
         if value not in ("", TABLES_CAUTION):
-            row = ElementTree.SubElement(rows, "tr")
-            ElementTree.SubElement(row, "th").text = key
+            row = SubElement(rows, "tr")
+            SubElement(row, "th").text = key
             text = ", ".join(value) if isinstance(value, list) else str(value)
-            ElementTree.SubElement(row, "td").text = _plain(text)
-    ElementTree.SubElement(body, "p").text = STEPPING
-    ElementTree.SubElement(body, "p").text = TABLES_CAUTION
+            SubElement(row, "td").text = _plain(text)
+    SubElement(body, "p").text = STEPPING
+    SubElement(body, "p").text = TABLES_CAUTION
     return _xml(page)
 
 
-def _xml(root: ElementTree.Element) -> bytes:
-    return bytes(ElementTree.tostring(root, encoding="UTF-8", xml_declaration=True))
+def _xml(root: Element) -> bytes:
+    return bytes(tostring(root, encoding="UTF-8", xml_declaration=True))
 
 
 def _plain(text: str) -> str:

@@ -1,4 +1,4 @@
-"""Rule tables in and out of files: which format a path means, and how each is written."""
+"""Reading and writing files of rule tables: which format a path means."""
 
 from pathlib import Path
 
@@ -22,7 +22,7 @@ def read_rule_set(path: str | Path) -> RuleSet:
     Returns
     -------
     RuleSet
-        Its origin is marked as edited where figures were changed since the file was written.
+        Its origin is marked as edited where values were changed since the file was written.
 
     Raises
     ------
@@ -49,18 +49,18 @@ def write_json(rule_set: RuleSet, path: str | Path, *, overwrite: bool = False) 
     Raises
     ------
     InputError
-        The file exists already, its folder does not, or a figure is not fit for use.
+        The file exists already, its folder does not, or a value is not fit for use.
     FailedError
         The system refused to write it.
     """
     check_rule_set(rule_set)
-    _write_file(path, json_text(rule_set).encode(), overwrite)
+    write_atomically(Path(path), bytes_writer(json_text(rule_set).encode()), overwrite)
 
 
 def write_netcdf(rule_set: RuleSet, path: str | Path, *, overwrite: bool = False) -> None:
     """Write rule tables as NetCDF; parameters and errors as :func:`write_json`."""
     check_rule_set(rule_set)
-    _write_file(path, netcdf_bytes(rule_set), overwrite)
+    write_atomically(Path(path), bytes_writer(netcdf_bytes(rule_set)), overwrite)
 
 
 def write_csv(rule_set: RuleSet, folder: str | Path, *, overwrite: bool = False) -> list[Path]:
@@ -75,7 +75,3 @@ def write_csv(rule_set: RuleSet, folder: str | Path, *, overwrite: bool = False)
     targets = [(Path(folder) / name, write) for name, write in csv_writers(rule_set).items()]
     write_together(targets, overwrite)
     return [path for path, _ in targets]
-
-
-def _write_file(path: str | Path, content: bytes, overwrite: bool) -> None:
-    write_atomically(Path(path), bytes_writer(content), overwrite)

@@ -1,4 +1,4 @@
-"""The origin of rule tables as files state it, and how it is read back."""
+"""The origin of rule tables, as it is written into files and read back."""
 
 import re
 from collections.abc import Mapping
@@ -11,36 +11,36 @@ from ..inputs.fields import shown
 from .rule_set import Origin, RuleSet
 
 KIND = "hybridopt rule tables"
-FIGURES = "figures_sha256"
-LONGEST = 500  # characters of a text
+DIGEST = "figures_sha256"
+MAX_TEXT = 500  # characters
 
 
-def origin_record(rule_set: RuleSet, figures: str) -> dict[str, Any]:
-    """Return what every file says of its origin.
+def origin_record(rule_set: RuleSet, digest: str) -> dict[str, Any]:
+    """Return what every file says of the origin of its tables.
 
     Parameters
     ----------
     rule_set
         What is written.
-    figures
-        Hash of all its figures as they are in the file.
+    digest
+        Of all its values, as they are in the file.
     """
     origin = rule_set.origin
     record = {f.name: getattr(origin, f.name) for f in fields(Origin)}
     record = {key: one_line(x) if isinstance(x, str) else x for key, x in record.items()}
     cycles = [one_line(name) for name in origin.cycles]
-    return {"kind": KIND, **record, "cycles": cycles, FIGURES: figures, "caution": TABLES_CAUTION}
+    return {"kind": KIND, **record, "cycles": cycles, DIGEST: digest, "caution": TABLES_CAUTION}
 
 
-def read_origin(record: Mapping[str, Any], figures: str, place: str) -> Origin:
-    """Return the origin that a file states; it is marked as edited if its figures changed.
+def read_origin(record: Mapping[str, Any], digest: str, place: str) -> Origin:
+    """Return the origin that a file states; it is marked as edited if its values changed.
 
     Parameters
     ----------
     record
         What :func:`origin_record` gave.
-    figures
-        Hash of the figures that were read.
+    digest
+        Of the values that were read.
     place
         File, for messages.
 
@@ -69,13 +69,13 @@ def read_origin(record: Mapping[str, Any], figures: str, place: str) -> Origin:
             f"{place}: training is {shown(origin.training)}; write the 64 hexadecimal digits of "
             "the hash, or nothing"
         )
-    kept = record.get("edited") is False and record.get(FIGURES) == figures
+    kept = record.get("edited") is False and record.get(DIGEST) == digest
     return replace(origin, edited=not kept)
 
 
 def one_line(text: str) -> str:
     """Return a text as one printable line of at most 500 characters."""
-    return "".join(c if c.isprintable() else " " for c in text)[:LONGEST]
+    return "".join(c if c.isprintable() else " " for c in text)[:MAX_TEXT]
 
 
 def _line(record: Mapping[str, Any], key: str, place: str) -> str:

@@ -10,10 +10,10 @@ import numpy as np
 from ..base.errors import InputError
 from ..base.units import PERCENT, RPM
 from ..controllers.maps import pack_map
-from .rule_set import RuleSet
-from .rule_table import FACTORS, LAYOUT
+from .rule_set import BY_GEAR, RuleSet
+from .rule_table import FACTORS, LAYOUT, Map
 
-LARGEST_FIGURE = 1e9  # of any figure, in the unit of files; larger ones are slips of the keyboard
+MAX_VALUE = 1e9  # in the unit of files; larger ones are slips of the keyboard
 
 
 class TableQuantity(NamedTuple):
@@ -24,7 +24,7 @@ class TableQuantity(NamedTuple):
     name : in files with SI units
     unit : SI
     file_unit : as in the key, such as km/h
-    factor : times a figure in `file_unit` gives SI
+    factor : times a value in `file_unit` gives SI
     low, high : range of an axis, or of a constant, in `file_unit`
     """
 
@@ -65,8 +65,7 @@ CONSTANTS = {
     "idle_speed": TableQuantity("idle_speed", "rad/s", "rpm", RPM, 0.0, 1e5),
     "highest_speed": TableQuantity("highest_speed", "rad/s", "rpm", RPM, 1.0, 1e5),
 }
-"""Quantities beside the tables; those of :data:`BY_GEAR` have one figure per gear."""
-BY_GEAR = ("ratios", "efficiencies", "drag_torques")
+"""Quantities beside the tables; those of :data:`BY_GEAR` have one value per gear."""
 
 MEANINGS = {
     "engine_start": "wheel power at or above which the engine starts",
@@ -98,11 +97,20 @@ def axis_quantities(table: str) -> list[TableQuantity]:
 def value_quantity(table: str) -> TableQuantity:
     """Return the quantity of the values of a table; any sign and size of it is allowed."""
     found = QUANTITIES[LAYOUT[table][-1]]
-    return found._replace(low=-LARGEST_FIGURE, high=LARGEST_FIGURE)
+    return found._replace(low=-MAX_VALUE, high=MAX_VALUE)
+
+
+def named_arrays(table: str, found: Map) -> list[tuple[str, TableQuantity, np.ndarray]]:
+    """Return the axes, then the values of a table, each with its name in files and quantity."""
+    axes = [
+        (f"{table}_{quantity.name}", quantity, axis)
+        for quantity, axis in zip(axis_quantities(table), found.axes, strict=True)
+    ]
+    return [*axes, (table, value_quantity(table), found.values)]
 
 
 def fault(value: float, quantity: TableQuantity, factor: float = 1.0) -> str:
-    """Say what is wrong with a figure, or nothing.
+    """Return what is wrong with a value, or nothing.
 
     Parameters
     ----------
@@ -123,12 +131,12 @@ def fault(value: float, quantity: TableQuantity, factor: float = 1.0) -> str:
 
 
 def check_axis(axis: Sequence[float] | np.ndarray, places: Sequence[str]) -> None:
-    """Raise InputError where an axis does not increase; `places` says where each figure stands."""
+    """Raise InputError where an axis does not increase; `places` says where each value stands."""
     for i in range(1, len(axis)):
         if not axis[i] > axis[i - 1]:
             raise InputError(
                 f"{places[i]}: is {axis[i]:g} after {axis[i - 1]:g}; an axis must increase, so "
-                "sort it, with its values, and give each figure once"
+                "sort it, with its values, and give each point once"
             )
 
 
@@ -139,7 +147,7 @@ def check_constants(constants: Mapping[str, np.ndarray], place: str) -> None:
         wanted = gears if name in BY_GEAR else 1
         if values.size != wanted or not gears:
             raise InputError(
-                f"{place}: {name} has {values.size} figures; give {max(wanted, 1)}, "
+                f"{place}: {name} has {values.size} values; give {max(wanted, 1)}, "
                 f"{'one per gear' if name in BY_GEAR else 'no more'}"
             )
     if constants["highest_speed"][0] <= constants["idle_speed"][0]:
@@ -147,7 +155,7 @@ def check_constants(constants: Mapping[str, np.ndarray], place: str) -> None:
 
 
 def digest(arrays: Iterable[np.ndarray]) -> str:
-    """Return the SHA-256 of figures and shapes, hexadecimal; it changes when a cell is edited."""
+    """Return the SHA-256 of values and shapes, hexadecimal; it changes when a cell is edited."""
     found = hashlib.sha256()
     for array in arrays:
         found.update(repr(array.shape).encode())
@@ -158,18 +166,17 @@ def digest(arrays: Iterable[np.ndarray]) -> str:
 def check_rule_set(rule_set: RuleSet) -> None:
     """Raise InputError where a rule set holds what no file of it could be read back with."""
     for name, found in rule_set.maps.items():
-        quantities = [*axis_quantities(name), value_quantity(name)]
-        for quantity, array in zip(quantities, (*found.axes, found.values), strict=True):
-            _check_figures(array, quantity, f"{name}: {quantity.name}")
-        for quantity, axis in zip(quantities, found.axes, strict=False):
-            check_axis(axis, [f"{name}: {quantity.name}"] * len(axis))
+        for _, quantity, array in (arrays := named_arrays(name, found)):
+            _check_values(array, quantity, f"{name}: {quantity.name}")
+        for _, quantity, axis in arrays[:-1]:
+            check_axis(axis, [f"{name}: {quantity.name}"] * axis.size)
         pack_map(found.axes, found.values, name)
     for name, quantity in CONSTANTS.items():
-        _check_figures(rule_set.constants[name], quantity, name)
+        _check_values(rule_set.constants[name], quantity, name)
     check_constants(rule_set.constants, "constants")
 
 
-def _check_figures(values: np.ndarray, quantity: TableQuantity, place: str) -> None:
+def _check_values(values: np.ndarray, quantity: TableQuantity, place: str) -> None:
     for value in np.ravel(values):
         if wrong := fault(float(value), quantity, quantity.factor):
             raise InputError(f"{place}: {wrong}; mend the tables")

@@ -12,6 +12,9 @@ from ..physics.plant import pack
 from .rule_table import LAYOUT, Map, RuleTable
 
 SCALARS = ("min_on", "min_off", "min_gear", "land_up", "land_down", "motion_charge")
+"""Constants of the rules."""
+BY_GEAR = ("ratios", "efficiencies", "drag_torques")
+"""Constants of the gearbox that have one value per gear."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -42,7 +45,7 @@ class Origin:
     training : SHA-256 of driveline, cycles and settings of the training, hexadecimal; empty for
         tables that were not trained
     version : of hybridopt
-    edited : whether figures were changed by hand since
+    edited : whether values were changed by hand since
     """
 
     title: str
@@ -55,7 +58,7 @@ class Origin:
 
 @dataclass(frozen=True, eq=False)
 class GearboxFacts:
-    """Constants of the gearbox and shafts that the rules need.
+    """Constants of gearbox and shafts that the rules need.
 
     Attributes
     ----------
@@ -74,7 +77,7 @@ class GearboxFacts:
 
 @dataclass(frozen=True, eq=False)
 class RuleSet:
-    """All that is handed over.
+    """Rule tables and all that goes with them into a file.
 
     Attributes
     ----------
@@ -115,7 +118,7 @@ class RuleSet:
 
     @property
     def constants(self) -> dict[str, np.ndarray]:
-        """Figures beside the tables by name, SI; one figure, or one per gear."""
+        """The values beside the tables by name, SI, one or one per gear."""
         table, gearbox = self.table, self.gearbox
         found = {name: getattr(table, name) for name in SCALARS}
         found |= {f.name: getattr(gearbox, f.name) for f in fields(GearboxFacts)}
@@ -128,23 +131,19 @@ def make_rule_set(
     maps: Mapping[str, Map],
     coverage: Mapping[str, Coverage] | None = None,
 ) -> RuleSet:
-    """Return the rule set of which these are origin, constants, tables and coverage.
+    """Return the rule set of an origin, constants, tables and coverage.
 
     Raises
     ------
     InputError
         A coverage has another shape than its table.
     """
-    figures: dict[str, Any] = {name: float(constants[name][0]) for name in SCALARS}
-    figures |= {name: maps[name] for name in LAYOUT}
-    gearbox = GearboxFacts(
-        ratios=constants["ratios"],
-        efficiencies=constants["efficiencies"],
-        drag_torques=constants["drag_torques"],
-        idle_speed=float(constants["idle_speed"][0]),
-        highest_speed=float(constants["highest_speed"][0]),
-    )
-    return RuleSet(RuleTable(**figures), gearbox, origin, coverage or {})
+    given: dict[str, Any] = {
+        name: values if name in BY_GEAR else float(values[0]) for name, values in constants.items()
+    }
+    table = RuleTable(**({name: given[name] for name in SCALARS} | dict(maps)))
+    gearbox = GearboxFacts(**{f.name: given[f.name] for f in fields(GearboxFacts)})
+    return RuleSet(table, gearbox, origin, coverage or {})
 
 
 def gearbox_facts(driveline: Driveline) -> GearboxFacts:

@@ -1,7 +1,8 @@
-"""Rule tables as JSON: lossless, in SI units, with a unit beside each list of figures."""
+"""Rule tables as JSON: lossless, in SI units, with a unit beside each list of values."""
 
 import json
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -20,23 +21,74 @@ from .quantities import (
     check_constants,
     digest,
     fault,
+    named_arrays,
     value_quantity,
 )
 from .rule_set import Coverage, RuleSet, make_rule_set
 from .rule_table import LAYOUT, Map
 
 LARGEST_FILE = 20_000_000  # bytes
+COVERAGE = {
+    "visits_s": TableQuantity("visits", "s", "s", 1.0, -1e15, 1e15),
+    "regret_g": TableQuantity("regret", "g", "g", 1.0, -1e15, 1e15),
+    "filled": TableQuantity("filled", "1", "1", 1.0, 0.0, 1.0),
+}
 
 
 def json_text(rule_set: RuleSet) -> str:
     """Return a rule set as JSON; each float comes back as it was."""
-    return _pretty(_record(rule_set)) + "\n"
+    constants, maps = rule_set.constants, rule_set.maps
+    record = origin_record(rule_set, _digest(constants, maps)) | {
+        "constants": {
+            name: {"meaning": MEANINGS[name], **_row(quantity, constants[name])}
+            for name, quantity in CONSTANTS.items()
+        },
+        "tables": {
+            name: _table(name, found, rule_set.coverage.get(name)) for name, found in maps.items()
+        },
+    }
+    return _pretty(record) + "\n"
+
+
+def _table(name: str, found: Map, coverage: Coverage | None) -> dict[str, Any]:
+    *axes, (_, quantity, values) = named_arrays(name, found)
+    table = {
+        "meaning": MEANINGS[name],
+        **_row(quantity, values),
+        "axes": [{"name": of_axis.name, **_row(of_axis, axis)} for _, of_axis, axis in axes],
+    }
+    if coverage:
+        arrays = coverage.visits, coverage.regret, coverage.filled.astype(int)
+        table["coverage"] = {
+            key: array.tolist() for key, array in zip(COVERAGE, arrays, strict=True)
+        }
+    return table
+
+
+def _row(quantity: TableQuantity, values: np.ndarray) -> dict[str, Any]:
+    return {"unit": quantity.unit, "values": values.tolist()}
+
+
+def _digest(constants: Mapping[str, np.ndarray], maps: Mapping[str, Map]) -> str:
+    arrays = [array for name in LAYOUT for array in (*maps[name].axes, maps[name].values)]
+    return digest([*arrays, *(constants[name] for name in CONSTANTS)])
+
+
+def _pretty(value: Any, indent: str = "") -> str:
+    """Write JSON with one row of numbers per line."""
+    inner = indent + "  "
+    if isinstance(value, dict) and value:
+        pieces = [f"{json.dumps(key)}: {_pretty(item, inner)}" for key, item in value.items()]
+        return "{\n" + ",\n".join(inner + piece for piece in pieces) + f"\n{indent}}}"
+    if isinstance(value, list) and any(isinstance(item, list | dict) for item in value):
+        return "[\n" + ",\n".join(inner + _pretty(item, inner) for item in value) + f"\n{indent}]"
+    return json.dumps(value, ensure_ascii=False)
 
 
 def read_json(path: Path) -> RuleSet:
     """Read a rule set from JSON.
 
-    Figures may be in SI units or in those of the trade (km/h, rpm, %, kW), as `unit` says.
+    Values may be in SI units or in those of the trade (km/h, rpm, %, kW), as `unit` says.
 
     Raises
     ------
@@ -51,98 +103,75 @@ def read_json(path: Path) -> RuleSet:
     coverage = {
         name: _read_coverage(tables[name]["coverage"], maps[name].values.shape)
         for name in LAYOUT
-        if "coverage" in tables[name]
+        if "coverage" in tables[name].mapping
     }
-    origin = read_origin(root.mapping(), _digest(constants, maps), str(path))
+    origin = read_origin(root.mapping, _digest(constants, maps), str(path))
     return make_rule_set(origin, constants, maps, coverage)
 
 
-def _digest(constants: Mapping[str, np.ndarray], maps: Mapping[str, Map]) -> str:
-    arrays = [array for name in LAYOUT for array in (*maps[name].axes, maps[name].values)]
-    return digest([*arrays, *(constants[name] for name in CONSTANTS)])
+def _parse(path: Path) -> Any:
+    def once(pairs: Sequence[tuple[str, Any]]) -> dict[str, Any]:
+        found = dict(pairs)
+        if len(found) < len(pairs):
+            keys = [key for key, _ in pairs]
+            twice = shown(next(key for key in keys if keys.count(key) > 1))
+            raise InputError(f"{path}: {twice} is there twice in one object; keep one")
+        return found
+
+    try:
+        return json.loads(read_text(path, LARGEST_FILE), object_pairs_hook=once)
+    except json.JSONDecodeError as error:
+        raise InputError(
+            f"{path}: line {error.lineno}, column {error.colno}: is no valid JSON ({error.msg}); "
+            "mend it, or export again"
+        ) from None
+    except (RecursionError, ValueError):
+        raise InputError(
+            f"{path}: is nested too deeply, or a number is too long; export again"
+        ) from None
 
 
-def _record(rule_set: RuleSet) -> dict[str, Any]:
-    constants, maps = rule_set.constants, rule_set.maps
-    return origin_record(rule_set, _digest(constants, maps)) | {
-        "constants": {
-            name: {"meaning": MEANINGS[name], **_row(quantity, constants[name])}
-            for name, quantity in CONSTANTS.items()
-        },
-        "tables": {
-            name: {
-                "meaning": MEANINGS[name],
-                **_row(value_quantity(name), found.values),
-                "axes": [
-                    {"name": quantity.name, **_row(quantity, axis)}
-                    for quantity, axis in zip(axis_quantities(name), found.axes, strict=True)
-                ],
-                **_coverage(rule_set.coverage.get(name)),
-            }
-            for name, found in maps.items()
-        },
-    }
-
-
-def _row(quantity: TableQuantity, values: np.ndarray) -> dict[str, Any]:
-    return {"unit": quantity.unit, "values": values.tolist()}
-
-
-def _coverage(coverage: Coverage | None) -> dict[str, Any]:
-    if coverage is None:
-        return {}
-    return {
-        "coverage": {
-            "visits_s": coverage.visits.tolist(),
-            "regret_g": coverage.regret.tolist(),
-            "filled": coverage.filled.astype(int).tolist(),
-        }
-    }
-
-
-def _pretty(value: Any, indent: str = "") -> str:
-    """Write JSON with one row of figures per line."""
-    inner = indent + "  "
-    if isinstance(value, dict) and value:
-        pieces = [f"{json.dumps(key)}: {_pretty(item, inner)}" for key, item in value.items()]
-        return "{\n" + ",\n".join(inner + piece for piece in pieces) + f"\n{indent}}}"
-    if isinstance(value, list) and any(isinstance(item, list | dict) for item in value):
-        return "[\n" + ",\n".join(inner + _pretty(item, inner) for item in value) + f"\n{indent}]"
-    return json.dumps(value, ensure_ascii=False)
-
-
+@dataclass(frozen=True)
 class _Node:
     """A value of the file, with the place where it stands."""
 
-    def __init__(self, value: Any, place: str) -> None:
-        self.value, self.place = value, place
+    value: Any
+    place: str
 
+    @property
     def mapping(self) -> dict[str, Any]:
         if not isinstance(self.value, dict):
             raise InputError(f"{self.place}: is {shown(self.value)}; write an object in braces")
         return self.value
 
-    def __contains__(self, key: str) -> bool:
-        return key in self.mapping()
-
     def __getitem__(self, key: str) -> "_Node":
-        if key not in self.mapping():
+        if key not in self.mapping:
             raise InputError(f"{self.place}: {key} is missing; add it, as in an exported file")
-        return _Node(self.mapping()[key], f"{self.place}: {key}")
+        return _Node(self.mapping[key], f"{self.place}: {key}")
 
-    def items(self, count: int | None = None) -> Iterator["_Node"]:
-        """Yield the entries of a list, which must be as many as said."""
+    def items(self, count: int | None = None) -> list["_Node"]:
+        """Return the entries of a list, which must be as many as said."""
         if not isinstance(self.value, list) or not self.value:
-            raise InputError(f"{self.place}: is {shown(self.value)}; write a list of figures")
+            raise InputError(f"{self.place}: is {shown(self.value)}; write a list of values")
         if count is not None and len(self.value) != count:
             raise InputError(
                 f"{self.place}: has {len(self.value)} entries; give {count}, one per point of its "
                 "axis"
             )
-        for i, item in enumerate(self.value, start=1):
-            yield _Node(item, f"{self.place}: entry {i}")
+        return [_Node(item, f"{self.place}: entry {i}") for i, item in enumerate(self.value, 1)]
 
-    def number(self, quantity: TableQuantity, factor: float) -> float:
+    def numbers(
+        self, quantity: TableQuantity, factor: float, shape: Sequence[int | None]
+    ) -> np.ndarray:
+        """Return nested lists of numbers; where the shape is None any length will do."""
+        return np.array(self._nested(quantity, factor, shape))
+
+    def _nested(self, quantity: TableQuantity, factor: float, shape: Sequence[int | None]) -> Any:
+        if not shape:
+            return self._number(quantity, factor)
+        return [item._nested(quantity, factor, shape[1:]) for item in self.items(shape[0])]
+
+    def _number(self, quantity: TableQuantity, factor: float) -> float:
         value = self.value
         if isinstance(value, bool) or not isinstance(value, int | float):
             raise InputError(f"{self.place}: is {shown(value)}; write a number")
@@ -151,34 +180,6 @@ class _Node:
         if wrong := fault(value, quantity, factor):
             raise InputError(f"{self.place}: {wrong}; mend it")
         return float(value)
-
-
-def _parse(path: Path) -> Any:
-    try:
-        return json.loads(read_text(path, LARGEST_FILE), object_pairs_hook=_once)
-    except json.JSONDecodeError as error:
-        raise InputError(
-            f"{path}: line {error.lineno}, column {error.colno}: is no valid JSON ({error.msg}); "
-            "mend it, or export again"
-        ) from None
-    except _TwiceError as error:
-        raise InputError(f"{path}: {error} is there twice in one object; keep one") from None
-    except (RecursionError, ValueError):
-        raise InputError(
-            f"{path}: is nested too deeply, or a number is too long; export again"
-        ) from None
-
-
-class _TwiceError(Exception):
-    pass
-
-
-def _once(pairs: Sequence[tuple[str, Any]]) -> dict[str, Any]:
-    found = dict(pairs)
-    if len(found) < len(pairs):
-        keys = [key for key, _ in pairs]
-        raise _TwiceError(shown(next(key for key in keys if keys.count(key) > 1)))
-    return found
 
 
 def _read_map(name: str, node: _Node) -> Map:
@@ -191,44 +192,26 @@ def _read_map(name: str, node: _Node) -> Map:
                 f"{quantity.name!r}, so put the axes in the order of an exported file"
             )
         row = _read_row(quantity, axis)
-        places = [f"{axis.place}: values: entry {i + 1}" for i in range(row.size)]
-        check_axis(row, places)
+        check_axis(row, [f"{axis.place}: values: entry {i + 1}" for i in range(row.size)])
         axes.append(row)
-    shape = tuple(axis.size for axis in axes)
+    shape = [axis.size for axis in axes]
     return Map(tuple(axes), _read_row(value_quantity(name), node, shape))
 
 
 def _read_row(
-    quantity: TableQuantity, node: _Node, shape: tuple[int, ...] | None = None
+    quantity: TableQuantity, node: _Node, shape: Sequence[int | None] = (None,)
 ) -> np.ndarray:
-    """Return the figures of an object with `unit` and `values`, in SI."""
+    """Return the values of an object with `unit` and `values`, in SI."""
     units = {quantity.file_unit: quantity.factor, quantity.unit: 1.0}
     unit = node["unit"].value
     if not isinstance(unit, str) or unit not in units:
         allowed = " or ".join(sorted(units, reverse=True))
         raise InputError(f"{node.place}: unit is {shown(unit)}; allowed is {allowed}")
-    inside = quantity.factor if units[unit] == 1.0 else 1.0
-    return _numbers(quantity, node["values"], shape, inside) * units[unit]
+    of_range = quantity.factor if units[unit] == 1.0 else 1.0
+    return node["values"].numbers(quantity, of_range, shape) * units[unit]
 
 
-def _numbers(
-    quantity: TableQuantity, node: _Node, shape: tuple[int, ...] | None, factor: float
-) -> np.ndarray:
-    if shape is None:
-        return np.array([item.number(quantity, factor) for item in node.items()])
-    if len(shape) == 1:
-        return np.array([item.number(quantity, factor) for item in node.items(shape[0])])
-    rows = [_numbers(quantity, item, shape[1:], factor) for item in node.items(shape[0])]
-    return np.array(rows)
-
-
-_ANY = TableQuantity("coverage", "1", "1", 1.0, -1e15, 1e15)
-_FLAG = TableQuantity("coverage", "1", "1", 1.0, 0.0, 1.0)
-
-
-def _read_coverage(node: _Node, shape: tuple[int, ...]) -> Coverage:
-    return Coverage(
-        visits=_numbers(_ANY, node["visits_s"], shape, 1.0),
-        regret=_numbers(_ANY, node["regret_g"], shape, 1.0),
-        filled=_numbers(_FLAG, node["filled"], shape, 1.0) > 0.0,
-    )
+def _read_coverage(node: _Node, shape: Sequence[int]) -> Coverage:
+    arrays = (node[key].numbers(quantity, 1.0, shape) for key, quantity in COVERAGE.items())
+    visits, regret, filled = arrays
+    return Coverage(visits, regret, filled > 0.0)

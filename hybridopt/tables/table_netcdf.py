@@ -14,7 +14,6 @@ from ..base.warning import InputWarning
 from ..files.sealed_netcdf import read_sealed, sealed
 from .origin import KIND, origin_record, read_origin
 from .quantities import (
-    BY_GEAR,
     CONSTANTS,
     MEANINGS,
     TableQuantity,
@@ -23,9 +22,10 @@ from .quantities import (
     check_constants,
     digest,
     fault,
+    named_arrays,
     value_quantity,
 )
-from .rule_set import Coverage, RuleSet, make_rule_set
+from .rule_set import BY_GEAR, Coverage, RuleSet, make_rule_set
 from .rule_table import LAYOUT, Map
 
 COVERAGE_UNITS = {"visits": "s", "regret": "g", "filled": "1"}
@@ -39,15 +39,14 @@ def netcdf_bytes(rule_set: RuleSet) -> bytes:
         attrs["long_name"] = MEANINGS[name]
         variables[name] = ("gear", values, attrs) if name in BY_GEAR else ((), values[0], attrs)
     for name, found in rule_set.maps.items():
-        quantities = axis_quantities(name)
-        dims = tuple(f"{name}_{quantity.name}" for quantity in quantities)
-        for dim, quantity, axis in zip(dims, quantities, found.axes, strict=True):
-            variables[dim] = (dim, axis, {"units": quantity.unit, "long_name": quantity.name})
-        unit = value_quantity(name).unit
-        variables[name] = (dims, found.values, {"units": unit, "long_name": MEANINGS[name]})
-        if name in rule_set.coverage:
+        *axes, (_, quantity, values) = named_arrays(name, found)
+        dims = tuple(dim for dim, _, _ in axes)
+        for dim, of_axis, axis in axes:
+            variables[dim] = (dim, axis, {"units": of_axis.unit, "long_name": of_axis.name})
+        variables[name] = (dims, values, {"units": quantity.unit, "long_name": MEANINGS[name]})
+        if coverage := rule_set.coverage.get(name):
             for part, unit in COVERAGE_UNITS.items():
-                values = np.asarray(getattr(rule_set.coverage[name], part))
+                values = np.asarray(getattr(coverage, part))
                 values = values.astype(np.int8) if part == "filled" else values
                 variables[f"{name}_{part}"] = (dims, values, {"units": unit})
     dataset = xr.Dataset(variables)
@@ -89,7 +88,7 @@ def read_netcdf(path: Path) -> RuleSet:
 
 
 def holds_rules(path: Path) -> bool:
-    """Tell whether a NetCDF file of this package holds rule tables and not a solved schedule.
+    """Return whether a NetCDF file of this package holds rule tables, not a solved schedule.
 
     Raises
     ------
@@ -101,11 +100,12 @@ def holds_rules(path: Path) -> bool:
 
 
 def _digest(dataset: xr.Dataset) -> str:
-    names: list[str] = []
-    for table in LAYOUT:
-        names += [f"{table}_{quantity.name}" for quantity in axis_quantities(table)]
-        names.append(table)
+    names = [name for table in LAYOUT for name in (*_axis_names(table), table)]
     return digest(dataset[name].values for name in (*names, *CONSTANTS))
+
+
+def _axis_names(table: str) -> tuple[str, ...]:
+    return tuple(f"{table}_{quantity.name}" for quantity in axis_quantities(table))
 
 
 def _record(attrs: Mapping[str, Any]) -> dict[str, Any]:
@@ -122,7 +122,7 @@ def _record(attrs: Mapping[str, Any]) -> dict[str, Any]:
 def _values(dataset: xr.Dataset, name: str, quantity: TableQuantity, path: Path) -> np.ndarray:
     array = dataset[name]
     if array.dtype.kind not in "fiu" or array.attrs.get("units") != quantity.unit:
-        raise InputError(f"{path}: {name} holds no figures in {quantity.unit}; export again")
+        raise InputError(f"{path}: {name} holds no values in {quantity.unit}; export again")
     values: np.ndarray = np.atleast_1d(array.values.astype(np.float64))
     for index, value in np.ndenumerate(values):
         if wrong := fault(value, quantity, quantity.factor):
@@ -131,11 +131,10 @@ def _values(dataset: xr.Dataset, name: str, quantity: TableQuantity, path: Path)
 
 
 def _read_map(dataset: xr.Dataset, name: str, path: Path) -> Map:
-    quantities = axis_quantities(name)
-    dims = tuple(f"{name}_{quantity.name}" for quantity in quantities)
+    dims = _axis_names(name)
     if dataset[name].dims != dims or not set(dims) <= set(dataset.variables):
         raise InputError(f"{path}: {name} has other axes than {', '.join(dims)}; export again")
-    axes = [_values(dataset, d, q, path) for d, q in zip(dims, quantities, strict=True)]
+    axes = [_values(dataset, d, q, path) for d, q in zip(dims, axis_quantities(name), strict=True)]
     for dim, axis in zip(dims, axes, strict=True):
         check_axis(axis, [f"{path}: {dim}[{i}]" for i in range(axis.size)])
     return Map(tuple(axes), _values(dataset, name, value_quantity(name), path))

@@ -1,4 +1,4 @@
-"""Distillation and verification on short cycles: what optima teach, and what tables then do."""
+"""Distillation and verification on short cycles: what optima say, and what tables then do."""
 
 import functools
 
@@ -7,9 +7,9 @@ import pytest
 
 from hybridopt import Settings, read_cycle, read_driveline
 from hybridopt.base.errors import InputError
-from hybridopt.distillation.decision_costs import decision_costs_of
-from hybridopt.distillation.distil import PRICES, distil
-from hybridopt.distillation.draft import Sizes
+from hybridopt.distillation.decision_costs import optimum_decision_costs
+from hybridopt.distillation.distil import FACTORS, distil
+from hybridopt.distillation.family import Sizes
 from hybridopt.distillation.verify import AS_TRAINED, CHANGES, verify
 from hybridopt.dp.cost_to_go import CostToGo
 from hybridopt.physics.codes import EngineClass
@@ -25,25 +25,23 @@ def made(seed=1):
     return distil(cycles, read_driveline("full"), COARSE, Sizes(), 60, seed)
 
 
-def test_the_optimum_takes_what_its_lessons_advise():
-    """At the optimum's own price no decision of its path costs more than the other one.
+def test_the_optimum_takes_the_cheaper_decisions():
+    """At the optimum's own equivalence factor no decision of its path costs more than the other.
 
-    The price of a path differs by the bend of the battery over SoC, and the values are grid
-    values, so a few hundredths of a gram are left.
+    The factor along a path follows the battery over SoC, and the cost-to-go is that of a grid, so a
+    few hundredths of a gram are left.
     """
     known = find_optimum(read_cycle("eudc"), read_driveline("full"))
-    price = np.median(known.bound.multipliers[1:])
+    factors = FACTORS / FACTORS[12] * np.median(known.bound.multipliers[1:])
     value = CostToGo(known.solution.problem, whole=True)
-    decision_costs = decision_costs_of(
-        known, value, [known.settings.socs[2]], PRICES / PRICES[12] * price
-    )
+    costs = optimum_decision_costs(known, value, [known.settings.socs[2]], factors)
     classes = known.solution.schedule.engine_class
     started, ran = classes == EngineClass.STARTING, classes == EngineClass.RUNNING
     was_on = np.concatenate(([False], classes[:-1] != EngineClass.OFF))
-    assert np.all(decision_costs.start[started, 12] <= 0.05)
-    assert np.all(decision_costs.stay[ran, 12] <= 0.05)
-    assert np.all(decision_costs.stay[was_on & (classes == EngineClass.OFF), 12] >= -0.05)
-    assert np.all(decision_costs.start[~was_on & (classes == EngineClass.OFF), 12] >= -0.05)
+    assert np.all(costs.start[started, 12] <= 0.05)
+    assert np.all(costs.stay[ran, 12] <= 0.05)
+    assert np.all(costs.stay[was_on & (classes == EngineClass.OFF), 12] >= -0.05)
+    assert np.all(costs.start[~was_on & (classes == EngineClass.OFF), 12] >= -0.05)
 
 
 def test_tables_are_small_complete_and_covered():

@@ -34,7 +34,7 @@ from hybridopt.tables.files import read_rule_set
         ("motor_torque", "\n400,", "\n500,", "has other axes than the first"),
         ("constants", "min_on,s,2\n", "", "the row min_on is missing"),
         ("constants", "min_on,s,2", "min_on,ms,2", "row 12, column B: is 'ms'; the unit must be s"),
-        ("constants", "ratios,1,12,6,3", "ratios,1,12,6", "efficiencies has 3 figures; give 2"),
+        ("constants", "ratios,1,12,6,3", "ratios,1,12,6", "efficiencies has 3 values; give 2"),
         ("constants", "0.95,", "1.95,", "is 1.95; allowed is a number from 0.01 to 1"),
         ("constants", "rpm,800", "rpm,8000", "highest_speed is not above idle_speed"),
         ("constants", "kind: hybridopt rule tables", "kind: x", "is no file of rule tables"),
@@ -47,7 +47,7 @@ def test_bad_csv_is_one_sentence(tmp_path, rule_set, file, old, new, words):
     folder = written(rule_set, tmp_path, "csv")
     edited(folder / f"{file}.csv", old, new)
     if words is None and file == "engine_start":
-        words = "has 9 rows, the table 6 figures; take engine_start out of the line"
+        words = "has 9 rows, the table 6 values; take engine_start out of the line"
     if words is None:
         assert read_rule_set(folder).coverage, "axes beside the coverage are for the eye only"
         return
@@ -63,7 +63,7 @@ def test_semicolons_and_missing_files_of_csv(tmp_path, rule_set):
     with pytest.raises(InputError, match="parted by semicolons; save it with commas"):
         read_rule_set(folder)
     (folder / "shift_up.csv").write_text("# nothing\n")
-    with pytest.raises(InputError, match="holds no figures"):
+    with pytest.raises(InputError, match="holds no values"):
         read_rule_set(folder)
     (folder / "shift_up.csv").unlink()
     with pytest.raises(InputError, match="the file shift_up.csv is missing"):
@@ -109,7 +109,7 @@ def set_in(record, keys, value):
         (("tables", "shift_down"), None, "tables: shift_down is missing"),
         (("tables",), [], "is []; write an object"),
         (("constants", "min_on"), None, "constants: min_on is missing"),
-        (("constants", "min_on", "values"), [1, 2], "min_on has 2 figures; give 1"),
+        (("constants", "min_on", "values"), [1, 2], "min_on has 2 values; give 1"),
         (("constants", "min_on", "values"), [-1], "is -1; allowed is a number from 0 to 1000 s"),
         (("cycles",), "x", "cycles is 'x'; write a list"),
         (("title",), "a\nb", "write one line of text"),
@@ -197,8 +197,8 @@ PIECES = (
 )
 
 
-def figures(rule_set):
-    """Return the figures that an edit is known by."""
+def values(rule_set):
+    """Return the values that an edit is known by."""
     return {name: array.tolist() for name, array in arrays(replace(rule_set, coverage={})).items()}
 
 
@@ -207,7 +207,7 @@ def test_any_damage_is_one_sentence_or_an_edit(tmp_path, rule_set, kind):
     """Random cuts, doublings and strange pieces: read and marked as edited, or refused."""
     path, random = written(rule_set, tmp_path, kind), np.random.default_rng(11)
     files = sorted(path.iterdir()) if kind == "csv" else [path]
-    before = figures(read_rule_set(path))
+    before = values(read_rule_set(path))
     outcomes = {"edited": 0, "same": 0, "refused": 0}
     for _ in range(400):
         file = files[random.integers(len(files))]
@@ -217,7 +217,7 @@ def test_any_damage_is_one_sentence_or_an_edit(tmp_path, rule_set, kind):
         file.write_text(text[:begin] + PIECES[random.integers(len(PIECES))] + text[end:])
         try:
             after = read_rule_set(path)
-            same = figures(after) == before
+            same = values(after) == before
             outcomes["same" if same else "edited"] += 1
             assert same or after.origin.edited
         except InputError as error:

@@ -19,7 +19,7 @@ TITLES = ("plain", '=1+1, "x"; =2', "a */ b ??/ <c> & ü 漢", "-1", "# cycles: 
 
 
 def random_set(seed):
-    """Return rule tables of random figures over many decades, with single-entry axes as well."""
+    """Return rule tables of random values over many decades, with single-entry axes as well."""
     random = np.random.default_rng(seed)
     made = hand_made(f"random {seed}")
     maps = {}
@@ -183,7 +183,7 @@ def test_existing_files_stay(tmp_path, rule_set, kind):
 
 
 @pytest.mark.parametrize("kind", FORMATS)
-def test_a_figure_that_could_not_be_read_back_is_not_written(tmp_path, rule_set, kind):
+def test_a_value_that_could_not_be_read_back_is_not_written(tmp_path, rule_set, kind):
     values = rule_set.table.engine_start.values.copy()
     values[0, 0] = np.inf
     broken = Map(rule_set.table.engine_start.axes, values)

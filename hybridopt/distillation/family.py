@@ -1,0 +1,163 @@
+"""A family of rule tables: fitted over the equivalence factor, shaped by few parameters."""
+
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+
+from ..tables.rule_table import Map, RuleTable
+
+SLOWEST, FASTEST = 1.0, 120.0  # m/s, -SLOWEST and FASTEST are lines that no vehicle crosses
+LOWEST_FACTOR, HIGHEST_FACTOR = 0.55, 1.6  # over the median factor of the training
+
+
+@dataclass(frozen=True)
+class Sizes:
+    """Most breakpoints of each axis."""
+
+    speeds: int = 16
+    socs: int = 8
+    input_speeds: int = 16
+    input_torques: int = 16
+    wheel_torques: int = 16
+
+
+class TableShape(NamedTuple):
+    """The few parameters that shape all tables at once; equivalence factors over their median.
+
+    Attributes
+    ----------
+    factor : equivalence factor at the reference SoC
+    slope : its fall over the whole SoC window
+    curve : its fall at a tenth of SoC above the reference that grows with the cube
+    motion : SoC that motion at 100 km/h counts as
+    split_factor, split_slope : factor and slope for the split between engine and motor
+    start, stop : W, added to the wheel power at which the engine starts and stops
+    min_on, min_off, min_gear : s
+    gap : share by which the up lines are raised and the down lines lowered
+    land_up, land_down : shares by which a shift's next lines move
+    """
+
+    factor: float = 1.0
+    slope: float = 0.3
+    curve: float = 0.3
+    motion: float = 0.04
+    split_factor: float = 1.0
+    split_slope: float = 0.5
+    start: float = 0.0
+    stop: float = 0.0
+    min_on: float = 2.0
+    min_off: float = 2.0
+    min_gear: float = 1.0
+    gap: float = 0.0
+    land_up: float = 0.8
+    land_down: float = 0.5
+
+
+SHAPE_RANGES = {
+    "factor": (0.8, 1.25),
+    "slope": (0.0, 4.0),
+    "curve": (0.0, 4.0),
+    "motion": (0.0, 0.2),
+    "split_factor": (0.8, 1.25),
+    "split_slope": (0.0, 4.0),
+    "start": (-4e3, 8e3),
+    "stop": (-6e3, 4e3),
+    "min_on": (0.0, 6.0),
+    "min_off": (0.0, 6.0),
+    "min_gear": (0.0, 4.0),
+    "gap": (-0.1, 0.3),
+    "land_up": (0.0, 1.0),
+    "land_down": (0.0, 1.0),
+}
+"""Lowest and highest value that refinement may use, for the fields of :class:`TableShape`."""
+
+
+class Offsets(NamedTuple):
+    """What refinement adds to single rows of the tables.
+
+    Attributes
+    ----------
+    power : W, (2, speeds), added to engine start and stop at every SoC
+    line : (2, gears, 2 engine states), up and down lines are multiplied by exp of it
+    """
+
+    power: np.ndarray
+    line: np.ndarray
+
+
+@dataclass(frozen=True, eq=False)
+class TableFamily:
+    """Thresholds and splits over equivalence factors, from which tables of any shape follow.
+
+    Attributes
+    ----------
+    factors : (factors,), equivalence factors over their median, increasing
+    speeds, socs, input_speeds, input_torques, wheel_torques : breakpoints, SI
+    start, stop : W, (speeds, factors)
+    split : N m, (input speeds, input torques, factors)
+    limit : N m, (input speeds,)
+    up, down : m/s, (gears, wheel torques, 2)
+    reference : SoC at which the factor is `TableShape.factor`
+    """
+
+    factors: np.ndarray
+    speeds: np.ndarray
+    socs: np.ndarray
+    input_speeds: np.ndarray
+    input_torques: np.ndarray
+    wheel_torques: np.ndarray
+    start: np.ndarray
+    stop: np.ndarray
+    split: np.ndarray
+    limit: np.ndarray
+    up: np.ndarray
+    down: np.ndarray
+    reference: float
+
+    def offsets(self, power: np.ndarray | float, line: np.ndarray | float) -> Offsets:
+        """Return the offsets of given values, in the order of their arrays or all the same."""
+        powers, lines = (2, self.speeds.size), (2, self.up.shape[0], 2)
+        return Offsets(np.resize(power, powers), np.resize(line, lines))
+
+    def _factors_at(self, factor: float, slope: float, curve: float) -> np.ndarray:
+        """Equivalence factors at the SoC breakpoints."""
+        away, span = self.socs - self.reference, self.socs[-1] - self.socs[0]
+        factors = factor - slope * away / span - curve * (10.0 * away) ** 3
+        return np.asarray(np.clip(factors, LOWEST_FACTOR, HIGHEST_FACTOR))
+
+    def table(self, shape: TableShape, offsets: Offsets | None = None) -> RuleTable:
+        """Return the tables of a shape and offsets, none where not given."""
+        power, line = offsets or self.offsets(0.0, 0.0)
+        factors = self._factors_at(shape.factor, shape.slope, shape.curve)
+        start = at_factors(self.start, self.factors, factors) + shape.start + power[0][:, None]
+        stop = at_factors(self.stop, self.factors, factors) + shape.stop + power[1][:, None]
+        factors = self._factors_at(shape.split_factor, shape.split_slope, shape.curve)
+        split = at_factors(self.split, self.factors, factors)
+        numbers, states = np.arange(1.0, self.up.shape[0] + 1.0), np.array([0.0, 1.0])
+        up = self.up * (1.0 + shape.gap) * np.exp(line[0])[:, None]
+        down = self.down * (1.0 - shape.gap) * np.exp(line[1])[:, None]
+        down = np.minimum(down, np.concatenate((down[:1], up[:-1])))
+        up, down = up.clip(-SLOWEST, FASTEST), down.clip(-SLOWEST, FASTEST)
+        return RuleTable(
+            min_on=shape.min_on,
+            min_off=shape.min_off,
+            min_gear=shape.min_gear,
+            land_up=shape.land_up,
+            land_down=shape.land_down,
+            motion_charge=shape.motion,
+            engine_start=Map((self.speeds, self.socs), start),
+            engine_stop=Map((self.speeds, self.socs), np.minimum(stop, start)),
+            electric_limit=Map((self.input_speeds,), self.limit),
+            motor_torque=Map((self.input_speeds, self.input_torques, self.socs), split),
+            shift_up=Map((numbers, self.wheel_torques, states), up),
+            shift_down=Map((numbers, self.wheel_torques, states), down),
+        )
+
+
+def at_factors(values: np.ndarray, factors: np.ndarray, wanted: np.ndarray) -> np.ndarray:
+    """Interpolate the last axis, over equivalence factors, at wanted ones."""
+    i = np.clip(np.searchsorted(factors, wanted, side="right") - 1, 0, factors.size - 2)
+    place = np.clip((wanted - factors[i]) / (factors[i + 1] - factors[i]), 0.0, 1.0)
+    low, high = values[..., i], values[..., i + 1]
+    return np.asarray(low + place * (high - low))
