@@ -26,9 +26,10 @@ from .entries import (
     S_TOTAL,
     S_WORK,
 )
+from .interpolation import _interp
 from .shaft import _shaft
 from .starts import _start_fuel
-from .step import _electric_power, _torque_point
+from .step import _torque_point
 
 
 @kernel
@@ -102,8 +103,8 @@ def _list_torques(
     """Fill split torques and those at which the power meets a battery limit; return how many."""
     used = _split_torques(fuel_torque, loss_torque, shaft, splits, nodes, torques)
     for i in range(used):
-        powers[i] = _electric_power(loss_torque, loss_row, shaft[S_MOTOR], torques[i])
-        powers[i] += shaft[S_START] + shaft[S_AUXILIARY]
+        powers[i] = torques[i] * shaft[S_MOTOR] + shaft[S_START] + shaft[S_AUXILIARY]
+        powers[i] += _interp(loss_torque, loss_row, torques[i])
     more = _limit_crossings(powers, torques, used, shaft[S_POWER_MAX], torques, used)
     more = _limit_crossings(powers, torques, used, shaft[S_POWER_MIN], torques, more)
     if throughput > 0.0:  # its cost has a kink where the battery neither gives nor takes
