@@ -22,7 +22,7 @@ class Table:
             if kept
             else lambda _: values
         )
-        # each of at most 8 products takes 4 roundings, each weight 4 of figures up to the axis' end
+        # each of at most 8 products takes 4 roundings, each weight 4 of values up to the axis' end
         self.rounding = 16 * ROUND * float(abs(found.values).max())
         for i in kept:
             axis = found.axes[i]

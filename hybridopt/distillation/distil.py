@@ -105,16 +105,14 @@ def distil(
     if not cycles or len(set(names)) < len(names):
         raise InputError("distil: give one or more training cycles with different names")
     settings = (settings or Settings()).resolved(driveline)
-    cases = {}
+    cases = []
     for i, cycle in enumerate(cycles):
-        cases[cycle.name] = Case(find_optimum(cycle, driveline, settings))
+        cases.append(Case(find_optimum(cycle, driveline, settings)))
         progress(0.1 * (i + 1) / len(cycles))
     copies = varied_loops(cycles, driveline, settings, part_of(progress, 0.1, 0.2))
-    family = make_family(list(cases.values()), sizes or Sizes())
+    family = make_family(cases, sizes or Sizes())
     progress(0.3)
-    refined = refine(
-        family, list(cases.values()), copies, evaluations, seed, part_of(progress, 0.3, 1.0)
-    )
+    refined = refine(family, cases, copies, evaluations, seed, part_of(progress, 0.3, 1.0))
     origin = Origin(
         title=title or f"{driveline.name} rules",
         driveline=driveline.name,
@@ -122,9 +120,9 @@ def distil(
         training=training_hash(cycles, driveline, settings, evaluations, seed),
         version=metadata.version("hybridopt"),
     )
-    coverage = cover(refined.table, list(cases.values()))
+    coverage = cover(refined.table, cases)
     rules = RuleSet(refined.table, gearbox_facts(driveline), origin, coverage)
-    return Distilled(rules, cases, refined)
+    return Distilled(rules, dict(zip(names, cases, strict=True)), refined)
 
 
 def make_family(cases: Sequence[Case], sizes: Sizes) -> TableFamily:

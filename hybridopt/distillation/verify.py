@@ -3,7 +3,7 @@
 import dataclasses
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -11,14 +11,64 @@ from ..base.errors import HybridoptError, InputError
 from ..base.progress import Progress, silent
 from ..evaluation.case import Case, Score, score
 from ..inputs.cycle import Cycle
-from ..inputs.driveline import Battery, Driveline
+from ..inputs.driveline import Driveline
 from ..pipeline import find_optimum
 from ..problem.settings import Settings
 from ..tables.rule_set import RuleSet
 
-Setup = tuple[Cycle, Driveline, Settings]
-Change = Callable[[Setup], Setup]
 AS_TRAINED = "as given"
+
+
+class Setup(NamedTuple):
+    """What is driven: the settings are resolved."""
+
+    cycle: Cycle
+    driveline: Driveline
+    settings: Settings
+
+    def with_part(self, name: str, **fields: Any) -> "Setup":
+        """Return the setup with some fields of one part of the driveline changed."""
+        part = dataclasses.replace(getattr(self.driveline, name), **fields)
+        return self._replace(driveline=dataclasses.replace(self.driveline, **{name: part}))
+
+    def with_mass(self, factor: float) -> "Setup":
+        """Return the setup with another vehicle mass."""
+        return self.with_part("vehicle", mass=factor * self.driveline.vehicle.mass)
+
+    def with_resistance(self, factor: float) -> "Setup":
+        """Return the setup with another resistance of the battery."""
+        table = self.driveline.battery.table.copy()
+        for name in ("resistance_discharge", "resistance_charge"):
+            table.loc[{"quantity": name}] *= factor
+        return self.with_part("battery", table=table)
+
+    def with_grade(self, rise: float) -> "Setup":
+        """Return the setup with grade added everywhere."""
+        return self._replace(cycle=dataclasses.replace(self.cycle, grade=self.cycle.grade + rise))
+
+    def from_soc(self, place: float) -> "Setup":
+        """Return the setup that starts elsewhere in the SoC window, 0 to 1; its target stays."""
+        low, high, _, target = self.settings.socs
+        start = low + place * (high - low)
+        settings = dataclasses.replace(
+            self.settings, soc_start=start, terminal="target", soc_target=target
+        )
+        return self._replace(settings=settings)
+
+
+CHANGES: Mapping[str, Callable[[Setup], Setup]] = {
+    "mass -10 %": lambda setup: setup.with_mass(0.9),
+    "mass +10 %": lambda setup: setup.with_mass(1.1),
+    "auxiliaries 0 kW": lambda setup: setup.with_part("auxiliary", power=0.0),
+    "auxiliaries 1 kW": lambda setup: setup.with_part("auxiliary", power=1e3),
+    "auxiliaries 2 kW": lambda setup: setup.with_part("auxiliary", power=2e3),
+    "start SoC low": lambda setup: setup.from_soc(0.15),
+    "start SoC high": lambda setup: setup.from_soc(0.85),
+    "headwind 5 m/s": lambda setup: setup.with_part("vehicle", headwind=5.0),
+    "grade +1 %": lambda setup: setup.with_grade(0.01),
+    "battery resistance +50 %": lambda setup: setup.with_resistance(1.5),
+}
+"""What verification may change, by name."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -47,62 +97,6 @@ class VerifiedDrive:
     optimum_starts: int = 0
     distance_km: float = np.nan
     failure: str = ""
-
-
-def _part(name: str, changed: Callable[[Any], dict[str, Any]]) -> Change:
-    """Change some fields of one part of the driveline."""
-
-    def change(setup: Setup) -> Setup:
-        cycle, driveline, settings = setup
-        part = getattr(driveline, name)
-        new = dataclasses.replace(part, **changed(part))
-        return cycle, dataclasses.replace(driveline, **{name: new}), settings
-
-    return change
-
-
-def _grade(rise: float) -> Change:
-    def change(setup: Setup) -> Setup:
-        cycle, driveline, settings = setup
-        return dataclasses.replace(cycle, grade=cycle.grade + rise), driveline, settings
-
-    return change
-
-
-def _start_soc(place: float) -> Change:
-    """Start elsewhere in the SoC window, 0 to 1, and aim at its former start."""
-
-    def change(setup: Setup) -> Setup:
-        cycle, driveline, settings = setup
-        low, high, _, target = settings.socs
-        begun = dataclasses.replace(
-            settings, soc_start=low + place * (high - low), terminal="target", soc_target=target
-        )
-        return cycle, driveline, begun
-
-    return change
-
-
-def _resistive(battery: Battery, factor: float) -> dict[str, Any]:
-    table = battery.table.copy()
-    for name in ("resistance_discharge", "resistance_charge"):
-        table.loc[{"quantity": name}] *= factor
-    return {"table": table}
-
-
-CHANGES: Mapping[str, Change] = {
-    "mass -10 %": _part("vehicle", lambda part: {"mass": 0.9 * part.mass}),
-    "mass +10 %": _part("vehicle", lambda part: {"mass": 1.1 * part.mass}),
-    "auxiliaries 0 kW": _part("auxiliary", lambda _: {"power": 0.0}),
-    "auxiliaries 1 kW": _part("auxiliary", lambda _: {"power": 1e3}),
-    "auxiliaries 2 kW": _part("auxiliary", lambda _: {"power": 2e3}),
-    "start SoC low": _start_soc(0.15),
-    "start SoC high": _start_soc(0.85),
-    "headwind 5 m/s": _part("vehicle", lambda _: {"headwind": 5.0}),
-    "grade +1 %": _grade(0.01),
-    "battery resistance +50 %": _part("battery", lambda part: _resistive(part, 1.5)),
-}
-"""What verification may change, by name."""
 
 
 def verify(
@@ -149,13 +143,13 @@ def verify(
     cases = [(cycle, change) for change in (AS_TRAINED, *changes) for cycle in cycles]
     checks = []
     for i, (cycle, change) in enumerate(cases):
-        checks.append(_check(rules, (cycle, driveline, settings), change))
+        checks.append(_check(rules, Setup(cycle, driveline, settings), change))
         progress((i + 1) / len(cases))
     return checks
 
 
 def _check(rules: RuleSet, setup: Setup, change: str) -> VerifiedDrive:
-    name, seen = setup[0].name, setup[0].name in rules.origin.cycles
+    name, seen = setup.cycle.name, setup.cycle.name in rules.origin.cycles
     try:
         changed = setup if change == AS_TRAINED else CHANGES[change](setup)
         case = Case(find_optimum(*changed))

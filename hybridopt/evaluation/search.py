@@ -7,6 +7,7 @@ import numpy as np
 from ..base.progress import Progress, silent
 
 FIRST_STEP = 0.6  # of the scale, first spread of the trials
+MIN_TRIALS = 16  # of a generation: few of them are led astray by a rough function
 OUTSIDE_COST = 1e-3  # per squared scale outside the box
 
 
@@ -53,7 +54,7 @@ def minimise(
     nearest point of the box, plus a little for its distance, so that the trials come back.
     """
     n, random = begin.size, np.random.default_rng(seed)
-    size = 4 + int(4 * np.log(n))
+    size = max(4 + int(4 * np.log(n)), MIN_TRIALS)
     chosen = size // 2
     weight = np.log(chosen + 0.5) - np.log(np.arange(1, chosen + 1))
     weight /= weight.sum()

@@ -141,7 +141,8 @@ def make_rule_set(
     given: dict[str, Any] = {
         name: values if name in BY_GEAR else float(values[0]) for name, values in constants.items()
     }
-    table = RuleTable(**({name: given[name] for name in SCALARS} | dict(maps)))
+    tables: dict[str, Any] = {name: maps[name] for name in LAYOUT}
+    table = RuleTable(**{name: given[name] for name in SCALARS}, **tables)
     gearbox = GearboxFacts(**{f.name: given[f.name] for f in fields(GearboxFacts)})
     return RuleSet(table, gearbox, origin, coverage or {})
 

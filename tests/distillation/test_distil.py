@@ -10,7 +10,7 @@ from hybridopt.base.errors import InputError
 from hybridopt.distillation.decision_costs import optimum_decision_costs
 from hybridopt.distillation.distil import FACTORS, distil
 from hybridopt.distillation.family import Sizes
-from hybridopt.distillation.verify import AS_TRAINED, CHANGES, verify
+from hybridopt.distillation.verify import AS_TRAINED, CHANGES, Setup, verify
 from hybridopt.dp.cost_to_go import CostToGo
 from hybridopt.physics.codes import EngineClass
 from hybridopt.pipeline import find_optimum
@@ -111,7 +111,7 @@ def test_every_change_is_a_change():
     }
     cheaper = {"mass -10 %", "auxiliaries 0 kW", "start SoC high"}
     for name in dearer | cheaper:
-        other = find_optimum(*CHANGES[name]((cycle, driveline, settings))).solution.cost
+        other = find_optimum(*CHANGES[name](Setup(cycle, driveline, settings))).solution.cost
         assert (other > plain) == (name in dearer), name
 
 

@@ -53,6 +53,7 @@ FIELDS = (
     "engine_time",
     "gear_time",
 )
+INPUTS = tuple(name for name in FIELDS if name != "dt")  # of a decision, in their order
 RECORDS = 1_000_000
 needs_compiler = pytest.mark.skipif(shutil.which("cc") is None, reason="needs a C compiler")
 
@@ -78,7 +79,7 @@ def compiled(rule_set, folder, int16=False):
 
 
 def random_records(count, rule_set, seed=1):
-    """Return inputs over and beyond the axes; a tenth of the figures are points of an axis."""
+    """Return inputs over and beyond the axes; a tenth of the values are points of an axis."""
     random = np.random.default_rng(seed)
     table, gears = rule_set.table, rule_set.gearbox.ratios.size
     records = {
@@ -131,17 +132,7 @@ def in_python(rule_set, records):
     """Return engine on, gear (from 1) and torque of the package's own kernel, in float64."""
     box, table = rule_set.gearbox, rule_set.table
     own, maps = table.packed()
-    names = (
-        "speed",
-        "wheel_speed",
-        "wheel_torque",
-        "soc",
-        "engine_on",
-        "gear",
-        "engine_time",
-        "gear_time",
-    )
-    columns = np.ascontiguousarray(np.column_stack([records[name] for name in names]))
+    columns = np.ascontiguousarray(np.column_stack([records[name] for name in INPUTS]))
     out = np.empty((columns.shape[0], 3))
     times = np.array([table.min_on, table.min_off, table.min_gear])
     _commands(
@@ -156,30 +147,19 @@ def in_python(rule_set, records):
     return out
 
 
+def described(decide, records, i):
+    """Return engine on, gear (from 1) and torque of a record by the decision in plain Python."""
+    *road, on, gear, engine_time, gear_time = (records[name][i] for name in INPUTS)
+    return decide(*road, on > 0.5, int(gear), engine_time, gear_time)
+
+
 def assert_same(rule_set, records, ours, theirs):
     """Compare C with Python; return how many decisions flipped, all within float32 rounding."""
     decide = Decision(rule_set)
     flipped = np.flatnonzero((ours[:, :2] != theirs[:, :2]).any(axis=1))
-    names = (
-        "speed",
-        "wheel_speed",
-        "wheel_torque",
-        "soc",
-        "engine_on",
-        "gear",
-        "engine_time",
-        "gear_time",
-    )
     for i in flipped:
-        given = {name: records[name][i] for name in names}
-        decide(
-            *(given[n] for n in names[:4]),
-            given["engine_on"] > 0.5,
-            int(given["gear"]),
-            given["engine_time"],
-            given["gear_time"],
-        )
-        assert min(decide.margins) < 1.0, given
+        described(decide, records, i)
+        assert min(decide.margins) < 1.0, {name: records[name][i] for name in INPUTS}
     same = np.ones(len(ours), dtype=bool)
     same[flipped] = False
     on, off = same & (ours[:, 0] > 0.5), same & (ours[:, 0] < 0.5)
@@ -218,19 +198,9 @@ def test_python_kernel_is_as_described():
     records = random_records(3000, made, seed=2)
     theirs, decide = in_python(made, records), Decision(made)
     for i in range(3000):
-        given = {name: column[i] for name, column in records.items()}
-        on, gear, torque = decide(
-            given["speed"],
-            given["wheel_speed"],
-            given["wheel_torque"],
-            given["soc"],
-            given["engine_on"] > 0.5,
-            int(given["gear"]),
-            given["engine_time"],
-            given["gear_time"],
-        )
+        on, gear, torque = described(decide, records, i)
         if min(decide.margins) > 1e-6:
-            assert (on, gear) == tuple(theirs[i, :2]), given
+            assert (on, gear) == tuple(theirs[i, :2]), {name: records[name][i] for name in INPUTS}
             assert torque == pytest.approx(theirs[i, 2], rel=1e-9, abs=1e-9)
 
 
@@ -325,7 +295,7 @@ def test_code_uses_nothing_it_should_not(tmp_path, int16):
 
 
 @pytest.mark.parametrize("int16", [False, True])
-def test_header_tells_names_units_axes_hash_and_caution(int16):
+def test_header_names_quantities_units_axes_hash_and_caution(int16):
     files = c_files(hand_made(), int16)
     for text in files.values():
         flat = re.sub(r"[\s*]+", " ", text)
@@ -337,7 +307,7 @@ def test_header_tells_names_units_axes_hash_and_caution(int16):
         assert ("10510.5 + 0.5 times the entry" in flat) == int16
 
 
-def test_scales_hold_round_figures_exactly():
+def test_scales_hold_round_values_exactly():
     """Scales are 1, 2 or 5 times a power of ten: gears, states and 0.5 steps stay what they are."""
     held = as_int16(hand_made())
     assert held.table.shift_up.axes[0] == pytest.approx([1.0, 2.0, 3.0], abs=2e-7)
