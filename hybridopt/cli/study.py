@@ -226,11 +226,10 @@ def _first_number(results: "xr.Dataset") -> str:
 
 def _opened(file: Path, store: Path | None) -> "tuple[StudyPlan, Path, StudyStore | None]":
     """Return the plan of a study, its folder, and the store there; None where nothing was run."""
-    from ..study.plan import StudyPlan
+    from ..study.plan import read_plan
     from ..study.store import StudyStore
-    from ..study.study_file import read_study
 
-    plan, folder = StudyPlan(read_study(file)), store or file.with_suffix(".zarr")
+    plan, folder = read_plan(file), store or file.with_suffix(".zarr")
     return plan, folder, StudyStore.opened(folder)
 
 
