@@ -52,10 +52,9 @@ def plan_study(path: str | Path) -> "StudyPlan":
         missing.
     """
     need_packages()
-    from .plan import StudyPlan
-    from .study_file import read_study
+    from .plan import read_plan
 
-    return StudyPlan(read_study(path))
+    return read_plan(path)
 
 
 def solve_study(

@@ -2,7 +2,9 @@
 
 import hashlib
 import json
+import math
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -12,8 +14,8 @@ from ..base.errors import InputError
 from ..controllers.builtin import names
 from ..evaluation.case import OPTIMUM
 from ..evaluation.sources import is_code, read_controller
-from .parameters import Value, variant_values
-from .study_file import Study
+from .parameters import Value, label, variant_values
+from .study_file import Study, read_study
 from .tasks import TaskInput, package_version
 from .variant import VariantBuilder, file_digest
 
@@ -93,6 +95,21 @@ class StudyPlan:
                 tasks.append(Task(whole, values, i, j, shared))
         return tasks
 
+    def columns(self, tasks: Sequence[Task | None]) -> dict[str, list[Any]]:
+        """Return what some tasks are: values of the parameters by path, `cycle` and `run`.
+
+        Values of a parameter that has other than numbers are words. Where there is no task, numbers
+        are NaN and words empty.
+        """
+        study, columns = self.study, {}
+        for i, parameter in enumerate(study.parameters):
+            missing: Any = math.nan if parameter.numeric else ""
+            values = [task.values[i] if task else missing for task in tasks]
+            columns[parameter.path] = values if parameter.numeric else list(map(label, values))
+        columns["cycle"] = [study.cycles[task.cycle].name if task else "" for task in tasks]
+        columns["run"] = [study.runs[task.run] if task else "" for task in tasks]
+        return columns
+
     def task_input(self, task: Task, slot: int) -> TaskInput:
         """Return a task with all that is needed to do it; its row goes to a slot."""
         study, run = self.study, self.study.runs[task.run]
@@ -110,6 +127,11 @@ class StudyPlan:
             seed=study.tuning_seed,
             points_digest=task.points_digest,
         )
+
+
+def read_plan(path: str | Path) -> StudyPlan:
+    """Return all tasks of a study file; :func:`.read_study` and :class:`StudyPlan` name errors."""
+    return StudyPlan(read_study(path))
 
 
 def _controller(source: str, study: Study) -> Any:

@@ -4,13 +4,11 @@ import hashlib
 from collections import Counter
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import xarray as xr
 
 from ..base.nomenclature import STEP_VARIABLES
-from .parameters import label
 from .plan import StudyPlan
 from .store import StudyStore
 from .values import DONE, FAILED, VALUES, WAITING, values_dataset
@@ -41,7 +39,9 @@ def read_results(plan: StudyPlan, store: StudyStore | None) -> xr.Dataset:
     rows = np.full((len(tasks), len(VALUES)), np.nan)
     if store:
         rows[placed] = store.rows()[slots[placed]]
-    data = values_dataset(rows, ["task"], _coordinates(plan))
+    columns = {**plan.columns(tasks), "digest": [task.digest.hex() for task in tasks]}
+    coordinates = {name: ("task", column) for name, column in columns.items()}
+    data = values_dataset(rows, ["task"], coordinates)
     reasons = np.full(len(tasks), "", dtype=object)
     failed = data["status"].values == FAILED
     if store:
@@ -54,20 +54,6 @@ def read_results(plan: StudyPlan, store: StudyStore | None) -> xr.Dataset:
             unit = STEP_VARIABLES[name].unit
             data[f"trace_{name}"] = ("task", "step"), trace, {"units": unit}
     return data.assign_attrs(study=study.name, driveline=study.driveline)
-
-
-def _coordinates(plan: StudyPlan) -> dict[str, tuple[str, list[Any]]]:
-    study, tasks = plan.study, plan.tasks
-    columns: dict[str, list[Any]] = {
-        parameter.path: [
-            task.values[i] if parameter.numeric else label(task.values[i]) for task in tasks
-        ]
-        for i, parameter in enumerate(study.parameters)
-    }
-    columns["cycle"] = [study.cycles[task.cycle].name for task in tasks]
-    columns["run"] = [study.runs[task.run] for task in tasks]
-    columns["digest"] = [task.digest.hex() for task in tasks]
-    return {name: ("task", column) for name, column in columns.items()}
 
 
 @dataclass(frozen=True)

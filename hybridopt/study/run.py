@@ -5,7 +5,6 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from .parameters import label
 from .plan import StudyPlan, Task
 from .store import StudyStore
 from .tasks import Executor
@@ -56,21 +55,10 @@ def lay_out(plan: StudyPlan, store: StudyStore) -> None:
 
     Places of tasks that the study no longer asks for have no labels.
     """
-    study = plan.study
-    steps = max(cycle.dt.size for cycle in study.cycles)
-    places = store.grow([task.digest for task in plan.tasks], steps, study.traces)
+    steps = max(cycle.dt.size for cycle in plan.study.cycles)
+    places = store.grow([task.digest for task in plan.tasks], steps, plan.study.traces)
     tasks = {places[task.digest]: task for task in plan.tasks}
-    ordered = [tasks.get(slot) for slot in range(len(places))]
-    columns: dict[str, list[object]] = {
-        "cycle": [study.cycles[task.cycle].name if task else "" for task in ordered],
-        "run": [study.runs[task.run] if task else "" for task in ordered],
-    }
-    for i, parameter in enumerate(study.parameters):
-        if parameter.numeric:
-            columns[parameter.path] = [task.values[i] if task else math.nan for task in ordered]
-        else:
-            columns[parameter.path] = [label(task.values[i]) if task else "" for task in ordered]
-    store.label(columns)
+    store.label(plan.columns([tasks.get(slot) for slot in range(len(places))]))
 
 
 def forget_failures(plan: StudyPlan, store: StudyStore) -> None:

@@ -14,10 +14,10 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable
-from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 from distributed import Client
 
 from hybridopt.base.platform import usable_cores
@@ -30,11 +30,10 @@ from hybridopt.study.cluster import (
     warm_kernels,
 )
 from hybridopt.study.estimate import task_memory
-from hybridopt.study.plan import StudyPlan
+from hybridopt.study.plan import StudyPlan, read_plan
 from hybridopt.study.results import read_results, study_status
 from hybridopt.study.run import RunProgress, run_study
 from hybridopt.study.store import StudyStore
-from hybridopt.study.study_file import read_study
 from hybridopt.study.tasks import TaskInput, TaskSolver, package_version
 from hybridopt.text.pace import pace_text
 
@@ -60,20 +59,11 @@ splits = 15
 MILLION, MANY_CORES = 1_000_000, 1_000
 
 
-@dataclass(frozen=True)
-class Timed:
-    """A whole run: workers, tasks, seconds without and with the start of the workers."""
-
-    workers: int
-    tasks: int
-    seconds: float
-    seconds_with_start: float
-    task_seconds: float
-    digest: str
+Values = dict[str, Any]
 
 
-def timed_run(plan: StudyPlan, folder: Path, workers: int) -> Timed:
-    """Do a study in a new store."""
+def timed_run(plan: StudyPlan, folder: Path, workers: int) -> Values:
+    """Do a study in a new store; return seconds without and with the start of the workers."""
     began = time.perf_counter()
     with open_client(None, workers, task_memory(plan, plan.tasks)) as client:
         client.wait_for_workers(workers)
@@ -85,7 +75,14 @@ def timed_run(plan: StudyPlan, folder: Path, workers: int) -> Timed:
     sys.stderr.write("\n")
     status = study_status(plan, store, folder)
     assert status.waiting == status.failed == 0, status
-    return Timed(workers, status.total, done - ready, done - began, status.seconds, status.digest)
+    return {
+        "workers": workers,
+        "tasks": status.total,
+        "seconds": done - ready,
+        "seconds_with_start": done - began,
+        "task_seconds": status.seconds,
+        "digest": status.digest,
+    }
 
 
 def _warm() -> None:
@@ -97,16 +94,18 @@ def _show(progress: RunProgress) -> None:
     sys.stderr.write(f"\r{pace_text(progress)} ")
 
 
-def shared_gain(plan: StudyPlan, tasks: int) -> tuple[float, float]:
+def shared_work(plan: StudyPlan, tasks: int) -> Values:
     """Return seconds per task with and without shared operating points, measured in turn."""
     first = plan.tasks[0].points_digest
     alike = [plan.task_input(task, 0) for task in plan.tasks if task.points_digest == first]
-    together, alone = 0.0, 0.0
     solver = TaskSolver()
-    for task in alike[:tasks]:
-        together += _seconds(solver, task)
-        alone += _seconds(TaskSolver(), task)
-    return together / len(alike[:tasks]), alone / len(alike[:tasks])
+    pairs = [(_seconds(solver, task), _seconds(TaskSolver(), task)) for task in alike[:tasks]]
+    together, alone = np.mean(pairs, axis=0).tolist()
+    return {
+        "task_seconds_shared": together,
+        "task_seconds_alone": alone,
+        "shared_gain": alone / together,
+    }
 
 
 def _seconds(solver: TaskSolver, task: TaskInput) -> float:
@@ -115,7 +114,7 @@ def _seconds(solver: TaskSolver, task: TaskInput) -> float:
     return time.perf_counter() - began
 
 
-def scheduler_overhead(plan: StudyPlan, batches: int) -> tuple[float, float]:
+def scheduler_overhead(plan: StudyPlan, batches: int) -> Values:
     """Return seconds that client and scheduler spend on a batch, and a worker around its tasks.
 
     The batch holds as many tasks as a run sends at most; none of them is done.
@@ -125,9 +124,10 @@ def scheduler_overhead(plan: StudyPlan, batches: int) -> tuple[float, float]:
         store = StudyStore.create(Path(folder) / "empty.zarr")
         arguments = str(store.folder), package_version(), []
         client.submit(run_batch, *arguments, pure=False).result()
-        sent = _batch_seconds(client, batches, len, tasks)
-        opened = _batch_seconds(client, batches, run_batch, *arguments)
-    return sent, opened
+        return {
+            "scheduler_seconds_per_batch": _batch_seconds(client, batches, len, tasks),
+            "worker_seconds_per_batch": _batch_seconds(client, batches, run_batch, *arguments),
+        }
 
 
 def _batch_seconds(client: Client, batches: int, work: Callable[..., Any], *given: Any) -> float:
@@ -136,91 +136,65 @@ def _batch_seconds(client: Client, batches: int, work: Callable[..., Any], *give
     return (time.perf_counter() - began) / batches
 
 
-def bytes_per_task(folder: Path, tasks: int) -> tuple[float, float]:
-    """Return bytes in files and on the disk per task."""
-    files = [path for path in folder.rglob("*") if path.is_file()]
-    return (
-        sum(path.stat().st_size for path in files) / tasks,
-        sum(512 * path.stat().st_blocks for path in files) / tasks,
-    )
+def client_work(path: Path, store: Path) -> Values:
+    """Return seconds per task to plan it, to make it ready to be sent and to read its results.
 
-
-def client_seconds(text: str, folder: Path) -> tuple[float, float, float]:
-    """Return seconds per task to plan it and to make it ready to be sent, and its bytes then."""
-    path = folder / "client.toml"
-    path.write_text(text)
+    The bytes of a task when it is sent, in files and on the disk come with them.
+    """
     began = time.perf_counter()
-    plan = StudyPlan(read_study(path))
+    plan = read_plan(path)
     planned = time.perf_counter()
     sizes = [len(pickle.dumps([plan.task_input(task, 0)])) for task in plan.tasks]
     ready = time.perf_counter()
-    count = len(plan.tasks)
-    return (planned - began) / count, (ready - planned) / count, sum(sizes) / count
+    read_results(plan, StudyStore(store))
+    read = time.perf_counter()
+    files = [path.stat() for path in store.rglob("*") if path.is_file()]
+    totals = {
+        "plan_seconds_per_task": planned - began,
+        "send_seconds_per_task": ready - planned,
+        "send_bytes_per_task": sum(sizes),
+        "read_seconds_per_task": read - ready,
+        "file_bytes_per_task": sum(file.st_size for file in files),
+        "disk_bytes_per_task": sum(512 * file.st_blocks for file in files),
+    }
+    return {name: total / len(plan.tasks) for name, total in totals.items()}
 
 
-def measure(small: bool, folder: Path) -> dict[str, object]:
+def measure(small: bool, folder: Path) -> Values:
     """Return all values."""
-    text = SMALL if small else FULL
-    path = folder / "study.toml"
-    path.write_text(text)
-    plan = StudyPlan(read_study(path))
+    path, stores = folder / "study.toml", [folder / "one.zarr", folder / "all.zarr"]
+    path.write_text(SMALL if small else FULL)
+    plan = read_plan(path)
     many = max(usable_cores(), 2)
-    one = timed_run(plan, folder / "one.zarr", 1)
-    all_cores = timed_run(plan, folder / "all.zarr", many)
-    assert one.digest == all_cores.digest, "the results depend on the number of workers"
-    one_thread()
-    warm_kernels()
-    together, alone = shared_gain(plan, 4 if small else 20)
-    plan_s, job_s, job_bytes = client_seconds(text, folder)
-    batch_s, opening_s = scheduler_overhead(plan, 50 if small else 1000)
-    began = time.perf_counter()
-    read_results(plan, StudyStore(folder / "all.zarr"))
-    read_s = (time.perf_counter() - began) / all_cores.tasks
-    in_files, on_disk = bytes_per_task(folder / "all.zarr", all_cores.tasks)
+    one, all_cores = (timed_run(plan, *given) for given in zip(stores, (1, many), strict=True))
+    assert one["digest"] == all_cores["digest"], "the results depend on the number of workers"
+    _warm()
+    whole, started = (one[n] / (many * all_cores[n]) for n in ("seconds", "seconds_with_start"))
     return {
-        "tasks": one.tasks,
-        "one_worker": asdict(one),
-        "all_workers": asdict(all_cores),
-        "efficiency_percent": 100.0 * one.seconds / (many * all_cores.seconds),
-        "efficiency_with_start_percent": 100.0
-        * one.seconds_with_start
-        / (many * all_cores.seconds_with_start),
+        "tasks": one["tasks"],
+        "one_worker": one,
+        "all_workers": all_cores,
+        "efficiency_percent": 100.0 * whole,
+        "efficiency_with_start_percent": 100.0 * started,
         "task_array_bytes": task_memory(plan, plan.tasks),
-        "task_seconds_shared": together,
-        "task_seconds_alone": alone,
-        "shared_gain": alone / together,
-        "plan_seconds_per_task": plan_s,
-        "send_seconds_per_task": job_s,
-        "send_bytes_per_task": job_bytes,
-        "scheduler_seconds_per_batch": batch_s,
-        "worker_seconds_per_batch": opening_s,
-        "read_seconds_per_task": read_s,
-        "file_bytes_per_task": in_files,
-        "disk_bytes_per_task": on_disk,
+        **shared_work(plan, 4 if small else 20),
+        **client_work(path, stores[1]),
+        **scheduler_overhead(plan, 50 if small else 1000),
     }
 
 
-def on_paper(values: dict[str, object], per_batch: int = MAX_BATCH) -> dict[str, float]:
+def on_paper(values: Values) -> Values:
     """Return what a million tasks on a thousand cores would take, from the values per task."""
-    task = float(values["task_seconds_shared"])  # type: ignore[arg-type]
-    plan, send, read, batch = (
-        float(values[name])  # type: ignore[arg-type]
-        for name in (
-            "plan_seconds_per_task",
-            "send_seconds_per_task",
-            "read_seconds_per_task",
-            "scheduler_seconds_per_batch",
-        )
-    )
-    client = send + batch / per_batch  # the batch is serialised in this time
+    task, batch = values["task_seconds_shared"], values["scheduler_seconds_per_batch"]
+    client = values["send_seconds_per_task"] + batch / MAX_BATCH  # the batch is serialised in it
     return {
         "core_hours": MILLION * task / 3600,
         "hours_of_solving": MILLION * task / MANY_CORES / 3600,
-        "hours_of_planning": MILLION * plan / 3600,
+        "hours_of_planning": MILLION * values["plan_seconds_per_task"] / 3600,
         "hours_client_and_scheduler": MILLION * client / 3600,
         "cores_that_one_scheduler_feeds": math.floor(task / client),
-        "hours_of_reading": MILLION * read / 3600,
-        "disk_GB": MILLION * float(values["disk_bytes_per_task"]) / 1e9,  # type: ignore[arg-type]
+        "hours_of_reading": MILLION * values["read_seconds_per_task"] / 3600,
+        "disk_GB": MILLION * values["disk_bytes_per_task"] / 1e9,
         "files": MILLION,
     }
 

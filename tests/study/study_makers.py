@@ -5,10 +5,9 @@ import subprocess
 import sys
 import time
 
-from hybridopt.study.plan import StudyPlan
+from hybridopt.study.plan import read_plan
 from hybridopt.study.run import run_study
 from hybridopt.study.store import StudyStore
-from hybridopt.study.study_file import read_study
 from hybridopt.study.tasks import SerialExecutor
 
 HEAD = """
@@ -46,7 +45,7 @@ def do_here(path):
         store.write(outcome)
         outcomes.append(outcome)
 
-    run_study(StudyPlan(read_study(path)), store, SerialExecutor(keep), lambda _: None)
+    run_study(read_plan(path), store, SerialExecutor(keep), lambda _: None)
     return outcomes
 
 

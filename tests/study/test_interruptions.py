@@ -13,10 +13,9 @@ import pytest
 import xarray as xr
 from study_makers import FAILING, TASKS, do_here, start, wait_for_pieces, write_study
 
-from hybridopt.study.plan import StudyPlan
+from hybridopt.study.plan import read_plan
 from hybridopt.study.results import read_results, results_digest
 from hybridopt.study.store import StudyStore
-from hybridopt.study.study_file import read_study
 
 TRACES = 'traces = ["soc", "gear"]\n'
 
@@ -35,7 +34,7 @@ def path(tmp_path):
 
 
 def results_of(path):
-    return read_results(StudyPlan(read_study(path)), StudyStore(path.with_suffix(".zarr")))
+    return read_results(read_plan(path), StudyStore(path.with_suffix(".zarr")))
 
 
 def pieces(path):
@@ -94,44 +93,18 @@ def test_kill_of_the_client(path, undisturbed):
 def scheduler(tmp_path):
     """A scheduler and four worker processes, started as on any cluster."""
     file = tmp_path / "scheduler.json"
-    dask = [sys.executable, "-m", "dask"]
-    processes = [
-        subprocess.Popen(
-            [
-                *dask,
-                "scheduler",
-                "--host",
-                "127.0.0.1",
-                "--port",
-                "0",
-                "--no-dashboard",
-                "--scheduler-file",
-                str(file),
-            ],
-            stderr=subprocess.PIPE,
-        )
-    ]
+
+    def start_dask(words):
+        command = [sys.executable, "-m", "dask", *words.split(), "--no-dashboard"]
+        return subprocess.Popen([*command, "--scheduler-file", file], stderr=subprocess.PIPE)
+
+    processes = [start_dask("scheduler --host 127.0.0.1 --port 0")]
     deadline = time.monotonic() + 30
     while not file.exists() or not file.read_text().endswith("}"):
         assert time.monotonic() < deadline and processes[0].poll() is None
         time.sleep(0.05)
-    processes += [
-        subprocess.Popen(
-            [
-                *dask,
-                "worker",
-                "--scheduler-file",
-                str(file),
-                "--nthreads",
-                "1",
-                "--no-dashboard",
-                "--local-directory",
-                str(tmp_path),
-            ],
-            stderr=subprocess.PIPE,
-        )
-        for _ in range(4)
-    ]
+    worker = f"worker --nthreads 1 --local-directory {tmp_path}"
+    processes += [start_dask(worker) for _ in range(4)]
     yield json.loads(file.read_text())["address"], processes[1:]
     for process in reversed(processes):
         process.terminate()

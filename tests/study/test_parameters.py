@@ -9,12 +9,12 @@ from study_makers import FEW, write_study
 
 from hybridopt.base.errors import InputError
 from hybridopt.study.parameters import Parameter, variant_values
-from hybridopt.study.plan import StudyPlan
+from hybridopt.study.plan import read_plan
 from hybridopt.study.study_file import read_study
 
 
 def plan(tmp_path, parameters, **more):
-    return StudyPlan(read_study(write_study(tmp_path, parameters, **more)))
+    return read_plan(write_study(tmp_path, parameters, **more))
 
 
 def test_grid_is_every_combination_once(tmp_path):
@@ -148,4 +148,4 @@ def test_study_of_readme_is_good_input(tmp_path):
     readme = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
     (text,) = re.findall(r"^```ini\n(.*?)^```$", readme, flags=re.DOTALL | re.MULTILINE)
     (tmp_path / "sizes.toml").write_text(text)
-    assert len(StudyPlan(read_study(tmp_path / "sizes.toml")).tasks) == 4 * 5 * 20 * 2 * 2
+    assert len(read_plan(tmp_path / "sizes.toml").tasks) == 4 * 5 * 20 * 2 * 2

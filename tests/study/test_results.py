@@ -11,11 +11,10 @@ from hybridopt import Settings, read_cycle, read_driveline, solve_cycle
 from hybridopt.base.errors import FailedError, InputError
 from hybridopt.evaluation.compare import compare
 from hybridopt.evaluation.sources import read_controller
-from hybridopt.study.plan import StudyPlan
+from hybridopt.study.plan import read_plan
 from hybridopt.study.results import read_results, results_digest, study_status
 from hybridopt.study.run import forget_failures, run_study, waiting_tasks
 from hybridopt.study.store import StudyStore
-from hybridopt.study.study_file import read_study
 from hybridopt.study.tasks import SerialExecutor
 
 SETTINGS = Settings(soc_points=201, splits=15)
@@ -23,12 +22,12 @@ SETTINGS = Settings(soc_points=201, splits=15)
 
 def results_of(path):
     store = path.with_suffix(".zarr")
-    return read_results(StudyPlan(read_study(path)), StudyStore(store) if store.exists() else None)
+    return read_results(read_plan(path), StudyStore(store) if store.exists() else None)
 
 
 def status_of(path):
     folder = path.with_suffix(".zarr")
-    return study_status(StudyPlan(read_study(path)), StudyStore(folder), folder)
+    return study_status(read_plan(path), StudyStore(folder), folder)
 
 
 def test_values_are_those_of_a_solve(tmp_path):
@@ -87,7 +86,7 @@ def test_failures_are_recorded_and_the_rest_goes_on(tmp_path):
     status = status_of(path)
     assert (status.done, status.failed, status.waiting) == (1, 3, 0)
     assert status.reasons[0][1] == 2
-    plan, store = StudyPlan(read_study(path)), StudyStore(path.with_suffix(".zarr"))
+    plan, store = read_plan(path), StudyStore(path.with_suffix(".zarr"))
     assert waiting_tasks(plan, store) == []
     forget_failures(plan, store)
     assert len(waiting_tasks(plan, store)) == 3
@@ -115,7 +114,7 @@ def test_a_fault_of_the_program_fails_its_task_only(tmp_path, monkeypatch):
 
 def test_a_run_reports_how_far_it_is(tmp_path):
     path = write_study(tmp_path, '[parameters]\n"vehicle.mass_kg" = [1600, 1700, 90000]\n')
-    plan, shown = StudyPlan(read_study(path)), []
+    plan, shown = read_plan(path), []
     store = StudyStore.create(tmp_path / "small.zarr")
     run_study(plan, store, SerialExecutor(store.write), shown.append)
     assert [progress.done for progress in shown] == [1, 2, 3]

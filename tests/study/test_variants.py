@@ -12,14 +12,13 @@ from hybridopt.inputs.cycle import read_cycle
 from hybridopt.inputs.driveline_file import driveline_tables
 from hybridopt.physics.demand import wheel_demand
 from hybridopt.physics.operating_points import list_operating_points
-from hybridopt.study.plan import StudyPlan
+from hybridopt.study.plan import read_plan
 from hybridopt.study.scaling import scaled
-from hybridopt.study.study_file import read_study
 from hybridopt.study.tasks import TaskSolver
 
 
 def plan(tmp_path, parameters=FEW, **more):
-    return StudyPlan(read_study(write_study(tmp_path, parameters, **more)))
+    return read_plan(write_study(tmp_path, parameters, **more))
 
 
 def driveline(tmp_path, parameters):
