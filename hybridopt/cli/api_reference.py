@@ -37,6 +37,7 @@ TITLES = {
 }
 """Sections, by the rooms whose names they hold."""
 VARIABLES = "Variables and totals of a result"
+WIDTH = 100  # columns, as the formatter lays out signatures
 ROLE = re.compile(r":\w+:`~?([^`]+)`")
 
 
@@ -169,14 +170,17 @@ def _signature(name: str, thing: Any, known: Documentation) -> str:
         return ""
     if inspect.isclass(thing) and "Parameters" not in known.entries:
         return ""
-    line = f"{name}{_call(thing)}"
-    if len(line) < 88:
+    words = _call(thing)
+    line = f"{name}({', '.join(words)})"
+    if len(line) <= WIDTH:
         return line
-    start, _, end = line.partition("(")
-    return f"{start}(\n    " + end[:-1].replace(", ", ",\n    ") + ",\n)"
+    inner = f"    {', '.join(words)}"
+    if len(inner) > WIDTH:
+        inner = "\n".join(f"    {word}," for word in words)
+    return f"{name}(\n{inner}\n)"
 
 
-def _call(thing: Any, bound: bool = False) -> str:
+def _call(thing: Any, bound: bool = False) -> list[str]:
     """Return the parameters of a call, with defaults."""
     words: list[str] = []
     for parameter in list(inspect.signature(thing).parameters.values())[bound:]:
@@ -187,7 +191,7 @@ def _call(thing: Any, bound: bool = False) -> str:
             words.append(parameter.name)
         else:
             words.append(f"{parameter.name}={_shown(default)}")
-    return f"({', '.join(words)})"
+    return words
 
 
 def _shown(default: Any) -> str:
@@ -196,7 +200,7 @@ def _shown(default: Any) -> str:
         return str(default.__name__)
     if isinstance(default, float) and float(f"{default:g}") == default:
         return f"{default:g}" if abs(default) >= 1e6 else repr(default)
-    shown = repr(default)
+    shown = repr(default).replace("'", '"')
     return shown if len(shown) < 30 and "<" not in shown else "..."
 
 
@@ -223,7 +227,8 @@ def _members(thing: type) -> list[str]:
             continue
         summary = (inspect.getdoc(member) or "").split("\n\n")[0]
         static = isinstance(member, staticmethod)
-        call = "" if hasattr(member, "fget") else _call(function, bound=not static)
+        words = () if hasattr(member, "fget") else _call(function, bound=not static)
+        call = "" if hasattr(member, "fget") else f"({', '.join(words)})"
         lines.append(f"- `{name}{call}`: {markdown(summary)}")
     return ["\n**Methods and properties**\n", *lines] if lines else []
 
