@@ -41,7 +41,7 @@ WIDTH = 100  # columns, as the formatter lays out signatures
 ROLE = re.compile(r":\w+:`~?([^`]+)`")
 
 
-class Entry(NamedTuple):
+class Item(NamedTuple):
     """One entry of a list in a docstring: its names, what stands behind a colon, and its text."""
 
     names: tuple[str, ...]
@@ -53,10 +53,10 @@ class Documentation(NamedTuple):
     """A docstring in pieces: what stands before its sections, entries and texts of these."""
 
     text: str
-    entries: dict[str, list[Entry]]
+    entries: dict[str, list[Item]]
     texts: dict[str, str]
 
-    def named(self, *sections: str) -> dict[str, Entry]:
+    def named(self, *sections: str) -> dict[str, Item]:
         """Return the entries of some sections by each of their names."""
         found = (entry for section in sections for entry in self.entries.get(section, ()))
         return {name: entry for entry in found for name in entry.names}
@@ -80,13 +80,13 @@ def documentation(thing: Any, text: str | None = None) -> Documentation:
     return Documentation(head.strip(), entries, texts)
 
 
-def _entries(body: str, several: bool) -> Iterator[Entry]:
+def _entries(body: str, several: bool) -> Iterator[Item]:
     """Yield the entries of a section; `several` names may stand in one."""
     for piece in re.split(r"\n(?=\S)", body.strip("\n")):
         first, _, rest = piece.partition("\n")
         names, _, kind = first.partition(" : ")
         parts = names.split(", ") if several else [names]
-        yield Entry(tuple(parts), kind.strip(), inspect.cleandoc(rest))
+        yield Item(tuple(parts), kind.strip(), inspect.cleandoc(rest))
 
 
 def public_thing(name: str) -> tuple[Any, str]:
@@ -154,7 +154,7 @@ def _section(name: str) -> str:
     return "\n".join(lines)
 
 
-def _item(entry: Entry, types: dict[str, str]) -> str:
+def _item(entry: Item, types: dict[str, str]) -> str:
     names = ", ".join(f"`{name}`" for name in entry.names)
     kind = ", ".join(dict.fromkeys(types[name] for name in entry.names if name in types))
     shown = f" ({markdown(entry.kind) if entry.kind else f'`{kind}`'})" if kind else ""
@@ -227,8 +227,9 @@ def _members(thing: type) -> list[str]:
             continue
         summary = (inspect.getdoc(member) or "").split("\n\n")[0]
         static = isinstance(member, staticmethod)
-        words = () if hasattr(member, "fget") else _call(function, bound=not static)
-        call = "" if hasattr(member, "fget") else f"({', '.join(words)})"
+        call = ""
+        if not hasattr(member, "fget"):
+            call = f"({', '.join(_call(function, bound=not static))})"
         lines.append(f"- `{name}{call}`: {markdown(summary)}")
     return ["\n**Methods and properties**\n", *lines] if lines else []
 
