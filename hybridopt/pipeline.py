@@ -56,7 +56,7 @@ def find_optimum(
     prepared: Prepared | None = None,
     keep_value: bool = True,
 ) -> Optimum:
-    """Find the least-fuel schedule and keep all that leads to it: cost-to-go, bound, demand, choices.
+    """Find the least-fuel schedule and keep all that leads to it.
 
     Parameters
     ----------

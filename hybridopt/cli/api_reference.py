@@ -37,10 +37,11 @@ TITLES = {
 }
 """Sections, by the rooms whose names they hold."""
 VARIABLES = "Variables and totals of a result"
+WIDTH = 100  # columns, as the formatter lays out signatures
 ROLE = re.compile(r":\w+:`~?([^`]+)`")
 
 
-class Entry(NamedTuple):
+class Item(NamedTuple):
     """One entry of a list in a docstring: its names, what stands behind a colon, and its text."""
 
     names: tuple[str, ...]
@@ -52,10 +53,10 @@ class Documentation(NamedTuple):
     """A docstring in pieces: what stands before its sections, entries and texts of these."""
 
     text: str
-    entries: dict[str, list[Entry]]
+    entries: dict[str, list[Item]]
     texts: dict[str, str]
 
-    def named(self, *sections: str) -> dict[str, Entry]:
+    def named(self, *sections: str) -> dict[str, Item]:
         """Return the entries of some sections by each of their names."""
         found = (entry for section in sections for entry in self.entries.get(section, ()))
         return {name: entry for entry in found for name in entry.names}
@@ -79,13 +80,13 @@ def documentation(thing: Any, text: str | None = None) -> Documentation:
     return Documentation(head.strip(), entries, texts)
 
 
-def _entries(body: str, several: bool) -> Iterator[Entry]:
+def _entries(body: str, several: bool) -> Iterator[Item]:
     """Yield the entries of a section; `several` names may stand in one."""
     for piece in re.split(r"\n(?=\S)", body.strip("\n")):
         first, _, rest = piece.partition("\n")
         names, _, kind = first.partition(" : ")
         parts = names.split(", ") if several else [names]
-        yield Entry(tuple(parts), kind.strip(), inspect.cleandoc(rest))
+        yield Item(tuple(parts), kind.strip(), inspect.cleandoc(rest))
 
 
 def public_thing(name: str) -> tuple[Any, str]:
@@ -153,7 +154,7 @@ def _section(name: str) -> str:
     return "\n".join(lines)
 
 
-def _item(entry: Entry, types: dict[str, str]) -> str:
+def _item(entry: Item, types: dict[str, str]) -> str:
     names = ", ".join(f"`{name}`" for name in entry.names)
     kind = ", ".join(dict.fromkeys(types[name] for name in entry.names if name in types))
     shown = f" ({markdown(entry.kind) if entry.kind else f'`{kind}`'})" if kind else ""
@@ -169,14 +170,17 @@ def _signature(name: str, thing: Any, known: Documentation) -> str:
         return ""
     if inspect.isclass(thing) and "Parameters" not in known.entries:
         return ""
-    line = f"{name}{_call(thing)}"
-    if len(line) < 88:
+    words = _call(thing)
+    line = f"{name}({', '.join(words)})"
+    if len(line) <= WIDTH:
         return line
-    start, _, end = line.partition("(")
-    return f"{start}(\n    " + end[:-1].replace(", ", ",\n    ") + ",\n)"
+    inner = f"    {', '.join(words)}"
+    if len(inner) > WIDTH:
+        inner = "\n".join(f"    {word}," for word in words)
+    return f"{name}(\n{inner}\n)"
 
 
-def _call(thing: Any, bound: bool = False) -> str:
+def _call(thing: Any, bound: bool = False) -> list[str]:
     """Return the parameters of a call, with defaults."""
     words: list[str] = []
     for parameter in list(inspect.signature(thing).parameters.values())[bound:]:
@@ -187,7 +191,7 @@ def _call(thing: Any, bound: bool = False) -> str:
             words.append(parameter.name)
         else:
             words.append(f"{parameter.name}={_shown(default)}")
-    return f"({', '.join(words)})"
+    return words
 
 
 def _shown(default: Any) -> str:
@@ -196,7 +200,7 @@ def _shown(default: Any) -> str:
         return str(default.__name__)
     if isinstance(default, float) and float(f"{default:g}") == default:
         return f"{default:g}" if abs(default) >= 1e6 else repr(default)
-    shown = repr(default)
+    shown = repr(default).replace("'", '"')
     return shown if len(shown) < 30 and "<" not in shown else "..."
 
 
@@ -223,7 +227,9 @@ def _members(thing: type) -> list[str]:
             continue
         summary = (inspect.getdoc(member) or "").split("\n\n")[0]
         static = isinstance(member, staticmethod)
-        call = "" if hasattr(member, "fget") else _call(function, bound=not static)
+        call = ""
+        if not hasattr(member, "fget"):
+            call = f"({', '.join(_call(function, bound=not static))})"
         lines.append(f"- `{name}{call}`: {markdown(summary)}")
     return ["\n**Methods and properties**\n", *lines] if lines else []
 

@@ -308,8 +308,8 @@ class Driveline:
     Attributes
     ----------
     name, title : of the file, and for people
-    vehicle, gearbox, engine, motor, battery, clutches, start, fuel, auxiliary, functions : components,
-        one per table of the file, in SI
+    vehicle, gearbox, engine, motor, battery, clutches, start, fuel, auxiliary, functions : parts
+        of it, one per table of the file, in SI
     sha256 : hex digest over the files it was read from
     """
 

@@ -144,9 +144,9 @@ def test_absent_study_gets_one_sentence(tmp_path):
 
 
 def test_a_missing_package_gets_one_sentence(done, monkeypatch):
-    from hybridopt.cli import study
+    from hybridopt.study import front
 
-    monkeypatch.setattr(study, "NEEDED", ("no_such_package",))
+    monkeypatch.setattr(front, "NEEDED", ("no_such_package",))
     assert_one_sentence(run("status", done), "no_such_package", 'install "hybridopt[cluster]"')
 
 
