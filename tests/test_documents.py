@@ -24,6 +24,7 @@ PACKAGE = ROOT / "hybridopt"
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
 GUIDES = {p.stem: p.read_text(encoding="utf-8") for p in sorted((PACKAGE / "guide").glob("*.md"))}
+WRITTEN = {"README": README, "DEVELOPERS": DEVELOPERS, **GUIDES}
 TOP_LEVEL = {"pyproject.toml", "README.md", "DEVELOPERS.md", "hybridopt", "tests", "cycles"}
 TOP_LEVEL |= {"notebooks"}
 # split, so that this file does not hold what it looks for
@@ -145,9 +146,10 @@ def test_readme_names_each_guide():
     assert {name for *_, cell in rows for name in re.findall(r"`(\w+)`", cell)} == set(GUIDES)
 
 
-@pytest.mark.parametrize("text", [README, DEVELOPERS, *GUIDES.values()])
+@pytest.mark.parametrize("text", WRITTEN.values(), ids=WRITTEN)
 def test_commands_and_guides_named_in_documents_exist(text):
-    named = re.findall(r"hybridopt ((?:[a-z]+ )?[a-z]+)\b", " ".join(re.findall(r"`[^`]*`", text)))
+    words = " ".join(re.findall(r"`[^`]*`", text)).replace("from hybridopt import", "")
+    named = re.findall(r"hybridopt ((?:[a-z]+ )?[a-z]+)\b", words)
     assert {words.split()[0] for words in named} <= set(main.commands)
     assert {w.split()[1] for w in named if w.startswith("guide ")} <= set(GUIDES)
 

@@ -13,7 +13,14 @@ LOWEST_FACTOR, HIGHEST_FACTOR = 0.55, 1.6  # over the median factor of the train
 
 @dataclass(frozen=True)
 class Sizes:
-    """Most breakpoints of each axis."""
+    """Highest number of breakpoints of each axis.
+
+    Attributes
+    ----------
+    speeds, socs : of the tables that start and stop the engine
+    input_speeds, input_torques : of the motor's torque, together with `socs`
+    wheel_torques : of the gear lines
+    """
 
     speeds: int = 16
     socs: int = 8

@@ -36,6 +36,7 @@ ORDER = (
     "plots",
     "text",
     "report",
+    "__init__",  # the public names, which only the commands use
     "cli",
 )
 LOOSE = {"__init__", "__main__", "pipeline"}
