@@ -4,7 +4,6 @@ Cases: shipped or made-up good files with bytes changed, cut, repeated or put in
 format in any order, and plain noise. A crash becomes a test of its own at the end.
 """
 
-import time
 import warnings
 from pathlib import Path
 
@@ -253,23 +252,32 @@ def test_ten_thousand_damaged_files(name, tmp_path):
 # --- crashes and hangs found, each once ---
 
 BOMBS = {
-    "many parts of a key": b"a" + b".a" * 45_000 + b" = 1",
-    "many parts with quotes": b"a = {" + b"'a' . \"b\"." * 40 + b"c = 1}",
-    "a number without end": VARIANT + b"[engine]\nmodel = 0x" + b"f" * 90_000,
-    "nested arrays": b"a = " + b"[" * 90_000,
-    "nested tables": b"a = " + b"{b = " * 18_000,
-    "a word without end": b"x" * 99_000,
-    "quotes without end": b'"' * 99_000,
-    "more than a file of figures": b"#" * 1_000_000,
+    "many parts of a key": (b"a" + b".a" * 45_000 + b" = 1", "has a key of more than 16 parts"),
+    "many parts with quotes": (
+        b"a = {" + b"'a' . \"b\"." * 40 + b"c = 1}",
+        "has a key of more than 16 parts",
+    ),
+    "a number without end": (
+        VARIANT + b"[engine]\nmodel = 0x" + b"f" * 90_000,
+        "a number of thousands of digits|is no signal",
+    ),
+    "nested arrays": (b"a = " + b"[" * 90_000, "is nested too deeply"),
+    "nested tables": (b"a = " + b"{b = " * 18_000, "is nested too deeply"),
+    "a word without end": (b"x" * 99_000, "is not valid TOML"),
+    "quotes without end": (b'"' * 99_000, "is not valid TOML"),
+    "more than a file of settings": (b"#" * 1_000_000, "at most 0.1 MB is read"),
 }
+"""Content, and what it is refused for; that of many parts took the parser minutes."""
 
 
 @pytest.mark.parametrize("bomb", BOMBS)
 @pytest.mark.parametrize("name", ["driveline", "mapping"])
-def test_toml_bombs_are_refused_at_once(bomb, name, tmp_path):
-    began = time.perf_counter()
-    check(name, BOMBS[bomb], tmp_path)
-    assert time.perf_counter() - began < 5.0
+def test_toml_bombs_are_refused_for_what_they_are(bomb, name, tmp_path):
+    content, message = BOMBS[bomb]
+    path = tmp_path / "bomb.toml"
+    path.write_bytes(content)
+    with pytest.raises(InputError, match=message):
+        READERS[name][0](path)
 
 
 def test_netcdf_bomb_is_refused_before_it_unpacks(tmp_path):

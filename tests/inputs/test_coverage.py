@@ -27,10 +27,14 @@ def table_with(**values):
     return table
 
 
-def test_plain_and_shipped_drivelines_pass():
-    check_driveline(PLAIN)
-    for name in driveline_names():
-        check_driveline(read_driveline(name))
+@pytest.mark.parametrize("name", ["", *driveline_names()])
+def test_plain_and_shipped_drivelines_pass(name):
+    """And one ratio less, which makes each of them wrong, does not."""
+    driveline = read_driveline(name) if name else PLAIN
+    assert check_driveline(driveline) is None
+    ratios = driveline.gearbox.ratios[:-1]
+    with pytest.raises(InputError, match="give one entry per gear"):
+        check_driveline(varied(driveline, gearbox={"ratios": ratios}))
 
 
 @pytest.mark.parametrize(
