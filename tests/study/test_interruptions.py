@@ -6,7 +6,6 @@ import signal
 import subprocess
 import sys
 import time
-from random import Random
 
 import psutil
 import pytest
@@ -131,23 +130,35 @@ def test_scheduler_with_four_worker_processes(path, undisturbed, scheduler):
     assert results_digest(results_of(path)) == record["digest"]
 
 
+STAGES = {
+    "the folder is made": lambda store: store.exists(),
+    "the rows are there": lambda store: (store / "figures" / "zarr.json").exists(),
+    "tasks have places": lambda store: any(store.glob("digest/c.*")),
+    "one task is stored": lambda store: len(list(store.glob("figures/c.*.0"))) >= 1,
+    "most tasks are stored": lambda store: len(list(store.glob("figures/c.*.0"))) >= TASKS - 2,
+}
+"""What is seen of a store, in order, when its run is killed."""
+
+
 @pytest.mark.long
-@pytest.mark.parametrize("seed", range(3))
-def test_kills_at_any_time(path, undisturbed, seed):
-    """Also while the store is made, laid out, or read."""
-    random = Random(seed)
-    for _ in range(5):
+@pytest.mark.parametrize("first", ["a worker", "the client"])
+def test_kills_at_every_stage(path, undisturbed, first):
+    """A run is killed as soon as each stage is seen; the next one goes on from there."""
+    store, seen = path.with_suffix(".zarr"), []
+    for stage, reached in STAGES.items():
         process = start("run", path, "--workers", "2", "--json")
-        time.sleep(random.uniform(0.5, 5.0))
+        deadline = time.monotonic() + 60
+        while not reached(store) and process.poll() is None:
+            assert time.monotonic() < deadline, stage
+        seen += [stage] if process.poll() is None else []
         family = psutil.Process(process.pid).children(recursive=True)
-        for victim in family[-1:]:
+        for victim in (workers_of(process) if first == "a worker" else [])[-1:]:
             victim.kill()
-        time.sleep(random.uniform(0.0, 0.5))
         process.kill()
         process.communicate()
         psutil.wait_procs(family, timeout=30)
-    process = start("run", path, "--workers", "2", "--json")
-    record = json.loads(finish(process))
+    assert len(seen) >= 4, "the kills came too late to show anything"
+    record = json.loads(finish(start("run", path, "--workers", "2", "--json")))
     assert record["waiting"] == 0
     assert_same(results_of(path), undisturbed)
 
