@@ -21,7 +21,8 @@ if TYPE_CHECKING:
 Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
 
 
-def _flag(flag: str, text: str, *name: str) -> Decorator:
+def flag_option(flag: str, text: str, *name: str) -> Decorator:
+    """Return an option without a value."""
     return click.option(flag, *name, is_flag=True, help=text)
 
 
@@ -31,10 +32,10 @@ driveline_option: Decorator = click.option(
     metavar="NAME|FILE",
     help="Demo driveline or TOML file (default full).",
 )
-overwrite_option = _flag("--overwrite", "Replace files that are there already.")
-json_option = _flag("--json", "Print one JSON object, nothing else.", "as_json")
-json_list_option = _flag("--json", "Print a JSON list.", "as_json")
-quiet_option = _flag("--quiet", "Print no notes and no progress on stderr.")
+overwrite_option = flag_option("--overwrite", "Replace files that are there already.")
+json_option = flag_option("--json", "Print one JSON object, nothing else.", "as_json")
+json_list_option = flag_option("--json", "Print a JSON list.", "as_json")
+quiet_option = flag_option("--quiet", "Print no notes and no progress on stderr.")
 
 
 def path_option(
