@@ -58,6 +58,7 @@ def _explain(error: Exception) -> tuple[str, int]:
         case HybridoptError():
             return str(error), error.exit_code
         case click.Abort():
+            exec("")  # or Python, interrupted in an exec of some import, would end by the signal
             return "interrupted", INTERRUPTED
         case click.UsageError():
             command = error.ctx.command_path if error.ctx else "hybridopt"

@@ -3,7 +3,6 @@
 import math
 
 import numpy as np
-from scipy.integrate import cumulative_trapezoid
 from scipy.interpolate import make_lsq_spline
 from scipy.ndimage import gaussian_filter1d
 
@@ -183,5 +182,5 @@ def _keep_distance(grid: np.ndarray, values: np.ndarray, gone: np.ndarray) -> np
 
 def travelled(samples: Samples) -> np.ndarray:
     """Return the distance from the start at each sample, m."""
-    distance: np.ndarray = cumulative_trapezoid(samples.values, samples.time, initial=0.0)
-    return distance
+    steps = 0.5 * (samples.values[1:] + samples.values[:-1]) * np.diff(samples.time)
+    return np.concatenate(([0.0], np.cumsum(steps)))
