@@ -8,20 +8,22 @@ from pathlib import Path
 from typing import Any, overload
 
 from numba import njit
+from numba.core.options import DefaultOptions
 
 PACKAGE = Path(__file__).parents[1]
 MARK = b"compiled import kernel\n"  # stands in every file with kernels
 TUPLES = b"(NamedTuple)"  # stands in the files that define what kernels take
+NOT_COUNTED = "_nrt"  # numba's option for counting references, not one of its documented ones
 _IMPORTS = re.compile(rb"^from (\.+)([\w.]*) import", re.MULTILINE)
 
 Kernel = Callable[..., Any]
 
 
 @overload
-def kernel(function: Kernel, **options: Any) -> Kernel: ...
+def kernel(function: Kernel, *, borrows: bool = False, **options: Any) -> Kernel: ...
 @overload
-def kernel(**options: Any) -> Callable[[Kernel], Kernel]: ...
-def kernel(function: Any = None, **options: Any) -> Any:
+def kernel(*, borrows: bool = False, **options: Any) -> Callable[[Kernel], Kernel]: ...
+def kernel(function: Any = None, *, borrows: bool = False, **options: Any) -> Any:
     """Compile a function with numba and keep the machine code in numba's cache.
 
     Parameters
@@ -29,6 +31,10 @@ def kernel(function: Any = None, **options: Any) -> Any:
     function
         Takes floats, contiguous float64 or int64 arrays and named tuples of them; fills arrays or
         returns numbers; never raises.
+    borrows
+        Neither the function nor what it calls makes an array, and it returns none. References to
+        the arrays it takes are then not counted, which is otherwise most of the time of a short
+        function that takes named tuples of many arrays.
     options
         Further ones of numba, such as `inline` or `parallel`.
 
@@ -38,6 +44,9 @@ def kernel(function: Any = None, **options: Any) -> Any:
     kernels of other files and take constants from them, so the state of all such files is part of
     the stamp of each entry of the cache.
     """
+
+    if borrows and hasattr(DefaultOptions, NOT_COUNTED):
+        options[NOT_COUNTED] = False
 
     def compiled(python: Callable[..., Any]) -> Any:
         made = njit(cache=True, error_model="numpy", **options)(python)

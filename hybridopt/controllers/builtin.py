@@ -3,7 +3,7 @@
 import dataclasses
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any, ClassVar, NamedTuple
+from typing import Any, ClassVar
 
 import numpy as np
 
@@ -12,20 +12,20 @@ from ..inputs.driveline import Driveline
 from ..physics.codes import EngineClass
 from ..physics.schedule import Schedule
 from ..problem.settings import Settings
-from . import kernels
+from .shared_kernels import (
+    ELECTRIC_POWER,
+    EQUIVALENCE,
+    GEAR_FREE,
+    GEAR_LINES,
+    GEAR_PLAN,
+    LOAD_FOLLOWING,
+    PLAYBACK,
+    PackedController,
+    PackedSchedule,
+)
 
-GEAR_CHOICES = {"lines": kernels.GEAR_LINES, "follow": kernels.GEAR_PLAN, "best": kernels.GEAR_FREE}
+GEAR_CHOICES = {"lines": GEAR_LINES, "follow": GEAR_PLAN, "best": GEAR_FREE}
 Bounds = dict[str, tuple[float, float]]
-
-
-class Packed(NamedTuple):
-    """A controller as the kernels see it."""
-
-    kind: int
-    params: np.ndarray
-    maps: np.ndarray
-    plan: kernels.PackedSchedule
-    needs_points: bool
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -84,7 +84,7 @@ class BuiltIn:
         """Return the controller with some parameters changed."""
         return dataclasses.replace(self, **dict(values))  # type: ignore[arg-type]
 
-    def pack(self, driveline: Driveline, settings: Settings) -> Packed:
+    def pack(self, driveline: Driveline, settings: Settings) -> PackedController:
         """Flatten for the kernels; settings are resolved."""
         reference = settings.socs[2] if self.soc_reference is None else self.soc_reference
         common = (
@@ -102,7 +102,9 @@ class BuiltIn:
         )
         own, maps = self._own(driveline, settings)
         params = np.array([*common, *own], dtype=np.float64)
-        return Packed(self.kind, params, maps, pack_plan(self.schedule), self.needs_points)
+        return PackedController(
+            self.kind, params, maps, pack_schedule(self.schedule), self.needs_points
+        )
 
     def _own(self, driveline: Driveline, settings: Settings) -> tuple[list[float], np.ndarray]:
         """Return the controller's own parameters and its maps."""
@@ -175,7 +177,7 @@ class LoadFollowing(_Thresholds):
         Rise of both powers per unit of SoC above the reference, W.
     """
 
-    kind: ClassVar[int] = kernels.LOAD_FOLLOWING
+    kind: ClassVar[int] = LOAD_FOLLOWING
     title: ClassVar[str] = "load-following thresholds"
 
     start_power: float = 10e3
@@ -223,7 +225,7 @@ class ElectricPower(_Thresholds):
         The engine stops below this share of it.
     """
 
-    kind: ClassVar[int] = kernels.ELECTRIC_POWER
+    kind: ClassVar[int] = ELECTRIC_POWER
     title: ClassVar[str] = "electric-power threshold"
 
     electric_power: float = 10e3
@@ -267,7 +269,7 @@ class Equivalence(BuiltIn):
     both counted.
     """
 
-    kind: ClassVar[int] = kernels.EQUIVALENCE
+    kind: ClassVar[int] = EQUIVALENCE
     needs_points: ClassVar[bool] = True
     title: ClassVar[str] = "constant equivalence factor"
 
@@ -332,15 +334,15 @@ class AdaptiveEquivalence(Equivalence):
 class Playback(BuiltIn):
     """Does what a schedule says, step by step."""
 
-    kind: ClassVar[int] = kernels.PLAYBACK
+    kind: ClassVar[int] = PLAYBACK
     title: ClassVar[str] = "schedule played back"
 
 
-def pack_plan(schedule: Schedule | None) -> kernels.PackedSchedule:
+def pack_schedule(schedule: Schedule | None) -> PackedSchedule:
     """Flatten a schedule for the kernels."""
     if schedule is None:
-        return kernels.PackedSchedule(np.zeros(0, np.int64), np.zeros(0, np.int64), np.zeros(0))
-    return kernels.PackedSchedule(
+        return PackedSchedule(np.zeros(0, np.int64), np.zeros(0, np.int64), np.zeros(0))
+    return PackedSchedule(
         np.array(schedule.gear, dtype=np.int64),
         np.array(schedule.engine_class != EngineClass.OFF, dtype=np.int64),
         np.where(schedule.powered, schedule.motor_torque, np.nan).astype(np.float64),

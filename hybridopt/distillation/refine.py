@@ -13,7 +13,7 @@ from ..evaluation.case import Case
 from ..evaluation.search import minimise
 from ..tables.rule_table import RuleTable
 from .family import SHAPE_RANGES, TableFamily, TableShape
-from .fast_loop import FastLoop, LoopRun
+from .fast_loop import DriveTotals, FastLoop
 
 WORST = 0.5  # weight of the worst cycle beside the mean
 DRIFT = 0.03  # of SoC, distance from the target at the end that costs nothing
@@ -114,9 +114,10 @@ def merit(
     return float(np.average(gaps.sum(axis=0), weights=weight) + WORST * worst)
 
 
-def _penalty(loop: FastLoop, run: LoopRun) -> float:
-    drift = max(abs(run.soc_end - loop.worth.soc_end) - DRIFT, 0.0)
-    more = max(run.starts / max(loop.optimum_starts, 1) - STARTS, 0.0)
+def _penalty(loop: FastLoop, run: DriveTotals) -> float:
+    yardstick = loop.yardstick
+    drift = max(abs(run.soc_end - yardstick.worth.soc_end) - DRIFT, 0.0)
+    more = max(run.starts / max(yardstick.starts, 1) - STARTS, 0.0)
     return DRIFT_COST * drift + STARTS_COST * more + CLIPPED_COST * run.clipped / loop.steps
 
 

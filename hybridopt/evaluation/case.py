@@ -17,7 +17,7 @@ from ..optimum.optimum import Optimum
 from ..optimum.result import Result, make_result
 from ..physics.modes import Mode
 from ..problem.graph import begins_start
-from .equal_soc import ChargeWorth, balance_share, charge_worth
+from .equal_soc import ChargeWorth, Yardstick, balance_share, charge_worth
 from .regret import Regret, drive_regret
 
 OPTIMUM = "optimum"  # name of the replayed optimum among the controllers
@@ -59,19 +59,29 @@ class Case:
         return ClosedLoop(known.driveline, known.demand, known.settings, known.points)
 
     @cached_property
+    def yardstick(self) -> Yardstick:
+        """The optimum as what drives are measured by."""
+        solution = self.optimum.solution
+        return Yardstick(
+            worth=charge_worth(solution, self.bound),
+            cost=self.loop.run(Playback(schedule=solution.schedule)).cost,
+            starts=int(begins_start(solution.schedule.engine_class).sum()),
+        )
+
+    @property
     def worth(self) -> ChargeWorth:
         """What charge at the end is worth."""
-        return charge_worth(self.optimum.solution, self.bound)
+        return self.yardstick.worth
 
-    @cached_property
+    @property
     def optimum_cost(self) -> float:
         """Cost of the replayed optimum, g; no penalty is counted."""
-        return self.loop.run(Playback(schedule=self.optimum.solution.schedule)).cost
+        return self.yardstick.cost
 
-    @cached_property
+    @property
     def optimum_starts(self) -> int:
         """Engine starts of the optimum."""
-        return int(begins_start(self.optimum.solution.schedule.engine_class).sum())
+        return self.yardstick.starts
 
     def fitted(self, controller: AnyController) -> AnyController:
         """Return a controller with the optimum's gears, if it follows those."""
@@ -85,10 +95,10 @@ class Case:
 
     def equal_cost(self, drive: Drive) -> float:
         """Return the cost of a drive brought to the optimum's final SoC, g."""
-        return drive.cost + self.worth.correction(drive.soc_end)
+        return self.yardstick.equal_cost(drive.cost, drive.soc_end)
 
     def regret(self, drive: Drive, most: int = 10) -> Regret:
-        """Tell where a drive loses; see :func:`hybridopt.evaluation.regret.drive_regret`."""
+        """Find where a drive loses; see :func:`hybridopt.evaluation.regret.drive_regret`."""
         known = self.optimum
         return drive_regret(known.solution, known.points, known.demand, drive, self.worth, most)
 
@@ -173,7 +183,7 @@ def score(case: Case, name: str, controller: AnyController, moments: int = 10) -
         fuel_per_kWh_g=worth.fuel_per_energy * 3.6e6,
         soc_end=drive.soc_end,
         balance_percent=100.0 * balance_share(missing, fuel, known.driveline.fuel.heating_value),
-        gap_optimum_percent=100.0 * float((drive.cost + correction) / case.optimum_cost - 1.0),
+        gap_optimum_percent=float(case.yardstick.gap(drive.cost, drive.soc_end)),
         gap_bound_percent=100.0 * float((drive.cost - limit) / case.bound.bound),
         bound_g=limit,
         starts=result.starts,

@@ -34,6 +34,30 @@ class ChargeWorth:
         return self.fuel_per_energy * self.missing_energy(soc)
 
 
+@dataclass(frozen=True, eq=False)
+class Yardstick:
+    """The optimum as what drives of a case are measured by.
+
+    Attributes
+    ----------
+    worth : what charge at the end is worth
+    cost : g, of the replayed optimum; no penalty is counted
+    starts : engine starts of the optimum
+    """
+
+    worth: ChargeWorth
+    cost: float
+    starts: int
+
+    def equal_cost(self, cost: float, soc_end: float) -> float:
+        """Return a cost brought to the optimum's final SoC, g."""
+        return cost + self.worth.correction(soc_end)
+
+    def gap(self, cost: float, soc_end: float) -> float:
+        """Return how far a cost at equal final SoC is above the optimum's, %."""
+        return 100.0 * (self.equal_cost(cost, soc_end) / self.cost - 1.0)
+
+
 def charge_worth(solution: Solution, bound: Bound) -> ChargeWorth:
     """Return what charge at the end is worth: the multiplier of the last step's energy balance.
 
@@ -70,7 +94,7 @@ def balance_share(energy: float, fuel: float, heating_value: float) -> float:
 
     Notes
     -----
-    Above :data:`BALANCE_LIMIT` an uncorrected fuel figure is not to be trusted. Source of the
+    Above :data:`BALANCE_LIMIT` an uncorrected fuel is not to be trusted. Source of the
     limits (0.005 to 0.015 by phases driven): UN GTR No. 15, Annex 8, Appendix 2, from memory.
     """
     return abs(energy) / max(fuel * heating_value, 1e-12)

@@ -1,7 +1,7 @@
 """Modes over vehicle speed and wheel power: driven, best at a worth of charge, or by rule tables.
 
-All three give codes of :class:`hybridopt.physics.modes.Mode` over (speeds, powers), `NOWHERE` where there
-is none.
+All three give codes of :class:`hybridopt.physics.modes.Mode` over (speeds, powers), `NOWHERE` where
+there is none.
 """
 
 from collections.abc import Sequence
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from ..tables.rule_set import RuleSet
 
 NOWHERE = -1  # no mode: not visited, or nothing can drive it
-LEAST_TORQUE = 0.5  # N m, of a motor that counts as doing something
+MIN_TORQUE = 0.5  # N m, of a motor that counts as doing something
 SPLITS = 31
 STARTING = int(EngineClass.STARTING)  # the classes before it are off and running
 
@@ -102,10 +102,10 @@ def best_modes(
 def _best(
     driveline: Driveline, demand: Demand, points: OperatingPoints, worth: float, soc: float
 ) -> np.ndarray:
-    price = (points.cost + _charge_cost(driveline, points, worth, soc))[:, :, :STARTING]
-    flat = price.reshape(demand.steps, -1)
+    total = (points.cost + _charge_cost(driveline, points, worth, soc))[:, :, :STARTING]
+    flat = total.reshape(demand.steps, -1)
     chosen = flat.argmin(axis=1)
-    gear, engine, split = np.unravel_index(chosen, price.shape[1:])
+    gear, engine, split = np.unravel_index(chosen, total.shape[1:])
     rows = np.arange(demand.steps)
     torque, powered = points.motor_torque[rows, gear, engine, split], split > 0
     engine_torque = _engine_torque(driveline, demand, gear, engine, torque, powered)
@@ -137,34 +137,19 @@ def rule_modes(
     engine_on
         Whether the engine ran before; tables with hysteresis answer differently.
     """
-    from ..controllers.kernels import LONG_AGO
-    from ..controllers.rule_kernels import _table_command
+    from ..controllers.rule_kernels import PackedTable, TableInputs, _table_command
+    from ..controllers.situation import LONG_AGO
 
-    gearbox, (lines, maps) = rule_set.gearbox, rule_set.table.packed()
-    shafts = (gearbox.ratios, gearbox.idle_speed, gearbox.highest_speed)
-    losses, times = (gearbox.efficiencies, gearbox.drag_torques), (0.0, 0.0, 0.0)
+    gearbox, (own, maps) = rule_set.gearbox.packed(), rule_set.table.packed()
+    table, before = PackedTable(own, np.zeros(3), maps), (int(engine_on), 0, LONG_AGO, LONG_AGO)
     modes = np.empty((speeds.size, powers.size), dtype=int)
     for i, speed in enumerate(speeds.tolist()):
         for j, power in enumerate(powers.tolist()):
             torque, wheel_speed = power * wheel_radius / speed, speed / wheel_radius
-            on, gear, motor = _table_command(
-                shafts,
-                losses,
-                lines,
-                maps,
-                times,
-                speed,
-                wheel_speed,
-                torque,
-                soc,
-                int(engine_on),
-                0,
-                LONG_AGO,
-                LONG_AGO,
-            )
-            total = _input_torque(
-                gearbox.ratios[gear], gearbox.efficiencies[gear], gearbox.drag_torques[gear], torque
-            )
+            seen = TableInputs(speed, wheel_speed, torque, soc, *before)
+            on, gear, motor = _table_command(gearbox, table, seen)
+            ratio, efficiency = gearbox.ratio[gear], gearbox.efficiency[gear]
+            total = _input_torque(ratio, efficiency, gearbox.drag[gear], torque)
             modes[i, j] = _asked_mode(bool(on), total, motor)
     return modes
 
@@ -197,7 +182,7 @@ def _asked_mode(on: bool, total: float, motor: float) -> Mode:
     """Name the mode of a command for a torque wanted at the gearbox input, N m."""
     if not on:
         return Mode.ELECTRIC if total > 0.0 else Mode.REGEN
-    if abs(motor) < LEAST_TORQUE:
+    if abs(motor) < MIN_TORQUE:
         return Mode.ENGINE_ONLY
     if motor > 0.0:
         return Mode.BOOST if total > motor else Mode.ELECTRIC

@@ -2,16 +2,16 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import NamedTuple
 
 import numpy as np
 
 from ..controllers.closed_loop import Drive
+from ..controllers.controller import Command
+from ..controllers.situation import ListedPoints, Situation, make_moves
 from ..dp.forward import event_costs
 from ..optimum.solve import Solution
 from ..physics.codes import EngineClass
 from ..physics.demand import Demand
-from ..physics.operating_points import OperatingPoints
 from ..problem.choices import Choices
 from ..problem.graph import follow
 from ..problem.memory import PART
@@ -24,14 +24,6 @@ what clipping and limits add; how far charge at the end is from a linear worth."
 WORTH_LISTING = 1e-3  # g, a step with less regret belongs to no moment
 
 
-class Decision(NamedTuple):
-    """A decision: engine on, gear (1 is first) and motor torque, N m."""
-
-    engine_on: bool
-    gear: int
-    motor_torque: float
-
-
 @dataclass(frozen=True)
 class Moment:
     """Successive steps in which a drive loses.
@@ -42,7 +34,7 @@ class Moment:
     loss : g, sum over the steps
     cause : "engine", "gear" or "split", whichever is the largest
     time, speed, wheel_power : s, m/s, W, of the step that is costliest by this cause
-    done, best : decisions in that step, made and best
+    done, best : what was done in that step, and what would have been best
     """
 
     start: float
@@ -52,8 +44,8 @@ class Moment:
     time: float
     speed: float
     wheel_power: float
-    done: Decision
-    best: Decision
+    done: Command
+    best: Command
 
 
 @dataclass(frozen=True, eq=False)
@@ -66,7 +58,7 @@ class Regret:
     causes : by :data:`CAUSES`, g, (steps,); they add up to `step`
     totals : by :data:`CAUSES`, g
     total : g, cost at equal final SoC less the cost-to-go at the start; the sum of `totals`
-    moments : the costliest, dearest first
+    moments : the costliest ones, worst first
     """
 
     step: np.ndarray
@@ -84,7 +76,7 @@ def drive_regret(
     worth: ChargeWorth,
     most: int = 10,
 ) -> Regret:
-    """Tell where a drive loses against the optimum.
+    """Find where a drive loses against the optimum.
 
     Parameters
     ----------
@@ -97,7 +89,7 @@ def drive_regret(
     worth
         What charge at the end is worth.
     most
-        How many moments to list.
+        The most moments to list.
 
     Notes
     -----
@@ -105,54 +97,37 @@ def drive_regret(
     summed up, it is the drive's cost plus V_N(x_N) less V_0(x_0), whatever V is. It is split by
     taking back one decision after the other: q(done) - q(best split) - q(best gear, split) -
     q(best of all) - V_t(x_t). What is left in the last difference comes from V's interpolation.
-    V is made for one final SoC. So that a drive that ends elsewhere is not told off for it in its
-    last seconds, V's SoC axis is shifted a little more in each step, at the end by the difference.
-    What the shifts are worth, less the linear worth of the charge, is "final_charge"; with it the
-    total is the gap of the cost at equal final SoC to V_0(x_0).
+    V is made for one final SoC. So that a drive that ends elsewhere is not charged for all of it in
+    its last seconds, V's SoC axis is shifted a little more in each step, at the end by the
+    difference. What the shifts are worth, less the linear worth of the charge, is "final_charge";
+    with it the total is the gap of the cost at equal final SoC to V_0(x_0).
     """
     taken = _Taken(solution, drive)
     steps, gears = points.steps, points.gears
     causes = {name: np.zeros(steps) for name in CAUSES}
     best_choices = []
-    best, split = np.empty((2, gears)), np.empty((2, gears), dtype=np.int64)
+    best = kernels.BestSplits(np.empty((2, gears)), np.empty((2, gears), dtype=np.int64))
     row, aim = _row(solution, 0), 0.0
     value = solution.value_start
     for t in range(steps):
         i, earlier, row = t % PART, row, _row(solution, t + 1)
         if i == 0:
             part = points.part(t, min(t + PART, steps))
+            listed = ListedPoints(t, part.cost, part.power, part.motor_torque, part.count)
         aim = taken.next_aim(earlier, row, t, aim)
         before, after = taken.value(earlier, t, aim), taken.value(row, t + 1, aim)
-        engine, gear = taken.engine[t], taken.gear[t]
-        kernels._best_splits(
-            part.cost[i],
-            part.power[i],
-            part.count[i],
-            part.dt[i],
-            taken.cell,
-            taken.grid,
-            taken.shift[t],
-            taken.events.graph,
-            taken.events.cost[t],
-            taken.events.soc_least,
-            row,
-            t == steps - 1,
-            aim,
-            drive.soc[t],
-            taken.state[t],
-            gear,
-            best,
-            split,
-        )
+        ahead = kernels.Ahead(taken.grid, row, t == steps - 1, aim)
+        at = taken.situation(t)
+        kernels._best_splits(listed, taken.cell, part.dt[i], taken.moves, ahead, at, best)
         done = taken.cost[t] + after
         on, g = taken.engine[t + 1], taken.gear[t + 1]
-        by_split = min(done, best[on, g])
-        by_gear = min(by_split, best[on].min())
-        by_engine = min(by_gear, best.min())
+        by_split = min(done, best.value[on, g])
+        by_gear = min(by_split, best.value[on].min())
+        by_engine = min(by_gear, best.value.min())
         causes["split"][t], causes["gear"][t] = done - by_split, by_split - by_gear
         causes["engine"][t], causes["grid"][t] = by_gear - by_engine, by_engine - before
         causes["final_charge"][t] = before - value
-        best_choices.append(_best_choice(part, i, engine, best, split))
+        best_choices.append(_best_choice(listed, at, best))
         value = after
     step = np.sum(list(causes.values()), axis=0)
     totals = {name: float(values.sum()) for name, values in causes.items()}
@@ -167,22 +142,31 @@ def _row(solution: Solution, t: int) -> np.ndarray:
     return np.ascontiguousarray(solution.value[t], dtype=np.float64)
 
 
+_NO_MEMORY = np.empty(0)
+
+
 class _Taken:
     """The states a drive went through, and the cost of each of its steps."""
 
     def __init__(self, solution: Solution, drive: Drive) -> None:
         problem, plan = solution.problem, drive.schedule
         self.cell, self.grid = problem.cell, problem.grid
-        self.shift, self.events = problem.shift, problem.events
+        self.moves = make_moves(problem.events, problem.shift)
         on = (plan.engine_class != EngineClass.OFF).astype(np.int64)
         self.engine = np.concatenate(([problem.engine], on))
         self.gear = np.concatenate(([problem.gear], plan.gear))
         self.soc, self.difference = drive.soc, drive.soc_end - float(solution.soc[-1])
         self.state = follow(
-            self.events.graph, problem.state, problem.gear, plan.engine_class, plan.gear
+            problem.events.graph, problem.state, problem.gear, plan.engine_class, plan.gear
         )
         events = event_costs(problem.shift, problem.settings, plan.gear, plan.engine_class)
         self.cost = drive.fuel + events
+
+    def situation(self, t: int) -> Situation:
+        """Return where the drive was before a step; what it remembered is left out."""
+        return Situation(
+            t, self.soc[t], self.state[t], int(self.engine[t]), self.gear[t], _NO_MEMORY
+        )
 
     def value(self, row: np.ndarray, t: int, aim: float) -> float:
         """Return the cost-to-go of the state before step t, its SoC axis shifted by `aim`."""
@@ -196,24 +180,23 @@ class _Taken:
         return wanted if known.all() else aim
 
 
-def _best_choice(
-    points: OperatingPoints, t: int, engine: int, best: np.ndarray, split: np.ndarray
-) -> Decision:
-    on, gear = (int(i) for i in np.unravel_index(best.argmin(), best.shape))
-    running = EngineClass.RUNNING if engine else EngineClass.STARTING
+def _best_choice(points: ListedPoints, at: Situation, best: kernels.BestSplits) -> Command:
+    on, gear = (int(i) for i in np.unravel_index(best.value.argmin(), best.value.shape))
+    running = EngineClass.RUNNING if at.engine else EngineClass.STARTING
     engine_class = running if on else EngineClass.OFF
-    torque = points.motor_torque[t, gear, engine_class, max(split[on, gear], 0)]
-    return Decision(bool(on), gear + 1, float(torque))
+    split = max(best.split[on, gear], 0)
+    torque = points.motor_torque[at.t - points.first, gear, engine_class, split]
+    return Command(bool(on), gear + 1, float(torque))
 
 
 def _moments(
     demand: Demand,
     drive: Drive,
     causes: dict[str, np.ndarray],
-    best_choices: list[Decision],
+    best_choices: list[Command],
     most: int,
 ) -> list[Moment]:
-    """Return the costliest runs of steps with regret."""
+    """Return the costliest intervals of steps with regret."""
     decided = np.array([causes[name] for name in ("engine", "gear", "split")])
     loss = decided.sum(axis=0)
     marked = np.concatenate(([0], (loss > WORTH_LISTING).astype(int), [0]))
@@ -234,7 +217,7 @@ def _moments(
                 time=float(demand.time[t]),
                 speed=float(demand.speed[t]),
                 wheel_power=float(demand.wheel_torque[t] * demand.wheel_speed[t]),
-                done=Decision(on, int(plan.gear[t]) + 1, float(plan.motor_torque[t])),
+                done=Command(on, int(plan.gear[t]) + 1, float(plan.motor_torque[t])),
                 best=best_choices[t],
             )
         )

@@ -2,13 +2,39 @@
 
 # mypy: allow-untyped-defs, allow-untyped-calls, allow-untyped-decorators
 
+from typing import Any, NamedTuple
+
 import numpy as np
 
 from ..base.compiled import kernel
+from ..controllers.situation import _move
 from ..dp.kernels import _value
-from ..physics.battery import _next_soc, _state
-from ..problem.graph import _gear_fits
-from ..problem.grid import _terminal
+from ..physics.battery import _landing, _rates, _state
+from ..problem.grid import Grid, _terminal
+
+
+class Ahead(NamedTuple):
+    """Cost-to-go after a step.
+
+    Attributes
+    ----------
+    grid : its SoC axis
+    row : g, (states, gears, SoC points)
+    final : whether the step is the last
+    aim : SoC by which the axis is shifted
+    """
+
+    grid: Grid
+    row: Any
+    final: bool
+    aim: float
+
+
+class BestSplits(NamedTuple):
+    """Least cost plus value, g, and its split, of every engine state and gear, (2, gears)."""
+
+    value: Any
+    split: Any
 
 
 @kernel
@@ -22,44 +48,30 @@ def _shifted_value(grid, row, final, soc, aim):
 
 
 @kernel
-def _best_splits(
-    cost,
-    power,
-    count,
-    dt,
-    cell,
-    grid,
-    shift,
-    graph,
-    move_cost,
-    soc_least,
-    row,
-    final,
-    aim,
-    soc,
-    source,
-    gear,
-    best,
-    split,
-):
-    """Fill the least cost plus value of every engine state and gear, and the split it has."""
-    state = _state(cell, soc)
-    best[:], split[:] = np.inf, -1
-    for m in range(graph.source.size):
-        if graph.source[m] != source or soc < soc_least[m]:
-            continue
-        for g in range(cost.shape[0]):
-            c, target = graph.engine[m], graph.target[m]
-            on, event = min(c, 1), shift[c, gear, g] + move_cost[m]
-            if event == np.inf or not _gear_fits(graph, m, gear, g):
+def _best_splits(points, cell, dt, moves, ahead, at, best):
+    """Fill the least cost plus value of every engine state and gear, and the split it has.
+
+    `at` is where the drive is; steps of points count from their first one.
+    """
+    t, i = at.t, at.t - points.first
+    state, rates = _state(cell, at.soc), _rates(cell, dt)
+    best.value[:], best.split[:] = np.inf, -1
+    for c in range(points.cost.shape[2]):
+        for g in range(points.cost.shape[1]):
+            m = _move(moves, at, c, g)
+            if m < 0 or at.soc < moves.min_soc[m]:
                 continue
-            for k in range(count[g, c]):
-                if cost[g, c, k] == np.inf:
+            on, event = min(c, 1), moves.shift[t, c, at.gear, g] + moves.cost[t, m]
+            if event == np.inf:
+                continue
+            row = ahead.row[moves.target[m], g]
+            for k in range(points.count[i, g, c]):
+                if points.cost[i, g, c, k] == np.inf:
                     continue
-                after = _next_soc(cell, state, soc, power[g, c, k], dt)
+                after = _landing(state, rates, at.soc, points.power[i, g, c, k])
                 if np.isnan(after):
                     continue
-                total = cost[g, c, k] + event
-                total += _shifted_value(grid, row[target, g], final, after, aim)
-                if total < best[on, g]:
-                    best[on, g], split[on, g] = total, k
+                total = points.cost[i, g, c, k] + event
+                total += _shifted_value(ahead.grid, row, ahead.final, after, ahead.aim)
+                if total < best.value[on, g]:
+                    best.value[on, g], best.split[on, g] = total, k

@@ -104,9 +104,22 @@ def _rates(cell, dt):
 
 
 @kernel(inline="always")
+def _charge_taken(current, rates):
+    """Charge that a current takes from the store in a step, C; negative where it charges."""
+    return current * (rates[1] if current < 0.0 else rates[0])
+
+
+@kernel(inline="always")
 def _soc_after(soc, current, rates):
     """SoC after a step with a current."""
-    return soc - current * (rates[1] if current < 0.0 else rates[0]) / rates[2]
+    return soc - _charge_taken(current, rates) / rates[2]
+
+
+@kernel(inline="always")
+def _current_to(soc, after, rates):
+    """Battery current, A, that takes a SoC to another in a step: what `_soc_after` turns round."""
+    charge = (soc - after) * rates[2]
+    return charge / (rates[1] if charge < 0.0 else rates[0])
 
 
 @kernel

@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 
 from ..base.errors import InputError
+from ..controllers.rule_kernels import PackedGearbox
 from ..inputs.driveline import Driveline
 from ..physics.plant import pack
 from .rule_table import LAYOUT, Map, RuleTable
@@ -73,6 +74,10 @@ class GearboxFacts:
     drag_torques: np.ndarray
     idle_speed: float
     highest_speed: float
+
+    def packed(self) -> PackedGearbox:
+        """Return the same for the kernels."""
+        return PackedGearbox(*(getattr(self, entry.name) for entry in fields(self)))
 
 
 @dataclass(frozen=True, eq=False)

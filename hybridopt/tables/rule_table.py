@@ -6,9 +6,9 @@ from typing import ClassVar, NamedTuple
 import numpy as np
 
 from ..base.units import KM_PER_H, KW, PERCENT, RPM
-from ..controllers import kernels
 from ..controllers.builtin import BuiltIn
 from ..controllers.maps import pack_map
+from ..controllers.shared_kernels import RULE_TABLE
 from ..inputs.driveline import Driveline
 from ..problem.settings import Settings
 
@@ -75,7 +75,7 @@ class RuleTable(BuiltIn):
     wheels through ratio and losses, without the inertia of the shaft.
     """
 
-    kind: ClassVar[int] = kernels.RULE_TABLE
+    kind: ClassVar[int] = RULE_TABLE
     title: ClassVar[str] = "rule table"
 
     min_on: float = 3.0

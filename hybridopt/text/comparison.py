@@ -12,9 +12,10 @@ from ..files.writing import Write
 from ..physics.modes import Mode
 
 if TYPE_CHECKING:
+    from ..controllers.controller import Command
     from ..evaluation.case import Score
     from ..evaluation.compare import Comparison
-    from ..evaluation.regret import Decision, Moment
+    from ..evaluation.regret import Moment
 
 NAME_ROOM = 21
 MODE_HEADS = {
@@ -137,7 +138,7 @@ def _moments(score: "Score", most: int) -> list[str]:
     return lines
 
 
-def _choice(choice: "Decision") -> str:
+def _choice(choice: "Command") -> str:
     engine = "on " if choice.engine_on else "off"
     return f"{engine} gear {choice.gear} {choice.motor_torque:+.0f}"
 

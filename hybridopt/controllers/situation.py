@@ -1,0 +1,220 @@
+"""What surrounds a drive and where in it the drive is, as the kernels see it.
+
+Engine classes and entries of rows and shafts are those of `physics/step.py`. Gears count from 0,
+the engine state is 0 (off) or 1 (on), and a motor torque of NaN is the unpowered motor, an infinite
+one the limit on that side.
+"""
+
+# mypy: allow-untyped-defs, allow-untyped-calls, allow-untyped-decorators
+
+from typing import Any, NamedTuple
+
+import numpy as np
+
+from ..base.compiled import kernel
+from ..physics.battery import Cell, _landing, _rates, _state
+from ..physics.codes import OFF, RUNNING, STARTING, Reason
+from ..physics.entries import P_SIZE, S_SIZE
+from ..physics.plant import Plant
+from ..physics.shaft import _shaft
+from ..problem.graph import SHIFT, STAY, Events
+
+CLASSES = 3  # engine classes
+SLACK = 1e-9  # SoC beyond the window that counts as in it
+ENGINE_TIME, GEAR_TIME, SOC_ERROR, MEMORY = range(4)  # what a drive remembers
+LONG_AGO = 1e9  # s, time in state before the first step
+
+
+class Moves(NamedTuple):
+    """Moves between the states of engine and gear, and what they cost or what closes them.
+
+    Attributes
+    ----------
+    number : (states, 3 engine classes, 2), the move from a state by an engine class that shifts
+        (0) or stays in gear (1), -1 where there is none
+    target : (moves,), the state it leads to
+    off : states up to this one have the engine off
+    cost : g, (steps, moves), infinite where a move is closed
+    min_soc : (moves,), SoC from which a move is open
+    shift : g, (steps, 3 engine classes, gears, gears), infinite where a shift is closed
+    """
+
+    number: Any
+    target: Any
+    off: int
+    cost: Any
+    min_soc: Any
+    shift: Any
+
+
+def make_moves(events: Events, shift: np.ndarray) -> Moves:
+    """Put the moves of a problem's events beside what its shifts cost."""
+    graph = events.graph
+    number = np.full((graph.states, CLASSES, 2), -1, dtype=np.int64)
+    for stays, other in enumerate((STAY, SHIFT)):
+        (fit,) = np.nonzero(graph.gear != other)
+        number[graph.source[fit], graph.engine[fit], stays] = fit
+    return Moves(number, graph.target, graph.off, events.cost, events.soc_least, shift)
+
+
+class Surroundings(NamedTuple):
+    """What a drive cannot change.
+
+    Attributes
+    ----------
+    plant, cell : driveline and battery
+    rows : what the wheels want in each step, see `physics/step.py`, (steps, R_SIZE)
+    moves : states of engine and gear, and the moves between them
+    low, high : SoC window
+    soc, source, gear : SoC, state in the graph of moves and gear at the start of the drive
+    """
+
+    plant: Plant
+    cell: Cell
+    rows: Any
+    moves: Moves
+    low: float
+    high: float
+    soc: float
+    source: int
+    gear: int
+
+
+class Situation(NamedTuple):
+    """Where a drive is at the start of a step.
+
+    Attributes
+    ----------
+    t : the step
+    soc : state of charge
+    source : state in the graph of moves
+    engine, gear : as they were before the step
+    memory : time in the engine state and in the gear, s; sum of the missing SoC, s; (MEMORY,)
+    """
+
+    t: int
+    soc: float
+    source: int
+    engine: int
+    gear: int
+    memory: Any
+
+
+class Wish(NamedTuple):
+    """What a controller asks for: engine on, gear, motor torque."""
+
+    on: bool
+    gear: int
+    torque: float
+
+
+class BatteryStep(NamedTuple):
+    """The battery at the start of a step, and the SoC window that the step has to end in."""
+
+    state: Any
+    rates: Any
+    soc: float
+    low: float
+    high: float
+
+
+class Workspace(NamedTuple):
+    """Room for one shaft and one point on it."""
+
+    shaft: Any
+    fuel_row: Any
+    loss_row: Any
+    point: Any
+
+
+class ListedPoints(NamedTuple):
+    """Operating points of the steps from `first` on; empty where a controller needs none.
+
+    Arrays have the shape of :class:`hybridopt.physics.operating_points.OperatingPoints`.
+    """
+
+    first: int
+    cost: Any
+    power: Any
+    motor_torque: Any
+    count: Any
+
+
+@kernel
+def _make_workspace(plant):
+    return Workspace(
+        np.empty(S_SIZE),
+        np.empty(plant.fuel_torque.size),
+        np.empty(plant.loss_torque.size),
+        np.empty(P_SIZE),
+    )
+
+
+@kernel
+def _make_memory():
+    memory = np.zeros(MEMORY)
+    memory[ENGINE_TIME], memory[GEAR_TIME] = LONG_AGO, LONG_AGO
+    return memory
+
+
+@kernel(inline="always")
+def _remember(at, dt, engine, gear):
+    """Count on the time in the engine state and in the gear over a step that ends in these."""
+    memory = at.memory
+    memory[ENGINE_TIME] = memory[ENGINE_TIME] + dt if engine == at.engine else dt
+    memory[GEAR_TIME] = memory[GEAR_TIME] + dt if gear == at.gear else dt
+
+
+@kernel(inline="always")
+def _fill_shaft(plant, row, gear, engine, work):
+    """Fill the shaft of a step; return whether gear and engine class are possible."""
+    why = _shaft(plant, row, gear, engine, work.shaft, work.fuel_row, work.loss_row)
+    return why == Reason.FEASIBLE
+
+
+@kernel(inline="always")
+def _battery_step(cell, soc, dt, low, high):
+    return BatteryStep(_state(cell, soc), _rates(cell, dt), soc, low, high)
+
+
+@kernel(inline="always")
+def _inside(battery, after, slack):
+    """Whether a SoC after the step is in the window, or leads towards it from outside."""
+    low, high = min(battery.low - slack, battery.soc), max(battery.high + slack, battery.soc)
+    return low <= after <= high
+
+
+@kernel(inline="always")
+def _end_of(battery, power, slack):
+    """SoC after a step with a terminal power; NaN beyond a battery limit or the window."""
+    after = _landing(battery.state, battery.rates, battery.soc, power)
+    return after if _inside(battery, after, slack) else np.nan
+
+
+@kernel(inline="always")
+def _engine_class(moves, at, on):
+    """Engine class of a step with the engine on or off: a start goes on until it is done."""
+    if not on:
+        return OFF
+    for m in moves.number[at.source, RUNNING]:
+        if m >= 0 and moves.cost[at.t, m] < np.inf:
+            return RUNNING
+    return STARTING
+
+
+@kernel(inline="always")
+def _move(moves, at, engine, gear):
+    """Move to an engine class and gear, -1 where there is none."""
+    return moves.number[at.source, engine, 1 if gear == at.gear else 0]
+
+
+@kernel(inline="always")
+def _is_open(moves, at, engine, gear):
+    """Whether no inhibitor closes the way to an engine class and gear."""
+    m = _move(moves, at, engine, gear)
+    return (
+        m >= 0
+        and moves.cost[at.t, m] < np.inf
+        and at.soc >= moves.min_soc[m] - SLACK
+        and moves.shift[at.t, engine, at.gear, gear] < np.inf
+    )
