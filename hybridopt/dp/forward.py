@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 
@@ -71,9 +72,6 @@ def best_run(problem: Problem, value: CostToGo) -> ForwardRun:
     if first is None:
         raise _dead_end(problem, value)
 
-    def rank(run: SplitPath) -> tuple[bool, float]:
-        return missed_target(run, problem), run.cost
-
     aims, runs = [0.0], [first]
     for _ in range(LANDING_RUNS):
         if _landed(problem, runs[-1]):
@@ -87,6 +85,7 @@ def best_run(problem: Problem, value: CostToGo) -> ForwardRun:
             break
         aims.append(aim)
         runs.append(run)
+    rank = partial(_rank, problem)
     cheapest = min(runs, key=rank)
     if _landed(problem, cheapest):
         return walk.finished(cheapest)
@@ -118,10 +117,15 @@ def _settled(walk: "Walk", run: SplitPath, aim: float) -> SplitPath:
             if math.isinf(width):
                 break
             continue
-        best, miss = min(best, again, key=lambda r: r.cost), _miss(problem, again)
+        best, miss = min(best, again, key=partial(_rank, problem)), _miss(problem, again)
         if _landed(problem, again):
             break
     return best
+
+
+def _rank(problem: Problem, run: SplitPath) -> tuple[bool, float]:
+    """Sort key of runs: those that miss the target beyond the tolerance last, then by cost."""
+    return missed_target(run, problem), run.cost
 
 
 def _miss(problem: Problem, run: SplitPath) -> float:
