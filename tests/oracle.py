@@ -201,10 +201,23 @@ class Best:
 
 
 def brute_force(
-    points, battery, settings, penalty, shift_costs, slack: float = 0.0, **events
+    points,
+    battery,
+    settings,
+    penalty,
+    shift_costs,
+    slack: float = 0.0,
+    meeting_target: bool = False,
+    **events,
 ) -> Best:
-    """Return the cheapest of all sequences of decisions, see :func:`schedules`."""
+    """Return the cheapest of all sequences of decisions, or of those that meet the target.
+
+    See :func:`schedules`. A final SoC meets the target at it or above it.
+    """
     path, paid = schedules(points, battery, settings, shift_costs, slack, **events)
+    if meeting_target and settings.terminal != "free":
+        meets = path[:, -1] >= settings.soc_target - 1e-9
+        path, paid = path[meets], paid[meets]
     if not paid.size:
         return Best(np.inf, np.nan)
     total = paid + terminal(settings, penalty, path[:, -1])

@@ -25,8 +25,8 @@ ENGINE_TIME, GEAR_TIME, SOC_ERROR, MEMORY = range(4)  # what a drive remembers
 LONG_AGO = 1e9  # s, time in state before the first step
 
 
-class Moves(NamedTuple):
-    """Moves between the states of engine and gear, and what they cost or what closes them.
+class OpenMoves(NamedTuple):
+    """OpenMoves between the states of engine and gear, and what they cost or what closes them.
 
     Attributes
     ----------
@@ -47,14 +47,14 @@ class Moves(NamedTuple):
     shift: Any
 
 
-def make_moves(events: Events, shift: np.ndarray) -> Moves:
+def make_moves(events: Events, shift: np.ndarray) -> OpenMoves:
     """Put the moves of a problem's events beside what its shifts cost."""
     graph = events.graph
     number = np.full((graph.states, CLASSES, 2), -1, dtype=np.int64)
     for stays, other in enumerate((STAY, SHIFT)):
         (fit,) = np.nonzero(graph.gear != other)
         number[graph.source[fit], graph.engine[fit], stays] = fit
-    return Moves(number, graph.target, graph.off, events.cost, events.soc_least, shift)
+    return OpenMoves(number, graph.target, graph.off, events.cost, events.soc_min, shift)
 
 
 class Surroundings(NamedTuple):
@@ -72,7 +72,7 @@ class Surroundings(NamedTuple):
     plant: Plant
     cell: Cell
     rows: Any
-    moves: Moves
+    moves: OpenMoves
     low: float
     high: float
     soc: float

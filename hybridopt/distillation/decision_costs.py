@@ -132,7 +132,7 @@ def optimum_decision_costs(
             continue
         futures = [_known_future(value, problem, run.soc)[:, None]]
         futures += [] if expected is None else [expected]
-        before = np.concatenate(([problem.gear], run.schedule.gear[:-1]))
+        before = np.concatenate(([problem.gear], run.gear[:-1]))
         found += [
             _compared(demand, stage, ahead, problem.shift, before, problem.start_cost)
             for ahead in futures

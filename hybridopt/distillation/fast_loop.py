@@ -86,8 +86,8 @@ class FastLoop:
         return self.yardstick.gap(run.cost, run.soc_end)
 
 
-class Splits(NamedTuple):
-    """Splits of a step in a gear and engine class: cost, g; power, W; motor torque, N m; how many."""
+class SplitList(NamedTuple):
+    """SplitList of a step in a gear and engine class: cost, g; power, W; motor torque, N m; how many."""
 
     cost: Any
     power: Any
@@ -158,7 +158,7 @@ def _settle(splits, wanted, battery):
 @kernel(inline="always")
 def _splits_of(points, t, gear, engine):
     """Pick the splits of a step in a gear and engine class."""
-    return Splits(
+    return SplitList(
         points.cost[t, gear, engine],
         points.power[t, gear, engine],
         points.motor_torque[t, gear, engine],

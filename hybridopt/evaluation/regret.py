@@ -116,7 +116,7 @@ def drive_regret(
             listed = ListedPoints(t, part.cost, part.power, part.motor_torque, part.count)
         aim = taken.next_aim(earlier, row, t, aim)
         before, after = taken.value(earlier, t, aim), taken.value(row, t + 1, aim)
-        ahead = kernels.Ahead(taken.grid, row, t == steps - 1, aim)
+        ahead = kernels.CostAhead(taken.grid, row, t == steps - 1, aim)
         at = taken.situation(t)
         kernels._best_splits(listed, taken.cell, part.dt[i], taken.moves, ahead, at, best)
         done = taken.cost[t] + after

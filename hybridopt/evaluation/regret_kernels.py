@@ -13,7 +13,7 @@ from ..physics.battery import _landing, _rates, _state
 from ..problem.grid import Grid, _terminal
 
 
-class Ahead(NamedTuple):
+class CostAhead(NamedTuple):
     """Cost-to-go after a step.
 
     Attributes

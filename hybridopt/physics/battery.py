@@ -61,23 +61,36 @@ def _state(cell, soc):
     return voltage, discharge, charge, power_max, power_min
 
 
-def root_current(voltage: Any, resistance: Any, power: Any) -> Any:
-    """Return the battery current for a terminal power, A; limits are not looked at.
+def root_voltage(voltage: Any, resistance: Any, power: Any) -> Any:
+    """Return U + sqrt(U^2 - 4 R P), V: twice a terminal power over it is the current.
 
     Parameters
     ----------
     voltage, resistance, power
         V, ohm and W: numbers, or arrays that broadcast.
+    """
+    return voltage + np.sqrt(np.maximum(voltage * voltage - 4.0 * resistance * power, 0.0))
+
+
+_root_voltage = kernel(root_voltage, inline="always")
+
+
+def root_current(voltage: Any, resistance: Any, power: Any) -> Any:
+    """Return the battery current for a terminal power, A; limits are not looked at.
+
+    Parameters and shapes are those of :func:`root_voltage`.
 
     Notes
     -----
     I = 2 P / (U + sqrt(U^2 - 4 R P)), the root of R I^2 - U I + P = 0 that goes to P / U.
     """
-    root = np.sqrt(np.maximum(voltage * voltage - 4.0 * resistance * power, 0.0))
-    return 2.0 * power / (voltage + root)
+    return 2.0 * power / root_voltage(voltage, resistance, power)
 
 
-_root_current = kernel(root_current, inline="always")
+@kernel(inline="always")
+def _root_current(voltage, resistance, power):
+    """Current as :func:`root_current`, for kernels."""
+    return 2.0 * power / _root_voltage(voltage, resistance, power)
 
 
 def terminal_power(voltage: Any, resistance: Any, current: Any) -> Any:

@@ -58,11 +58,14 @@ class Problem:
         return self.grid.low + self.grid.spacing * np.arange(self.grid.points)
 
     @cached_property
-    def nodes(self) -> tuple[np.ndarray, ...]:
-        """Voltage, resistances (discharge, charge), highest and lowest power at the grid points."""
+    def nodes(self) -> np.ndarray:
+        """The battery at the grid points, (5, SoC points).
+
+        Rows: voltage, V, resistances (discharge, charge), ohm, highest and lowest power, W.
+        """
         states = np.empty((5, self.grid.points))
         _states(self.cell, self.soc_grid, states)
-        return tuple(states)
+        return states
 
     @cached_property
     def largest_drop(self) -> float:

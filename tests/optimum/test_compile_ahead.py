@@ -2,6 +2,7 @@
 
 import subprocess
 import sys
+import time
 
 import psutil
 import pytest
@@ -37,9 +38,25 @@ for name in wanted:  # those that they call have more signatures where nothing w
 
 
 def helpers():
-    family = psutil.Process().children(recursive=True)
-    commands = [child.as_dict(["cmdline"])["cmdline"] for child in family]  # None: has ended
-    return [command for command in commands if compile_ahead.__name__ in (command or ())]
+    """Commands of the running processes, started by this one, that compile ahead."""
+    commands = [command(child) for child in psutil.Process().children(recursive=True)]
+    return [words for words in commands if compile_ahead.__name__ in words]
+
+
+def command(process):
+    """Words of a process's command; none once it has ended.
+
+    A process that was started a moment ago may not have its command yet.
+    """
+    for _ in range(1000):
+        try:
+            words = process.cmdline()
+        except (psutil.NoSuchProcess, psutil.ZombieProcess):
+            return []
+        if words:
+            return words
+        time.sleep(0.01)
+    raise AssertionError(f"{process} has had no command for 10 s")
 
 
 def test_kernels_are_compiled_for_the_types_that_a_solve_has():
