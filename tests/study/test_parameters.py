@@ -144,8 +144,8 @@ def test_bad_head_gets_one_sentence(tmp_path, head, words):
         assert word in str(caught.value)
 
 
-def test_study_of_readme_is_good_input(tmp_path):
-    readme = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
-    (text,) = re.findall(r"^```ini\n(.*?)^```$", readme, flags=re.DOTALL | re.MULTILINE)
+def test_study_of_the_guide_is_good_input(tmp_path):
+    guide = (Path(__file__).parents[2] / "hybridopt/guide/studies.md").read_text(encoding="utf-8")
+    (text,) = re.findall(r"^```ini\n(.*?)^```$", guide, flags=re.DOTALL | re.MULTILINE)
     (tmp_path / "sizes.toml").write_text(text)
     assert len(read_plan(tmp_path / "sizes.toml").tasks) == 4 * 5 * 20 * 2 * 2
