@@ -26,7 +26,7 @@ LONG_AGO = 1e9  # s, time in state before the first step
 
 
 class OpenMoves(NamedTuple):
-    """OpenMoves between the states of engine and gear, and what they cost or what closes them.
+    """Moves between the states of engine and gear, and what they cost or what closes them.
 
     Attributes
     ----------
