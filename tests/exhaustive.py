@@ -82,7 +82,7 @@ def with_events(problem, best, t):
         allowed = {0: same | ~same, 1: same, 2: ~same}[int(kind)]
         paid = np.where(allowed, problem.shift[t, c] + events.cost[t, m], np.inf)
         least = np.min(best[int(c), int(to)] + paid[..., None], axis=1)
-        open_ = soc >= events.soc_least[m] - 1e-9 * problem.grid.spacing
+        open_ = soc >= events.soc_min[m] - 1e-9 * problem.grid.spacing
         value[s] = np.where(open_, np.minimum(value[s], least), value[s])
     return value
 

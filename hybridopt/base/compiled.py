@@ -33,14 +33,15 @@ def kernel(function: Any = None, **options: Any) -> Any:
     Notes
     -----
     By itself numba compiles again only where a function's own file has changed. Kernels call
-    kernels of other files, so the state of all such files is part of each cache entry's stamp.
+    kernels of other files, so the state of all such files is part of each cache index's version.
+    An index of another version is passed over unread: its types may not be there any more.
     """
 
     def compiled(python: Callable[..., Any]) -> Any:
         made = njit(cache=True, error_model="numpy", **options)(python)
         entry = getattr(getattr(made, "_cache", None), "_cache_file", None)
         if entry is not None:  # absent where compiling is switched off
-            entry._source_stamp = (entry._source_stamp, kernel_sources())
+            entry._version = (entry._version, kernel_sources())
         return made
 
     return compiled if function is None else compiled(function)

@@ -142,7 +142,7 @@ def decision_costs_of(
             continue
         futures = [_ahead(value, problem, run.soc)[:, None]]
         futures += [] if expected is None else [expected]
-        before = np.concatenate(([problem.gear], run.schedule.gear[:-1]))
+        before = np.concatenate(([problem.gear], run.gear[:-1]))
         found += [
             weigh(demand, stage, ahead, problem.shift, before, problem.start_cost)
             for ahead in futures

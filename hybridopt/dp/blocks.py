@@ -29,7 +29,7 @@ def block_bounds(points: int, pad: int) -> np.ndarray:
     return np.unique(np.concatenate(([0], inside, [points]))).astype(np.int64)
 
 
-def block_facts(nodes: tuple[np.ndarray, ...], bounds: np.ndarray) -> np.ndarray:
+def block_facts(nodes: np.ndarray, bounds: np.ndarray) -> np.ndarray:
     """Return what pruning needs of every block, (blocks, 10).
 
     Columns: lowest and highest voltage, discharge resistance, charge resistance; the powers that

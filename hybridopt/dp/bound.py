@@ -44,7 +44,7 @@ from ..problem.grid import FLOOR_FACTOR
 from ..problem.memory import PART
 from ..problem.problem import Problem
 from . import bound_kernels as kernels
-from .boxes import Boxes, make_boxes
+from .boxes import make_boxes
 from .forward import ForwardRun
 
 BOXES = 16  # sub-boxes of the SoC window
@@ -126,7 +126,7 @@ def lower_bound(problem: Problem, run: ForwardRun, costate: np.ndarray) -> Bound
             / FLOOR_FACTOR
             / np.median(voltage_slope(problem.cell, run.soc))
         )
-    hulls, end = Hulls(problem.points), min(problem.grid.target, float(run.soc[-1]))
+    hulls, end = list_hulls(problem.points), min(problem.grid.target, float(run.soc[-1]))
     dual = Dual(problem, hulls, make_boxes(problem, BOXES, end), shape, arcs)
     best, factors, iterations = ascend(dual, factors, run.cost)
     free = dual.with_boxes(make_boxes(problem, BOXES, None))
@@ -159,21 +159,19 @@ def bound_attrs(bound: Bound) -> dict[str, float | str]:
     }
 
 
-class Hulls:
-    """Lower convex hulls of (power, cost) of every step, gear and class, one behind the other."""
-
-    def __init__(self, points: Choices) -> None:
-        powers, costs, counts = [], [], []
-        for first in range(0, points.steps, PART):
-            part = points.costs(first, min(first + PART, points.steps))
-            power, cost = np.empty((2, int(part.length.sum())))
-            count = np.empty_like(part.length)
-            used = kernels._hulls(part, power, cost, count)
-            powers.append(power[:used].copy())
-            costs.append(cost[:used].copy())
-            counts.append(count.ravel())
-        self.power, self.cost = np.concatenate(powers), np.concatenate(costs)
-        self.first = np.concatenate(([0], np.cumsum(np.concatenate(counts))))
+def list_hulls(points: Choices) -> kernels.Hulls:
+    """Return the lower convex hulls of (power, cost) of every step, gear and class."""
+    powers, costs, counts = [], [], []
+    for first in range(0, points.steps, PART):
+        part = points.costs(first, min(first + PART, points.steps))
+        power, cost = np.empty((2, int(part.length.sum())))
+        count = np.empty_like(part.length)
+        used = kernels._hulls(part, power, cost, count)
+        powers.append(power[:used].copy())
+        costs.append(cost[:used].copy())
+        counts.append(count.ravel())
+    ends = np.concatenate(([0], np.cumsum(np.concatenate(counts))))
+    return kernels.Hulls(np.concatenate(powers), np.concatenate(costs), ends)
 
 
 class Dual:
@@ -185,14 +183,19 @@ class Dual:
     """
 
     def __init__(
-        self, problem: Problem, hulls: Hulls, boxes: Boxes, shape: np.ndarray, arcs: np.ndarray
+        self,
+        problem: Problem,
+        hulls: kernels.Hulls,
+        boxes: kernels.Boxes,
+        shape: np.ndarray,
+        arcs: np.ndarray,
     ) -> None:
         self.problem, self.hulls, self.boxes = problem, hulls, boxes
         self.shape, self.arcs = shape, arcs
         self.corners = np.zeros(hulls.first.size - 1, dtype=np.int64)
         self.jobs = np.full(hulls.first.size - 1, kernels.WIDE, dtype=np.int64)
 
-    def with_boxes(self, boxes: Boxes) -> "Dual":
+    def with_boxes(self, boxes: kernels.Boxes) -> "Dual":
         """Return the same over other boxes."""
         other = Dual(self.problem, self.hulls, boxes, self.shape, self.arcs)
         other.corners[:], other.jobs[:] = self.corners, self.jobs
@@ -240,19 +243,14 @@ class Dual:
         def fill(a: int, b: int) -> None:
             rows = slice(a * lists, b * lists)
             kernels._stages(
-                hulls.power,
-                hulls.cost,
-                hulls.first[a * lists : b * lists + 1],
+                hulls._replace(first=hulls.first[a * lists : b * lists + 1]),
                 points.dt[a:b],
                 lam[a : b + 1],
-                boxes.first[a:b],
-                boxes.last[a:b],
-                boxes.rows,
-                boxes.wide[a:b],
+                boxes._replace(wide=boxes.wide[a:b], first=boxes.first[a:b], last=boxes.last[a:b]),
                 efficiency,
                 jobs[rows],
                 self.corners[rows],
-                *arrays[:, a:b],
+                kernels.Stages(*arrays[:, a:b]),
             )
 
         in_threads(fill, points.steps)
@@ -365,7 +363,7 @@ def dynamics(problem: Problem, run: ForwardRun) -> np.ndarray:
 
 
 def run_power(problem: Problem, run: ForwardRun) -> np.ndarray:
-    """Battery power of each step of a run, W, from its fall of SoC."""
+    """Battery power of each step of a run, W, from its SoC drop."""
     cell, soc = problem.cell, run.soc[:-1]
     charge = cell.capacity * (run.soc[:-1] - run.soc[1:])
     current = charge / problem.points.dt / np.where(charge < 0.0, cell.efficiency, 1.0)
@@ -384,5 +382,5 @@ def _cause(dual: Dual, run: ForwardRun, factors: np.ndarray, gap: float) -> str:
         return "the SoC below which the engine must not be stopped, which the bound leaves out"
     if dual.arcs.max() > 0 or run.soc.min() < problem.grid.low + CONTACT:
         return "SoC limits that the schedule touches"
-    starts = np.count_nonzero(begins_start(run.schedule.engine_class))
+    starts = np.count_nonzero(begins_start(run.engine_class))
     return f"whole starts ({starts}), shifts and the SoC grid"

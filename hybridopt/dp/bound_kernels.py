@@ -7,14 +7,65 @@ B_CHARGE (lowest, ohm) and B_BEND (V s/C: what the bend of z over SoC takes off 
 
 # mypy: allow-untyped-defs, allow-untyped-calls, allow-untyped-decorators
 
+from typing import Any, NamedTuple
+
 import numpy as np
 
 from ..base.compiled import kernel
+from ..physics.battery import _root_current
 from ..problem.graph import _gear_fits
 
 OFF, RUNNING, STARTING = 0, 1, 2
 LEAVE, WIDE, EXACT = 0, 1, 2  # what to do with a list: nothing, over one wide box, over all
 B_LOW, B_HIGH, B_VOLTAGE, B_DISCHARGE, B_CHARGE, B_BEND = range(6)
+
+
+class Hulls(NamedTuple):
+    """Lower convex hulls of (power, cost) of every step, gear and class, one behind the other.
+
+    Attributes
+    ----------
+    power, cost : W and g, (hull points,)
+    first : int64, where each hull begins, and the end of the last one, (lists + 1,); lists count
+        by step, gear and class
+    """
+
+    power: Any
+    cost: Any
+    first: Any
+
+
+class Boxes(NamedTuple):
+    """Boxes of SoC, those in reach of each step, and where the schedule begins and ends.
+
+    Attributes
+    ----------
+    rows : (boxes, 6)
+    wide : (steps, 6), likewise: the box that holds all boxes of a step
+    first, last : int64, (steps,), range of boxes of each step
+    z_start, z_end : J, stored energy at the start and the lowest one at the end
+    """
+
+    rows: Any
+    wide: Any
+    first: Any
+    last: Any
+    z_start: float
+    z_end: float
+
+
+class Stages(NamedTuple):
+    """The lowest stage cost of every step, gear and class, and where it lies.
+
+    Attributes
+    ----------
+    value : g, (steps, gears, classes)
+    drain, level : stored energy taken in the step, and before it, J, (steps, gears, classes)
+    """
+
+    value: Any
+    drain: Any
+    level: Any
 
 
 @kernel
@@ -77,8 +128,7 @@ def _drain(power, dt, box, efficiency):
     charging = power < 0.0
     resistance = box[B_CHARGE] if charging else box[B_DISCHARGE]
     share = efficiency if charging else 1.0
-    root = np.sqrt(max(box[B_VOLTAGE] ** 2 - 4.0 * resistance * power, 0.0))
-    current = 2.0 * power / (box[B_VOLTAGE] + root)
+    current = _root_current(box[B_VOLTAGE], resistance, power)
     bend = resistance - share * box[B_BEND] * dt
     return dt * share * (power + bend * current * current)
 
@@ -176,32 +226,15 @@ def _stage_of_all(hull_power, hull_cost, dt, weight, box, efficiency):
 
 
 @kernel(nogil=True)
-def _stages(
-    hull_power,
-    hull_cost,
-    hull_first,
-    dt,
-    multiplier,
-    first,
-    last,
-    boxes,
-    wide,
-    efficiency,
-    jobs,
-    corners,
-    value,
-    drain,
-    level,
-):
-    """Least of cost + l_{t+1} drain + (l_t - l_{t+1}) z over splits and boxes, per gear and class.
+def _stages(hulls, dt, multiplier, boxes, efficiency, jobs, corners, stages):
+    """Fill the lowest cost + l_{t+1} drain + (l_t - l_{t+1}) z over splits and boxes.
 
     multiplier[0] is that of before the first step; where that is the first of all, z is known and
-    it must equal the next one. Hull points of a list are hull_first[list] to
-    hull_first[list + 1] - 1; `jobs` tells what to do with it: leave what is there, take the
-    step's wide box, or all its boxes. Also fills the drain and z of the least, for the
-    supergradient; `corners` remembers where to begin next time.
+    it must equal the next one. `jobs` (lists,) says what to do with a list: leave what is there,
+    take the step's wide box, or all its boxes. The drain and z of the lowest go into the
+    supergradient; `corners` (lists,) remembers where to begin next time.
     """
-    steps, gears, classes = value.shape
+    steps, gears, classes = stages.value.shape
     for t in range(steps):
         weight = multiplier[t + 1]
         change = multiplier[t] - weight
@@ -211,21 +244,24 @@ def _stages(
                 if jobs[row] == LEAVE:
                     continue
                 best, best_drain, best_level = np.inf, 0.0, 0.0
-                a, b = hull_first[row], hull_first[row + 1]
-                corner = corners[row]
-                rows = wide[t : t + 1] if jobs[row] == WIDE else boxes[first[t] : last[t] + 1]
+                a, b = hulls.first[row], hulls.first[row + 1]
+                power, cost, corner = hulls.power[a:b], hulls.cost[a:b], corners[row]
+                rows = boxes.rows[boxes.first[t] : boxes.last[t] + 1]
+                if jobs[row] == WIDE:
+                    rows = boxes.wide[t : t + 1]
                 for j in range(rows.shape[0] if b > a else 0):
                     box = rows[j]
-                    total, power, corner = _stage(
-                        hull_power[a:b], hull_cost[a:b], corner, dt[t], weight, box, efficiency
+                    total, watts, corner = _stage(
+                        power, cost, corner, dt[t], weight, box, efficiency
                     )
                     z = box[B_LOW] if change >= 0.0 else box[B_HIGH]
                     total += change * z
                     if total < best:
                         best, best_level = total, z
-                        best_drain = _drain(power, dt[t], box, efficiency)
+                        best_drain = _drain(watts, dt[t], box, efficiency)
                 corners[row] = corner
-                value[t, g, c], drain[t, g, c], level[t, g, c] = best, best_drain, best_level
+                stages.value[t, g, c], stages.drain[t, g, c] = best, best_drain
+                stages.level[t, g, c] = best_level
 
 
 @kernel

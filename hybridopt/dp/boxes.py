@@ -1,31 +1,10 @@
 """Stored energy over SoC, and boxes of it with what makes a battery power take least of it."""
 
-from dataclasses import dataclass
-
 import numpy as np
 
-from ..physics.battery import stored_energy
+from ..physics.battery import root_voltage, stored_energy
 from ..problem.problem import Problem
-
-
-@dataclass(frozen=True, eq=False)
-class Boxes:
-    """Boxes of SoC, those in reach of each step, and where the schedule begins and ends.
-
-    Attributes
-    ----------
-    rows : (boxes, 6), as in bound_kernels
-    wide : (steps, 6), likewise: the box that holds all boxes of a step
-    first, last : int64, (steps,), range of boxes of each step
-    z_start, z_end : J, stored energy at the start and the least one at the end
-    """
-
-    rows: np.ndarray
-    wide: np.ndarray
-    first: np.ndarray
-    last: np.ndarray
-    z_start: float
-    z_end: float
+from .bound_kernels import Boxes
 
 
 def make_boxes(problem: Problem, count: int, end: float | None) -> Boxes:
@@ -80,10 +59,14 @@ def _box(problem: Problem, low: float, high: float, step: float) -> list[float]:
 
 
 def _current_ratio(voltage: np.ndarray, resistance: np.ndarray, power: float) -> float:
-    """Most that a current in a box can exceed the one at highest voltage, lowest resistance."""
-    worst = voltage.min() ** 2 - 4.0 * resistance.max() * power
-    plain = float(voltage.max() / voltage.min())
-    if worst <= 0.0:
+    """Most that a current in a box can exceed the one at highest voltage, lowest resistance.
+
+    A current lies between P / U and 2 P / U, which counts where the power is beyond what the
+    battery gives at the lowest voltage and highest resistance.
+    """
+    plain, low = float(voltage.max() / voltage.min()), float(voltage.min())
+    worst = float(root_voltage(low, resistance.max(), power))
+    if worst <= low:
         return 2.0 * plain
-    best = voltage.max() ** 2 - 4.0 * resistance.min() * power
-    return max(plain, float((voltage.max() + best**0.5) / (voltage.min() + worst**0.5)))
+    best = float(root_voltage(voltage.max(), resistance.min(), power))
+    return max(plain, best / worst)

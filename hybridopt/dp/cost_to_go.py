@@ -11,6 +11,7 @@ from numpy.typing import ArrayLike
 
 from ..base.progress import Progress, silent
 from ..base.threads import Threads
+from ..problem.graph import Moves
 from ..problem.grid import _terminal
 from ..problem.memory import PART
 from ..problem.problem import Problem
@@ -138,29 +139,29 @@ class CostToGo:
         middle = float(rows[0, 0, 0, self.pad + place])
         offset = middle if math.isfinite(middle) else 0.0
         reach = self.reach[[max(first - 1, 0), *range(first, last + 1)]]
+        layout = sweep.Layout(
+            self.pad,
+            self.bounds,
+            self.facts,
+            reach,
+            self.prices[first : last + 1],
+            grid.floor_penalty * grid.spacing,
+            self.prune,
+        )
         with self.threads.measured(last - first):
-            kernel = sweep._sweep if self.threads.count == 1 else sweep._sweep_threads
-            kernel(
+            sweep._sweep(
                 points,
-                1.0 / (cell.capacity * grid.spacing),
-                cell.efficiency,
-                grid.floor_penalty * grid.spacing,
-                self.prices[first : last + 1],
-                problem.nodes,
-                self.pad,
-                self.bounds,
-                self.facts,
-                reach,
-                problem.shift[first:last],
-                events.graph,
-                events.cost[first:last],
-                self.floors,
-                self.prune,
+                sweep.BatteryOnGrid(
+                    problem.nodes, 1.0 / (cell.capacity * grid.spacing), cell.efficiency
+                ),
+                layout,
+                Moves(
+                    events.graph, problem.shift[first:last], events.cost[first:last], self.floors
+                ),
                 rows,
-                value,
-                begin,
-                offset,
+                sweep.Kept(value, begin, offset),
                 self._looked_at,
+                None if self.threads.count == 1 else self.threads.count,
             )
         for row, (low, high) in zip(value, self.reach[first : last + 1] - begin, strict=True):
             row[:, :, :low], row[:, :, high + 1 :] = np.nan, np.nan
@@ -201,7 +202,7 @@ class CostToGo:
 
 def _floors(problem: Problem) -> np.ndarray:
     """First grid point from which each move is open, (moves,)."""
-    above = (problem.events.soc_least - problem.grid.low) / problem.grid.spacing
+    above = (problem.events.soc_min - problem.grid.low) / problem.grid.spacing
     return np.maximum(np.ceil(above - 1e-9), 0.0).astype(np.int64)
 
 

@@ -10,7 +10,8 @@ from ..base.errors import InfeasibleError
 from ..base.units import PERCENT
 from ..physics.schedule import Schedule
 from ..physics.step_costs import StepCosts
-from ..problem.graph import begins_start
+from ..problem.choices import Choices
+from ..problem.graph import Moves, begins_start
 from ..problem.grid import _terminal
 from ..problem.problem import Problem
 from ..problem.settings import Settings
@@ -25,23 +26,17 @@ SETTLING_RUNS = 12
 
 @dataclass(frozen=True, eq=False)
 class ForwardRun:
-    """A forward run: schedule, SoC path (steps + 1,) and cost, g, with events and penalties.
+    """A run forward in time that takes the best decision of each step by the cost-to-go.
 
-    The penalties are those of a missed target and of the deepest dip below the window. `costate`
-    (steps,) is the fall of the cost-to-go along the path after each step, g per unit of SoC.
-    """
-
-    schedule: Schedule
-    soc: np.ndarray
-    cost: float
-    costate: np.ndarray
-
-
-@dataclass(frozen=True, eq=False)
-class SplitPath:
-    """A forward run as the kernels know it: splits by number; other fields as of :class:`ForwardRun`.
-
-    `split` is the lower one of two where `share`, the way to the next one, is not 0.
+    Attributes
+    ----------
+    gear, engine_class : of each step, (steps,); gears from 0
+    split, share : number of each step's split, and the share of the way from it to the next one,
+        (steps,)
+    soc : before each step and at the end, (steps + 1,)
+    cost : g, with events and the penalties of a missed target and of the deepest dip below the
+        window
+    costate : drop of the cost-to-go along the run after each step, g per unit of SoC, (steps,)
     """
 
     gear: np.ndarray
@@ -52,9 +47,16 @@ class SplitPath:
     cost: float
     costate: np.ndarray
 
+    def schedule(self, points: Choices) -> Schedule:
+        """Return the schedule: the decisions with motor torques instead of splits."""
+        chosen = self.gear, self.engine_class
+        torque = points.torques(self.split, *chosen)
+        next_torque = points.torques(self.split + (self.share > 0.0), *chosen)
+        return Schedule(*chosen, torque + self.share * (next_torque - torque), self.split > 0)
+
 
 def best_run(problem: Problem, value: CostToGo) -> ForwardRun:
-    """ForwardRun forward, aiming again until the run lands on the target SoC; return the cheapest.
+    """Run forward, aiming again until the run lands on the target SoC; return the cheapest.
 
     Those that miss it beyond the tolerance come last. The grid blurs the target's kink by a
     fraction of a cell; aiming that much higher or lower makes the continuous run end on it. Where
@@ -67,8 +69,8 @@ def best_run(problem: Problem, value: CostToGo) -> ForwardRun:
     InfeasibleError
         No schedule gets to the end within the battery's limits.
     """
-    walk = Walk(problem, value)
-    first = walk.run(0, 0.0)
+    runner = Runner(problem, value)
+    first = runner.run(0, 0.0)
     if first is None:
         raise _dead_end(problem, value)
 
@@ -77,10 +79,10 @@ def best_run(problem: Problem, value: CostToGo) -> ForwardRun:
         if _landed(problem, runs[-1]):
             break
         aim = _next_aim(aims, [_miss(problem, run) for run in runs])
-        run = walk.run(value.kept_from, aim)
+        run = runner.run(value.kept_from, aim)
         while run is None and abs(aim - aims[-1]) > LANDING_TOLERANCE:
             aim = 0.5 * (aim + aims[-1])  # the cost-to-go is not known that far
-            run = walk.run(value.kept_from, aim)
+            run = runner.run(value.kept_from, aim)
         if run is None:
             break
         aims.append(aim)
@@ -88,19 +90,19 @@ def best_run(problem: Problem, value: CostToGo) -> ForwardRun:
     rank = partial(_rank, problem)
     cheapest = min(runs, key=rank)
     if _landed(problem, cheapest):
-        return walk.finished(cheapest)
+        return cheapest
     sides = [
         [i for i, run in enumerate(runs) if (_miss(problem, run) < 0.0) == below]
         for below in (True, False)
     ]
     best = [min(side, key=lambda i: runs[i].cost) for side in sides if side]
-    return walk.finished(min((_settled(walk, runs[i], aims[i]) for i in best), key=rank))
+    return min((_settled(runner, runs[i], aims[i]) for i in best), key=rank)
 
 
-def _settled(walk: "Walk", run: SplitPath, aim: float) -> SplitPath:
+def _settled(runner: "Runner", run: ForwardRun, aim: float) -> ForwardRun:
     """Land a run on the target by its torques alone; return the cheapest run on the way."""
-    problem, begin = walk.problem, walk.value.kept_from
-    walk.keep(run)
+    problem, begin = runner.problem, runner.value.kept_from
+    runner.keep(run)
     below, above, best = (-math.inf, 0.0), (math.inf, 0.0), run
     miss = stride = _miss(problem, run)
     for _ in range(SETTLING_RUNS):
@@ -111,7 +113,7 @@ def _settled(walk: "Walk", run: SplitPath, aim: float) -> SplitPath:
         else:
             share = below[1] / (below[1] - above[1])
             aim = below[0] + width * min(max(share, 0.1), 0.9)
-        again = walk.run(begin, aim, frozen=True)
+        again = runner.run(begin, aim, frozen=True)
         if again is None:
             miss = math.copysign(abs(miss), aim - 0.5 * (below[0] + above[0]))  # too far away
             if math.isinf(width):
@@ -123,17 +125,17 @@ def _settled(walk: "Walk", run: SplitPath, aim: float) -> SplitPath:
     return best
 
 
-def _rank(problem: Problem, run: SplitPath) -> tuple[bool, float]:
+def _rank(problem: Problem, run: ForwardRun) -> tuple[bool, float]:
     """Sort key of runs: those that miss the target beyond the tolerance last, then by cost."""
     return missed_target(run, problem), run.cost
 
 
-def _miss(problem: Problem, run: SplitPath) -> float:
+def _miss(problem: Problem, run: ForwardRun) -> float:
     """SoC at the end above the target."""
     return float(run.soc[-1] - problem.grid.target)
 
 
-def _landed(problem: Problem, run: SplitPath) -> bool:
+def _landed(problem: Problem, run: ForwardRun) -> bool:
     if problem.grid.penalty == 0.0:
         return True
     miss = _miss(problem, run)
@@ -151,77 +153,73 @@ def _next_aim(aims: list[float], misses: list[float]) -> float:
     return float(aims[-1] - (misses[-1] - 0.5 * LANDING_TOLERANCE) / slope)
 
 
-class Walk:
-    """Forward runs of one problem; a later run may keep the first steps of the one before it."""
+class Runner:
+    """Makes forward runs of one problem; a later run may keep the first steps of the one before."""
 
     def __init__(self, problem: Problem, value: CostToGo) -> None:
         steps = problem.points.steps
         self.problem, self.value = problem, value
-        self.gears, self.classes, self.splits = (np.empty(steps, dtype=np.int64) for _ in range(3))
-        self.states = np.full(steps + 1, problem.state)
-        self.shares, self.path, self.costate = np.empty(steps), np.empty(steps + 1), np.empty(steps)
+        gears, classes, splits = (np.empty(steps, dtype=np.int64) for _ in range(3))
+        self.track = kernels.Track(
+            gears,
+            classes,
+            splits,
+            shares=np.empty(steps),
+            states=np.full(steps + 1, problem.state),
+            path=np.full(steps + 1, problem.soc),
+            costate=np.empty(steps),
+        )
         self.fuel = np.empty(steps)
-        self.path[0] = problem.soc
 
-    def keep(self, run: SplitPath) -> None:
+    def keep(self, run: ForwardRun) -> None:
         """Take over a run's gears, engine classes and where its motor is on, for frozen ones."""
-        self.gears[:], self.classes[:], self.splits[:] = run.gear, run.engine_class, run.split
+        track = self.track
+        track.gears[:], track.classes[:], track.splits[:] = run.gear, run.engine_class, run.split
 
-    def finished(self, run: SplitPath) -> ForwardRun:
-        """Return a run with its motor torques."""
-        points, chosen = self.problem.points, (run.gear, run.engine_class)
-        torque = points.torques(run.split, *chosen)
-        between = run.share > 0.0
-        there = points.torques(run.split + between, *chosen)
-        torque = torque + run.share * (there - torque)
-        return ForwardRun(Schedule(*chosen, torque, run.split > 0), run.soc, run.cost, run.costate)
-
-    def run(self, begin: int, aim: float, frozen: bool = False) -> SplitPath | None:
-        """ForwardRun forward from part number `begin`; None when the run meets a dead end."""
+    def run(self, begin: int, aim: float, frozen: bool = False) -> ForwardRun | None:
+        """Run forward from part number `begin`; None when the run meets a dead end."""
         for part in self.value.parts_from(begin):
             if not self._run_part(part, aim, frozen):
                 return None
-        problem, path = self.problem, self.path.copy()
-        cost = self.fuel.sum() + event_cost(problem, self.gears, self.classes)
-        cost += _terminal(problem.grid, path[-1])
-        cost += problem.grid.floor_penalty * max(problem.grid.low - path.min(), 0.0)
-        return SplitPath(
-            self.gears.copy(),
-            self.classes.copy(),
-            self.splits.copy(),
-            self.shares.copy(),
-            path,
+        problem, track = self.problem, self.track
+        cost = self.fuel.sum() + event_cost(problem, track.gears, track.classes)
+        cost += _terminal(problem.grid, track.path[-1])
+        cost += problem.grid.floor_penalty * max(problem.grid.low - track.path.min(), 0.0)
+        return ForwardRun(
+            track.gears.copy(),
+            track.classes.copy(),
+            track.splits.copy(),
+            track.shares.copy(),
+            track.path.copy(),
             float(cost),
-            self.costate.copy(),
+            track.costate.copy(),
         )
 
     def _run_part(self, part: ValuePart, aim: float, frozen: bool) -> bool:
+        """Run through a part of the steps; False where it meets a dead end."""
         problem, first, last = self.problem, part.first, part.last
-        points = problem.points.costs(first, last)
-        events = problem.events
-        gear = problem.gear if first == 0 else int(self.gears[first - 1])
-        chosen = [a[first:last] for a in (self.gears, self.classes, self.splits, self.shares)]
+        points, events = problem.points.costs(first, last), problem.events
+        grid = problem.grid._replace(first=part.begin)
+        gear = problem.gear if first == 0 else int(self.track.gears[first - 1])
+        steps, ends = slice(first, last), ("states", "path")
+        track = kernels.Track(
+            *(
+                array[first : last + 1] if name in ends else array[steps]
+                for name, array in self.track._asdict().items()
+            )
+        )
         done = kernels._forward(
             points,
             problem.cell,
-            problem.grid._replace(first=part.begin),
-            problem.shift[first:last],
-            events.graph,
-            events.cost[first:last],
-            events.soc_least,
-            part.value,
-            last == problem.points.steps,
-            float(aim),
-            frozen,
+            Moves(events.graph, problem.shift[steps], events.cost[steps], events.soc_min),
+            kernels.Ahead(grid, part.value, last == problem.points.steps, float(aim)),
             gear,
-            self.states[first : last + 1],
-            *chosen,
-            self.path[first : last + 1],
-            self.costate[first:last],
+            frozen,
+            track,
         )
         if done < last - first:
             return False
-        self.fuel[first:last] = _mix(points, *chosen)
+        self.fuel[steps] = _mix(points, track.gears, track.classes, track.splits, track.shares)
         return True
 
 
@@ -277,7 +275,7 @@ def _dead_end(problem: Problem, value: CostToGo) -> InfeasibleError:
     )
 
 
-def missed_target(run: ForwardRun | SplitPath, problem: Problem) -> bool:
+def missed_target(run: ForwardRun, problem: Problem) -> bool:
     """Tell whether a run ends below the target by more than the tolerance."""
     low = problem.grid.target - SOC_TOLERANCE
     return problem.grid.penalty > 0.0 and bool(run.soc[-1] < low)

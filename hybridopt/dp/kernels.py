@@ -1,21 +1,97 @@
-"""Numba kernels of the optimiser's forward run: battery step, cost-to-go, choice of a step.
-
-They live together because numba's cache does not notice edits across files.
-Arrays: cost-to-go `value` has shape (steps + 1, states, gears, SoC points), any float.
-"""
+"""Numba kernels of the optimiser's forward run: cost-to-go, choice of a step, the whole run."""
 
 # mypy: allow-untyped-defs, allow-untyped-calls, allow-untyped-decorators
 
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
 from ..base.compiled import kernel
 from ..physics.battery import _landing, _landings, _next_soc, _rates, _state
-from ..problem.graph import _gear_fits
+from ..problem.graph import Moves, _gear_fits
 from ..problem.grid import _terminal
 
 GOLDEN = 0.6180339887498949
+
+
+class Offer(NamedTuple):
+    """The splits of one gear and engine class in a step.
+
+    Attributes
+    ----------
+    cost : g, infinite where a split is not admissible, (splits,)
+    power : battery power, W, (splits,)
+    """
+
+    cost: Any
+    power: Any
+
+
+class BatteryAt(NamedTuple):
+    """The battery at a SoC, for a step.
+
+    Attributes
+    ----------
+    state : voltage, resistances and limits of power, see `_state`
+    rates : see `_rates`
+    soc : 0 to 1
+    """
+
+    state: Any
+    rates: Any
+    soc: float
+
+
+class Ahead(NamedTuple):
+    """The cost-to-go after a step.
+
+    Attributes
+    ----------
+    grid : the SoC grid
+    row : g, cost-to-go over its points, (points,); of all states and gears, (states, gears,
+        points); or after all steps too, (steps + 1, states, gears, points)
+    final : whether the step is the last one, so that the terminal value counts instead
+    aim : SoC by which the cost-to-go is shifted upwards, so that the run ends that much higher
+    """
+
+    grid: Any
+    row: Any
+    final: bool
+    aim: float
+
+
+class Given(NamedTuple):
+    """What is given of a step's decision: gear -1 is nothing.
+
+    Attributes
+    ----------
+    gear, engine : gear from 0, and engine class
+    motor : 0 where the motor is off, above 0 where it is on
+    """
+
+    gear: int
+    engine: int
+    motor: int
+
+
+class Track(NamedTuple):
+    """A forward run while it is made; path[0] and states[0] are given.
+
+    Attributes
+    ----------
+    gears, classes, splits, shares : decision of each step, (steps,): gear from 0, engine class,
+        split by number, and the share of the way from it to the next one
+    states, path : state of the graph, and SoC, before each step and at the end, (steps + 1,)
+    costate : g per unit of SoC, drop of the cost-to-go after each step, (steps,)
+    """
+
+    gears: Any
+    classes: Any
+    splits: Any
+    shares: Any
+    states: Any
+    path: Any
+    costate: Any
 
 
 @kernel
@@ -38,7 +114,7 @@ def _value(grid, row, soc):
 
 @kernel
 def _slope(grid, row, soc):
-    """Fall of the cost-to-go per unit of SoC in the grid cell a SoC lies in."""
+    """Drop of the cost-to-go per unit of SoC in the grid cell that a SoC lies in."""
     i = min(max(int((soc - grid.low) / grid.spacing) - grid.first, 0), row.size - 2)
     return (np.float64(row[i]) - row[i + 1]) / grid.spacing
 
@@ -50,46 +126,47 @@ def _between(values, k, share):
 
 
 @kernel
-def _total(grams, after, grid, row, final, aim):
-    """Cost plus value of landing at a SoC; infinite when the landing is beyond a limit.
-
-    `aim` shifts the value's SoC axis: a positive aim makes the run end that much higher.
-    """
+def _total(grams, after, ahead):
+    """Cost plus value of landing at a SoC; infinite when the landing is beyond a limit."""
     if np.isnan(after):
         return np.inf
-    grams += grid.floor_penalty * max(grid.low - after, 0.0)
-    if final:
-        return grams + _terminal(grid, after - aim)
-    return grams + _value(grid, row, after - aim)
+    grams += ahead.grid.floor_penalty * max(ahead.grid.low - after, 0.0)
+    if ahead.final:
+        return grams + _terminal(ahead.grid, after - ahead.aim)
+    return grams + _value(ahead.grid, ahead.row, after - ahead.aim)
 
 
 @kernel
-def _mixed(costs, powers, k, share, rates, state, grid, row, final, aim, soc):
+def _landed(offer, k, share, here):
+    """SoC after a split between k and k + 1; NaN beyond a battery limit."""
+    return _landing(here.state, here.rates, here.soc, _between(offer.power, k, share))
+
+
+@kernel
+def _mixed(offer, k, share, here, ahead):
     """Cost plus value after a split between k and k + 1."""
-    after = _landing(state, rates, soc, _between(powers, k, share))
-    return _total(_between(costs, k, share), after, grid, row, final, aim)
+    return _total(_between(offer.cost, k, share), _landed(offer, k, share, here), ahead)
 
 
 @kernel
-def _refine(costs, powers, count, split, best, rates, state, grid, row, final, aim, soc):
+def _refine(offer, split, best, here, ahead):
     """Golden-section search between a split and its neighbours; never worse than the split."""
-    best_split, best_share = split, 0.0
+    best_split, best_share, costs = split, 0.0, offer.cost
     for k in (split - 1, split):
-        if k < 1 or k + 1 >= count or costs[k] == np.inf or costs[k + 1] == np.inf:
+        if k < 1 or k + 1 >= costs.size or costs[k] == np.inf or costs[k + 1] == np.inf:
             continue
         low, high = 0.0, 1.0
         a, b = 1.0 - GOLDEN, GOLDEN
-        fa = _mixed(costs, powers, k, a, rates, state, grid, row, final, aim, soc)
-        fb = _mixed(costs, powers, k, b, rates, state, grid, row, final, aim, soc)
+        fa, fb = _mixed(offer, k, a, here, ahead), _mixed(offer, k, b, here, ahead)
         for _ in range(26):
             if fa <= fb:
                 high, b, fb = b, a, fa
                 a = high - GOLDEN * (high - low)
-                fa = _mixed(costs, powers, k, a, rates, state, grid, row, final, aim, soc)
+                fa = _mixed(offer, k, a, here, ahead)
             else:
                 low, a, fa = a, b, fb
                 b = low + GOLDEN * (high - low)
-                fb = _mixed(costs, powers, k, b, rates, state, grid, row, final, aim, soc)
+                fb = _mixed(offer, k, b, here, ahead)
         share, total = (a, fa) if fa <= fb else (b, fb)
         if total < best:
             best, best_split, best_share = total, k, share
@@ -97,24 +174,25 @@ def _refine(costs, powers, count, split, best, rates, state, grid, row, final, a
 
 
 @kernel
-def _trim(powers, costs, count, rates, state, top, soc, k, share):
+def _trim(offer, here, top, k, share):
     """Charge no more than the SoC window takes: raise the split until the step ends in it.
 
     The sweep values charge beyond the window like a full battery; here the motor gives way
     (and the brakes or a lower engine torque take over). Returns split -1 if that is impossible.
     """
-    if not _landing(state, rates, soc, _between(powers, k, share)) > top:
+    costs, count = offer.cost, offer.cost.size
+    if not _landed(offer, k, share, here) > top:
         return k, share
     if k == 0:
         return -1, 0.0
-    while k + 1 < count and _landing(state, rates, soc, powers[k + 1]) > top:
+    while k + 1 < count and _landed(offer, k + 1, 0.0, here) > top:
         k, share = k + 1, 0.0
     if k + 1 >= count or costs[k] == np.inf or costs[k + 1] == np.inf:
         return -1, 0.0
     low, high = share, 1.0
     for _ in range(60):
         middle = 0.5 * (low + high)
-        if _landing(state, rates, soc, _between(powers, k, middle)) > top:
+        if _landed(offer, k, middle, here) > top:
             low = middle
         else:
             high = middle
@@ -122,53 +200,36 @@ def _trim(powers, costs, count, rates, state, top, soc, k, share):
 
 
 @kernel
-def _totals(costs, after, count, grid, row, final, aim, totals):
+def _totals(costs, after, ahead, totals):
     """Fill cost plus value of every split's landing, as `_total`, in vector registers but for V."""
+    grid, row, final, aim = ahead
     low, floor_penalty = grid.low, grid.floor_penalty
-    for k in range(count):
+    for k in range(costs.size):
         grams = costs[k] + floor_penalty * max(low - after[k], 0.0)
         totals[k] = np.inf if np.isnan(after[k]) else grams
-    for k in range(count):
+    for k in range(costs.size):
         if totals[k] < np.inf:
             soc = after[k] - aim
             totals[k] += _terminal(grid, soc) if final else _value(grid, row, soc)
 
 
 @kernel
-def _splits(points, t, gear, engine):
-    """Costs and powers of a step's splits in a gear and engine class."""
+def _offer(points, t, gear, engine):
+    """Return the splits of a gear and engine class in a step."""
     begin = points.first[t, gear, engine]
     end = begin + points.length[t, gear, engine]
-    return points.cost[begin:end], points.power[begin:end]
+    return Offer(points.cost[begin:end], points.power[begin:end])
 
 
 @kernel
-def _choose(
-    points,
-    t,
-    cell,
-    grid,
-    shift,
-    graph,
-    move_cost,
-    soc_least,
-    row,
-    final,
-    aim,
-    soc,
-    source,
-    gear,
-    only_gear,
-    only_engine,
-    only_motor,
-):
+def _choose(points, t, moves, here, ahead, state, gear, given):
     """Best decision of one step from a continuous SoC: gear, move, split, share and value.
 
-    Where only_gear is not -1, gear, engine class and whether the motor is off (only_motor is 0) or
-    on (above 0) are given. The split may lie a share of the way to the next one. The value is
-    infinite when nothing is admissible. `row` is the cost-to-go after the step.
+    `state` and `gear` are those before the step, `moves` those of the step, and `ahead` has the
+    values of all states and gears. The split may lie a share of the way to the next one. The value
+    is infinite when nothing is admissible.
     """
-    state, rates = _state(cell, soc), _rates(cell, points.dt[t])
+    grid, graph = ahead.grid, moves.graph
     top = grid.low + grid.spacing * (grid.points - 1)
     none: Any = np.int64(-1)  # with a bare -1, all kernels that take it would compile once more
     best, pick = np.inf, (none, none, none, 0.0)
@@ -176,112 +237,77 @@ def _choose(
     for g in range(points.first.shape[1]):
         for m in range(graph.source.size):
             c = graph.engine[m]
-            if only_gear >= 0 and (g != only_gear or c != only_engine):
+            if given.gear >= 0 and (g != given.gear or c != given.engine):
                 continue
-            if graph.source[m] != source or not _gear_fits(graph, m, gear, g):
+            if graph.source[m] != state or not _gear_fits(graph, m, gear, g):
                 continue
-            event = shift[c, gear, g] + move_cost[m]
-            if event == np.inf or soc < soc_least[m]:
+            event = moves.shift[c, gear, g] + moves.cost[m]
+            if event == np.inf or here.soc < moves.opens[m]:
                 continue
-            costs, powers = _splits(points, t, g, c)
-            count, ahead = costs.size, row[graph.target[m], g]
-            _landings(powers, count, state, rates, soc, landings)
-            _totals(costs, landings, count, grid, ahead, final, aim, totals)
-            for k in range(count):
-                if costs[k] == np.inf or (only_gear >= 0 and (k > 0) != (only_motor > 0)):
+            offer, after = _offer(points, t, g, c), _after_move(ahead, graph.target[m], g)
+            costs = offer.cost
+            _landings(offer.power, costs.size, here.state, here.rates, here.soc, landings)
+            _totals(costs, landings, after, totals)
+            for k in range(costs.size):
+                if costs[k] == np.inf or (given.gear >= 0 and (k > 0) != (given.motor > 0)):
                     continue
                 j, share, total = k, 0.0, event + totals[k]
                 if landings[k] > top:
-                    j, share = _trim(powers, costs, count, rates, state, top, soc, k, 0.0)
+                    j, share = _trim(offer, here, top, k, 0.0)
                     if j < 0:
                         continue
-                    total = event + _mixed(
-                        costs, powers, j, share, rates, state, grid, ahead, final, aim, soc
-                    )
+                    total = event + _mixed(offer, j, share, here, after)
                 if total < best:
                     best, pick = total, (g, m, j, share)
     g, m, k, share = pick
     if k < 0 or share > 0.0:
         return g, m, k, share, best
     c = graph.engine[m]
-    event = shift[c, gear, g] + move_cost[m]
-    costs, powers = _splits(points, t, g, c)
-    split, share, total = _refine(
-        costs,
-        powers,
-        costs.size,
-        k,
-        best - event,
-        rates,
-        state,
-        grid,
-        row[graph.target[m], g],
-        final,
-        aim,
-        soc,
-    )
-    split, share = _trim(powers, costs, costs.size, rates, state, top, soc, split, share)
+    event = moves.shift[c, gear, g] + moves.cost[m]
+    offer, after = _offer(points, t, g, c), _after_move(ahead, graph.target[m], g)
+    split, share, total = _refine(offer, k, best - event, here, after)
+    split, share = _trim(offer, here, top, split, share)
     return g, m, split, share, event + total
 
 
 @kernel
-def _forward(
-    points,
-    cell,
-    grid,
-    shift,
-    graph,
-    move_cost,
-    soc_least,
-    value,
-    final,
-    aim,
-    frozen,
-    gear,
-    states,
-    gears,
-    classes,
-    splits,
-    shares,
-    path,
-    costate,
-):
-    """Forward run of the optimal policy over a part of the steps; return the number of steps done.
+def _after_move(ahead, state, gear):
+    """Return the cost-to-go of one state and gear."""
+    return Ahead(ahead.grid, ahead.row[state, gear], ahead.final, ahead.aim)
 
-    Where it is `frozen`, gears, classes and where the motor is on are given and only the splits are
-    chosen.
 
-    `value` (steps + 1, states, gears, points) may have an offset: it changes no choice. `final`
-    tells whether the part ends where the problem does; path[0], states[0] and gear are given.
+@kernel
+def _forward(points, cell, moves, ahead, gear, frozen, track):
+    """Run the optimal policy forward over a part of the steps; return the number of steps done.
+
+    Where it is `frozen`, gears, classes and where the motor is on are given in the track, and only
+    the splits are chosen. `gear` is the one before the part. The cost-to-go may have an offset: it
+    changes no choice. `ahead.final` says whether the part ends where the problem does.
     """
     steps = points.first.shape[0]
+    nothing = Given(-1, 0, 0)
     for t in range(steps):
-        last = final and t == steps - 1
+        soc, last = track.path[t], ahead.final and t == steps - 1
+        here = BatteryAt(_state(cell, soc), _rates(cell, points.dt[t]), soc)
+        given = nothing
+        if frozen:
+            given = Given(track.gears[t], track.classes[t], track.splits[t])
         g, m, k, share, best = _choose(
             points,
             t,
-            cell,
-            grid,
-            shift[t],
-            graph,
-            move_cost[t],
-            soc_least,
-            value[t + 1],
-            last,
-            aim,
-            path[t],
-            states[t],
+            Moves(moves.graph, moves.shift[t], moves.cost[t], moves.opens),
+            here,
+            Ahead(ahead.grid, ahead.row[t + 1], last, ahead.aim),
+            track.states[t],
             gear,
-            gears[t] if frozen else -1,
-            classes[t],
-            splits[t],
+            given,
         )
         if best == np.inf:
             return t
-        c = graph.engine[m]
-        gears[t], classes[t], splits[t], shares[t] = g, c, k, share
-        watts = _between(_splits(points, t, g, c)[1], k, share)
-        path[t + 1] = _next_soc(cell, _state(cell, path[t]), path[t], watts, points.dt[t])
-        states[t + 1], gear = graph.target[m], g
-        costate[t] = _slope(grid, value[t + 1, states[t + 1], gear], path[t + 1])
+        c, state = moves.graph.engine[m], moves.graph.target[m]
+        track.gears[t], track.classes[t], track.splits[t], track.shares[t] = g, c, k, share
+        watts = _between(_offer(points, t, g, c).power, k, share)
+        track.path[t + 1] = _next_soc(cell, here.state, soc, watts, points.dt[t])
+        track.states[t + 1], gear = state, g
+        track.costate[t] = _slope(ahead.grid, ahead.row[t + 1, state, g], track.path[t + 1])
     return steps

@@ -1,18 +1,65 @@
-"""Numba kernels of one list of torque splits over a block of SoC points: falls, bounds, value.
+"""Numba kernels of one list of torque splits over a block of SoC points: drops, bounds, value.
 
-SoC is counted in grid cells: a split's `fall` is how many cells SoC falls in the step, and a
-`slope` is the loss of value per cell. Rows of the value are padded on both sides, so that no
-position needs a check. Clear numba's cache after edits: `sweep.py` calls these.
+SoC is counted in grid cells: a split's `drop` is how many cells SoC goes down in the step (up where
+it is negative), and a `slope` is the loss of value per cell. Rows of the value are padded on both
+sides, so that no position needs a check.
 """
 
 # mypy: allow-untyped-defs, allow-untyped-calls, allow-untyped-decorators
 
+from typing import Any, NamedTuple
+
 import numpy as np
 
 from ..base.compiled import kernel
+from ..physics.battery import _root_voltage
 
 # what is known of a block of SoC points, see dp/blocks.py
 U_LOW, U_HIGH, D_LOW, D_HIGH, C_LOW, C_HIGH, ALL_MIN, ALL_MAX, ANY_MIN, ANY_MAX = range(10)
+
+
+class Splits(NamedTuple):
+    """The admissible splits of one gear and engine class over a block of SoC points.
+
+    Attributes
+    ----------
+    power, cost : W and g, (splits,)
+    near, far : SoC drop at the two extremes of the block's voltage and resistance, grid cells,
+        (splits,); see `_drops`
+    """
+
+    power: Any
+    cost: Any
+    near: Any
+    far: Any
+
+
+class Block(NamedTuple):
+    """A block of SoC points and the battery there.
+
+    Attributes
+    ----------
+    first : number of its first point
+    start : place of that point in the padded rows
+    facts : (10,), see :func:`hybridopt.dp.blocks.block_facts`
+    voltage, discharge, charge, power_max, power_min : V, ohm and W, (points of the block,)
+    """
+
+    first: Any
+    start: Any
+    facts: Any
+    voltage: Any
+    discharge: Any
+    charge: Any
+    power_max: Any
+    power_min: Any
+
+
+class Rates(NamedTuple):
+    """Grid cells that SoC drops in a step per ampere out of the battery, and into it."""
+
+    out: float
+    into: float
 
 
 @kernel
@@ -24,8 +71,8 @@ def _row_value(row, position):
 
 
 @kernel
-def _least_of(values, n):
-    """Least of the first values, by folding halves (in vector registers); they are spoilt."""
+def _min_of(values, n):
+    """Minimum of the first values, by folding halves (in vector registers); they are spoilt."""
     while n > 1:
         half = (n + 1) // 2
         low, far = values[: n - half], values[half:n]
@@ -45,119 +92,123 @@ def _or_infinite(difference):
 
 
 @kernel
-def _least_difference(here, there, scratch):
-    """Least of here - there, where not both are infinite."""
-    n, least = here.size, scratch[0]
+def _min_difference(here, there, scratch):
+    """Minimum of here - there, where not both are infinite."""
+    n, lowest = here.size, scratch[0]
     half = (n + 1) // 2
     here_far, there_far = here[half:], there[half:]
-    least[half - 1] = _or_infinite(here[half - 1] - there[half - 1])
+    lowest[half - 1] = _or_infinite(here[half - 1] - there[half - 1])
     for i in range(n - half):
         difference = _or_infinite(here[i] - there[i])
         far = _or_infinite(here_far[i] - there_far[i])
-        least[i] = far if far < difference else difference
-    return _least_of(least, half)
+        lowest[i] = far if far < difference else difference
+    return _min_of(lowest, half)
 
 
 @kernel
 def _slope_range(row, first, last, scratch):
-    """Least and largest slope of the cells first to last, of those without two infinite ends."""
+    """Lowest and highest slope of the cells first to last, of those without two infinite ends."""
     n = last + 1 - first
     half = (n + 1) // 2
-    near, far, least, fewest = row[first:], row[first + half :], scratch[0], scratch[1]
+    near, far, lowest, negated = row[first:], row[first + half :], scratch[0], scratch[1]
     one = near[half - 1] - near[half]
-    least[half - 1], fewest[half - 1] = _or_infinite(one), _or_infinite(-one)
+    lowest[half - 1], negated[half - 1] = _or_infinite(one), _or_infinite(-one)
     for i in range(n - half):
         one, other = near[i] - near[i + 1], far[i] - far[i + 1]
         a, b = _or_infinite(one), _or_infinite(other)
-        least[i] = b if b < a else a
+        lowest[i] = b if b < a else a
         a, b = _or_infinite(-one), _or_infinite(-other)
-        fewest[i] = b if b < a else a
-    return _least_of(least, half), -_least_of(fewest, half)
+        negated[i] = b if b < a else a
+    return _min_of(lowest, half), -_min_of(negated, half)
 
 
 @kernel
-def _falls(powers, n, info, step, charge_step, near, far):
-    """Falls of all splits at the two extremes of a block's voltage and resistance.
+def _drops(splits, facts, rates):
+    """Fill SoC drops of all splits at the two extremes of a block's voltage and resistance.
 
-    d = P step 2 / (U + sqrt(U^2 - 4 R P)) has the derivative step / sqrt(U^2 - 4 R P) with respect
-    to P. Over the block that is least for the highest U with the lowest R (highest when charging)
-    and largest for the other corner, at every P. So for any two splits the difference of
-    their falls lies between the difference of `near` and that of `far`, at every point.
+    d = 2 P rate / (U + sqrt(U^2 - 4 R P)) has the derivative rate / sqrt(U^2 - 4 R P) with respect
+    to P. Over the block that is lowest for the highest U with the lowest R (highest when charging)
+    and highest for the other corner, at every P. So for any two splits the difference of their
+    drops lies between the difference of `near` and that of `far`, at every point. Where the far
+    corner cannot give the power, `far` is infinite.
     """
-    for k in range(n):
-        power = powers[k]
+    for k in range(splits.power.size):
+        power = splits.power[k]
         draws = power > 0.0
-        scale = 2.0 * power * (step if draws else charge_step)
-        u = info[U_HIGH]
-        root = u * u - 4.0 * (info[D_LOW] if draws else info[C_HIGH]) * power
-        near[k] = scale / (u + np.sqrt(max(root, 0.0)))
-        u = info[U_LOW]
-        root = u * u - 4.0 * (info[D_HIGH] if draws else info[C_LOW]) * power
-        far[k] = scale / (u + np.sqrt(root)) if root > 0.0 else np.inf
+        scale = 2.0 * power * (rates.out if draws else rates.into)
+        resistance = facts[D_LOW] if draws else facts[C_HIGH]
+        splits.near[k] = scale / _root_voltage(facts[U_HIGH], resistance, power)
+        root = _root_voltage(facts[U_LOW], facts[D_HIGH] if draws else facts[C_LOW], power)
+        splits.far[k] = scale / root if root > facts[U_LOW] else np.inf
 
 
 @kernel
-def _reference(powers, costs, n, slope, info, near, far):
-    """Split with the least cost + slope * fall among those allowed all over a block, or -1."""
-    ref, best = -1, np.inf
-    for k in range(n):
-        total = costs[k] + slope * 0.5 * (near[k] + far[k])
-        if total < best and info[ALL_MIN] <= powers[k] <= info[ALL_MAX]:
-            ref, best = k, total
-    return ref
+def _reference(splits, slope, facts):
+    """Split with the lowest cost + slope * drop among those allowed all over a block, or -1."""
+    reference, best = -1, np.inf
+    for k in range(splits.power.size):
+        total = splits.cost[k] + slope * 0.5 * (splits.near[k] + splits.far[k])
+        if total < best and facts[ALL_MIN] <= splits.power[k] <= facts[ALL_MAX]:
+            reference, best = k, total
+    return reference
 
 
 @kernel
-def _raise_gains(costs, n, near, far, base, near_base, far_base, least, largest, gains):
+def _raise_losses(splits, cost, near, far, slope_min, slope_max, losses):
     """Raise each split's proved loss against a reference: useless where it is above zero.
 
-    V(x - d) - V(x - d_r) = s (d - d_r) for some slope s of the cells between the two landings.
-    s is within [least, largest] and the difference within its two extremes, so
-    m - m_r + V(x - d) - V(x - d_r) is at least m - m_r plus the least of the four products.
+    The reference has a cost and SoC drops `near` and `far`. V(x - d) - V(x - d_r) = s (d - d_r)
+    for some slope s of the cells between the two landings. s is within [slope_min, slope_max] and
+    the difference within its two extremes, so m - m_r + V(x - d) - V(x - d_r) is at least m - m_r
+    plus the lowest of the four products.
     """
-    for k in range(n):
-        a, b = near[k] - near_base, far[k] - far_base
-        gain = min(min(least * a, least * b), min(largest * a, largest * b)) + costs[k] - base
-        gains[k] = gain if gain > gains[k] else gains[k]
+    for k in range(splits.power.size):
+        a, b = splits.near[k] - near, splits.far[k] - far
+        change = min(min(slope_min * a, slope_min * b), min(slope_max * a, slope_max * b))
+        loss = change + splits.cost[k] - cost
+        losses[k] = loss if loss > losses[k] else losses[k]
 
 
 @kernel
-def _is_left(gains, n):
-    """Whether any split may still be best."""
+def _is_left(losses, n):
+    """Whether any of the first splits may still be best."""
     for k in range(n):
-        if not gains[k] > 1e-12:
+        if not losses[k] > 1e-12:
             return True
     return False
 
 
 @kernel
-def _list_kept(powers, n, info, gains, kept):
+def _list_kept(splits, facts, losses, kept):
     """List the splits that may be best somewhere in a block; return how many."""
     count = 0
-    for k in range(n):
-        if not gains[k] > 1e-12 and info[ANY_MIN] <= powers[k] <= info[ANY_MAX]:
+    for k in range(splits.power.size):
+        if not losses[k] > 1e-12 and facts[ANY_MIN] <= splits.power[k] <= facts[ANY_MAX]:
             kept[count] = k
             count += 1
     return count
 
 
 @kernel
-def _look_closer(costs, near, far, kept, count, ref, row, start, width, scratch):
+def _look_closer(splits, kept, count, reference, row, block, scratch):
     """Drop splits again, with the slopes of only those cells that the kept ones land in."""
-    low, high = min(near[ref], far[ref]), max(near[ref], far[ref])
+    near, far = splits.near[reference], splits.far[reference]
+    low, high = min(near, far), max(near, far)
     for j in range(count):
         k = kept[j]
-        low, high = min(low, near[k], far[k]), max(high, near[k], far[k])
+        low = min(low, splits.near[k], splits.far[k])
+        high = max(high, splits.near[k], splits.far[k])
     if not high < row.size:
         return count
-    first, last = int(start - high - 1e-6), int(start + width - 1 - low + 1e-6)
-    least, largest = _slope_range(row, first, min(last, row.size - 2), scratch)
+    end = block.start + block.voltage.size - 1
+    first, last = int(block.start - high - 1e-6), int(end - low + 1e-6)
+    slope_min, slope_max = _slope_range(row, first, min(last, row.size - 2), scratch)
     left = 0
     for j in range(count):
         k = kept[j]
-        a, b = near[k] - near[ref], far[k] - far[ref]
-        gain = min(min(least * a, least * b), min(largest * a, largest * b))
-        if not gain + costs[k] - costs[ref] > 1e-12:
+        a, b = splits.near[k] - near, splits.far[k] - far
+        change = min(min(slope_min * a, slope_min * b), min(slope_max * a, slope_max * b))
+        if not change + splits.cost[k] - splits.cost[reference] > 1e-12:
             kept[left] = k
             left += 1
     return left
@@ -165,18 +216,16 @@ def _look_closer(costs, near, far, kept, count, ref, row, start, width, scratch)
 
 @kernel
 def _shifted_min(cost, power, scale, offset, voltage, resistance, row, start, best):
-    """Lower best[x] to cost + value where point x falls to, all over a block.
+    """Lower best[x] to cost + value where point x lands, all over a block.
 
-    Every fall lies within one cell of `-offset`, so the loop reads neighbours of one shifted
-    row, needs no gather and runs in vector registers.
+    Every landing lies within one cell of `offset` beside its point, so the loop reads neighbours
+    of one shifted row, needs no gather and runs in vector registers.
     """
-    four = 4.0 * power
     ahead = row[start + offset : start + offset + best.size + 1]
     behind = row[start + offset - 1 : start + offset + best.size]
     for x in range(best.size):
-        u = voltage[x]
-        fall = scale / (u + np.sqrt(max(u * u - four * resistance[x], 0.0)))
-        share = -fall - offset
+        drop = scale / _root_voltage(voltage[x], resistance[x], power)
+        share = -drop - offset
         here = ahead[x]
         slope = ahead[x + 1] - here if share > 0.0 else here - behind[x]
         total = cost + here + (share * slope if share != 0.0 else 0.0)
@@ -184,42 +233,28 @@ def _shifted_min(cost, power, scale, offset, voltage, resistance, row, start, be
 
 
 @kernel
-def _checked_min(cost, power, scale, voltage, resistance, power_min, power_max, row, start, best):
-    """As `_shifted_min` for any fall, minding the battery limits point by point."""
+def _checked_min(cost, power, scale, block, resistance, row, best):
+    """As `_shifted_min` for any drop, minding the battery limits point by point."""
     for x in range(best.size):
-        if power_min[x] <= power <= power_max[x]:
-            u = voltage[x]
-            fall = scale / (u + np.sqrt(max(u * u - 4.0 * power * resistance[x], 0.0)))
-            best[x] = min(best[x], cost + _row_value(row, start + x - fall))
+        if block.power_min[x] <= power <= block.power_max[x]:
+            drop = scale / _root_voltage(block.voltage[x], resistance[x], power)
+            best[x] = min(best[x], cost + _row_value(row, block.start + x - drop))
 
 
 @kernel
-def _split_values(
-    powers, costs, kept, count, near, far, nodes, a, b, info, step, charge_step, row, start, best
-):
-    """Least over the kept splits of cost + value after the split, for points a to b - 1."""
+def _split_values(splits, kept, count, block, rates, row, best):
+    """Fill the minimum over the kept splits of cost + value after the split, for all points."""
     best[:] = np.inf
     for j in range(count):
         k = kept[j]
-        power = powers[k]
-        resistance = nodes[1][a:b] if power > 0.0 else nodes[2][a:b]
-        scale = 2.0 * power * (step if power > 0.0 else charge_step)
-        low, high = min(near[k], far[k]), max(near[k], far[k])
-        if info[ALL_MIN] <= power <= info[ALL_MAX] and high - low < 0.99:
+        cost, power = splits.cost[k], splits.power[k]
+        resistance = block.discharge if power > 0.0 else block.charge
+        scale = 2.0 * power * (rates.out if power > 0.0 else rates.into)
+        low, high = min(splits.near[k], splits.far[k]), max(splits.near[k], splits.far[k])
+        if block.facts[ALL_MIN] <= power <= block.facts[ALL_MAX] and high - low < 0.99:
             offset = int(np.floor(-low + 1e-6))
             _shifted_min(
-                costs[k], power, scale, offset, nodes[0][a:b], resistance, row, start, best
+                cost, power, scale, offset, block.voltage, resistance, row, block.start, best
             )
         else:
-            _checked_min(
-                costs[k],
-                power,
-                scale,
-                nodes[0][a:b],
-                resistance,
-                nodes[4][a:b],
-                nodes[3][a:b],
-                row,
-                start,
-                best,
-            )
+            _checked_min(cost, power, scale, block, resistance, row, best)

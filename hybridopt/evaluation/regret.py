@@ -133,7 +133,7 @@ def drive_regret(
             taken.shift[t],
             taken.events.graph,
             taken.events.cost[t],
-            taken.events.soc_least,
+            taken.events.soc_min,
             row,
             t == steps - 1,
             aim,

@@ -19,7 +19,7 @@ import numpy as np
 from ..dp import kernels
 from ..dp.bound import lower_bound
 from ..dp.cost_to_go import CostToGo, ValuePart
-from ..dp.forward import Walk
+from ..dp.forward import Runner
 from ..inputs.cycle import Cycle
 from ..inputs.driveline_file import read_driveline
 from ..physics.demand import drive_demand
@@ -91,12 +91,11 @@ def later_stages() -> None:
     power = np.broadcast_to((0.0, -1e3, -2e3), cost.shape)
     points = OperatingPoints.bare(np.diff(cycle.time), cost, power)
     problem = make_problem(points, driveline.battery, settings, settings.penalty(driveline))
-    walk = Walk(problem, cast(CostToGo, _NoValue(problem)))
-    path = walk.run(0, 0.0)
-    assert path is not None
-    run = walk.finished(path)
+    run = Runner(problem, cast(CostToGo, _NoValue(problem))).run(0, 0.0)
+    assert run is not None
     demand = drive_demand(driveline, cycle)
-    replay_schedule(driveline, demand, run.schedule, settings.socs[2], settings.gear_start)
+    schedule = run.schedule(points)
+    replay_schedule(driveline, demand, schedule, settings.socs[2], settings.gear_start)
     lower_bound(problem, run, run.costate)
 
 

@@ -21,7 +21,7 @@ import numpy as np
 
 from ..base.threads import in_threads
 from ..dp import bound_kernels as kernels
-from ..dp.bound import Bound, Hulls
+from ..dp.bound import Bound, list_hulls
 from ..dp.boxes import make_boxes
 from ..dp.corridor import Corridor
 from ..dp.forward import ForwardRun
@@ -53,7 +53,7 @@ class Detours:
         self.slope = voltage_slope(problem.cell, run.soc)
         shape = SCALES.size, problem.points.steps + 1, problem.events.graph.states
         behind, ahead = np.full((2, *shape, problem.points.gears), np.inf)
-        hulls = Hulls(problem.points)
+        hulls = list_hulls(problem.points)
 
         def work(a: int, b: int) -> None:
             for i in range(a, b):
@@ -69,7 +69,7 @@ class Detours:
         self.least = least - 1e-12 * (np.abs(least) + 4.0 * max(ends))
 
     def _fill(
-        self, hulls: Hulls, multipliers: np.ndarray, behind: np.ndarray, ahead: np.ndarray
+        self, hulls: kernels.Hulls, multipliers: np.ndarray, behind: np.ndarray, ahead: np.ndarray
     ) -> None:
         """Fill the shortest paths to and from every step, state and gear, (steps + 1, ...)."""
         problem, boxes = self.problem, self.boxes
@@ -77,19 +77,14 @@ class Detours:
         stage = np.empty((3, points.steps, points.gears, len(EngineClass)))
         jobs = np.full(hulls.first.size - 1, kernels.EXACT, dtype=np.int64)
         kernels._stages(
-            hulls.power,
-            hulls.cost,
-            hulls.first,
+            hulls,
             points.dt,
             multipliers,
-            boxes.first,
-            boxes.last,
-            boxes.rows,
-            boxes.wide,
+            boxes,
             problem.cell.efficiency,
             jobs,
             np.zeros_like(jobs),
-            *stage,
+            kernels.Stages(*stage),
         )
         behind[0, problem.state, problem.gear] = 0.0
         ahead[-1] = 0.0

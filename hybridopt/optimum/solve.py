@@ -31,25 +31,25 @@ class Solution:
     Attributes
     ----------
     problem : what was solved
-    run : the optimal schedule, its SoC path and cost
+    run : the optimal decisions, their SoC path, cost and costate
+    schedule : the optimal schedule
     value_start : g of fuel, the cost-to-go at the start; equals `cost` within grid error
     value : the cost-to-go; value[t] is in g of fuel, (states, gears, SoC points)
-    soc_grid : (SoC points,)
     corridor : the SoC ranges that were swept, proved to hold all schedules that cost no more; None
         where all points were
     """
 
     problem: Problem
     run: ForwardRun
+    schedule: Schedule
     value_start: float
     value: CostToGo
-    soc_grid: np.ndarray
     corridor: Corridor | None = None
 
     @property
-    def schedule(self) -> Schedule:
-        """The optimal schedule."""
-        return self.run.schedule
+    def soc_grid(self) -> np.ndarray:
+        """State of charge of the grid points, (SoC points,)."""
+        return self.problem.soc_grid
 
     @property
     def soc(self) -> np.ndarray:
@@ -58,7 +58,7 @@ class Solution:
 
     @property
     def costate(self) -> np.ndarray:
-        """Fall of the cost-to-go, g per unit of SoC, after each step along the run, (steps,)."""
+        """Drop of the cost-to-go, g per unit of SoC, after each step along the run, (steps,)."""
         return self.run.costate
 
     @property
@@ -121,11 +121,11 @@ def solve(
     return Solution(
         problem=problem,
         run=run,
+        schedule=run.schedule(problem.points),
         value_start=float(
             kernels._value(problem.grid, value[0][problem.state, problem.gear], problem.soc)
         ),
         value=value,
-        soc_grid=problem.soc_grid,
         corridor=corridor,
     )
 

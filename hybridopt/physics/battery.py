@@ -70,12 +70,18 @@ def _state(cell, soc):
 
 
 @kernel(inline="always")
+def _root_voltage(voltage, resistance, power):
+    """U + sqrt(U^2 - 4 R P), V: twice a terminal power over it is the current."""
+    return voltage + np.sqrt(max(voltage * voltage - 4.0 * power * resistance, 0.0))
+
+
+@kernel(inline="always")
 def _root_current(voltage, resistance, power):
     """Battery current, A, for a terminal power; limits are not looked at.
 
     I = 2 P / (U + sqrt(U^2 - 4 R P)), the root of R I^2 - U I + P = 0 that goes to P / U.
     """
-    return 2.0 * power / (voltage + np.sqrt(max(voltage * voltage - 4.0 * resistance * power, 0.0)))
+    return 2.0 * power / _root_voltage(voltage, resistance, power)
 
 
 @kernel
@@ -163,9 +169,23 @@ def resistance_at(cell: Cell, soc: float | np.ndarray, sign: np.ndarray) -> np.n
     return np.asarray(np.where(sign > 0.0, discharge, charge))
 
 
+def root_voltage(
+    voltage: float | np.ndarray, resistance: float | np.ndarray, power: float | np.ndarray
+) -> np.ndarray:
+    """Return U + sqrt(U^2 - 4 R P), V, as the kernel `_root_voltage`; arrays of one shape."""
+    inside = np.asarray(voltage) ** 2 - 4.0 * np.asarray(resistance) * power
+    return np.asarray(voltage + np.sqrt(np.maximum(inside, 0.0)))
+
+
+def root_current(
+    voltage: float | np.ndarray, resistance: float | np.ndarray, power: float | np.ndarray
+) -> np.ndarray:
+    """Return the current for powers at the terminals, A, as the kernel `_root_current`."""
+    return np.asarray(2.0 * np.asarray(power) / root_voltage(voltage, resistance, power))
+
+
 def inner_power(cell: Cell, soc: float | np.ndarray, power: np.ndarray) -> np.ndarray:
     """Return the power out of the store for powers at the terminals, limits not counted, W."""
     voltage, resistance = np.interp(soc, cell.soc, cell.voltage), resistance_at(cell, soc, power)
-    root = np.sqrt(np.maximum(voltage**2 - 4.0 * resistance * power, 0.0))
-    current = 2.0 * power / (voltage + root)
+    current = root_current(voltage, resistance, power)
     return np.asarray(voltage * current * np.where(power < 0.0, cell.efficiency, 1.0))

@@ -146,6 +146,23 @@ def _with_arrivals(
     )
 
 
+class Moves(NamedTuple):
+    """The moves with their costs, as kernels take them: in all steps, or in one.
+
+    Attributes
+    ----------
+    graph : states and moves
+    shift : g, (steps, 3 engine classes, gears from, gears to); without steps for one
+    cost : g, (steps, moves), infinite where a move is closed; without steps for one
+    opens : from where each move is open, (moves,): a SoC, or the number of a SoC point
+    """
+
+    graph: Graph
+    shift: Any
+    cost: Any
+    opens: Any
+
+
 class Events(NamedTuple):
     """The graph of a problem and what its moves cost.
 
@@ -153,12 +170,12 @@ class Events(NamedTuple):
     ----------
     graph : states and moves
     cost : g, (steps, moves), infinite where a move is closed
-    soc_least : (moves,), SoC from which a move is open, 0 to 1
+    soc_min : (moves,), SoC from which a move is open, 0 to 1
     """
 
     graph: Graph
     cost: np.ndarray
-    soc_least: np.ndarray
+    soc_min: np.ndarray
 
 
 def make_events(

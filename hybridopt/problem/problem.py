@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from ..inputs.driveline import Battery
-from ..physics.battery import Cell, _states, pack_battery
+from ..physics.battery import Cell, _states, pack_battery, root_current
 from ..physics.operating_points import EngineClass
 from .choices import Choices, PointsOnDemand
 from .graph import Events, make_events
@@ -58,11 +58,14 @@ class Problem:
         return self.grid.low + self.grid.spacing * np.arange(self.grid.points)
 
     @cached_property
-    def nodes(self) -> tuple[np.ndarray, ...]:
-        """Voltage, resistances (discharge, charge), highest and lowest power at the grid points."""
+    def nodes(self) -> np.ndarray:
+        """The battery at the grid points, (5, SoC points).
+
+        Rows: voltage, V, resistances (discharge, charge), ohm, highest and lowest power, W.
+        """
         states = np.empty((5, self.grid.points))
         _states(self.cell, self.soc_grid, states)
-        return tuple(states)
+        return states
 
     @cached_property
     def largest_drop(self) -> float:
@@ -90,9 +93,8 @@ class Problem:
             s.
         """
         voltage, discharge = self.nodes[0].min(), self.nodes[1].max()
-        root = np.sqrt(np.maximum(voltage**2 - 4.0 * discharge * highest, 0.0))
         scale = dt / self.cell.capacity
-        return -lowest / voltage * scale, 2.0 * highest / (voltage + root) * scale
+        return -lowest / voltage * scale, root_current(voltage, discharge, highest) * scale
 
     def on_grid(self, soc_points: int) -> "Problem":
         """Return the same problem on a grid of so many SoC points."""

@@ -21,7 +21,7 @@ from hypothesis import strategies as st
 from hybridopt import Settings, read_cycle, read_driveline
 from hybridopt.dp import cost_to_go
 from hybridopt.dp.cost_to_go import CostToGo
-from hybridopt.dp.forward import Walk
+from hybridopt.dp.forward import Runner
 from hybridopt.optimum.solve import solve
 from hybridopt.physics.demand import wheel_demand
 from hybridopt.physics.operating_points import OperatingPoints, list_operating_points
@@ -162,7 +162,7 @@ class Parallel(cost_to_go.Threads):
 
     def __init__(self, steps):
         super().__init__(steps)
-        self.count = self.most + 1  # not 1, whatever there is
+        self.count = self.all + 1  # not 1, whatever there is
 
     @contextlib.contextmanager
     def measured(self, steps):
@@ -198,7 +198,7 @@ def test_parts_swept_again_are_the_same():
     assert all(
         kept.value[t].tobytes() == again.value[t].tobytes() for t in range(1, wanted.steps + 1)
     )
-    first = [Walk(one.problem, one.value).run(0, 0.0) for one in (kept, again)]
+    first = [Runner(one.problem, one.value).run(0, 0.0) for one in (kept, again)]
     assert first[1].cost == first[0].cost and first[1].soc.tobytes() == first[0].soc.tobytes()
     # only the last parts are run again to land on the target
     assert again.cost == pytest.approx(kept.cost, rel=1e-3)
