@@ -1,4 +1,26 @@
-"""The whole job in order: demand, operating points, solve, replay, limits, bound. Read first."""
+"""From a speed cycle to a proved optimum: all stages of a solve in order. Read this page first.
+
+1.  `drive_demand` (physics/demand.py): the speed the cycle asks for becomes speed and torque at the
+    wheels in every step.
+2.  `list_choices` (problem/choices.py): for every step, gear and engine class (off, running, being
+    started) a list of splits of the torque between engine and motor, each with its cost, g of
+    fuel, and the battery power it takes. Together they are the choices of the optimisation.
+3.  `make_problem` (problem/problem.py): choices, battery, a grid of states of charge (SoC), and
+    the states of engine and gear with the moves between them and what these cost.
+4.  `CostToGo` (dp/cost_to_go.py): a sweep backward in time finds the minimum cost from every SoC,
+    state and gear to the end of the cycle (Bellman's recursion).
+5.  `best_run` (dp/forward.py): a run forward from the start takes the best decision of each step by
+    the cost-to-go, from the exact SoC, and ends on the target. `solve` (optimum/solve.py) does 3
+    to 5, on steeper penalties where the target was missed, or in a corridor of SoC that is proved
+    to hold the optimum.
+6.  `replay_schedule` (physics/replay.py): the physics of each step once more, now with every
+    quantity that a trace holds.
+7.  `respect_limits` (optimum/thermal_limits.py), where it is wanted: tighten and solve again until
+    temperature and overload limits are kept.
+8.  `lower_bound` (dp/bound.py): a proof that no schedule costs less than so many grams.
+9.  `Optimum` (optimum/optimum.py) holds all of this; `Result` (optimum/result.py) is the part with
+    traces and totals that goes into files.
+"""
 
 import dataclasses
 import time
@@ -27,7 +49,7 @@ THERMAL_CAUSE = "thermal limits, which the bound leaves out"
 
 @dataclass(frozen=True, eq=False)
 class Prepared:
-    """What a solve begins with: demand at the wheels and the choices of every step.
+    """What a solve begins with: the demand at the wheels and the choices of every step.
 
     Drivelines and settings share it where they differ only in what the choices do not depend on:
     the battery but for its power limits, the SoC grid and window, event costs.
@@ -35,128 +57,6 @@ class Prepared:
 
     demand: Demand
     points: Choices
-
-
-def prepare(cycle: Cycle, driveline: Driveline, settings: Settings, whole: bool = True) -> Prepared:
-    """Work out demand and choices; errors are those of :func:`solve_cycle`.
-
-    Without `whole`, operating points take less memory, but only a solve is quick with them.
-    """
-    wanted = drive_demand(driveline, cycle)
-    points = list_choices(driveline, wanted, settings.splits, settings.memory_limit, whole)
-    return Prepared(wanted, points)
-
-
-def find_optimum(
-    cycle: Cycle,
-    driveline: Driveline,
-    settings: Settings | None = None,
-    progress: Progress = silent,
-    bound: bool = True,
-    prepared: Prepared | None = None,
-    keep_value: bool = True,
-) -> Optimum:
-    """Find the least-fuel schedule and keep all that leads to it.
-
-    Parameters
-    ----------
-    cycle, driveline, settings, progress, bound
-        As for :func:`solve_cycle`.
-    prepared
-        Demand and choices, where many drivelines share them; worked out when not given.
-    keep_value
-        Keep the cost-to-go and sweep all points of SoC, whatever `settings.corridor`. Without it,
-        the cost-to-go is dropped before the bound and operating points are not kept whole, which
-        saves memory.
-
-    Returns
-    -------
-    Optimum
-        `optimum.result()` gives what :func:`solve_cycle` returns.
-
-    Raises
-    ------
-    InputError, InfeasibleError
-        As for :func:`solve_cycle`.
-    """
-    settings = (settings or Settings()).resolved(driveline).for_steps(cycle.dt)
-    if keep_value:
-        settings = dataclasses.replace(settings, corridor=False)
-    began = time.perf_counter()
-    plan_memory(cycle, driveline, settings, keep_value).check()
-    prepared = prepared or prepare(cycle, driveline, settings, keep_value)
-    free = solve_prepared(cycle, driveline, settings, prepared, progress)
-    best = _respect_limits(free) if settings.thermal_limits else free
-    best = dataclasses.replace(best, seconds=time.perf_counter() - began)
-    if not keep_value:
-        best.solution.value.forget()
-    if not bound:
-        return best
-    proved = lower_bound(free.solution.problem, best.solution.run, best.solution.costate)
-    if proved.cause and best.rounds:
-        proved = dataclasses.replace(proved, cause=THERMAL_CAUSE)
-    return dataclasses.replace(best, bound=proved)
-
-
-def solve_prepared(
-    cycle: Cycle,
-    driveline: Driveline,
-    settings: Settings,
-    prepared: Prepared,
-    progress: Progress = silent,
-) -> Optimum:
-    """Solve for resolved settings and replay the schedule; no bound is proved."""
-    wanted, penalty = prepared.demand, settings.penalty(driveline)
-    solution = solve(
-        prepared.points,
-        driveline.battery,
-        settings,
-        penalty,
-        shift_costs(driveline, wanted, settings),
-        progress,
-        stop_costs(wanted, settings),
-        start_steps(driveline.start.duration, wanted.dt),
-    )
-    trace = replay_schedule(
-        driveline,
-        wanted,
-        solution.schedule,
-        settings.socs[2],
-        settings.gear_start,
-        solution.costate,
-    )
-    return Optimum(cycle, driveline, settings, wanted, solution, trace)
-
-
-def _respect_limits(free: Optimum) -> Optimum:
-    """Solve again, with fewer choices where they led beyond a thermal limit, until all are kept."""
-    cycle, driveline, settings = free.cycle, free.driveline, free.settings
-    whole = isinstance(free.points, OperatingPoints)
-
-    def solve_again(demand: Demand) -> Optimum:
-        free.solution.value.forget()  # it is not the answer
-        points = list_choices(driveline, demand, settings.splits, settings.memory_limit, whole)
-        return solve_prepared(cycle, driveline, settings, Prepared(demand, points))
-
-    return respect_limits(free, solve_again)
-
-
-def plan_memory(
-    cycle: Cycle, driveline: Driveline, settings: Settings, whole: bool = True
-) -> Memory:
-    """Return what a solve would keep in memory, with operating points kept whole or not."""
-    room = split_room(driveline, settings.splits)
-    starts = start_steps(driveline.start.duration, cycle.dt)
-    states = make_events(settings, cycle.dt, None, starts).graph.states
-    return Memory(
-        cycle.dt.size,
-        driveline.gearbox.gears,
-        settings.for_steps(cycle.dt).grid_points,
-        room,
-        settings.memory_limit,
-        states,
-        whole,
-    )
 
 
 def solve_cycle(
@@ -195,3 +95,126 @@ def solve_cycle(
     """
     known = find_optimum(cycle, driveline, settings, progress, bound, keep_value=False)
     return known.result()
+
+
+def find_optimum(
+    cycle: Cycle,
+    driveline: Driveline,
+    settings: Settings | None = None,
+    progress: Progress = silent,
+    bound: bool = True,
+    prepared: Prepared | None = None,
+    keep_value: bool = True,
+) -> Optimum:
+    """Find the least-fuel schedule and keep all that leads to it.
+
+    Parameters
+    ----------
+    cycle, driveline, settings, progress, bound
+        As for :func:`solve_cycle`.
+    prepared
+        From :func:`prepare`, where many drivelines share it; None works it out.
+    keep_value
+        Keep the cost-to-go, and operating points whole as far as they fit; all points of SoC are
+        swept then, whatever `settings.corridor`. Without, the cost-to-go is dropped before the
+        bound, which saves memory.
+
+    Returns
+    -------
+    Optimum
+        Schedule, cost-to-go, trace and bound.
+
+    Raises
+    ------
+    InputError, InfeasibleError
+        As :func:`solve_cycle`.
+    """
+    settings = (settings or Settings()).resolved(driveline).for_steps(cycle.dt)
+    if keep_value:
+        settings = dataclasses.replace(settings, corridor=False)
+    began = time.perf_counter()
+    plan_memory(cycle, driveline, settings, keep_value).check()
+    prepared = prepared or prepare(cycle, driveline, settings, keep_value)
+    free = solve_prepared(cycle, driveline, settings, prepared, progress)
+    best = _respect_limits(free) if settings.thermal_limits else free
+    best = dataclasses.replace(best, seconds=time.perf_counter() - began)
+    if not keep_value:
+        best.solution.value.forget()
+    if not bound:
+        return best
+    proved = lower_bound(free.solution.problem, best.solution.run, best.solution.costate)
+    if proved.cause and best.rounds:
+        proved = dataclasses.replace(proved, cause=THERMAL_CAUSE)
+    return dataclasses.replace(best, bound=proved)
+
+
+def prepare(cycle: Cycle, driveline: Driveline, settings: Settings, whole: bool = True) -> Prepared:
+    """Work out the demand at the wheels and the choices of every step (stages 1 and 2).
+
+    Without `whole`, operating points take less memory, but only a solve is quick with them. Errors
+    are those of :func:`solve_cycle`.
+    """
+    wanted = drive_demand(driveline, cycle)
+    points = list_choices(driveline, wanted, settings.splits, settings.memory_limit, whole)
+    return Prepared(wanted, points)
+
+
+def solve_prepared(
+    cycle: Cycle,
+    driveline: Driveline,
+    settings: Settings,
+    prepared: Prepared,
+    progress: Progress = silent,
+) -> Optimum:
+    """Solve for resolved settings and replay the schedule (stages 3 to 6); no bound is proved."""
+    wanted, penalty = prepared.demand, settings.penalty(driveline)
+    solution = solve(
+        prepared.points,
+        driveline.battery,
+        settings,
+        penalty,
+        shift_costs(driveline, wanted, settings),
+        progress,
+        stop_costs(wanted, settings),
+        start_steps(driveline.start.duration, wanted.dt),
+    )
+    trace = replay_schedule(
+        driveline,
+        wanted,
+        solution.schedule,
+        settings.socs[2],
+        settings.gear_start,
+        solution.costate,
+    )
+    return Optimum(cycle, driveline, settings, wanted, solution, trace)
+
+
+def _respect_limits(free: Optimum) -> Optimum:
+    """Solve again with fewer choices until all limits are kept (stage 7)."""
+    cycle, driveline, settings = free.cycle, free.driveline, free.settings
+    whole = isinstance(free.points, OperatingPoints)
+
+    def solve_again(demand: Demand) -> Optimum:
+        free.solution.value.forget()  # it is not the answer
+        points = list_choices(driveline, demand, settings.splits, settings.memory_limit, whole)
+        return solve_prepared(cycle, driveline, settings, Prepared(demand, points))
+
+    return respect_limits(free, solve_again)
+
+
+def plan_memory(
+    cycle: Cycle, driveline: Driveline, settings: Settings, whole: bool = True
+) -> Memory:
+    """Return what a solve would keep in memory, with operating points kept whole or not."""
+    room = split_room(driveline, settings.splits)
+    starts = start_steps(driveline.start.duration, cycle.dt)
+    states = make_events(settings, cycle.dt, None, starts).graph.states
+    return Memory(
+        cycle.dt.size,
+        driveline.gearbox.gears,
+        settings.for_steps(cycle.dt).grid_points,
+        room,
+        settings.memory_limit,
+        states,
+        whole,
+    )

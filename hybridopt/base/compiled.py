@@ -42,7 +42,8 @@ def kernel(function: Any = None, *, borrows: bool = False, **options: Any) -> An
     -----
     By itself numba compiles again only where a function's own file has changed. Kernels call
     kernels of other files and take constants from them, so the state of all such files is part of
-    the stamp of each entry of the cache.
+    the version of each index of the cache. An index of another version is passed over unread: its
+    types may not be there any more.
     """
 
     if borrows and hasattr(DefaultOptions, NOT_COUNTED):
@@ -52,7 +53,7 @@ def kernel(function: Any = None, *, borrows: bool = False, **options: Any) -> An
         made = njit(cache=True, error_model="numpy", **options)(python)
         entry = getattr(getattr(made, "_cache", None), "_cache_file", None)
         if entry is not None:  # absent where compiling is switched off
-            entry._source_stamp = (entry._source_stamp, kernel_sources())
+            entry._version = (entry._version, kernel_sources())
         return made
 
     return compiled if function is None else compiled(function)

@@ -9,10 +9,9 @@ from typing import ClassVar
 import numba
 import numpy as np
 
-RETRY = 12  # parts between two tries of the slower number of threads
-LONG = 2.0  # s of a process's first sweep on one thread, from which on more are tried
+LONG = 2.0  # s of a process's first sweep on one thread, from which on all are tried
 SHORT = 0.1  # s, the same of its later sweeps
-HOPELESS = 2.0  # times slower: the slower number is not tried again
+SLOWER = 1.3  # times slower than on one thread: parts differ by themselves
 
 
 def in_threads(work: Callable[[int, int], object], steps: int) -> None:
@@ -31,14 +30,13 @@ def in_threads(work: Callable[[int, int], object], steps: int) -> None:
 
 
 class Threads:
-    """How many threads the sweep uses, found while it runs.
+    """How many threads a sweep uses, found while it runs: one, or all that there are.
 
     Threads meet at every step, so on a busy machine, where they wait for each other, one thread
-    can be many times faster. The sweep begins on one thread. Where it would take long on that, it
-    goes on with all, and then the faster way; the slower one, if it is not much slower, gets a part
-    now and then to see whether that has changed. The first part of either number does not count:
-    it may have to compile the kernels. For its first sweep alone a process does not compile the
-    parallel kernel, unless the sweep is long.
+    can be ten times faster. The sweep begins on one thread. Where it would take long on that, it
+    goes on with all, and back to one for good as soon as a part is clearly slower. The first part
+    of either number does not count: it may have to compile the kernels. For its first sweep alone a
+    process does not compile the parallel kernel, unless the sweep is long.
 
     Parameters
     ----------
@@ -46,16 +44,14 @@ class Threads:
         Of the whole sweep.
     """
 
-    begun: ClassVar[int] = 0  # sweeps of this process
+    swept: ClassVar[bool] = False  # whether this process has begun a sweep before
 
     def __init__(self, steps: int) -> None:
-        Threads.begun += 1
-        self.long = LONG if Threads.begun == 1 else SHORT
+        self.steps, self.count = steps, 1
+        self.long, Threads.swept = SHORT if Threads.swept else LONG, True
         self.all = numba.get_num_threads()
-        self.steps = steps
-        self.count = 1
-        self.seconds: dict[int, float] = {}
-        self.parts = {1: 0, self.all: 0}
+        self.warm = False  # whether the kernel for this number of threads has run before
+        self.alone: float | None = None  # s of a step on one thread
 
     @contextmanager
     def measured(self, steps: int) -> Iterator[None]:
@@ -69,14 +65,12 @@ class Threads:
             numba.set_num_threads(self.all)
 
     def learn(self, seconds: float) -> None:
-        """Take in the time of a step, and choose for the next part."""
-        self.parts[self.count] += 1
-        if self.parts[self.count] == 1:
-            return
-        self.seconds[self.count] = seconds
-        if len(self.seconds) == 1:
-            self.count = self.all if seconds * self.steps > self.long else 1
-            return
-        fast, slow = (f(self.seconds, key=lambda n: self.seconds[n]) for f in (min, max))
-        again = sum(self.parts.values()) % RETRY == 0
-        self.count = slow if again and self.seconds[slow] < HOPELESS * self.seconds[fast] else fast
+        """Take in the time of a step, s, and choose for the next part."""
+        if not self.warm:
+            self.warm = True
+        elif self.alone is None:
+            self.alone = seconds
+            if seconds * self.steps > self.long and self.all > 1:
+                self.count, self.warm = self.all, False
+        elif seconds > SLOWER * self.alone:
+            self.count = 1

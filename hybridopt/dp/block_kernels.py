@@ -1,6 +1,6 @@
 """Numba kernels of one step of the backward sweep over a block of SoC points.
 
-First W, the least cost of each arrival and gear over its splits; then V, the minimum over moves
+First W, the minimum over splits of each arrival and gear; then V, the minimum over moves
 and gears of W and their events.
 """
 
@@ -29,7 +29,7 @@ def _block_values(step_lists, moves, block, rates, after, pad, prune, best, used
     """Fill W of every arrival and gear over a block, best[arrival, gear, point of the block].
 
     `step_lists` holds power, cost and count of :class:`Lists`. Returns how many pairs of a split
-    and a point were looked at; `used` tells what is filled.
+    and a point were looked at; `used` says what is filled.
     """
     power, cost, count = step_lists
     classes, gears, size = power.shape
@@ -67,7 +67,7 @@ def _block_values(step_lists, moves, block, rates, after, pad, prune, best, used
 
 @kernel
 def _gear_losses(best, used, prune, leads, losses, scratch):
-    """Find a good gear of every arrival, and how much every other one costs more at the least."""
+    """Find a good gear of every arrival, and how much more every other one costs at least."""
     middle = best.shape[2] // 2
     for i in range(best.shape[0]):
         leads[i] = -1

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-BLOCK = 256  # most points of a block
+BLOCK = 256  # points of a block at most
 
 
 def block_bounds(points: int, pad: int) -> np.ndarray:

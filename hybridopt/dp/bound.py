@@ -14,8 +14,8 @@ where S(l) is the length of the shortest path over (gear, engine state) whose st
 (the z term is absent in the first step, where z is known).
 
 Proof. Along the schedule z_{t+1} <= z_t - D_t(p_t, z_t). Add l_{t+1} (z_{t+1} - z_t + D_t) <= 0
-to the cost of each step, sort by z_t, and take the least over all that is left free: path, splits
-and each z_t on its own. Each relaxation can only lower the sum.
+to the cost of each step, sort by z_t, and take the minimum over all that is left free: path,
+splits and each z_t on its own. Each relaxation can only lower the sum.
 
 Assumptions, and what is more than the optimiser's problem: splits may be any motor torque,
 because between two listed splits cost and power are linear (see OperatingPoints), and any mixture
@@ -57,7 +57,7 @@ from .forward import ForwardRun
 
 BOXES = 16  # sub-boxes of the SoC window
 WANTED_PERCENT = 0.01  # gap at which the ascent stops
-NOTED_PERCENT = 0.1  # gap above which its cause is told
+NOTED_PERCENT = 0.1  # gap above which its cause is reported
 ITERATIONS = 60, 20  # evaluations of the dual function, at most: above the noted gap, below it
 PATIENCE = 8, 3  # evaluations without gain after which the ascent stops, likewise
 STRIDE, LARGEST_STRIDE = 1e-3, 0.3  # of a factor
@@ -346,7 +346,7 @@ def scale_together(
 
 
 def _wanted(best: float, upper: float) -> bool:
-    """Tell whether the gap is still above what is wanted."""
+    """Return whether the gap is still above what is wanted."""
     return upper - best > 1e-2 * WANTED_PERCENT * abs(upper)
 
 

@@ -1,8 +1,8 @@
 """Numba kernels of the lower bound: convex hulls, stage costs over boxes, trellis; see bound.py.
 
-A box is a range of stored energy z (J) with the voltage and resistances that make a power take
-least of it: rows of `boxes` are B_LOW, B_HIGH (edges, J), B_VOLTAGE (highest, V), B_DISCHARGE and
-B_CHARGE (lowest, ohm) and B_BEND (V s/C: what the bend of z over SoC takes off a resistance).
+A box is a range of stored energy z (J) with the voltage and resistances at which a power takes
+the least of it. Its columns are B_LOW and B_HIGH (edges, J), B_VOLTAGE (highest, V), B_DISCHARGE
+and B_CHARGE (lowest, ohm) and B_BEND (V s/C: what the bend of z over SoC takes off a resistance).
 """
 
 # mypy: allow-untyped-defs, allow-untyped-calls, allow-untyped-decorators
@@ -89,7 +89,7 @@ def _sorted_points(costs, powers, count, order):
 
 @kernel
 def _lower_hull(costs, powers, order, n, hull_power, hull_cost):
-    """Lower left convex hull of the ordered points: cost falls and flattens as power rises."""
+    """Lower left convex hull of the ordered points: cost goes down ever less with power."""
     used = 0
     for i in range(n):
         p, m = powers[order[i]], costs[order[i]]
@@ -151,7 +151,7 @@ def _turning_power(slope, weight, dt, box, efficiency, charging):
 
 @kernel
 def _lowest_corner(hull_power, hull_cost, begin, weight, dt, box, efficiency):
-    """Hull point with the least cost + weight * drain, walking downhill from one to begin with.
+    """Hull point with the lowest cost + weight * drain, walking downhill from one to begin with.
 
     Both are convex in power, so the first point without a lower neighbour is the lowest.
     """
@@ -168,7 +168,7 @@ def _lowest_corner(hull_power, hull_cost, begin, weight, dt, box, efficiency):
 
 @kernel
 def _lowest_on_edge(hull_power, hull_cost, i, weight, dt, box, efficiency):
-    """Least of cost + weight * drain inside the edge from hull point i to the next; and the power.
+    """Minimum of cost + weight * drain inside the edge from hull point i to the next; its power.
 
     It lies where the derivative vanishes, or at zero power, where the drain has its kink.
     """
@@ -191,7 +191,7 @@ def _lowest_on_edge(hull_power, hull_cost, i, weight, dt, box, efficiency):
 
 @kernel
 def _stage(hull_power, hull_cost, begin, dt, weight, box, efficiency):
-    """Least cost + weight * drain over a hull; returns it, its power and the nearest hull point."""
+    """Minimum of cost + weight * drain over a hull, its power and the nearest hull point."""
     if not _convex(dt, box, efficiency):
         return _stage_of_all(hull_power, hull_cost, dt, weight, box, efficiency)
     corner, best = _lowest_corner(hull_power, hull_cost, begin, weight, dt, box, efficiency)
@@ -212,7 +212,7 @@ def _convex(dt, box, efficiency):
 
 @kernel
 def _stage_of_all(hull_power, hull_cost, dt, weight, box, efficiency):
-    """As `_stage` for a drain that is not convex: a concave piece has its least at an end."""
+    """As `_stage` for a drain that is not convex: a concave piece has its minimum at an end."""
     best, best_power, corner = np.inf, 0.0, 0
     for i in range(hull_power.size):
         total = hull_cost[i] + weight * _drain(hull_power[i], dt, box, efficiency)

@@ -1,4 +1,4 @@
-"""Stored energy over SoC, and boxes of it with what makes a battery power take least of it."""
+"""Boxes of stored energy, with the battery at which a power takes the least of it."""
 
 import numpy as np
 
@@ -13,14 +13,14 @@ def make_boxes(problem: Problem, count: int, end: float | None) -> Boxes:
     Parameters
     ----------
     end
-        Least SoC at the end; None for any in the window.
+        Lowest SoC at the end; None for any in the window.
     """
     grid, window = problem.grid, problem.settings.socs
     edges = np.linspace(window[0], window[1], count + 1)
-    step = problem.largest_drop * grid.spacing
+    step = problem.max_move * grid.spacing
     pairs = zip(edges[:-1], edges[1:], strict=True)
-    rise, fall = problem.reach(*problem.power_ranges, problem.points.dt)
-    lowest = problem.soc - np.concatenate(([0.0], np.cumsum(fall)[:-1]))
+    rise, drop = problem.reach(*problem.power_ranges, problem.points.dt)
+    lowest = problem.soc - np.concatenate(([0.0], np.cumsum(drop)[:-1]))
     highest = problem.soc + np.concatenate(([0.0], np.cumsum(rise)[:-1]))
     if end is not None and grid.penalty > 0.0:
         lowest = np.maximum(lowest, end - np.cumsum(rise[::-1])[::-1])

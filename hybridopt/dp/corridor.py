@@ -12,21 +12,21 @@ class Corridor:
     Attributes
     ----------
     low, high : SoC, 0 to 1
-    price : g per unit of SoC, what energy is worth near it
+    costate : g per unit of SoC, what stored energy is worth near it
     """
 
     low: np.ndarray
     high: np.ndarray
-    price: np.ndarray
+    costate: np.ndarray
 
     def holds(self, other: "Corridor") -> bool:
-        """Tell whether another corridor lies inside."""
+        """Return whether another corridor lies inside."""
         return bool((self.low <= other.low).all() and (self.high >= other.high).all())
 
     def around(self, other: "Corridor") -> "Corridor":
-        """Return the least corridor that holds another one too."""
+        """Return the narrowest corridor that holds this one and another."""
         low, high = np.minimum(self.low, other.low), np.maximum(self.high, other.high)
-        return Corridor(low, high, self.price)
+        return Corridor(low, high, self.costate)
 
     @property
     def width(self) -> float:

@@ -43,17 +43,17 @@ class ValuePart:
 
 
 class CostToGo:
-    """Least cost from every state to the end; made by a backward sweep.
+    """The minimum cost from every state to the end, made by a backward sweep.
 
     Indexing by a step, 0 to the number of steps, gives g of fuel as float64,
-    (states, gears, SoC points); without least times the states are engine off and on.
+    (states, gears, SoC points); without minimum times the states are engine off and on.
 
     Notes
     -----
     The sweep itself runs in float64. What is kept is float32 less an offset per part, so that a
     value carries a rounding of some 1e-6 g; only the choices of the forward run depend on it.
     SoC points that no run from the start can reach are NaN unless `whole`, and so are those
-    outside a corridor. Beyond the corridor, energy counts as bought and sold at its price.
+    outside a corridor. Beyond the corridor, energy counts as bought and sold at its costate.
     Where the settings' memory limit does not hold all parts, the last ones are kept, and the
     others are swept again from the float64 row kept at each one's end (checkpointing).
     """
@@ -70,14 +70,14 @@ class CostToGo:
         self.steps = problem.points.steps
         problem.points.make_room(problem.memory.packed)
         self.edges = [*range(0, self.steps, PART), self.steps]
-        self.pad = math.ceil(problem.largest_drop) + 4
+        self.pad = math.ceil(problem.max_move) + 4
         self.bounds = block_bounds(problem.grid.points, self.pad)
         self.facts = block_facts(problem.nodes, self.bounds)
         self.reach = _whole(problem) if whole else _reach(problem)
         self.prices = np.full(self.steps + 1, problem.grid.penalty * problem.grid.spacing)
         if corridor:
             self.reach = _inside(problem, corridor, self.reach)
-            self.prices = corridor.price * problem.grid.spacing
+            self.prices = corridor.costate * problem.grid.spacing
         self.floors = _floors(problem)
         self.threads = Threads(self.steps)
         self._looked_at = np.zeros(self.bounds.size - 1)
@@ -222,13 +222,13 @@ def _reach(problem: Problem) -> np.ndarray:
     ndarray of int64, (steps + 1, 2)
     """
     grid = problem.grid
-    rise, fall = problem.reach(*problem.power_ranges, problem.points.dt)
+    rise, drop = problem.reach(*problem.power_ranges, problem.points.dt)
     place = (problem.soc - grid.low) / grid.spacing
     low, high = math.floor(place) - BESIDE, math.ceil(place) + BESIDE
     ranges = np.empty((problem.points.steps + 1, 2), dtype=np.int64)
     ranges[0] = low, high
     for t in range(problem.points.steps):
-        low = max(math.floor(low - fall[t] / grid.spacing), 0)
+        low = max(math.floor(low - drop[t] / grid.spacing), 0)
         high = min(math.ceil(high + rise[t] / grid.spacing), grid.points - 1)
         ranges[t + 1] = low, high
     return ranges.clip(0, grid.points - 1)

@@ -271,12 +271,12 @@ def _dead_end(problem: Problem, value: CostToGo) -> InfeasibleError:
     return InfeasibleError(
         f"no schedule gets past {where} of {problem.points.steps} from SoC "
         f"{problem.soc / PERCENT:.1f} % within the battery's limits; widen the SoC window, start "
-        "elsewhere, loosen least times and inhibitors, or use a milder cycle"
+        "elsewhere, loosen minimum times and inhibitors, or use a milder cycle"
     )
 
 
 def missed_target(run: ForwardRun, problem: Problem) -> bool:
-    """Tell whether a run ends below the target by more than the tolerance."""
+    """Return whether a run ends below the target by more than the tolerance."""
     low = problem.grid.target - SOC_TOLERANCE
     return problem.grid.penalty > 0.0 and bool(run.soc[-1] < low)
 
@@ -286,7 +286,7 @@ def refuse_missed(run: ForwardRun, problem: Problem) -> None:
     grid, path = problem.grid, run.soc
     if path.min() < grid.low - SOC_TOLERANCE:
         raise InfeasibleError(
-            f"no schedule keeps the SoC above {grid.low / PERCENT:g} %; the best falls to "
+            f"no schedule keeps the SoC above {grid.low / PERCENT:g} %; the best drops to "
             f"{path.min() / PERCENT:.1f} %; widen the window, start higher or lower the load"
         )
     if missed_target(run, problem):

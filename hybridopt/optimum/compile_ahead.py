@@ -59,7 +59,7 @@ def _started() -> "subprocess.Popen[bytes] | None":
 
 
 def _nothing_compiled() -> bool:
-    """Tell whether the optimiser's folder in numba's cache has no kernel."""
+    """Return whether the optimiser's folder in numba's cache has no kernel."""
     if numba.config.DISABLE_JIT or numba.get_num_threads() < 2:
         return False
     compiled: Any = kernels._forward

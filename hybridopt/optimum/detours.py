@@ -4,7 +4,7 @@ Theorem. Take the multipliers l of bound.py, and one schedule of cost J that mee
 scales a >= b >= 0, step t and SoC level z every schedule that holds stored energy z_t >= z before
 step t costs at least
 
-    least over (state, gear) of F_t(a) + B_t(b), plus
+    min over (state, gear) of F_t(a) + B_t(b), plus
     (a - b) l_t z - a l_1 z(x_0) + b l_N z(target),
 
 with F_t(a) the length of the shortest path through the steps before t at multipliers a l, and
@@ -61,12 +61,12 @@ class Detours:
 
         in_threads(work, SCALES.size)
         ends = self.multipliers[1] * self.boxes.z_start, self.multipliers[-1] * self.boxes.z_end
-        least = np.full((SCALES.size, *behind.shape[:2]), -np.inf)
+        minimum = np.full((SCALES.size, *behind.shape[:2]), -np.inf)
         for i in range(SCALES.size):
             for j in range(SCALES.size):
                 paths = (behind[i] + ahead[j]).min(axis=(1, 2))
-                least[i, j] = paths - SCALES[i] * ends[0] + SCALES[j] * ends[1]
-        self.least = least - 1e-12 * (np.abs(least) + 4.0 * max(ends))
+                minimum[i, j] = paths - SCALES[i] * ends[0] + SCALES[j] * ends[1]
+        self.minimum = minimum - 1e-12 * (np.abs(minimum) + 4.0 * max(ends))
 
     def _fill(
         self, hulls: kernels.Hulls, multipliers: np.ndarray, behind: np.ndarray, ahead: np.ndarray
@@ -91,7 +91,7 @@ class Detours:
         kernels._paths(stage[0], problem.shift, graph, cost, behind, ahead)
 
     def cost(self, run: ForwardRun) -> float:
-        """Return the cost of a run, g, and of what it lacks at the end, at the bound's price."""
+        """Return the cost of a run, g, and of what it lacks at the end, at the bound's costate."""
         lacking = self.boxes.z_end - float(stored_energy(self.problem.cell, run.soc[-1]))
         return float(run.cost + self.multipliers[-1] * max(lacking, 0.0))
 
@@ -102,7 +102,7 @@ class Detours:
         """
         apart = np.subtract.outer(SCALES, SCALES)[:, :, None] * self.multipliers
         with np.errstate(divide="ignore", invalid="ignore"):
-            level = (cost - self.least) / apart
+            level = (cost - self.minimum) / apart
         high = np.where(apart > 0.0, level, np.inf).min(axis=(0, 1))
         low = np.where(apart < 0.0, level, -np.inf).max(axis=(0, 1))
         soc = np.linspace(*self.problem.settings.socs[:2], ENERGY_POINTS)

@@ -175,13 +175,13 @@ def _optimum_in_corridor(
         if missed_target(guide, coarse):
             return None
         bound = lower_bound(coarse, guide, guide.costate)
-        detours, least = Detours(coarse, bound, guide), guide.cost
-        corridor = detours.corridor(min(least, (1.0 + EXPECTED_GAP) * bound.bound))
+        detours, lowest = Detours(coarse, bound, guide), guide.cost
+        corridor = detours.corridor(min(lowest, (1.0 + EXPECTED_GAP) * bound.bound))
         while True:
             value = CostToGo(problem, progress=progress, corridor=corridor)
             run = best_run(problem, value)
-            least = min(least, detours.cost(run))
-            needed = detours.corridor(least)
+            lowest = min(lowest, detours.cost(run))
+            needed = detours.corridor(lowest)
             if corridor.holds(needed):
                 return value, run, corridor
             corridor = corridor.around(needed)

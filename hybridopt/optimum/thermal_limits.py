@@ -41,7 +41,7 @@ def respect_limits(first: Optimum, solve_again: SolveAgain) -> Optimum:
     Parameters
     ----------
     first
-        The optimum without these limits; only what its driveline gives figures for is looked at.
+        The optimum without these limits; only limits that its driveline gives values for count.
     solve_again
         Finds the optimum for a tightened demand.
 
@@ -191,7 +191,7 @@ def _lower_share(
 
 
 def _floor(driveline: Driveline, demand: Demand, name: str) -> np.ndarray:
-    """Least share of each step at which it can still be driven, of `LEVELS`, (steps,)."""
+    """Return the lowest share of `LEVELS` at which each step can still be driven, (steps,)."""
     floor = np.full(demand.steps, LEVELS[-1])
     for level in reversed(LEVELS[:-1]):
         share = np.minimum(getattr(demand, name), level)

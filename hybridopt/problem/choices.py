@@ -1,4 +1,4 @@
-"""What a step may choose from: operating points kept in memory, or listed again part by part."""
+"""What each step may choose from: operating points kept in memory, or listed again in parts."""
 
 from typing import Protocol
 
@@ -44,10 +44,16 @@ class Choices(Protocol):
         """Return cost and power of the steps first to last - 1."""
 
     def torques(self, split: np.ndarray, *chosen: np.ndarray) -> np.ndarray:
-        """Return the motor torque, N m, of a split of every step, given gear and engine class."""
+        """Return the motor torque of every step, N m, (steps,).
+
+        Parameters
+        ----------
+        split, chosen
+            Number of the split; gear and engine class, of each step, (steps,).
+        """
 
     def make_room(self, room: float) -> None:
-        """Allow bytes for what would else be worked out again and again."""
+        """Allow so many bytes for what would otherwise be worked out again and again."""
 
     def power_ranges(self) -> tuple[np.ndarray, np.ndarray]:
         """Return lowest and highest admissible battery power of every step, W, (steps,) each."""
@@ -79,7 +85,7 @@ class PointsOnDemand:
         Raises
         ------
         InfeasibleError
-            Nothing at all can drive some step of the part; the message tells all such steps.
+            No operating point can drive some step of the part; the message names all such steps.
         """
         if self._recent is None or self._recent[:2] != (first, last):
             demand = self.demand.part(first, last)
@@ -100,11 +106,17 @@ class PointsOnDemand:
         return kept
 
     def make_room(self, room: float) -> None:
-        """Allow bytes for cost and power of the parts asked for from now on."""
+        """Allow so many bytes for cost and power of the parts asked for from now on."""
         self.room = room
 
     def torques(self, split: np.ndarray, *chosen: np.ndarray) -> np.ndarray:
-        """Return the motor torque, N m, of a split of every step, given gear and engine class."""
+        """Return the motor torque of every step, N m, (steps,).
+
+        Parameters
+        ----------
+        split, chosen
+            Number of the split; gear and engine class, of each step, (steps,).
+        """
         points = chosen_points(self.driveline, self.demand, self.aim, *chosen)
         alone = np.zeros((2, self.steps), dtype=np.int64)
         return points.torques(split, *alone)

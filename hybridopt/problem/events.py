@@ -1,4 +1,4 @@
-"""What starts, stops and shifts cost, and those that a setting forbids in some steps."""
+"""What starts, stops and shifts cost, and which of them the settings forbid in some steps."""
 
 import numpy as np
 
@@ -20,12 +20,12 @@ def driveline_events(driveline: Driveline, demand: Demand, settings: Settings) -
     demand
         What the wheels want.
     settings
-        Least times, inhibitors and the cost of a start.
+        Minimum times, inhibitors and the cost of a start.
 
     Raises
     ------
     InputError
-        The least times make too many states.
+        The minimum times make too many states.
     """
     duration = driveline.start.duration
     return make_events(
@@ -51,10 +51,10 @@ def stop_costs(demand: Demand, settings: Settings) -> np.ndarray:
 
 
 def closed_shifts(demand: Demand, settings: Settings, gears: int) -> np.ndarray:
-    """Tell which shifts are forbidden in each step, (steps, gears from, gears to), bool.
+    """Return which shifts are forbidden in each step, (steps, gears from, gears to), bool.
 
-    Shifts that leave gears out are allowed as the setting says while the vehicle moves, and always
-    at rest; while braking below a speed there are none.
+    While the vehicle moves, shifts that skip gears are allowed as the setting says; at rest they
+    always are. While braking below the setting's speed no shift is allowed.
     """
     step = np.arange(gears)[None, :] - np.arange(gears)[:, None]
     skips = {
@@ -69,7 +69,7 @@ def closed_shifts(demand: Demand, settings: Settings, gears: int) -> np.ndarray:
 
 
 def shift_costs(driveline: Driveline, demand: Demand, settings: Settings) -> np.ndarray:
-    """Cost of every shift: its fuel and the setting's event cost.
+    """Return the cost of every shift: its fuel and the setting's event cost.
 
     Returns
     -------

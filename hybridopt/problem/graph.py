@@ -1,9 +1,9 @@
 """The discrete states of a driveline and the moves between them: engine, time in it, time in gear.
 
-Without least times there are two states, engine off and engine on. A least time splits a state
-into ages, the last of which is free; a start that takes several steps makes the first ages of the
-engine-on state steps of class STARTING. What a move costs in each step, or that it is closed, is
-told by one array, so that sweep, forward run, bound and closed loop obey the same rules.
+Without minimum times there are two states, engine off and engine on. A minimum time splits a
+state into ages, the last of which is free; a start that takes several steps makes the first ages of
+the engine-on state steps of class STARTING. One array says what a move costs in each step, or that
+it is closed, so that sweep, forward run, bound and closed loop obey the same rules.
 """
 
 from typing import Any, NamedTuple
@@ -16,7 +16,7 @@ from ..physics.codes import EngineClass
 from .settings import Settings
 
 ANY, STAY, SHIFT = 0, 1, 2  # gear of a move: free, the same, another one
-MOST_STATES = 256
+MAX_STATES = 256
 EARLIER = 1e9  # s, how long engine state and gear have lasted at the start of the drive
 
 
@@ -67,14 +67,14 @@ def make_graph(off: int, on: int, start: int, gear: int) -> Graph:
     Raises
     ------
     InputError
-        There are more states than are of use.
+        There would be more states than are of use.
     """
     on = max(on, start)
     states = (off + on) * gear
-    if states > MOST_STATES:
+    if states > MAX_STATES:
         raise InputError(
-            f"the least times make {states} states of engine and gear, at most {MOST_STATES} are "
-            "of use; set shorter least times or resample the cycle to longer steps"
+            f"the minimum times make {states} states of engine and gear, at most {MAX_STATES} are "
+            "of use; set shorter minimum times or resample the cycle to longer steps"
         )
     moves = []
     for node in range(off + on):
@@ -189,7 +189,7 @@ def make_events(
     Parameters
     ----------
     settings
-        Least times, SoC from which the engine may be stopped, cost of a start.
+        Minimum times, SoC from which the engine may be stopped, cost of a start.
     dt
         s, (steps,).
     stop_costs
@@ -201,13 +201,13 @@ def make_events(
     Raises
     ------
     InputError
-        The least times make too many states.
+        The minimum times make too many states.
 
     Notes
     -----
-    A least time is over as soon as the steps since the change last as long; ages count steps, so
-    steps may have any lengths. A start is done when the shares 1 / start_steps of its steps add up
-    to 1. Before the first step, engine state and gear count as long settled.
+    A minimum time is over as soon as the steps since the change are as long in all; ages count
+    steps, so steps may have any lengths. A start is done when the shares 1 / start_steps of its
+    steps add up to 1. Before the first step, engine state and gear count as long settled.
     """
     shares = np.ones(dt.size) if start_steps is None else 1.0 / start_steps
     past = [
@@ -216,10 +216,10 @@ def make_events(
         (1.0, shares),
         (settings.min_gear_time, dt),
     ]
-    graph = make_graph(*(_steps_needed(least, amounts) for least, amounts in past))
+    graph = make_graph(*(_steps_needed(wanted, amounts) for wanted, amounts in past))
     stop = np.zeros(dt.size) if stop_costs is None else stop_costs
     off_free, on_free, started, gear_free = (
-        _enough(amounts, least, max(graph[-3:])) for least, amounts in past
+        _enough(amounts, wanted, max(graph[-3:])) for wanted, amounts in past
     )
     cost = np.zeros((dt.size, graph.source.size))
     gears = graph.gear_ages
@@ -244,21 +244,21 @@ def make_events(
     return Events(graph, cost, np.where(stops, settings.stop_soc_min, 0.0))
 
 
-def _steps_needed(least: float, amounts: np.ndarray) -> int:
-    """Return the most successive steps that are needed to reach a least sum, at least 1."""
+def _steps_needed(wanted: float, amounts: np.ndarray) -> int:
+    """Return how many successive steps reach a sum wherever they begin, 1 or more."""
     total = np.concatenate(([0.0], np.cumsum(amounts)))
-    ends = np.minimum(np.searchsorted(total, total[:-1] + least - 1e-9), amounts.size)
+    ends = np.minimum(np.searchsorted(total, total[:-1] + wanted - 1e-9), amounts.size)
     return max(int(np.max(ends - np.arange(amounts.size))), 1)
 
 
-def _enough(amounts: np.ndarray, least: float, ages: int) -> np.ndarray:
-    """Tell whether the last 1, 2, ... steps before each step reach a sum, (steps, ages)."""
+def _enough(amounts: np.ndarray, wanted: float, ages: int) -> np.ndarray:
+    """Return whether the last 1, 2, ... steps before each step reach a sum, (steps, ages)."""
     total = np.concatenate(([0.0], np.cumsum(amounts)))
     enough = np.empty((amounts.size, ages), dtype=bool)
     for age in range(ages):
         before = np.arange(amounts.size) - (age + 1)
         passed = total[:-1] - total[np.maximum(before, 0)]
-        enough[:, age] = np.where(before < 0, EARLIER, passed) >= least - 1e-9
+        enough[:, age] = np.where(before < 0, EARLIER, passed) >= wanted - 1e-9
     return enough
 
 
@@ -297,13 +297,13 @@ def follow(
 
 
 def begins_start(engine_class: np.ndarray) -> np.ndarray:
-    """Tell which steps begin an engine start, (steps,).
+    """Return which steps begin an engine start, bool, (steps,).
 
     Parameters
     ----------
     engine_class
-        :class:`EngineClass` of each step, (steps,); a start of several steps is one run of
-        STARTING.
+        :class:`EngineClass` of each step, (steps,); a start of several steps is one interval
+        of STARTING.
     """
     starting = engine_class == EngineClass.STARTING
     return np.asarray(starting & ~np.concatenate(([False], starting[:-1])))

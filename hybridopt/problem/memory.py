@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 from ..base.errors import InputError
 
-PART = 100  # steps that are swept, listed and walked together
+PART = 100  # steps that are swept, listed and run through together
 POINT = 3 * 8 + 1  # bytes of an operating point: cost, power, torque, reason
 HULL = 16  # bytes of a hull point; a fifth of the splits axis is on the hull, seldom more
 PACKED = 8  # bytes of a packed point per place of the splits axis: cost, power, half the axis used
@@ -61,10 +61,10 @@ class Memory:
         if self.keeps_points:
             return 0.0
         places = self.steps * self.gears * 3 * self.splits
-        return float(min(places * PACKED, max((self.limit - self.least) / 1.5, 0.0)))
+        return float(min(places * PACKED, max((self.limit - self.minimum) / 1.5, 0.0)))
 
     @property
-    def least(self) -> float:
+    def minimum(self) -> float:
         """Bytes of what is always kept."""
         part = 2 * self._value_part + PART * self.gears * 3 * self.splits * POINT
         ends = self.parts * self.states * self.gears * self.soc_points * 8
@@ -80,25 +80,25 @@ class Memory:
     def kept_parts(self) -> int:
         """Parts of the cost-to-go that are kept, at least two where there are two."""
         points = self.points if self.keeps_points else self.packed
-        room = self.limit - self.least - points
+        room = self.limit - self.minimum - points
         return min(max(int(room // self._value_part), 2), self.parts)
 
     @property
     def needed(self) -> float:
         """Bytes of all arrays that will be kept."""
         points = self.points if self.keeps_points else self.packed
-        return self.least + points + max(self.kept_parts - 2, 0) * self._value_part
+        return self.minimum + points + max(self.kept_parts - 2, 0) * self._value_part
 
     @property
     def _value_part(self) -> float:
         return float((PART + 1) * self.states * self.gears * self.soc_points * 4)
 
     def check(self) -> None:
-        """Raise InputError when even the least does not fit, saying how to mend it."""
-        if self.least > self.limit:
-            factor = math.ceil(10 * self.least / self.limit) / 10
+        """Raise InputError where even what is always kept does not fit, saying what to change."""
+        if self.minimum > self.limit:
+            factor = math.ceil(10 * self.minimum / self.limit) / 10
             raise InputError(
-                f"the solve needs {self.least / 1e9:.2g} GB but memory_limit is "
+                f"the solve needs {self.minimum / 1e9:.2g} GB but memory_limit is "
                 f"{self.limit / 1e9:.2g} GB; use about {factor:g} times fewer SoC points, a "
                 "shorter cycle, or a higher limit"
             )

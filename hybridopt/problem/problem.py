@@ -1,4 +1,4 @@
-"""The problem of one solve as the kernels see it: choices, battery, grid, event costs, start."""
+"""The problem of one solve as kernels see it: choices, battery, SoC grid, event costs, start."""
 
 import dataclasses
 from dataclasses import dataclass
@@ -68,12 +68,12 @@ class Problem:
         return states
 
     @cached_property
-    def largest_drop(self) -> float:
-        """Bound on how many grid cells SoC can move in one step."""
+    def max_move(self) -> float:
+        """Bound on how far SoC can rise or drop in one step, grid cells."""
         lowest, highest = self.power_ranges
         longest = self.points.dt.max()
-        rise, fall = self.reach(lowest.min(keepdims=True), highest.max(keepdims=True), longest)
-        return float(max(rise[0], fall[0]) / self.grid.spacing)
+        rise, drop = self.reach(lowest.min(keepdims=True), highest.max(keepdims=True), longest)
+        return float(max(rise[0], drop[0]) / self.grid.spacing)
 
     @cached_property
     def power_ranges(self) -> tuple[np.ndarray, np.ndarray]:
@@ -83,14 +83,14 @@ class Problem:
     def reach(
         self, lowest: np.ndarray, highest: np.ndarray, dt: np.ndarray | float
     ) -> tuple[np.ndarray, np.ndarray]:
-        """Bounds on how far SoC can rise and fall in steps whose battery powers lie in ranges.
+        """Return bounds on how far SoC can rise and drop in steps, SoC, (steps,) each.
 
         Parameters
         ----------
         lowest, highest
-            W, 0 or less and 0 or more.
+            Range of each step's battery power, W, (steps,); 0 or less, and 0 or more.
         dt
-            s.
+            s, (steps,) or one for all.
         """
         voltage, discharge = self.nodes[0].min(), self.nodes[1].max()
         scale = dt / self.cell.capacity

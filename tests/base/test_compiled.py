@@ -4,11 +4,13 @@ A copy of the package gets three tiny files; each process is asked for the same 
 """
 
 import os
+import pickle
 import shutil
 import subprocess
 import sys
 from pathlib import Path
 
+import numba
 import pytest
 
 import hybridopt
@@ -88,3 +90,19 @@ def test_kernels_divide_by_zero_like_numpy():
         return x / y
 
     assert quotient(1.0, 0.0) == float("inf")
+
+
+@kernel
+def _one():
+    return 1
+
+
+def test_an_index_written_by_other_sources_is_not_read(tmp_path):
+    """By numba alone it is unpickled first, which fails where a type has moved."""
+    entry = _one._cache._cache_file
+    assert kernel_sources() in entry._version
+    entry._index_path = str(tmp_path / "index.nbi")
+    with open(entry._index_path, "wb") as file:
+        pickle.dump((numba.__version__, "other sources"), file)
+        file.write(b"cno.such.module\nType\n.")  # a pickle of a class that is not there
+    assert entry._load_index() == {}

@@ -26,7 +26,7 @@ class Fixed(cost_to_go.Threads):
 
     def __init__(self, steps: int) -> None:
         super().__init__(steps)
-        self.count = self.most
+        self.count = self.all
 
     def learn(self, seconds: float) -> None:
         """Keep the number."""

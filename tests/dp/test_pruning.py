@@ -162,7 +162,7 @@ class Parallel(cost_to_go.Threads):
 
     def __init__(self, steps):
         super().__init__(steps)
-        self.count = self.most + 1  # not 1, whatever there is
+        self.count = self.all + 1  # not 1, whatever there is
 
     @contextlib.contextmanager
     def measured(self, steps):
@@ -184,7 +184,7 @@ def test_parts_swept_again_are_the_same():
     plenty = Settings(soc_points=301, splits=21).resolved(driveline)
     points = list_operating_points(driveline, wanted, plenty.splits)
     memory = Memory(wanted.steps, points.gears, 301, points.splits, 1e9)
-    tight = dataclasses.replace(plenty, memory_limit=memory.least + 1.0)
+    tight = dataclasses.replace(plenty, memory_limit=memory.minimum + 1.0)
     shifts = shift_costs(driveline, wanted, plenty)
     kept = solve(points, driveline.battery, plenty, plenty.penalty(driveline), shifts)
     again = solve(

@@ -153,7 +153,7 @@ def test_memory_counts_the_arrays():
     value = 101 * 2 * 3 * 50 * 4
     assert memory.points == 1000 * 3 * 3 * 20 * 25
     assert (memory.parts, memory.kept_parts, memory.keeps_points) == (10, 10, True)
-    assert memory.needed == memory.least + memory.points + 8 * value
+    assert memory.needed == memory.minimum + memory.points + 8 * value
 
 
 def test_memory_keeps_what_fits():
