@@ -1,9 +1,11 @@
-"""Closed loops on made-up demands, for tests of controllers."""
+"""Closed loops on made-up demands, and built-in controllers asked from Python."""
 
 import numpy as np
 from makers import plain_driveline, wanted
 
 from hybridopt.controllers.closed_loop import ClosedLoop
+from hybridopt.controllers.kernels import _decide
+from hybridopt.controllers.situation import Wish, _make_workspace
 from hybridopt.problem.settings import Settings
 
 PLAIN = plain_driveline()
@@ -12,6 +14,21 @@ PLAIN = plain_driveline()
 def closed_loop(demand, driveline=PLAIN, **options):
     """Return a closed loop; SoC from 50 % in a window of 20 to 80 % unless given."""
     return ClosedLoop(driveline, demand, Settings(**options).resolved(driveline))
+
+
+def stepwise(loop, controller):
+    """Drive a built-in controller as a user's is driven: asked from Python, step by step."""
+    packed = controller.pack(loop.driveline, loop.settings)
+    work, parts = _make_workspace(loop.around.plant), loop._parts(packed)
+    (_, end), points = next(parts)
+
+    def wish(at):
+        nonlocal end, points
+        if at.t >= end:
+            (_, end), points = next(parts)
+        return Wish(*_decide(loop.around, at, packed, points, work))
+
+    return loop._run_asked(wish)
 
 
 def steady(steps, speed=15.0, wheel_torque=300.0):

@@ -30,14 +30,14 @@ Bounds = dict[str, tuple[float, float]]
 
 @dataclass(frozen=True, kw_only=True)
 class BuiltIn:
-    """What all built-in controllers share: least times, gear lines, SoC reference.
+    """What all built-in controllers share: minimum times, gear lines, SoC reference.
 
     Parameters
     ----------
     min_on, min_off
-        Least time the engine stays on and off, s; given up where the driveline cannot do it.
+        Minimum time the engine stays on and off, s; given up where the driveline cannot do it.
     min_gear
-        Least time in a gear, s; given up where the gear does not fit the speed.
+        Minimum time in a gear, s; given up where the gear does not fit the speed.
     gears
         "lines": up and down lines of shaft speed over wheel power; "follow": the gear of
         `schedule`; "best": chosen with the split (equivalence factors only).
@@ -77,7 +77,7 @@ class BuiltIn:
             raise InputError("controller: gears 'best' is for equivalence factors; use 'lines'")
 
     def bounds(self, driveline: Driveline) -> Bounds:
-        """Return least and largest value of each parameter that tuning may move."""
+        """Return lowest and highest value of each parameter that tuning may move."""
         return {}
 
     def varied(self, values: Mapping[str, float]) -> "BuiltIn":
@@ -133,7 +133,7 @@ class _Thresholds(BuiltIn):
     charge_gain
         Charging power per missing SoC while the engine runs, W.
     load_low, load_high
-        Least and largest engine torque while it runs, share of full load.
+        Lowest and highest engine torque while it runs, share of full load.
     """
 
     min_on: float = 3.0
@@ -150,9 +150,8 @@ class _Thresholds(BuiltIn):
         return low + self.soc_guard, low + self.soc_guard + self.soc_gap
 
     def _split_bounds(self, driveline: Driveline) -> Bounds:
-        most = motor_power(driveline)
         return {
-            "charge_gain": (0.0, 20.0 * most),
+            "charge_gain": (0.0, 20.0 * motor_power(driveline)),
             "load_low": (0.0, 0.9),
             "load_high": (0.5, 1.0),
             "soc_guard": (0.0, 0.1),
@@ -188,13 +187,13 @@ class LoadFollowing(_Thresholds):
 
     def bounds(self, driveline: Driveline) -> Bounds:
         """Return the range of each tunable parameter."""
-        most = motor_power(driveline)
+        peak = motor_power(driveline)
         return {
-            "start_power": (0.02 * most, most),
+            "start_power": (0.02 * peak, peak),
             "stop_share": (0.0, 1.0),
             "start_speed": (5.0, 45.0),
             "stop_speed_share": (0.6, 1.0),
-            "power_per_soc": (0.0, 10.0 * most),
+            "power_per_soc": (0.0, 10.0 * peak),
             **self._split_bounds(driveline),
             **self._line_bounds(driveline),
         }

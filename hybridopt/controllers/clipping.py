@@ -8,7 +8,7 @@ import numpy as np
 
 from ..base.compiled import kernel
 from ..physics.battery import _current_to, _terminal_power
-from ..physics.codes import OFF, STARTING, Reason
+from ..physics.codes import OFF, STARTING
 from ..physics.entries import (
     P_BATTERY_POWER,
     P_FUEL_RATE,
@@ -25,7 +25,7 @@ from ..physics.entries import (
     S_START,
 )
 from ..physics.starts import _start_fuel
-from ..physics.step import _electric_power, _torque_point
+from ..physics.step import _electric_power, _point
 from .situation import (
     SLACK,
     BatteryStep,
@@ -84,18 +84,8 @@ def _power_limits(battery):
 @kernel(inline="always")
 def _after(plant, row, torque, powered, battery, work):
     """SoC after a step with a motor torque; NaN where that is not admissible."""
-    why = _torque_point(
-        plant.fuel_torque,
-        plant.loss_torque,
-        work.shaft,
-        work.fuel_row,
-        work.loss_row,
-        row[R_WHEEL_TORQUE],
-        torque,
-        powered,
-        work.point,
-    )
-    if why != Reason.FEASIBLE:
+    shaft, fuel_row, loss_row, point = work
+    if not _point(plant, shaft, fuel_row, loss_row, row[R_WHEEL_TORQUE], torque, powered, point):
         return np.nan
     return _end_of(battery, work.point[P_BATTERY_POWER], SLACK)
 
@@ -188,9 +178,9 @@ def _search(around, at, obey, wish, battery, work):
     for other in range(2):
         engine = _engine_class(around.moves, at, on != (other == 1))
         for away in range(gears):
-            for sign in (-1, 1):
+            for sign in (1, -1):
                 g = gear + sign * away
-                if g < 0 or g >= gears or (away == 0 and sign == 1):
+                if g < 0 or g >= gears or (away == 0 and sign == -1):
                     continue
                 if obey and not _is_open(around.moves, at, engine, g):
                     continue

@@ -1,4 +1,4 @@
-"""Numba kernels of the equivalence factor: least fuel and valued energy over all choices."""
+"""Numba kernels of the equivalence factor: the cheapest choice of each step."""
 
 # mypy: allow-untyped-defs, allow-untyped-calls, allow-untyped-decorators
 
@@ -51,7 +51,7 @@ class Weights(NamedTuple):
 def _cheapest_split(costs, powers, count, weights, best):
     """Split with the least fuel plus factor times energy from the store, if less than `best`.
 
-    Returns its number, -1 where there is none, and the least. The store gives at least the
+    Returns its number, -1 where there is none, and that cost. The store gives at least the
     terminal power, which settles most splits without the battery's square root.
     """
     battery, factor = weights.battery, weights.factor
@@ -82,8 +82,8 @@ def _equivalence_factor(params, at, dt):
 def _cheapest_gear(points, shift, at, engine, only, weights):
     """Gear and split with the least fuel, share of shift cost and factor times energy.
 
-    `shift` holds the costs of shifts, `only` is the one gear allowed or ANY_GEAR. Returns the least
-    (infinite where there is none), gear and split.
+    `shift` holds the costs of shifts, `only` is the one gear allowed or ANY_GEAR. Returns that
+    cost (infinite where there is no choice), gear and split.
     """
     best, best_g, best_k, i = np.inf, at.gear, -1, at.t - points.first
     for g in range(points.cost.shape[1]):
@@ -118,7 +118,7 @@ def _equivalence(around, at, rule, points):
     battery = _battery_step(around.cell, at.soc, dt, around.low, around.high)
     weights = Weights(battery, factor, params[SHIFT_SHARE])
     hold = at.memory[ENGINE_TIME] < (params[MIN_ON] if at.engine == 1 else params[MIN_OFF])
-    for free in range(2):  # the least time in gear is given up where it leaves nothing
+    for free in range(2):  # the minimum time in gear is given up where it leaves nothing
         only = ANY_GEAR
         if free == 0 and params[GEARS] != GEAR_FREE:
             only = _rule_gear(around, at, rule, at.engine)

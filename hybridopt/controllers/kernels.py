@@ -16,12 +16,9 @@ from .shared_kernels import (
     MIN_ON,
     OWN,
     PLAYBACK,
-    RULE_TABLE,
 )
 from .situation import ENGINE_TIME, GEAR_TIME, Wish, _fill_shaft
 from .threshold_kernels import _can_be_off, _electric_command, _electric_power, _load_following
-
-__all__ = ["ELECTRIC_POWER", "EQUIVALENCE", "LOAD_FOLLOWING", "PLAYBACK", "RULE_TABLE"]
 
 
 @kernel(inline="always")

@@ -31,7 +31,7 @@ class PackedGearbox(NamedTuple):
 
 
 class PackedTable(NamedTuple):
-    """A rule table: its own parameters, least times on, off and in gear (s), and maps."""
+    """A rule table: its own parameters, minimum times on, off and in gear (s), and maps."""
 
     own: Any
     times: Any
@@ -67,7 +67,7 @@ def _down_line(table, gear, torque, state):
 def _table_gear(gearbox, table, seen, on):
     """Gear by lines of vehicle speed over gear, wheel torque and engine state.
 
-    A gear whose least time is not over is held where it fits the shaft speed. A shift goes on over
+    A gear whose minimum time is not over is held where it fits the shaft speed. A shift passes over
     gears that would soon be left again: each next line is moved, by its share of landing, towards
     the line that would lead back.
     """

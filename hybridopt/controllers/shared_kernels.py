@@ -1,4 +1,4 @@
-"""What all built-in controllers share: parameters, gears by lines, least times.
+"""What all built-in controllers share: parameters, gears by lines, minimum times.
 
 A controller is an integer kind, a vector of parameters, a packed array of maps and a schedule. The
 first parameters are those of all kinds; the rest are a kind's own and begin at `OWN`.
@@ -84,7 +84,7 @@ def _line_gear(plant, params, wheel_speed, wheel_power, gear, engine):
 
 @kernel(inline="always")
 def _may_stay(plant, wheel_speed, gear, on):
-    """Whether the shaft speed suits a gear, so that its least time can be kept."""
+    """Whether the shaft speed suits a gear, so that its minimum time can be kept."""
     speed = wheel_speed * plant.ratio[gear]
     if on and gear > 0 and wheel_speed > 0.0 and speed < plant.idle_speed:
         return False
@@ -93,7 +93,7 @@ def _may_stay(plant, wheel_speed, gear, on):
 
 @kernel(inline="always")
 def _rule_gear(around, at, rule, engine):
-    """Gear of a rule for an engine state: of a schedule, or by lines with a least time in gear."""
+    """Gear of a rule for an engine state: of a schedule, or by lines with a minimum time."""
     params, wheel_speed = rule.params, around.rows[at.t, R_WHEEL_SPEED]
     if params[GEARS] == GEAR_PLAN:
         return rule.schedule.gear[at.t]
@@ -106,7 +106,7 @@ def _rule_gear(around, at, rule, engine):
 
 @kernel(inline="always")
 def _dwell(params, at, start, stop):
-    """Engine state wanted next: hysteresis between start and stop, and least times on and off."""
+    """Engine state wanted next: hysteresis between start and stop, and minimum times on and off."""
     if at.engine == 1:
         return not stop or at.memory[ENGINE_TIME] < params[MIN_ON]
     return start and at.memory[ENGINE_TIME] >= params[MIN_OFF]

@@ -96,7 +96,7 @@ def _electric_power(around, at, rule, work):
 
 @kernel(inline="always")
 def _thresholds(around, at, rule, start, stop, work):
-    """Add SoC guard, least times, gear and split to what a threshold rule wants."""
+    """Add SoC guard, minimum times, gear and split to what a threshold rule wants."""
     params = rule.params
     start = start or at.soc <= params[SOC_START]
     stop = stop and at.soc >= params[SOC_STOP]

@@ -9,12 +9,15 @@ import shutil
 import subprocess
 import sys
 from pathlib import Path
+from typing import NamedTuple
 
 import numba
+import numpy as np
 import pytest
+from numba.core.options import DefaultOptions
 
 import hybridopt
-from hybridopt.base.compiled import kernel, kernel_sources
+from hybridopt.base.compiled import NOT_COUNTED, kernel, kernel_sources
 
 FILES = {
     "caller": "from ..base.compiled import kernel\nfrom .callee import _callee\n\n\n"
@@ -106,3 +109,35 @@ def test_an_index_written_by_other_sources_is_not_read(tmp_path):
         pickle.dump((numba.__version__, "other sources"), file)
         file.write(b"cno.such.module\nType\n.")  # a pickle of a class that is not there
     assert entry._load_index() == {}
+
+
+class Pair(NamedTuple):
+    """Two arrays, as kernels take them."""
+
+    first: np.ndarray
+    second: np.ndarray
+
+
+@kernel(borrows=True)
+def _difference(pair, shift):
+    return pair.first[0] - shift * pair.second[0]
+
+
+@kernel(borrows=True)
+def _fill_differences(pair, out):
+    for i in range(out.size):
+        row = out[i : i + 1]
+        row[0] = _difference(pair, float(i))
+
+
+def test_a_kernel_that_borrows_gives_the_same_and_keeps_nothing():
+    """Arrays stay alive as long as before, and no reference to them is left behind."""
+    pair, out = Pair(np.full(1000, 5.0), np.full(1000, 2.0)), np.empty(50)
+    _fill_differences(pair, out)
+    before = [sys.getrefcount(array) for array in (*pair, out)]
+    for _ in range(100):
+        _fill_differences(pair, out)
+    assert [sys.getrefcount(array) for array in (*pair, out)] == before
+    np.testing.assert_array_equal(out, 5.0 - 2.0 * np.arange(50))
+    if hasattr(DefaultOptions, NOT_COUNTED):
+        assert "NRT_incref" not in next(iter(_fill_differences.inspect_llvm().values()))

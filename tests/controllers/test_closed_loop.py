@@ -4,7 +4,7 @@ import math
 
 import numpy as np
 import pytest
-from cases import PLAIN, bumpy, closed_loop, steady
+from cases import PLAIN, bumpy, closed_loop, steady, stepwise
 from makers import constant_battery, varied, wanted
 
 from hybridopt.base.errors import FailedError, InfeasibleError, InputError
@@ -51,7 +51,7 @@ BUILT_IN = {
 @pytest.mark.parametrize("name", BUILT_IN)
 def test_compiled_and_python_loop_give_identical_drives(name):
     loop = closed_loop(bumpy(), splits=15)
-    fast, slow = loop.run(BUILT_IN[name]), loop.run(BUILT_IN[name], compiled=False)
+    fast, slow = loop.run(BUILT_IN[name]), stepwise(loop, BUILT_IN[name])
     assert (fast.soc == slow.soc).all() and (fast.clipped == slow.clipped).all()
     for field in ("gear", "engine_class", "motor_torque", "powered"):
         assert (getattr(fast.schedule, field) == getattr(slow.schedule, field)).all()
@@ -75,7 +75,7 @@ def test_a_demand_longer_than_a_part_is_driven_in_parts():
     """The state of the controller goes on over the border of two parts."""
     loop = closed_loop(bumpy(520), splits=7)
     drive = loop.run(Equivalence(gears="lines"))
-    assert drive.cost == loop.run(Equivalence(gears="lines"), compiled=False).cost
+    assert drive.cost == stepwise(loop, Equivalence(gears="lines")).cost
 
 
 # --- what a controller sees ---
@@ -101,7 +101,7 @@ def test_observation_holds_the_step_and_the_state_before_it():
     assert [o.soc for o in seen] == list(drive.soc[:-1])
 
 
-def test_shaft_tells_the_ranges_of_a_gear():
+def test_shaft_reports_the_ranges_of_a_gear():
     """Gear 2: ratio 6, efficiency 0.96, drag 2 N m: 300 / 5.76 + 2 N m at 15 / 0.3 x 6 rad/s."""
     found = []
 
@@ -259,7 +259,7 @@ def test_nan_is_no_torque():
         run(steady(2), Command(True, 1, math.nan))
 
 
-def test_an_exception_of_the_user_is_told_with_its_place():
+def test_an_exception_of_the_user_is_reported_with_its_place():
     def rule(observation):
         if observation.time >= 2:
             raise KeyError("missing")

@@ -185,7 +185,7 @@ def test_gears_of_a_schedule_are_followed():
 
 
 class InPython:
-    """`FAST` again, written with what an observation tells: another way through the interface."""
+    """`FAST` again, written with what an observation holds: another way through the interface."""
 
     def reset(self):
         pass
@@ -250,7 +250,7 @@ def test_equivalence_takes_the_least_over_all_choices():
     total = points.cost + factor / 42_000.0 * inner * points.dt[:, None, None, None]
     gear, engine = 0, 0
     for t in range(demand.steps):
-        shift = loop._shift[t, :, gear, :].T
+        shift = loop.around.moves.shift[t, :, gear, :].T
         best = np.nanmin(total[t], axis=2) + shift
         best[:, EngineClass.STARTING if engine else EngineClass.RUNNING] = np.inf
         g, c = np.unravel_index(best.argmin(), best.shape)

@@ -6,10 +6,11 @@ import pytest
 from hybridopt import Settings, read_cycle, read_driveline
 from hybridopt.base.errors import InfeasibleError
 from hybridopt.distillation import varied as module
-from hybridopt.distillation.fast_loop import LoopRun
+from hybridopt.distillation.fast_loop import DriveTotals
 from hybridopt.distillation.refine import merit
 from hybridopt.distillation.varied import PACES, varied, varied_loops
 from hybridopt.evaluation.case import Case
+from hybridopt.evaluation.equal_soc import ChargeWorth, Yardstick
 from hybridopt.pipeline import find_optimum
 
 SETTINGS = Settings(soc_points=101, splits=15)
@@ -41,16 +42,13 @@ def test_a_copy_that_cannot_be_driven_is_left_out(monkeypatch):
     assert len(loops) == 1 and told == [0.5, 1.0]
     copy = next(iter(varied(read_cycle("ece15"))))
     known = Case(find_optimum(copy, driveline, settings))
-    assert loops[0].optimum_cost == known.optimum_cost and loops[0].steps == copy.dt.size
+    assert loops[0].yardstick.cost == known.optimum_cost and loops[0].steps == copy.dt.size
 
 
 class Loop:
     """A loop whose run is known: 100 g at best, 10 starts, 50 steps, an end at 0.6."""
 
-    optimum_starts, steps = 10, 50
-
-    class worth:  # noqa: N801 - stands for an object
-        soc_end = 0.6
+    yardstick, steps = Yardstick(ChargeWorth(0.0, 0.6, None), 100.0, 10), 50
 
     def __init__(self, gap, run):
         self._gap, self._run = gap, run
@@ -67,9 +65,9 @@ class Loop:
 
 def test_merit_is_a_mean_by_weight_the_worst_of_the_training_and_penalties():
     """By hand: 60 per unit of SoC beyond 0.03, 2 per optimum's starts beyond 1.3, 20 if clipped."""
-    calm = Loop(2.0, LoopRun(102.0, 0.62, 13, 0))
-    wild = Loop(3.0, LoopRun(103.0, 0.55, 15, 5))  # 60 * 0.02 + 2 * 0.2 + 20 * 0.1 = 3.6
-    copy = Loop(9.0, LoopRun(109.0, 0.6, 1, 0))
+    calm = Loop(2.0, DriveTotals(102.0, 0.62, 13, 0))
+    wild = Loop(3.0, DriveTotals(103.0, 0.55, 15, 5))  # 60 * 0.02 + 2 * 0.2 + 20 * 0.1 = 3.6
+    copy = Loop(9.0, DriveTotals(109.0, 0.6, 1, 0))
     weight = np.array([1.0, 1.0, 0.5])
     expected = (2.0 + (3.0 + 3.6) + 0.5 * 9.0) / 2.5 + 0.5 * 3.0
     assert merit(None, [calm, wild, copy], weight) == pytest.approx(expected)

@@ -17,7 +17,7 @@ from hybridopt import Settings, read_cycle
 from hybridopt.base.cautions import TABLES_CAUTION
 from hybridopt.base.errors import InputError
 from hybridopt.controllers.closed_loop import ClosedLoop
-from hybridopt.controllers.rule_kernels import _table_command
+from hybridopt.controllers.rule_kernels import PackedTable, TableInputs, _table_command
 from hybridopt.exports.c_code import NAME_LENGTH, as_int16, c_files, c_name
 from hybridopt.exports.files import write_c
 from hybridopt.physics.demand import wheel_demand
@@ -107,43 +107,23 @@ def random_records(count, rule_set, seed=1):
 
 
 @njit
-def _commands(gearbox, loss, own, maps, times, columns, out):
+def _commands(gearbox, table, columns, out):
     for i in range(out.shape[0]):
         speed, wheel_speed, torque, soc, engine, gear, engine_time, gear_time = columns[i]
-        on, chosen, wanted = _table_command(
-            gearbox,
-            loss,
-            own,
-            maps,
-            times,
-            speed,
-            wheel_speed,
-            torque,
-            soc,
-            int(engine),
-            int(gear) - 1,
-            engine_time,
-            gear_time,
-        )
+        before = int(engine), int(gear) - 1, engine_time, gear_time
+        seen = TableInputs(speed, wheel_speed, torque, soc, *before)
+        on, chosen, wanted = _table_command(gearbox, table, seen)
         out[i] = (1.0 if on else 0.0), chosen + 1.0, wanted
 
 
 def in_python(rule_set, records):
     """Return engine on, gear (from 1) and torque of the package's own kernel, in float64."""
-    box, table = rule_set.gearbox, rule_set.table
+    table = rule_set.table
     own, maps = table.packed()
     columns = np.ascontiguousarray(np.column_stack([records[name] for name in INPUTS]))
     out = np.empty((columns.shape[0], 3))
     times = np.array([table.min_on, table.min_off, table.min_gear])
-    _commands(
-        (box.ratios, box.idle_speed, box.highest_speed),
-        (box.efficiencies, box.drag_torques),
-        own,
-        maps,
-        times,
-        columns,
-        out,
-    )
+    _commands(rule_set.gearbox.packed(), PackedTable(own, times, maps), columns, out)
     return out
 
 
