@@ -178,9 +178,9 @@ def _search(around, at, obey, wish, battery, work):
     for other in range(2):
         engine = _engine_class(around.moves, at, on != (other == 1))
         for away in range(gears):
-            for sign in (1, -1):
+            for sign in (-1, 1):
                 g = gear + sign * away
-                if g < 0 or g >= gears or (away == 0 and sign == -1):
+                if g < 0 or g >= gears or (away == 0 and sign == 1):
                     continue
                 if obey and not _is_open(around.moves, at, engine, g):
                     continue

@@ -10,7 +10,7 @@ from commands import run as run_command
 
 from hybridopt import Result
 from hybridopt.files.table_csv import table_writer
-from hybridopt.report.words import heading, repeat_command
+from hybridopt.report.words import repeat_command
 
 SMALL = ("--soc-points", "101", "--splits", "9", "--evaluations", "5")
 NAMES = ("load_following", "electric_power", "equivalence", "adaptive_equivalence")
@@ -186,7 +186,7 @@ def test_traces_are_results_that_say_who_drove(tmp_path):
     assert rule.dataset.attrs["controller"] == "equivalence"
     assert "controller" not in best.dataset.attrs
     assert rule.dataset.attrs["cost_g"] >= rule.dataset.attrs["bound_g"]
-    assert heading(rule) == "ece15, driveline full, driven by equivalence"
+    assert rule.heading == "ece15, driveline full, driven by equivalence"
     assert "compare ece15 --controller equivalence" in repeat_command(rule)
     assert repeat_command(best).startswith("hybridopt solve ece15")
 

@@ -229,7 +229,9 @@ def test_a_window_that_cannot_be_kept():
     points = oracle.OperatingPoints.bare([1.0], np.zeros((1, 1, 3, 2)), np.ones((1, 1, 3, 2)))
     battery = oracle.linear_battery(1.0, 100.0)
     settings = oracle.settings(11, 0.5, 0.6, 0.5, terminal="free")
-    with pytest.raises(InfeasibleError, match="no schedule keeps the SoC above 50 %; the best fal"):
+    with pytest.raises(
+        InfeasibleError, match="no schedule keeps the SoC above 50 %; the best drops"
+    ):
         solve(points, battery, settings, 1e3, np.zeros((1, 1)))
 
 

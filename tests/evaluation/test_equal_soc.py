@@ -8,7 +8,7 @@ from makers import OFF, RUNNING, STARTING, constant_battery
 
 from hybridopt.controllers.situation import ListedPoints, Situation, _make_memory, make_moves
 from hybridopt.evaluation.equal_soc import ChargeWorth, Yardstick
-from hybridopt.evaluation.regret_kernels import Ahead, BestSplits, _best_splits
+from hybridopt.evaluation.regret_kernels import BestSplits, CostAhead, _best_splits
 from hybridopt.physics.battery import pack_battery
 from hybridopt.problem.graph import make_events
 from hybridopt.problem.grid import Grid
@@ -42,7 +42,7 @@ def test_best_split_weighs_fuel_against_what_charge_is_worth_ahead():
     row = np.tile(-500.0 * (0.2 + 0.01 * np.arange(61)), (states, 3, 1))
     best = BestSplits(np.empty((2, 3)), np.empty((2, 3), dtype=np.int64))
     at = Situation(0, 0.5, events.graph.off, 0, 1, _make_memory())
-    _best_splits(points, CELL, 1.0, moves, Ahead(grid, row, False, 0.0), at, best)
+    _best_splits(points, CELL, 1.0, moves, CostAhead(grid, row, False, 0.0), at, best)
     drawn = (250.0 - math.sqrt(250.0**2 - 4 * 0.15 * 10e3)) / 0.3 / 36_000.0
     value = -500.0 * 0.5
     off = value + 500.0 * drawn

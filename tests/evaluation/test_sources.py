@@ -97,9 +97,10 @@ def test_a_class_of_a_file_remembers(tmp_path):
     assert np.count_nonzero(drive.schedule.engine_class)
 
 
-def test_the_rule_of_the_readme_drives(tmp_path):
-    readme = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
-    (text,) = re.findall(r"^```py\n(.*?)^```$", readme, flags=re.DOTALL | re.MULTILINE)
+def test_the_rule_of_the_guide_drives(tmp_path):
+    guides = Path(__file__).parents[2] / "hybridopt" / "guide"
+    guide = (guides / "controllers.md").read_text(encoding="utf-8")
+    (text,) = re.findall(r"^```py\n(.*?)^```$", guide, flags=re.DOTALL | re.MULTILINE)
     path = code(tmp_path, text)
     drive = closed_loop(bumpy()).run(read_controller(f"{path}:rule"))
     assert 0 < (drive.schedule.engine_class > 0).mean() < 1

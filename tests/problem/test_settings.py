@@ -160,13 +160,13 @@ def test_memory_keeps_what_fits():
     """Half of the limit for points, or 2/3 of what is left for packed ones; then parts that fit."""
     plenty = Memory(1000, 3, 50, 20, 1e9)
     value = 101 * 2 * 3 * 50 * 4
-    tight = dataclasses.replace(plenty, limit=plenty.least + 3 * 4.5 * value)
+    tight = dataclasses.replace(plenty, limit=plenty.minimum + 3 * 4.5 * value)
     assert (tight.keeps_points, tight.kept_parts) == (False, 4)
     assert tight.packed == pytest.approx(2 * 4.5 * value, rel=1e-12)
     assert tight.needed <= tight.limit
-    least = dataclasses.replace(plenty, limit=plenty.least)
+    least = dataclasses.replace(plenty, limit=plenty.minimum)
     assert (least.keeps_points, least.kept_parts) == (False, 2)
-    assert least.needed == least.least
+    assert least.needed == least.minimum
 
 
 def test_memory_refusal_says_how_to_mend_it():

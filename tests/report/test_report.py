@@ -168,8 +168,8 @@ def test_the_command_repeats_the_solve(driveline):
 
 def test_every_setting_has_the_option_that_the_command_names():
     options = {option.name: option.opts[0] for option in main.commands["solve"].params}
-    for key, (name, _) in SETTING_KEYS.items():
-        assert options[name] == "--" + key.lower().replace("_", "-")
+    for key, setting in SETTING_KEYS.items():
+        assert options[setting.name] == "--" + key.lower().replace("_", "-")
 
 
 def test_names_are_quoted_for_the_shell(result):
