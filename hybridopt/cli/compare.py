@@ -123,11 +123,6 @@ def _plan_traces(
     for names in itertools.product([track.name for track in tracks], controllers):
         cycle, controller = map(file_stem, names)
         files += output.plan(f"{cycle}_{file_stem(vehicle)}_{controller}", (".nc",))
-    if len(set(files)) < len(files):
-        raise InputError(
-            "--traces: two drives would share a file, since names are cut to 40 letters; give "
-            "cycles and controllers shorter, different names"
-        )
     return files
 
 
