@@ -2,8 +2,8 @@
 
 Both evaluate every admissible split at every SoC point in every step, gear and engine class:
 `numpy_sweep` as arrays over splits and SoC points, `plain_sweep` as nested loops in numba. The
-problem is that of `hybridopt.optimum.solve.solve`: current I = 2 P / (U + sqrt(U^2 - 4 R P)), linear
-interpolation of the value, flat above the window, rising by the floor penalty below it.
+problem is that of `hybridopt.optimum.solve.solve`: current I = 2 P / (U + sqrt(U^2 - 4 R P)),
+linear interpolation of the value, flat above the window, rising by the floor penalty below it.
 """
 
 import itertools

@@ -45,7 +45,6 @@ def kernel(function: Any = None, *, borrows: bool = False, **options: Any) -> An
     the version of each index of the cache. An index of another version is passed over unread: its
     types may not be there any more.
     """
-
     if borrows and hasattr(DefaultOptions, NOT_COUNTED):
         options[NOT_COUNTED] = False
 

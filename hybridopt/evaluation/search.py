@@ -50,8 +50,9 @@ def minimise(
     -----
     Evolution strategy with adaptation of a diagonal covariance and of the step size. Source: Ros
     and Hansen, "A simple modification in CMA-ES achieving linear time and space complexity", PPSN
-    2008, DOI 10.1007/978-3-540-87700-4_30; the constants are the usual ones. A trial outside the box is valued at the
-    nearest point of the box, plus a little for its distance, so that the trials come back.
+    2008, DOI 10.1007/978-3-540-87700-4_30; the constants are the usual ones. A trial outside the
+    box is valued at the nearest point of the box, plus a little for its distance, so that the
+    trials come back.
     """
     n, random = begin.size, np.random.default_rng(seed)
     size = max(4 + int(4 * np.log(n)), MIN_TRIALS)

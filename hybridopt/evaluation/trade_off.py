@@ -50,7 +50,7 @@ class TradeOff:
     points: Sequence[TradePoint]
 
     def least_cost(self, counts: np.ndarray) -> np.ndarray:
-        """Return the lower limit of the cost of schedules by number of events, g, without their price.
+        """Return the lower limit of cost of schedules by number of events, without their price, g.
 
         Notes
         -----

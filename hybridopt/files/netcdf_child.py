@@ -4,6 +4,7 @@ Run as a script: `netcdf_child.py FILE COPY SECONDS`. The copy is a new file wit
 and attributes that could be read. Imports nothing of this package.
 """
 
+import contextlib
 import math
 import os
 import sys
@@ -18,13 +19,17 @@ def limit_process(seconds: int) -> None:
     """Limit memory and processor time, where the system can."""
     for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
         os.environ[name] = "1"  # each thread reserves memory
-    try:
-        import resource
-    except ImportError:
+    if sys.platform == "win32":
         return
-    resource.setrlimit(resource.RLIMIT_AS, (MEMORY, MEMORY))
-    resource.setrlimit(resource.RLIMIT_CPU, (seconds, seconds))
-    resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
+    import resource
+
+    for what, most in (
+        (resource.RLIMIT_AS, MEMORY),
+        (resource.RLIMIT_CPU, seconds),
+        (resource.RLIMIT_CORE, 0),
+    ):
+        with contextlib.suppress(OSError, ValueError):  # macOS knows no limit of memory
+            resource.setrlimit(what, (most, most))
 
 
 def copy(file: Any, out: Any) -> None:

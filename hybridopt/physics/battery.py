@@ -89,7 +89,7 @@ def root_current(voltage: Any, resistance: Any, power: Any) -> Any:
 
 @kernel(inline="always")
 def _root_current(voltage, resistance, power):
-    """Current as :func:`root_current`, for kernels."""
+    """Return the current as :func:`root_current`, for kernels."""
     return 2.0 * power / _root_voltage(voltage, resistance, power)
 
 

@@ -21,7 +21,7 @@ def ellipsoid(x):
 
 
 def rosenbrock(x):
-    """Minimum 0 at 1: Rosenbrock, Computer J. 3(3), 1960, DOI 10.1093/comjnl/3.3.175, in n dimensions."""
+    """Minimum 0 at 1: Rosenbrock, Computer J. 3(3), 1960, DOI 10.1093/comjnl/3.3.175."""
     return float(np.sum((1.0 - x[:-1]) ** 2 + 100.0 * (x[1:] - x[:-1] ** 2) ** 2))
 
 
