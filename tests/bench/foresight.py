@@ -6,8 +6,8 @@ Prices of stored energy are held, so each cycle is a shortest path over engine s
 compared with a policy that takes, at the same price and with the best split, the decision with the
 least cost and expected cost-to-go, where the expectation is the mean of what followed in the
 training at about the same speed and acceleration (`distillation/expected_cost.py`). It is a
-yardstick for rule tables, which look at speed, wheel power and charge, and no bound: another grouping of what was seen
-may lose less, and tables tuned to a cycle may know it by heart.
+yardstick for rule tables, which look at speed, wheel power and charge, and no bound: another
+grouping of what was seen may lose less, and tables tuned to a cycle may know it by heart.
 """
 
 import sys

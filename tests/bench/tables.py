@@ -131,8 +131,9 @@ def readme_block(figures: Figures) -> str:
         [
             "## Speed",
             f"Written by `python tests/bench/run.py --readme`, medians of one run: "
-            f"{figures.machine}; {figures.instance}. The solve takes {whole.median - bound:.2f} s once "
-            f"the kernels are compiled, and its bound {bound:.2f} s. Times below are ratios within that run.",
+            f"{figures.machine}; {figures.instance}. The solve takes {whole.median - bound:.2f} s "
+            f"once the kernels are compiled, and its bound {bound:.2f} s. Times below are ratios "
+            "within that run.",
             sweep_table(figures.sweeps),
             f"1 is the default sweep. All sweeps agree to {figures.difference:.0e} (relative).",
             numpy_table(figures),
@@ -160,8 +161,8 @@ def developers_block(figures: Figures) -> str:
             f"{figures.point_splits / 1e6:,.0f} million, and each takes a square root, a division "
             "and an interpolation. The inner loop reads neighbours of a shifted row in place of "
             "gathers, so it may beat the gather limit. At the rate without pruning, what pruning "
-            f"leaves would take {limits.evaluating:.0%} of the default sweep's time; the rest finds "
-            "out what can be left out, and chooses gear and engine state.",
+            f"leaves would take {limits.evaluating:.0%} of the default sweep's time; the rest "
+            "finds out what can be left out, and chooses gear and engine state.",
         ]
     )
 
