@@ -24,7 +24,7 @@ def convex_hull(points: np.ndarray) -> np.ndarray:
 
 
 def is_inside(hull: np.ndarray, points: np.ndarray) -> np.ndarray:
-    """Tell of each point whether it lies in a convex hull or on its edge.
+    """Return for each point whether it lies in a convex hull or on its edge.
 
     Parameters
     ----------

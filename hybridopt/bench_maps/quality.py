@@ -214,7 +214,7 @@ def _efficiency_check(made: BenchMap, share: np.ndarray, limit: float) -> MapChe
 
 
 def _limit_checks(made: BenchMap, limit: DataArray | None) -> list[MapCheck]:
-    """Tell whether the grid reaches the torque limit, as a driveline needs it."""
+    """Return whether the grid reaches the torque limit, as a driveline needs it."""
     if limit is None:
         return []
     speed, top = made.map["speed"].values / RPM, float(made.map["torque"][-1])

@@ -122,7 +122,7 @@ def _products(one: np.ndarray, two: np.ndarray) -> np.ndarray:
 
 
 def is_determined(shape: SplineShape, speed: np.ndarray, torque: np.ndarray) -> bool:
-    """Tell whether points fix the polynomials that no penalty touches."""
+    """Return whether points fix the polynomials that no penalty touches."""
     trend = shape.trend(speed, torque)
     sizes = np.linalg.svd(trend, compute_uv=False)
     return bool(sizes.size == trend.shape[1] and sizes[-1] > 1e-6 * sizes[0])

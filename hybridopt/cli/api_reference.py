@@ -118,7 +118,7 @@ def api_reference() -> str:
         ("Variables over time", STEP_VARIABLES),
         ("Totals", TOTALS),
         ("Totals with a bound", BOUND_TOTALS),
-        ("Totals where the driveline tells what heats up", THERMAL_TOTALS),
+        ("Totals where the driveline says what heats up", THERMAL_TOTALS),
     ):
         rows = (f"| `{name}` | {q.unit} | {q.meaning} |" for name, q in quantities.items())
         parts.append("\n".join([f"| {title} | unit | is |", "|---|---|---|", *rows, ""]))

@@ -38,7 +38,7 @@ def check(files: tuple[str, ...], driveline: str | None, as_json: bool) -> None:
 
 
 def _check(name: str, driveline: str | None) -> dict[str, Any]:
-    """Return the verdict on a file, with the figures or the sentence that goes with it."""
+    """Return the verdict on a file, with the values or the sentence that goes with it."""
     with warnings.catch_warnings(record=True) as caught:
         warnings.simplefilter("always", InputWarning)
         try:

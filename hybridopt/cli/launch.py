@@ -123,7 +123,7 @@ def _rows(done: "Launch", series: "LaunchSeries | None") -> dict[str, str]:
 
 
 def _record(done: "Launch", series: "LaunchSeries | None") -> dict[str, Any]:
-    """Return the figures as one flat JSON object, with units in the keys."""
+    """Return the values as one flat JSON object, with units in the keys."""
     from ..physics.launches import verdict
 
     clutches = done.driveline.clutches

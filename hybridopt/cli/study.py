@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from ..base.errors import InputError
+from .options import json_option, overwrite_option, quiet_option
 from .output_folder import make_folder, plan_files
 
 if TYPE_CHECKING:
@@ -32,9 +33,8 @@ _store = click.option(
     help="Where results are (default: STUDY.zarr beside the file).",
 )
 _goal = click.option(
-    "--goal", default=GOAL, metavar="FIGURE", show_default=True, help="The figure to make small."
+    "--goal", default=GOAL, metavar="VALUE", show_default=True, help="The value to make small."
 )
-_json = click.option("--json", "as_json", is_flag=True, help="Print one JSON object, nothing else.")
 
 
 @click.group(short_help="Many variants over cycles, resumable.", epilog=EXAMPLES)
@@ -62,8 +62,8 @@ def study() -> None:
 )
 @click.option("--dry-run", is_flag=True, help="Count tasks, estimate memory and time, do nothing.")
 @click.option("--retry-failed", is_flag=True, help="Try failed tasks again.")
-@click.option("--quiet", is_flag=True, help="Print no progress on stderr.")
-@_json
+@quiet_option
+@json_option
 def run(
     file: Path,
     store: Path | None,
@@ -93,12 +93,12 @@ def run(
     _show_status(plan, folder, as_json)
 
 
-@study.command(short_help="Tell how far it is.")
+@study.command(short_help="Say how far it is.")
 @_file
 @_store
-@_json
+@json_option
 def status(file: Path, store: Path | None, as_json: bool) -> None:
-    """Tell what is done, what failed and why, and the digest of the results."""
+    """Say what is done, what failed and why, and the digest of the results."""
     from ..study.front import plan_study, store_folder
 
     _show_status(plan_study(file), store_folder(file, store), as_json)
@@ -127,10 +127,10 @@ def status(file: Path, store: Path | None, as_json: bool) -> None:
     "--csv",
     type=click.Path(path_type=Path),
     metavar="FILE",
-    help="Write all tasks there, with every figure.",
+    help="Write all tasks there, with every value.",
 )
-@click.option("--overwrite", is_flag=True, help="Replace a file that is there already.")
-@_json
+@overwrite_option
+@json_option
 def table(
     file: Path,
     store: Path | None,
@@ -173,7 +173,7 @@ def table(
 @click.option(
     "--against",
     metavar="NAME",
-    help="Parameter or figure of the front's other axis (default: the first parameter "
+    help="Parameter or value of the front's other axis (default: the first parameter "
     "with numbers).",
 )
 @click.option(
@@ -184,7 +184,7 @@ def table(
     show_default=True,
     help="Where the pictures go.",
 )
-@click.option("--overwrite", is_flag=True, help="Replace files that are there already.")
+@overwrite_option
 def plot(
     file: Path, store: Path | None, goal: str, against: str | None, out: Path, overwrite: bool
 ) -> None:

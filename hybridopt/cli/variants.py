@@ -1,6 +1,5 @@
 """`hybridopt variants`: the least fuel of several drivelines side by side."""
 
-import json
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -9,13 +8,13 @@ import click
 
 from ..base.errors import InputError
 from ..text.table import terminal_width
-from .output_folder import make_folder, plan_files
-from .progress_bar import progress_bar
+from .options import Output, finish, output_options
 from .settings_options import make_settings, settings_options
 
 if TYPE_CHECKING:
     from xarray import Dataset
 
+    from ..files.writing import Write
     from ..inputs.driveline import Driveline
 
 EXAMPLES = """\b
@@ -36,24 +35,13 @@ SUFFIXES = (".csv", ".png")
     help="Schedule or CSV file; repeat for more (default wltc_class3b).",
 )
 @click.option("--no-bound", is_flag=True, help="Skip the proved lower limits of the cost.")
-@click.option(
-    "--out",
-    type=click.Path(path_type=Path),
-    metavar="FOLDER",
-    help="Write variants.csv and variants.png there.",
-)
-@click.option("--overwrite", is_flag=True, help="Replace files that are there already.")
-@click.option("--json", "as_json", is_flag=True, help="Print one JSON object, nothing else.")
-@click.option("--quiet", is_flag=True, help="Print no progress on stderr.")
+@output_options("Write variants.csv and variants.png there.")
 @settings_options
 def variants(
     drivelines: tuple[str, ...],
     cycles: tuple[str, ...],
     no_bound: bool,
-    out: Path | None,
-    overwrite: bool,
-    as_json: bool,
-    quiet: bool,
+    output: Output,
     **given: Any,
 ) -> int:
     """Find the least fuel of each DRIVELINE, a name or TOML file, and set it against the first.
@@ -65,15 +53,17 @@ def variants(
     from ..inputs.driveline_file import read_driveline
     from ..study.drivelines import solve_variants
     from ..study.values import DONE
+    from ..text.variants_tables import variants_record, variants_text
 
     settings = make_settings(given)
     tracks = [read_cycle(cycle) for cycle in cycles or ("wltc_class3b",)]
     vehicles = _named(drivelines, [read_driveline(source) for source in drivelines])
-    files = plan_files(out, "variants", SUFFIXES, overwrite)
-    with progress_bar("solving", hidden=quiet or as_json) as progress:
+    files = output.plan("variants", SUFFIXES)
+    with output.progress("solving") as progress:
         found = solve_variants(tracks, vehicles, settings, not no_bound, progress)
-    _write(found, files, overwrite)
-    _show(found, files, as_json)
+    output.write(files, lambda: _writers(found))
+    record, text = (lambda: variants_record(found)), lambda: variants_text(found, terminal_width())
+    finish(output.as_json, files, record, text)
     return 0 if (found["status"] == DONE).any() else 1
 
 
@@ -91,26 +81,10 @@ def _named(sources: Sequence[str], vehicles: "Sequence[Driveline]") -> "dict[str
     return dict(zip(shown, vehicles, strict=True))
 
 
-def _write(found: "Dataset", files: list[Path], overwrite: bool) -> None:
-    if not files:
-        return
-    from ..files.writing import write_together
+def _writers(found: "Dataset") -> "list[Write]":
+    """Return what writes the files of :data:`SUFFIXES`."""
     from ..plots.axes import figure_writer
     from ..plots.variants import plot_variants
     from ..text.variants_tables import variants_writer
 
-    make_folder(files[0].parent)
-    writers = (variants_writer(found), figure_writer(plot_variants(found)))
-    write_together(list(zip(files, writers, strict=True)), overwrite)
-
-
-def _show(found: "Dataset", files: list[Path], as_json: bool) -> None:
-    from ..text.variants_tables import variants_record, variants_text
-
-    if as_json:
-        record = variants_record(found) | {"files": [str(path) for path in files]}
-        click.echo(json.dumps(record, allow_nan=False))
-        return
-    click.echo(variants_text(found, terminal_width()))
-    for path in files:
-        click.echo(f"wrote {path}")
+    return [variants_writer(found), figure_writer(plot_variants(found))]

@@ -1,4 +1,4 @@
-"""NetCDF files with a seal behind their end, which tells whether they are as they were written."""
+"""NetCDF files with a seal behind their end, which shows whether they are as they were written."""
 
 import hashlib
 import subprocess

@@ -73,7 +73,7 @@ def find_unit(signal: str, text: str) -> Unit | None:
 
 
 def is_unit(text: str) -> bool:
-    """Tell whether `text` alone is a unit of some signal."""
+    """Return whether `text` alone is a unit of some signal."""
     return normal(text) in _KNOWN
 
 

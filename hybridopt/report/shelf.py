@@ -21,7 +21,7 @@ SIDES = ("left", "right")
 
 @dataclass(frozen=True)
 class _Mark:
-    """What tells that a file has changed."""
+    """What says that a file has changed."""
 
     size: int
     time: int

@@ -63,7 +63,7 @@ class Parameter:
 
 
 def is_number(value: Any) -> bool:
-    """Tell whether a value is a number, and no truth value."""
+    """Return whether a value is a number, and no truth value."""
     return isinstance(value, int | float) and not isinstance(value, bool)
 
 
@@ -130,7 +130,7 @@ def _value(path: str, raw: Any, place: Place) -> Value:
 
 
 def is_finite(raw: Any) -> bool:
-    """Tell whether a value of a file is a finite number."""
+    """Return whether a value of a file is a finite number."""
     return is_number(raw) and abs(raw) < 1e300
 
 

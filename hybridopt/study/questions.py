@@ -112,7 +112,7 @@ def check_numeric(results: xr.Dataset, parameter: str) -> None:
 
 
 def is_numeric(results: xr.Dataset, name: str) -> bool:
-    """Tell whether a parameter or value has numbers."""
+    """Return whether a parameter or value has numbers."""
     return results[name].dtype.kind in "fiu"
 
 

@@ -171,7 +171,7 @@ class StudyStore:
             self.group[name][:] = array.astype(object) if kind == "string" else array
 
     def has(self, slot: int) -> bool:
-        """Tell whether a task is done."""
+        """Return whether a task is done."""
         piece = self._piece(slot)
         return piece.exists() and piece.stat().st_size == PIECE_BYTES
 

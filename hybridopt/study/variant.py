@@ -253,7 +253,7 @@ def _check_scale(path: str, part: str, values: tuple[Value, ...], place: Place) 
 
 
 def _needs_reading(section: str, key: str, tables: Mapping[str, Any]) -> bool:
-    """Tell whether a changed key changes maps, so that the files must be read again."""
+    """Return whether a changed key changes maps, so that the files must be read again."""
     modelled = {name for name in ("engine", "motor") if tables[name].get("model", "maps") != "maps"}
     if section == "fuel" and "engine" in modelled:
         return True

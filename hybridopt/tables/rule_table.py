@@ -23,7 +23,7 @@ FACTORS = {
     "gear": 1.0,
     "engine_on": 1.0,
 }
-"""Units in the keys of files for people, times which a figure is in SI."""
+"""Units in the keys of files for people, times which a value is in SI."""
 LAYOUT = {
     "engine_start": ("speed_km_per_h", "soc_percent", "power_kW"),
     "engine_stop": ("speed_km_per_h", "soc_percent", "power_kW"),
