@@ -10,9 +10,8 @@ from ..base.errors import InfeasibleError, InputError
 from ..base.progress import Progress, silent
 from ..controllers.builtin import BuiltIn, Equivalence
 from .case import Case
-from .search import minimise
+from .differential_evolution import evolve_differentially
 
-REACH = 0.12  # of a parameter's range, first size of its changes
 IMBALANCE = 0.2  # of the worth of the energy off balance, charged on top of its correction
 
 
@@ -50,7 +49,7 @@ def tune(
     cases
         On which to be good; all of one driveline.
     evaluations
-        How many sets of parameters to try, about, each on all cases.
+        How many sets of parameters to try, each on all cases.
     seed
         The same seed gives the same answer.
     progress
@@ -84,14 +83,12 @@ def tune(
     def objective(values: np.ndarray) -> float:
         return _percent(controller.varied(parameters(values)), cases)
 
-    best, _ = minimise(
-        objective, first, REACH * (high - low), (low, high), evaluations, seed, progress
-    )
-    after = objective(best)
+    before = objective(first)
+    best, after = evolve_differentially(objective, low, high, first, evaluations, seed, progress)
     if not np.isfinite(after):
         raise InputError("tuning: no parameters within the bounds drive all of the cycles")
     found = parameters(best)
-    return Tuned(controller.varied(found), found, objective(first), after)
+    return Tuned(controller.varied(found), found, before, after)
 
 
 def _informed(controller: BuiltIn, cases: Sequence[Case]) -> BuiltIn:
