@@ -71,7 +71,7 @@ def stage_timings(instance: Instance, repeats: int) -> list[Timing]:
                 lambda: replay_schedule(
                     driveline,
                     demand,
-                    made[FORWARD].schedule,
+                    made[FORWARD].schedule(made[LISTING]),
                     settings.socs[2],
                     settings.gear_start,
                     made[FORWARD].costate,
