@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from ..physics.battery import root_voltage, stored_energy, voltage_at
+from ..physics.battery import corners, root_voltage, stored_energy, voltage_at
 from ..problem.problem import Problem
 from .bound_kernels import Boxes
 
@@ -44,8 +44,7 @@ def make_boxes(problem: Problem, count: int, end: float | None) -> Boxes:
 def _box(problem: Problem, low: float, high: float, step: float) -> list[float]:
     """Box of one SoC range; `step` is the farthest SoC can move in a step."""
     cell = problem.cell
-    inside = cell.soc[(cell.soc > low) & (cell.soc < high)]
-    soc = np.concatenate(([low], inside, [high]))
+    soc = corners(cell, low, high)
     voltage = voltage_at(cell, soc)
     discharge = np.interp(soc, cell.soc, cell.discharge)
     charge = np.interp(soc, cell.soc, cell.charge)

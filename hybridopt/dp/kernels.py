@@ -230,7 +230,6 @@ def _choose(points, t, moves, here, ahead, state, gear, given):
     is infinite when nothing is admissible.
     """
     grid, graph = ahead.grid, moves.graph
-    top = grid.low + grid.spacing * (grid.points - 1)
     none: Any = np.int64(-1)  # with a bare -1, all kernels that take it would compile once more
     best, pick = np.inf, (none, none, none, 0.0)
     landings, totals = np.empty(points.longest), np.empty(points.longest)
@@ -252,8 +251,8 @@ def _choose(points, t, moves, here, ahead, state, gear, given):
                 if costs[k] == np.inf or (given.gear >= 0 and (k > 0) != (given.motor > 0)):
                     continue
                 j, share, total = k, 0.0, event + totals[k]
-                if landings[k] > top:
-                    j, share = _trim(offer, here, top, k, 0.0)
+                if landings[k] > grid.top:
+                    j, share = _trim(offer, here, grid.top, k, 0.0)
                     if j < 0:
                         continue
                     total = event + _mixed(offer, j, share, here, after)
@@ -266,7 +265,7 @@ def _choose(points, t, moves, here, ahead, state, gear, given):
     event = moves.shift[c, gear, g] + moves.cost[m]
     offer, after = _offer(points, t, g, c), _after_move(ahead, graph.target[m], g)
     split, share, total = _refine(offer, k, best - event, here, after)
-    split, share = _trim(offer, here, top, split, share)
+    split, share = _trim(offer, here, grid.top, split, share)
     return g, m, split, share, event + total
 
 

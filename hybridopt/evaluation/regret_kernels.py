@@ -40,10 +40,9 @@ class BestSplits(NamedTuple):
 @kernel
 def _shifted_value(grid, row, final, soc, aim):
     """Cost-to-go with its SoC axis shifted by `aim`, but never out of the window by that."""
-    top = grid.low + grid.spacing * (grid.points - 1)
     shifted = soc - aim
-    if grid.low <= soc <= top:
-        shifted = min(max(shifted, grid.low), top)
+    if grid.low <= soc <= grid.top:
+        shifted = min(max(shifted, grid.low), grid.top)
     return _terminal(grid, shifted) if final else _value(grid, row, shifted)
 
 

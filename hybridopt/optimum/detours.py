@@ -21,9 +21,10 @@ import numpy as np
 
 from ..base.threads import in_threads
 from ..dp import bound_kernels as kernels
-from ..dp.bound import Bound, list_hulls
+from ..dp.bound import Bound
 from ..dp.boxes import make_boxes
 from ..dp.corridor import Corridor
+from ..dp.dual import list_hulls
 from ..dp.forward import ForwardRun
 from ..physics.battery import stored_energy, voltage_slope
 from ..physics.codes import EngineClass

@@ -178,6 +178,12 @@ def _soc_path(power, dt, cell, path, current):
     return -1
 
 
+def corners(cell: Cell, low: float, high: float) -> np.ndarray:
+    """Return the SoCs between which the battery is linear: a range's ends, and nodes inside it."""
+    inside = cell.soc[(cell.soc > low) & (cell.soc < high)]
+    return np.concatenate(([low], inside, [high]))
+
+
 def stored_energy(cell: Cell, soc: float | np.ndarray) -> np.ndarray:
     """Energy stored up to a SoC, J: charge times the integral of the piecewise linear voltage."""
     steps = 0.5 * np.diff(cell.soc) * (cell.voltage[1:] + cell.voltage[:-1])

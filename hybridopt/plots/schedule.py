@@ -16,6 +16,7 @@ from matplotlib.ticker import MaxNLocator, MultipleLocator
 from ..base.intervals import intervals
 from ..base.units import KM_PER_H, PERCENT
 from ..physics.modes import Mode
+from ..problem.settings import ANYWHERE
 from .axes import (
     SIZE,
     TEXT,
@@ -175,7 +176,7 @@ def plot_soc(ax: Axes, dataset: "Dataset") -> None:
     soc = np.append(dataset["soc"].values, dataset.attrs["soc_end"]) / PERCENT
     for limit, label in ((low, "window"), (high, None)):
         ax.axhline(limit, color=INK, linewidth=1.6, label=label)
-    if settings["terminal"] != "free":
+    if settings["terminal"] not in ANYWHERE:
         ax.axhline(target, color=ENGINE_COLOUR, linestyle="--", linewidth=1.2, label="target")
     ax.plot(edges(dataset)[0], start, "o", color=MOTOR_COLOUR, label="start", clip_on=False)
     ax.plot(edges(dataset), soc, color=MOTOR_COLOUR, linewidth=1.3, label="state of charge")

@@ -1,5 +1,6 @@
 """The grid of states of charge, and the penalties beyond its window and target."""
 
+import math
 from typing import NamedTuple
 
 from ..base.compiled import kernel
@@ -11,10 +12,12 @@ FLOOR_FACTOR = 100.0  # penalty below the window over the terminal one: even idl
 class Grid(NamedTuple):
     """The SoC grid and the value beyond it and at the end.
 
-    Rows of values may hold a part of the points: those from number `first` on.
+    Rows of values may hold a part of the points: those from number `first` on. No step may charge
+    beyond `top`, the top of the window; the last point lies there or less than a cell above it.
     """
 
     low: float
+    top: float
     spacing: float
     points: int
     penalty: float
@@ -28,10 +31,10 @@ def make_grid(settings: Settings, penalty: float) -> Grid:
     """Return the SoC grid of resolved settings; `penalty` is in g per unit of SoC.
 
     The target is a grid point, so that the kink of the terminal penalty is not blurred; the
-    spacing is stretched for it, and the top of the grid may lie up to one cell below the window's.
+    spacing is stretched for it, and the last point may lie up to one cell above the window.
     """
     low, high, _, target = settings.socs
-    if settings.terminal == "free":
+    if not settings.has_target:
         target = low
     spacing = (high - low) / (settings.grid_points - 1)
     cells = max(round((target - low) / spacing), 1)
@@ -39,9 +42,10 @@ def make_grid(settings: Settings, penalty: float) -> Grid:
         spacing = (target - low) / cells
     return Grid(
         low=low,
+        top=high,
         spacing=spacing,
-        points=int((high - low) / spacing + 1e-6) + 1,
-        penalty=0.0 if settings.terminal == "free" else float(penalty),
+        points=math.ceil((high - low) / spacing - 1e-6) + 1,
+        penalty=float(penalty) if settings.has_target else 0.0,
         floor_penalty=FLOOR_FACTOR * float(penalty),
         target=target,
         two_sided=float(settings.two_sided),

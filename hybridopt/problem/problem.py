@@ -8,7 +8,15 @@ from typing import Any
 import numpy as np
 
 from ..inputs.driveline import Battery
-from ..physics.battery import Cell, _states, pack_battery, root_current
+from ..physics.battery import (
+    Cell,
+    _states,
+    corners,
+    pack_battery,
+    resistance_at,
+    root_current,
+    voltage_at,
+)
 from ..physics.codes import EngineClass
 from .choices import Choices, PointsOnDemand
 from .graph import Events, make_events
@@ -91,8 +99,15 @@ class Problem:
             Range of each step's battery power, W, (steps,); 0 or less, and 0 or more.
         dt
             s, (steps,) or one for all.
+
+        Notes
+        -----
+        The lowest voltage and highest resistance are those of the battery's table between the
+        ends of the window, not of the grid points, which may step over a dip.
         """
-        voltage, discharge = self.nodes[0].min(), self.nodes[1].max()
+        soc = corners(self.cell, *self.settings.socs[:2])
+        voltage = voltage_at(self.cell, soc).min()
+        discharge = resistance_at(self.cell, soc, np.ones(soc.size)).max()
         scale = dt / self.cell.capacity
         return -lowest / voltage * scale, root_current(voltage, discharge, highest) * scale
 

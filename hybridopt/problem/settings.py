@@ -15,7 +15,9 @@ if TYPE_CHECKING:  # commands need the declarations, and start fast without thes
     from ..inputs.driveline import Driveline
 
 USUAL_POINTS, FINE_POINTS, SHORT_STEP = 1001, 2001, 0.5  # SoC points, and s
-TERMINALS = ("sustain", "target", "deplete", "free")
+SHORT_DRIVE, SHORT_DRIVE_POINTS = 300, 4001  # steps: so few that many points take no longer
+ANYWHERE = ("deplete", "free")  # terminals that leave the final SoC to the optimum
+TERMINALS = ("sustain", "target", *ANYWHERE)
 SKIPPING = ("both", "up", "down", "none")
 
 POINTS = NumberKind("", "", "", 1, 2, 1_000_001)
@@ -33,10 +35,12 @@ MEMORY = NumberKind("GB", "GB", "bytes", 1e9, 0.0, math.inf, above=True)
 class Settings:
     """What to solve for and how finely, SI; None is the driveline's own value, or no limit."""
 
-    # moves below one cell spread the kinks of the cost-to-go, so short steps need more points
+    # moves below one cell spread the kinks of the cost-to-go, so short steps need more points, and
+    # short drives, whose whole fuel is worth few cells
     soc_points: int | None = setting(
         None,
-        "SoC grid points; by default 1001, or 2001 where most steps are shorter than 0.5 s.",
+        "SoC grid points; by default 1001, 2001 where most steps are shorter than 0.5 s, and 4001 "
+        "on drives of up to 300 steps.",
         POINTS,
     )
     splits: int = setting(
@@ -48,7 +52,7 @@ class Settings:
     terminal: str = setting(
         "sustain",
         "Where the SoC must end: sustain, at or above its start; target, at or above the target "
-        "SoC; deplete, at the bottom of the window; free, anywhere in it.",
+        "SoC; deplete or free, anywhere in the window: charge may be used up but never must.",
         words=TERMINALS,
     )
     soc_target: float | None = setting(None, "Final SoC for terminal target.", SHARE)
@@ -136,9 +140,8 @@ class Settings:
                 f"setting gear_start is {self.gear_start}; this driveline has gears 1 to "
                 f"{driveline.gearbox.gears}"
             )
-        two_sided = self.two_sided or self.terminal == "deplete"
         return dataclasses.replace(
-            self, soc_min=low, soc_max=high, soc_start=start, soc_target=target, two_sided=two_sided
+            self, soc_min=low, soc_max=high, soc_start=start, soc_target=target
         )
 
     def for_steps(self, dt: "np.ndarray") -> "Settings":
@@ -147,8 +150,14 @@ class Settings:
             return self
         import numpy as np
 
-        short = float(np.median(dt)) < SHORT_STEP
-        return dataclasses.replace(self, soc_points=FINE_POINTS if short else USUAL_POINTS)
+        points = FINE_POINTS if float(np.median(dt)) < SHORT_STEP else USUAL_POINTS
+        points = SHORT_DRIVE_POINTS if dt.size <= SHORT_DRIVE else points
+        return dataclasses.replace(self, soc_points=points)
+
+    @property
+    def has_target(self) -> bool:
+        """Whether a final SoC is asked for, rather than any in the window."""
+        return self.terminal not in ANYWHERE
 
     @property
     def grid_points(self) -> int:

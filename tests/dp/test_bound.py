@@ -15,7 +15,7 @@ from test_closed_forms import E, willans
 
 from hybridopt import Settings, read_cycle, read_driveline, solve_cycle
 from hybridopt.base.errors import InfeasibleError
-from hybridopt.dp import bound as bound_module
+from hybridopt.dp import ascent as ascent_module
 from hybridopt.dp.bound import lower_bound
 from hybridopt.inputs.cycle import cycle_names
 from hybridopt.optimum.solve import solve
@@ -90,7 +90,7 @@ def check_against_enumeration(instance):
     met = settings.terminal == "free" or best.soc_end >= settings.soc_target - 1e-12
     assume(np.isfinite(best.cost) and met)  # a schedule within the window that meets the target
     tolerance = ROUNDING * (1.0 + abs(best.cost))
-    few = mock.patch.object(bound_module, "ITERATIONS", (6, 6))  # no number of them may matter
+    few = mock.patch.multiple(ascent_module, SCALINGS=4, MOVES=3)  # no number of them may matter
     for costate in (solution.costate, np.full(dt.size, 300.0), 0.0 * solution.costate):
         with few:
             bound = bound_of(solution, costate)

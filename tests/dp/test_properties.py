@@ -1,5 +1,6 @@
 """What must hold for every solve: convergence, monotony, events, windows, refusals."""
 
+import dataclasses
 import functools
 import re
 
@@ -183,10 +184,42 @@ def test_two_sided_target_is_met_from_above():
     assert result.soc_end == pytest.approx(0.6, abs=0.001)
 
 
-def test_depleting_ends_at_the_bottom():
-    options = {"soc_points": 501, "splits": 21, "soc_min": 0.55, "terminal": "deplete"}
-    result = solved("full", "wltc_class3b_medium", **options)
-    assert result.soc_end == pytest.approx(0.55, abs=0.001)
+def test_depleting_uses_charge_down_to_the_bottom_and_keeps_what_braking_gives_at_the_end():
+    options = {"soc_points": 501, "splits": 21, "soc_min": 0.55}
+    result = solved("full", "wltc_class3b_medium", terminal="deplete", **options)
+    assert result.dataset["soc"].values.min() == pytest.approx(0.55, abs=0.001)
+    assert result.soc_end > 0.555
+    burnt = {"terminal": "target", "soc_target": 0.55, "two_sided": True, **options}
+    assert of(result, "cost_g") <= of(solved("full", "wltc_class3b_medium", **burnt), "cost_g")
+
+
+@pytest.mark.parametrize("terminal", ["deplete", "free"])
+def test_no_energy_is_burnt_to_get_to_the_bottom(terminal):
+    """A charge that drives the whole cycle needs no fuel, and nothing is gained by wasting it.
+
+    By hand: a battery of 150 Ah drives the cycle electrically and is left well above the bottom.
+    """
+    driveline = read_driveline("full")
+    battery = dataclasses.replace(driveline.battery, capacity=150 * 3600.0)
+    large = dataclasses.replace(driveline, battery=battery)
+    settings = Settings(soc_points=501, splits=21, terminal=terminal)
+    result = solve_cycle(read_cycle("wltc_class3b_low"), large, settings)
+    assert of(result, "fuel_g") == 0.0 and of(result, "starts") == 0
+    assert result.soc_end > 0.5
+
+
+def test_a_start_at_the_top_of_the_window_costs_nothing_extra():
+    """Where the target is no whole number of cells above the bottom, the top stays in reach.
+
+    The fuel changes with the target by what the charge is worth: some 3 g per percent of SoC.
+    """
+    options = {"terminal": "target", "soc_start": 0.8, "soc_points": 301, "splits": 21}
+    fuel = [
+        of(solved("full", "ece15", soc_target=target, **options), "cost_g")
+        for target in (0.77, 0.7706, 0.7712)
+    ]
+    middle = 0.5 * (fuel[0] + fuel[2])
+    assert fuel[1] == pytest.approx(middle, abs=2e-3 * middle + 1e-3)
 
 
 def test_free_end_costs_least():

@@ -37,7 +37,7 @@ def test_best_split_weighs_fuel_against_what_charge_is_worth_ahead():
     power[0, :, OFF, 0] = 10e3
     cost[0, 1, RUNNING, 1], cost[0, 2, STARTING, 1] = 0.45, 0.4
     points = ListedPoints(0, cost, power, cost, np.full((1, 3, 3), 2, dtype=np.int64))
-    grid = Grid(0.2, 0.01, 61, 0.0, 0.0, 0.5, 0.0)
+    grid = Grid(0.2, 0.8, 0.01, 61, 0.0, 0.0, 0.5, 0.0)
     states = events.graph.states
     row = np.tile(-500.0 * (0.2 + 0.01 * np.arange(61)), (states, 3, 1))
     best = BestSplits(np.empty((2, 3)), np.empty((2, 3), dtype=np.int64))

@@ -24,12 +24,13 @@ def test_a_target_on_the_grid_leaves_it_as_it_is():
 
 
 @pytest.mark.parametrize("target", [0.33, 0.48, 0.5, 0.52, 0.79])
-def test_the_target_is_a_grid_point_and_the_top_within_a_cell_of_the_window(target):
+def test_the_target_is_a_grid_point_and_the_last_within_a_cell_above_the_window(target):
     found = grid(points=8, target=target)
     cells = (target - found.low) / found.spacing
     assert cells == pytest.approx(round(cells), abs=1e-9)
-    top = found.low + (found.points - 1) * found.spacing
-    assert 0.8 - found.spacing < top <= 0.8 + 1e-6 * found.spacing
+    last = found.low + (found.points - 1) * found.spacing
+    assert 0.8 - 1e-6 * found.spacing <= last < 0.8 + found.spacing
+    assert found.top == 0.8
 
 
 def test_a_free_end_costs_nothing():

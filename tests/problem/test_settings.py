@@ -129,7 +129,7 @@ def test_none_means_the_drivelines_own(driveline):
         ({"terminal": "sustain", "soc_start": 0.7}, 0.7, False),
         ({"terminal": "sustain", "two_sided": True}, 0.6, True),
         ({"terminal": "target", "soc_target": 0.5}, 0.5, False),
-        ({"terminal": "deplete", "soc_min": 0.45}, 0.45, True),
+        ({"terminal": "deplete", "soc_min": 0.45}, 0.45, False),
         ({"terminal": "free"}, 0.4, False),
     ],
 )
