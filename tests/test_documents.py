@@ -87,7 +87,7 @@ def test_toml_and_csv_of_guides_are_good_input(tmp_path):
     (tmp_path / "heavy.toml").write_text("\n".join(line.strip() for line in toml.splitlines()))
     (tmp_path / "drive.csv").write_text(csv)
     assert read_driveline(tmp_path / "heavy.toml").vehicle.mass == 1950
-    assert read_cycle(tmp_path / "drive.csv").duration == 12
+    assert read_cycle(tmp_path / "drive.csv").duration == 8
 
 
 def test_ci_runs_the_two_commands_of_readme():

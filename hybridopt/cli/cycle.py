@@ -53,7 +53,7 @@ def _number(flag: str, name: str, metavar: str, text: str) -> Callable[..., Any]
     "channels",
     multiple=True,
     metavar="SIGNAL=NAME[:UNIT]",
-    help="Column of a signal: time, speed, altitude or grade.",
+    help="Column of a signal: time, speed, altitude or grade (none: leave it out).",
 )
 @path_option("--map", "FILE", "Mapping file (.toml) with columns and units.", "map_file")
 @path_option("--save-map", "FILE", "Write the mapping used, for the next log.")
@@ -81,7 +81,8 @@ def import_log(
     """Make a cycle from LOG: CSV or other text, or ASAM MDF 3 and 4 (needs hybridopt[mdf]).
 
     Prints the columns taken, the units converted, and every change of the data with its number.
-    Columns not named are found by usual names; nothing is guessed about the unit of speed.
+    Columns not named are found by the words in their names; nothing is guessed about the unit of
+    speed but that a scanner's whole numbers are km/h, as ISO 15031-5 has it.
     """
     from ..measurements.drive import Cleaning, import_drive
     from ..text.import_report import report_lines, report_record

@@ -28,7 +28,8 @@ def read_columns(
 ) -> tuple[dict[str, np.ndarray], list[int]]:
     """Read numeric columns of a CSV file by name.
 
-    UTF-8 (a byte-order mark is allowed), comma-separated, one header row, one line per row.
+    UTF-8 (a byte-order mark is allowed), one header row, one line per row; cells parted by commas
+    or, where the header holds none, by semicolons or tabs, which let decimals have a comma.
     Blank lines, lines that begin with `#` and rows of commas at the end are passed over; other
     columns are ignored.
 
@@ -114,11 +115,14 @@ def read_cells(path: Path, most: int | None = None) -> list[tuple[int, list[str]
 def _rows(path: Path) -> Iterator[tuple[int, list[str]]]:
     """Yield the header, then each row, with its line number; cells are stripped of blanks."""
     header: list[str] | None = None
+    delimiter = ","
     blank: list[tuple[int, list[str]]] = []  # rows of commas: passed over at the end only
     for number, line in enumerate(_lines(read_text(path)), start=1):
         if not line.strip() or line.lstrip(' \t"').startswith("#"):
             continue
-        cells = _cells(path, number, line)
+        if header is None:
+            delimiter = next((d for d in ",;\t" if d in line), ",")
+        cells = _cells(path, number, line, delimiter)
         if header is None:
             header = cells
             while header and not header[-1]:
@@ -129,7 +133,7 @@ def _rows(path: Path) -> Iterator[tuple[int, list[str]]]:
         elif any(cells):
             yield from blank
             blank = []
-            yield number, cells
+            yield number, cells if delimiter == "," else [_with_point(cell) for cell in cells]
         elif len(blank) < MAX_ROWS:
             blank.append((number, cells))
     if not header:
@@ -145,13 +149,18 @@ def _lines(text: str) -> Iterator[str]:
     yield text[start:]
 
 
-def _cells(path: Path, number: int, line: str) -> list[str]:
+def _with_point(cell: str) -> str:
+    """Return a number with a decimal comma as one with a point, other cells as they are."""
+    return cell.replace(",", ".") if cell.count(",") == 1 and "." not in cell else cell
+
+
+def _cells(path: Path, number: int, line: str, delimiter: str = ",") -> list[str]:
     if len(line) > MAX_LINE:
         raise InputError(
             f"{path}: line {number}: is longer than {MAX_LINE} characters; is this a CSV file?"
         )
     try:
-        return [cell.strip() for cell in next(csv.reader([line], strict=True))]
+        return [cell.strip() for cell in next(csv.reader([line], delimiter=delimiter, strict=True))]
     except csv.Error as error:
         raise InputError(f"{path}: line {number}: not readable as CSV ({error})") from None
 

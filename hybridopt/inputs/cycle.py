@@ -230,7 +230,7 @@ def read_cycle_csv(path: str | os.PathLike[str]) -> Cycle:
     Warns
     -----
     InputWarning
-        A column is not read, or speeds look like a slip of units.
+        A column is not read, or times, speeds or grades look like a slip of units.
     """
     path = Path(path)
     points = read_points(path)

@@ -1,6 +1,5 @@
-"""What the points of a cycle must satisfy, and what makes them look like a slip of units."""
+"""What the points of a cycle must satisfy."""
 
-import warnings
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -8,19 +7,11 @@ import numpy as np
 
 from ..base.errors import InputError
 from ..base.units import KM_PER_H
-from ..base.warning import InputWarning
 
 TIME_MAX = 1e9  # s, either side of zero
 TIME_STEP_MIN = 1e-6  # s
 SPEED_MAX = 500 * KM_PER_H  # m/s
 GRADE_MAX = 0.4  # -, rise over run
-
-SLIP_TOP_SPEED = 45 * KM_PER_H  # m/s
-SLIP_ACCELERATION = 0.6  # m/s2
-SLIP_DURATION = 60.0  # s
-SLIP_STEP = 2.0  # s
-CAR_TOP_SPEED = 300 * KM_PER_H  # m/s
-CAR_ACCELERATION = 12.0  # m/s2, more than tyres hold
 
 
 @dataclass(frozen=True)
@@ -95,67 +86,3 @@ def check_conditions(oil_temperature: np.ndarray, heat_request: np.ndarray, labe
     labels.refuse(outside, "oil_temperature_C", oil_temperature, 1.0, "allowed is -60 to 200 degC")
     neither = (heat_request != 0.0) & (heat_request != 1.0)
     labels.refuse(neither, "heat_request", heat_request, 1.0, "write 1 (engine has to run) or 0")
-
-
-def warn_unit_slip(place: str, time: np.ndarray, speed: np.ndarray) -> None:
-    """Warn when speeds that were converted from km/h look as if they had another unit.
-
-    Parameters
-    ----------
-    place
-        The file, for the message.
-    time, speed
-        Checked points in s and m/s, shape (n+1,).
-
-    Notes
-    -----
-    Judged on a 1 s grid, so that sensor noise at a high rate does not count.
-
-    Too slow (m/s written as km/h): a drive of `SLIP_DURATION` or more, with a rest in it, that
-    stays below `SLIP_TOP_SPEED` and in which 95 % of the seconds that gain speed gain less than
-    `SLIP_ACCELERATION`. Slow town traffic pulls away harder than that: in every piece between
-    two rests of the shipped schedules below that speed the value is 1.0 m/s2 or more, while in
-    every shipped schedule divided by 3.6 it is 0.51 m/s2 or less.
-    Time steps above `SLIP_STEP` blur the starts, so there nothing is said.
-
-    Too fast (converted twice, or a jump in the recording): above `CAR_TOP_SPEED`, or a change of
-    speed above `CAR_ACCELERATION`. A gentle town drive multiplied by 3.6 is not noticed.
-    """
-    problem = _too_slow(time, speed) or _too_fast(time, speed)
-    if problem:
-        warnings.warn(f"{place}: speed_km_per_h {problem}", InputWarning, stacklevel=4)
-
-
-def _too_slow(time: np.ndarray, speed: np.ndarray) -> str:
-    gain = _acceleration(time, speed)
-    gain = gain[gain > 1e-3]
-    top = speed.max()
-    long_and_fine = time[-1] - time[0] >= SLIP_DURATION and np.median(np.diff(time)) <= SLIP_STEP
-    if not (long_and_fine and gain.size and speed.min() < 0.1 and top < SLIP_TOP_SPEED):
-        return ""
-    usual = float(np.percentile(gain, 95))
-    if usual >= SLIP_ACCELERATION:
-        return ""
-    return (
-        f"rises by at most about {usual:.2f} m/s2 and stays below {top / KM_PER_H:.1f} km/h; "
-        "if the values are in m/s, multiply them by 3.6"
-    )
-
-
-def _too_fast(time: np.ndarray, speed: np.ndarray) -> str:
-    change = float(np.abs(_acceleration(time, speed)).max())
-    top = speed.max()
-    if change <= CAR_ACCELERATION and top <= CAR_TOP_SPEED:
-        return ""
-    return (
-        f"reaches {top / KM_PER_H:.0f} km/h and changes by up to {change:.1f} m/s2; check the unit "
-        "of speed and of time, and look for jumps in the recording"
-    )
-
-
-def _acceleration(time: np.ndarray, speed: np.ndarray) -> np.ndarray:
-    """Return accelerations (m/s2) on a grid of about 1 s."""
-    steps = int(np.clip(round(time[-1] - time[0]), 1, 1_000_000))
-    grid = np.linspace(time[0], time[-1], steps + 1)
-    rate: np.ndarray = np.diff(np.interp(grid, time, speed)) / (grid[1] - grid[0])
-    return rate

@@ -9,7 +9,8 @@ from ..base.errors import InputError
 from ..base.units import KM_PER_H, PERCENT
 from ..base.warning import InputWarning
 from ..files.csv_table import read_columns, read_header
-from .cycle_checks import Labels, check_conditions, check_points, warn_unit_slip
+from .cycle_checks import Labels, check_conditions, check_points
+from .cycle_slips import warn_slips
 
 REQUIRED = ("time_s", "speed_km_per_h")
 GRADE = "grade_percent"
@@ -47,7 +48,7 @@ def read_points(path: Path) -> dict[str, np.ndarray]:
     Warns
     -----
     InputWarning
-        A column is not read, or speeds look like a slip of units.
+        A column is not read, or times, speeds or grades look like a slip of units.
     """
     if not path.is_file():
         raise InputError(f"{path}: is not a file; give the path of a CSV file")
@@ -62,7 +63,7 @@ def read_points(path: Path) -> dict[str, np.ndarray]:
     given = {key: columns[name] for name, key in CONDITIONS.items() if name in columns}
     unknown, none = np.full(time.size, np.nan), np.zeros(time.size)
     check_conditions(given.get("oil_temperature", unknown), given.get("heat_request", none), labels)
-    warn_unit_slip(str(path), time, speed)
+    warn_slips(str(path), time, speed, grade)
     return {"time": time, "speed": speed, "grade": grade, **given}
 
 
@@ -82,14 +83,15 @@ def _check_header(path: Path, header: list[str]) -> None:
 
 def _remedy(name: str, header: list[str]) -> str:
     """Return advice on a missing column, judged by the columns that are there."""
-    if len(header) == 1 and (";" in header[0] or "\t" in header[0]):
-        return f"the header is {_listed(header)}, so separate cells by commas"
     found = f"the first line names {_listed(header)}"
     for cell in header:
         advice = MISNOMERS[name].get(cell.lower())
         if advice:
             return f"{found}; {cell} may be meant: {advice}"
-    return f"{found}; add it or rename the column that holds it"
+    return (
+        f"{found}; add it or rename the column that holds it, or make a cycle of a recorded log "
+        "with hybridopt cycle import"
+    )
 
 
 def _listed(cells: list[str]) -> str:

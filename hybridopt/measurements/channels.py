@@ -1,29 +1,23 @@
 """Which column of a log is which signal: by option, by mapping file, or by usual names."""
 
 import difflib
+import warnings
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from ..base.errors import InputError
+from ..base.warning import InputWarning
 from ..files.csv_table import read_toml
-from .log import Log, LogColumn, printable
+from .column_names import from_scanner, suitability, word_set
+from .log import Journal, Log, LogColumn, printable
 from .units import SI, UNITS, Unit, find_unit
 
 SIGNALS = ("time", "speed", "altitude", "grade")
-USUAL_NAMES = {
-    "time": (
-        "time, t, timestamp, time stamp, test time, elapsed time, date time, datetime, utc, "
-        "utc time, zeit, seconds, sec"
-    ).split(", "),
-    "speed": (
-        "vehicle speed, speed, v, vehicle velocity, velocity, actual speed, gps speed, "
-        "ground speed, target speed, speed over ground, geschwindigkeit"
-    ).split(", "),
-    "altitude": "altitude, elevation, height, gps altitude, alt, altitude msl".split(", "),
-    "grade": "grade, slope, road grade, road slope, gradient, road gradient, steigung".split(", "),
-}
-"""Words of the trade, the most telling first; units are taken off before they are compared."""
+EXAMPLES = {"time": "time or t or timestamp", "speed": "vehicle speed or speed or v"}
+LEFT_OUT = "none"
+"""The name by which the user leaves a signal out."""
+USUAL, STANDARD = "usual name", "usual name, unit by ISO 15031-5"
 
 
 @dataclass(frozen=True)
@@ -107,7 +101,7 @@ def map_text(choices: Mapping[str, ChosenColumn]) -> str:
 
 
 def choose_channels(
-    log: Log, given: Mapping[str, tuple[ColumnRequest, str]]
+    log: Log, given: Mapping[str, tuple[ColumnRequest, str]], journal: Journal
 ) -> dict[str, ChosenColumn]:
     """Choose the column of each signal.
 
@@ -117,66 +111,113 @@ def choose_channels(
         The log.
     given
         By signal, what the user said and where (`option` or `map`).
+    journal
+        Takes what was found beside the columns chosen.
 
     Returns
     -------
     dict of ChosenColumn
-        Of `time` (text logs), `speed`, and `altitude` or `grade` where the log has them; grade
-        wins over altitude.
+        Of `time` (text logs), `speed`, and `altitude` and `grade` where the log has them.
 
     Raises
     ------
     InputError
         A column is not there, several fit equally, or a unit is missing or not one of the signal.
+
+    Warns
+    -----
+    InputWarning
+        A column of altitude or grade is there and cannot be used as it is.
     """
     chosen: dict[str, ChosenColumn] = {}
     for signal in SIGNALS:
         if signal == "time" and not log.needs_time:
             if signal in given:
                 raise InputError(f"{log.path}: channel time: MDF channels have their own time base")
-            continue
-        if signal in given:
-            request, by = given[signal]
-            column: LogColumn | None = _named(log, signal, request.name)
-        else:
-            request, by = ColumnRequest(""), "usual name"
-            column = _usual(log, signal, [choice.column for choice in chosen.values()])
-        if column is not None:
-            chosen[signal] = ChosenColumn(column, _unit(log, signal, column, request.unit), by)
+        elif signal in given:
+            choice = _named(log, signal, *given[signal])
+            if choice:
+                chosen[signal] = choice
         elif signal in ("time", "speed"):
-            raise InputError(
-                f"{log.path}: no column is called {' or '.join(USUAL_NAMES[signal][:3])}; say "
-                f"which it is with --channel {signal}=NAME; columns: {_listed(log.columns)}"
-            )
-    if "grade" in chosen and "altitude" in chosen:
-        del chosen["altitude"]
+            chosen[signal] = _usual(log, signal, chosen, journal)
+        else:
+            try:
+                chosen[signal] = _usual(log, signal, chosen, journal)
+            except _NoColumn:
+                pass
+            except InputError as error:
+                warnings.warn(f"{error}; without it the road is flat", InputWarning, stacklevel=3)
     return chosen
 
 
-def _named(log: Log, signal: str, name: str) -> LogColumn:
+class _NoColumn(InputError):
+    """No column has a name that fits the signal."""
+
+
+def _named(log: Log, signal: str, request: ColumnRequest, by: str) -> ChosenColumn | None:
+    """Return the column that the user names, or None where it is to be left out."""
     for column in log.columns:
-        if column.name == name:
-            return column
-    near = difflib.get_close_matches(name, [c.name for c in log.columns], n=3, cutoff=0.5)
-    hint = f"near to it: {', '.join(near)}" if near else f"columns: {_listed(log.columns)}"
-    raise InputError(f"{log.path}: channel {signal}: there is no column {name[:80]!r}; {hint}")
+        if column.name == request.name:
+            return ChosenColumn(column, _unit(log, signal, column, request.unit), by)
+    if request.name == LEFT_OUT and signal in ("altitude", "grade"):
+        return None
+    near = difflib.get_close_matches(request.name, [c.name for c in log.columns], n=3, cutoff=0.5)
+    hint = f"near to it: {', '.join(near)}" if near else f"columns: {listed(log.columns)}"
+    raise InputError(
+        f"{log.path}: channel {signal}: there is no column {request.name[:80]!r}; {hint}"
+    )
 
 
-def _usual(log: Log, signal: str, taken: Sequence[LogColumn]) -> LogColumn | None:
-    for words in USUAL_NAMES[signal]:
-        fits = [c for c in log.columns if c.words == words and c not in taken]
-        if len(fits) > 1:
-            raise InputError(
-                f"{log.path}: {len(fits)} columns may be the {signal}: {_listed(fits)}; "
-                f"choose one with --channel {signal}=NAME"
-            )
-        if fits:
-            return fits[0]
-    return None
+def _usual(
+    log: Log, signal: str, chosen: Mapping[str, ChosenColumn], journal: Journal
+) -> ChosenColumn:
+    """Return the column whose name fits a signal best."""
+    taken = [choice.column for choice in chosen.values()]
+    scores = {c: suitability(signal, c) for c in log.columns if c not in taken}
+    fits = sorted((score, c.place, c) for c, score in scores.items() if score is not None)
+    columns = [column for _, _, column in fits]
+    if not columns:
+        raise _NoColumn(
+            f"{log.path}: no column is called {EXAMPLES.get(signal, signal)}; say which it is with "
+            f"--channel {signal}=NAME; columns: {listed(log.columns)}"
+        )
+    sound = [c for c in columns if not c.empty] or columns
+    if signal != "time":
+        sound = [c for c in sound if find_unit(signal, c.unit) or _by_standard(log, signal, c)] or (
+            [c for c in sound if not c.unit] or sound
+        )
+    best = [c for c in sound if scores[c] == scores[sound[0]]]
+    if len(best) > 1 and not log.alike(best):
+        raise InputError(
+            f"{log.path}: {len(best)} columns may be the {signal}: {listed(best)}; "
+            f"choose one with --channel {signal}=NAME"
+        )
+    if best[0].empty and signal in ("altitude", "grade"):
+        raise InputError(
+            f"{log.path}: channel {signal}: column {best[0].name} holds no number in its first "
+            f"lines; if it does later, say --channel {signal}={best[0].name}"
+        )
+    others = [c for c in columns if c not in best]
+    if others:
+        text = f"{signal}: not taken: {listed(others)}; choose with --channel {signal}=NAME"
+        journal.note(f"other_{signal}", len(others), text)
+    if _by_standard(log, signal, best[0]):
+        return ChosenColumn(best[0], find_unit("speed", "km/h"), STANDARD)
+    return ChosenColumn(best[0], _unit(log, signal, best[0], ""), USUAL)
+
+
+def _by_standard(log: Log, signal: str, column: LogColumn) -> bool:
+    """Return whether a column without a unit is the speed of ISO 15031-5.
+
+    A scanner asks for it as parameter 0D, one byte in km/h: whole numbers from 0 to 255 (as SAE
+    J1979 has it too; from memory).
+    """
+    bare = signal == "speed" and not column.unit and column.whole
+    return bare and "gps" not in word_set(column) and from_scanner(log.columns)
 
 
 def _unit(log: Log, signal: str, column: LogColumn, stated: str) -> Unit | None:
-    text = stated or column.unit
+    text = stated or column.unit or (column.words if find_unit(signal, column.words) else "")
     if signal == "time" and not text:
         return None
     unit = find_unit(signal, text) if text else None
@@ -190,7 +231,8 @@ def _unit(log: Log, signal: str, column: LogColumn, stated: str) -> Unit | None:
     return unit
 
 
-def _listed(columns: Sequence[LogColumn]) -> str:
+def listed(columns: Sequence[LogColumn]) -> str:
+    """Return the names of columns as messages show them: not too many."""
     names = [column.name for column in columns[:12]]
     more = len(columns) - len(names)
     return ", ".join(names) + (f" and {more} more" if more > 0 else "")

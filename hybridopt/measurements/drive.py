@@ -9,16 +9,20 @@ import numpy as np
 from ..base.errors import InputError
 from ..base.units import KM_PER_H
 from ..inputs.cycle import Cycle
+from ..inputs.cycle_checks import SPEED_MAX
+from ..inputs.cycle_slips import warn_slips
 from .channels import ChosenColumn, ColumnRequest, choose_channels
+from .grade_choice import choose_grade
 from .log import Intervention, Journal, Log, Samples, printable
 from .log_files import open_log
 from .parts import LogPart, choose_part, cut_at_gaps, drop_scraps
+from .refreshes import coarse_step, one_a_refresh
 from .resampling import MAX_POINTS, low_pass, resample_speed
-from .road_grade import grade_from_altitude, logged_grade
-from .speed_cleaning import drop_impossible, remove_spikes, still, turn_forward
+from .speed_cleaning import SLACK, drop_impossible, remove_spikes, still, turn_forward
 from .stamps import order_stamps
 from .tractive_energy import tractive_energy
 
+COARSE_CUT = 0.32  # of the sampling rate, low-pass of speeds in coarse steps
 SLOW_STEP, SLOW_CHANGE = 10.0, 0.05  # s, m/s2: no drive changes its speed so slowly throughout
 
 
@@ -128,11 +132,17 @@ def import_drive(
     InputError
         The log cannot be read, a column or unit is not known, or its data hold no drive that
         stands out from its faults; the message says which.
+
+    Warns
+    -----
+    InputWarning
+        A column of altitude or grade cannot be used or disagrees with the other, or the drive looks
+        like a slip of units.
     """
     path, cleaning = Path(path), cleaning or Cleaning()
     log = open_log(path)
-    choices = choose_channels(log, channels or {})
     journal = Journal()
+    choices = choose_channels(log, channels or {}, journal)
     time_unit = choices["time"].unit if "time" in choices else None
     columns = {signal: choice.column for signal, choice in choices.items()}
     logged = log.read(columns, time_unit.sign if time_unit else "", journal)
@@ -146,17 +156,20 @@ def import_drive(
     _refuse_long(path, part, cleaning.step)
     cleaned = still(part.speed, cleaning.standstill, journal)
     _refuse_slow_clock(path, cleaned)
-    smooth = _smooth(cleaned, cleaning.bandwidth, journal)
+    raw = pieces[part.piece]
+    raw = raw.pick((raw.time >= part.speed.time[0]) & (raw.time <= part.speed.time[-1]))
+    smooth = _smooth(cleaned, coarse_step(raw.values), cleaning, journal)
     made = resample_speed(cleaned, smooth, cleaning.step, cleaning.standstill)
-    grade = _grade(signals, part, made, cleaning, journal)
+    limits = (cleaning.jitter, cleaning.grade_length)
+    grade, source = choose_grade(path, choices, signals, part.piece, made, limits, journal)
     begin = made.time[0]
     name = printable(path.stem) or "drive"
     cycle = Cycle(name, made.time - begin, made.values, grade, path.name, name)
-    raw = pieces[part.piece]
-    raw = raw.pick((raw.time >= part.speed.time[0]) & (raw.time <= part.speed.time[-1]))
-    _note_resampling(cleaned, smooth, cycle, cleaning, journal)
+    _note_resampling(raw, cleaned, smooth, cycle, cleaning, journal)
+    warn_slips(str(path), cycle.time, cycle.speed, cycle.grade, choices["speed"].column.name)
     raw, cleaned = (Samples(s.time - begin, s.values) for s in (raw, cleaned))
-    return ImportedDrive(cycle, log, choices, tuple(journal), raw, cleaned)
+    used = {name: one for name, one in choices.items() if name in ("time", "speed", source)}
+    return ImportedDrive(cycle, log, used, tuple(journal), raw, cleaned)
 
 
 def _to_si(values: np.ndarray, choice: ChosenColumn) -> np.ndarray:
@@ -172,9 +185,10 @@ def _clean_and_choose(
         speed = drop_impossible(piece, journal)
         if not speed.time.size:
             continue
-        speed = turn_forward(speed, journal)
-        for part in cut_at_gaps(number, speed, cleaning.bridge, journal):
-            limits = (cleaning.gain_max, cleaning.loss_max, cleaning.bridge)
+        speed = one_a_refresh(turn_forward(speed, journal), journal)
+        slack = max(SLACK, 1.5 * coarse_step(piece.values))
+        limits = (cleaning.gain_max, cleaning.loss_max, cleaning.bridge, slack)
+        for part in cut_at_gaps(number, speed, cleaning.bridge, cleaning.standstill, journal):
             parts += remove_spikes(part, *limits, journal)
     return choose_part(path, drop_scraps(parts, journal), cleaning.part, journal)
 
@@ -199,57 +213,53 @@ def _refuse_slow_clock(path: Path, speed: Samples) -> None:
         )
 
 
-def _smooth(speed: Samples, bandwidth: float, journal: Journal) -> Samples:
-    raster = float(np.median(np.diff(speed.time)))
+def _smooth(speed: Samples, coarse: float, cleaning: Cleaning, journal: Journal) -> Samples:
+    """Return the speed without fast noise.
+
+    A speed in steps of `coarse` m/s (0 where it is fine) that resampling would pass on as it is has
+    its steps smoothed too: they count as work where a vehicle cruises.
+    """
+    raster, bandwidth = float(np.median(np.diff(speed.time))), cleaning.bandwidth
     if bandwidth <= 0.0:
         journal.note("low_pass", 0, "no low-pass")
         return speed
+    steps = ""
+    if coarse and raster >= 0.95 * cleaning.step and bandwidth > COARSE_CUT / raster:
+        bandwidth = COARSE_CUT / raster
+        steps = f", for speeds in steps of {coarse / KM_PER_H:.3g} km/h"
     if bandwidth * raster >= 0.45:
         text = f"no low-pass: samples {raster:.3g} s apart hold nothing above {bandwidth:g} Hz"
         journal.note("low_pass", 0, text)
         return speed
-    text = f"low-pass at {bandwidth:g} Hz without phase shift, log at {1 / raster:.3g} Hz"
+    text = f"low-pass at {bandwidth:.3g} Hz without phase shift, log at {1 / raster:.3g} Hz{steps}"
     journal.note("low_pass", 1, text)
     return low_pass(speed, bandwidth)
 
 
-def _grade(
-    signals: Mapping[str, Samples],
-    part: LogPart,
-    made: Samples,
+def _note_resampling(
+    raw: Samples,
+    cleaned: Samples,
+    smooth: Samples,
+    cycle: Cycle,
     cleaning: Cleaning,
     journal: Journal,
-) -> np.ndarray:
-    name = "grade" if "grade" in signals else "altitude"
-    if name not in signals:
-        journal.note("grade", 0, "no grade, the road is flat")
-        return np.zeros(made.time.size)
-    pieces = order_stamps(signals[name], cleaning.jitter, Journal())
-    if part.piece >= len(pieces):
-        raise InputError(f"channel {name}: its clock does not jump as that of speed does")
-    if name == "grade":
-        return logged_grade(pieces[part.piece], made.time, journal)
-    return grade_from_altitude(pieces[part.piece], made, cleaning.grade_length, journal)
-
-
-def _note_resampling(
-    cleaned: Samples, smooth: Samples, cycle: Cycle, cleaning: Cleaning, journal: Journal
 ) -> None:
-    """Note what resampling kept: distance and energy, and how the cycle begins and ends."""
-    far = np.trapezoid(cleaned.values, cleaned.time)
+    """Note what was kept: distance and energy, and how the cycle begins and ends."""
+    logged = raw.pick(np.abs(raw.values) <= SPEED_MAX)
+    drives = [logged, cleaned, smooth, Samples(cycle.time, cycle.speed)]
+    far = [float(np.trapezoid(np.abs(one.values), one.time)) for one in drives]
     journal.note(
         "resampled",
         cycle.time.size,
-        f"resampled to {cycle.time.size} points every {cleaning.step:g} s; distance {far:.1f} -> "
-        f"{cycle.distance:.1f} m",
+        f"resampled to {cycle.time.size} points every {cleaning.step:g} s; distance "
+        f"{far[1]:.1f} -> {far[3]:.1f} m (as logged {far[0]:.1f} m)",
     )
-    drives = [(s.time, s.values) for s in (cleaned, smooth)] + [(cycle.time, cycle.speed)]
-    energies = " -> ".join(f"{tractive_energy(*drive) / 1e6:.3f}" for drive in drives)
+    energies = [f"{tractive_energy(one.time, one.values) / 1e6:.3f}" for one in drives]
     journal.note(
         "energy",
         0,
-        "positive tractive energy of a car of 1.5 t on a flat road, cleaned -> low-passed -> "
-        f"resampled: {energies} MJ",
+        "positive tractive energy of a car of 1.5 t on a flat road, as logged -> cleaned -> "
+        f"low-passed -> resampled: {' -> '.join(energies)} MJ",
     )
     for word, speed in (("starts", cycle.speed[0]), ("ends", cycle.speed[-1])):
         if speed > 0.0:

@@ -1,6 +1,7 @@
 """Can a driveline follow a trace; which seconds it cannot; and the speed it can reach instead."""
 
 import dataclasses
+import warnings
 from dataclasses import dataclass
 
 import numpy as np
@@ -8,10 +9,13 @@ import numpy as np
 from ..base.errors import InfeasibleError
 from ..base.intervals import intervals
 from ..base.units import KM_PER_H
+from ..base.warning import InputWarning
 from ..inputs.cycle import Cycle
 from ..inputs.driveline import Driveline
 from ..physics.demand import drive_demand, step_demand
 from ..physics.operating_points import drivable_steps, seconds_text
+from .log import Samples
+from .refreshes import coarse_step, refresh_interval
 
 BAND_SPEED = 2.0 * KM_PER_H  # m/s
 BAND_TIME = 1.0  # s
@@ -19,6 +23,7 @@ RASTER = 0.1  # s, on which the band is judged
 CANDIDATES = 33
 ROUNDS = 3  # of refinement: the reachable speed is found to 1/32768 of the range searched
 BRAKING = 12.0  # m/s2, how far below the present speed a step looks for one that can be driven
+RAW_STEP = 0.5  # s, median step up to which a cycle may be a raw log
 STUCK = 30.0  # s at rest while the trace moves
 
 
@@ -86,6 +91,11 @@ def follow(driveline: Driveline, cycle: Cycle) -> Following:
     InfeasibleError
         The vehicle cannot pull away, or cannot drive the step even when it slows down.
 
+    Warns
+    -----
+    InputWarning
+        The cycle is a raw log: its speed is held for some rows, or written in coarse steps.
+
     Notes
     -----
     Forward in time, each step ends at the speed of the trace or, where no operating point can
@@ -95,6 +105,7 @@ def follow(driveline: Driveline, cycle: Cycle) -> Following:
     The band is that of GTR 15, Annex 6 (from memory): 2.0 km/h above the highest and below the
     lowest speed of the trace within 1.0 s.
     """
+    _advise_import(cycle)
     drivable = drivable_steps(driveline, drive_demand(driveline, cycle))
     speed = cycle.speed.copy()
     stuck_since = None
@@ -116,6 +127,23 @@ def follow(driveline: Driveline, cycle: Cycle) -> Following:
         reached = dataclasses.replace(cycle, name=f"{cycle.name}_achievable", speed=speed)
     limited = (speed[1:] < cycle.speed[1:]) | (speed[:-1] < cycle.speed[:-1])
     return Following(cycle, reached, limited, outside_band(cycle, reached))
+
+
+def _advise_import(cycle: Cycle) -> None:
+    """Warn of a raw log, whose steps of speed a driveline would follow one by one."""
+    raster = float(np.median(cycle.dt))
+    speed = Samples(cycle.time, cycle.speed)
+    held, coarse = refresh_interval(speed), coarse_step(cycle.speed)
+    if raster > RAW_STEP or not (held or coarse):
+        return
+    how = f"is held for {held:.2g} s" if held else f"has steps of {coarse / KM_PER_H:.3g} km/h"
+    warnings.warn(
+        f"cycle {cycle.name}: is a raw log at {1 / raster:.3g} Hz whose speed {how}; following it "
+        "takes long and gives the sensor's steps, so make a cycle of it first with: hybridopt "
+        "cycle import LOG --out CYCLE",
+        InputWarning,
+        stacklevel=3,
+    )
 
 
 def _reachable(driveline: Driveline, cycle: Cycle, k: int, speed: float) -> float:

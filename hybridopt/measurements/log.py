@@ -26,12 +26,17 @@ class LogColumn:
         The name without its unit, and the unit the file states ("" where it states none).
     place
         What the log needs to find it again.
+    empty, whole
+        Whether the first lines of the log hold no value of it, or whole numbers up to 255 only
+        (False where the log does not tell).
     """
 
     name: str
     words: str
     unit: str
     place: tuple[int, ...]
+    empty: bool = False
+    whole: bool = False
 
 
 @dataclass(frozen=True, eq=False)
@@ -81,6 +86,10 @@ class Log(Protocol):
         self, chosen: Mapping[str, LogColumn], time_unit: str, journal: Journal
     ) -> dict[str, Samples]:
         """Return the samples of the chosen columns by signal, in the file's unit."""
+        ...
+
+    def alike(self, columns: Sequence[LogColumn]) -> bool:
+        """Return whether the columns hold the same in every row."""
         ...
 
 

@@ -4,7 +4,7 @@ from pathlib import Path
 
 from ..base.errors import InputError
 from .log import MAX_BYTES, Log
-from .mdf_log import MdfLog
+from .mdf_log import UNFINISHED, MdfLog
 from .text_log import TextLog
 
 
@@ -14,7 +14,7 @@ def open_log(path: Path) -> Log:
     Raises
     ------
     InputError
-        The file is absent, empty, too large, or neither text nor a finished MDF file.
+        The file is absent, empty, too large, or neither text nor MDF.
     """
     try:
         if not path.is_file():
@@ -30,8 +30,6 @@ def open_log(path: Path) -> Log:
             f"{path}: is {size / 1e9:.1f} GB; at most {MAX_BYTES / 1e9:g} GB is read, so cut the "
             "log or export only speed and altitude"
         )
-    if magic.startswith(b"UnFin"):
-        raise InputError(f"{path}: is an MDF file that was never finished; let the logger close it")
-    if magic.startswith(b"MDF "):
-        return MdfLog(path)
+    if magic.startswith((b"MDF ", UNFINISHED)):
+        return MdfLog(path, finished=not magic.startswith(UNFINISHED))
     return TextLog(path)

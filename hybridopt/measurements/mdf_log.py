@@ -2,10 +2,11 @@
 
 import importlib.util
 import json
+import os
 import subprocess
 import sys
 import tempfile
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -16,21 +17,24 @@ from .mdf_child import MAX_SAMPLES, TOO_LARGE
 
 CHILD = Path(__file__).with_name("mdf_child.py")
 PATIENCE = 600.0  # s
+UNFINISHED = b"UnFin"
+"""How an MDF file begins that its logger did not close."""
 
 
 class MdfLog:
     """An MDF log; see :class:`.log.Log`."""
 
     needs_time = False
-    kind = "MDF, each channel with its own time base"
 
-    def __init__(self, path: Path):
+    def __init__(self, path: Path, finished: bool = True):
         if importlib.util.find_spec("asammdf") is None:
             raise InputError(
                 f"{path}: is an MDF file, and reading it needs the package asammdf; install it "
                 "with: python -m pip install 'hybridopt[mdf]'"
             )
-        self.path = path
+        self.path, self._finished = path, finished
+        whole = "" if finished else " (never finished; what it holds was counted anew)"
+        self.kind = f"MDF{whole}, each channel with its own time base"
         records = json.loads(self._ask())
         self.columns = make_columns(
             [record["name"] for record in records],
@@ -62,11 +66,19 @@ class MdfLog:
         journal.note("time_unit", 0, "time: s, of each channel's time base")
         return samples
 
+    def alike(self, columns: Sequence[LogColumn]) -> bool:
+        """Return False: channels have time bases of their own, so they are asked for."""
+        return False
+
     def _ask(self, *request: str) -> str:
-        """Run the child on this file and return what it prints."""
+        """Run the child on this file and return what it prints; its own files go when it ends."""
         command = [sys.executable, "-P", str(CHILD), str(self.path.resolve()), *request]
         try:
-            done = subprocess.run(command, capture_output=True, timeout=PATIENCE, check=False)
+            with tempfile.TemporaryDirectory(prefix="hybridopt-") as own:
+                places = os.environ | dict.fromkeys(("TMPDIR", "TEMP", "TMP"), own)
+                done = subprocess.run(
+                    command, capture_output=True, timeout=PATIENCE, check=False, env=places
+                )
         except subprocess.TimeoutExpired:
             raise InputError(
                 f"{self.path}: reading took more than {PATIENCE:g} s; is it damaged?"
@@ -75,6 +87,12 @@ class MdfLog:
             raise InputError(
                 f"{self.path}: claims more than {MAX_SAMPLES} samples in a channel, or too many "
                 "channels; cut the log, or mend it"
+            )
+        if done.returncode and not self._finished:
+            raise InputError(
+                f"{self.path}: is an MDF file that was never finished, and its content cannot be "
+                f"counted anew ({_reason(done)}); let the logger or its software close it, or "
+                "export it as CSV"
             )
         if done.returncode:
             raise InputError(

@@ -11,6 +11,8 @@ from .log import Journal, Samples
 
 SCRAP = 5.0  # s, shorter parts are left out
 SHOWN = 8
+REST_GAP = 120.0  # s, longest gap between two readings of rest that counts as rest
+AFTER_JUMP = "after a jump of speed"
 
 
 @dataclass(frozen=True, eq=False)
@@ -54,8 +56,13 @@ class LogPart:
         return [LogPart(self.piece, Samples(t, v).pick(k), why) for t, v, k, why in pieces]
 
 
-def cut_at_gaps(piece: int, speed: Samples, bridge: float, journal: Journal) -> list[LogPart]:
+def cut_at_gaps(
+    piece: int, speed: Samples, bridge: float, rest: float, journal: Journal
+) -> list[LogPart]:
     """Cut where samples are further apart than `bridge` (s) and than the usual raster.
+
+    Between two readings of rest up to `REST_GAP` is bridged: control units fall silent when the
+    engine is off.
 
     Parameters
     ----------
@@ -65,17 +72,23 @@ def cut_at_gaps(piece: int, speed: Samples, bridge: float, journal: Journal) -> 
         Without blanks, in order of time.
     bridge
         Longest gap that a straight line may close, s.
+    rest
+        Speed up to which the vehicle counts as resting, m/s.
     journal
         Takes what is done.
     """
     steps = np.diff(speed.time)
     raster = float(np.median(steps)) if steps.size else 0.0
     longest = max(bridge, 1.5 * raster)
+    resting = (np.maximum(speed.values[1:], speed.values[:-1]) <= rest) & (steps <= REST_GAP)
+    silent = resting & (steps > longest)
+    text = f"gaps of up to {REST_GAP:g} s between two readings of rest taken as rest: {{}}"
+    journal.note_marked("gaps_at_rest", silent, text)
     hole = (steps > 2.5 * raster) & (steps <= longest)
     widest = steps.max(where=hole, initial=0.0)
     text = f"gaps bridged by straight lines: {{}}, the longest {widest:.3g} s"
     journal.note_marked("gaps_bridged", hole, text)
-    gaps = np.flatnonzero(steps > longest)
+    gaps = np.flatnonzero((steps > longest) & ~silent)
     whole = LogPart(piece, speed, "start of the log")
     causes = [f"after a gap of {step:.4g} s" for step in steps[gaps]]
     return whole.split(np.ones(speed.time.size, dtype=bool), gaps + 1, causes)
@@ -107,9 +120,11 @@ def choose_part(path: Path, parts: list[LogPart], wanted: str, journal: Journal)
     if not wanted:
         listed = ", ".join(f"{i}: {part.text}" for i, part in enumerate(parts[:SHOWN], start=1))
         more = f", and {len(parts) - SHOWN} more" if len(parts) > SHOWN else ""
+        jumps = any(part.cause.startswith(AFTER_JUMP) for part in parts)
+        real = "; where jumps are real, raise --max-acceleration and --max-braking" if jumps else ""
         raise InputError(
             f"{path}: falls into {len(parts)} parts: {listed}{more}; choose one with "
-            "--part NUMBER or --part longest, or close longer gaps with --bridge"
+            f"--part NUMBER or --part longest, or close longer gaps with --bridge{real}"
         )
     if wanted == "longest":
         number = 1 + max(range(len(parts)), key=lambda i: (parts[i].duration, -i))

@@ -154,7 +154,7 @@ def resample_speed(rough: Samples, smooth: Samples, step: float, still: float = 
 
     def mixture(share: float) -> np.ndarray:
         values = sharp + share * (blunt - sharp)
-        return _keep_distance(grid, np.where(values > still, values, 0.0), gone)
+        return keep_distance(grid, np.where(values > still, values, 0.0), gone)
 
     low, high, share = 0.0, 1.0, 1.0 / 3.0
     for _ in range(HALVINGS):
@@ -166,7 +166,7 @@ def resample_speed(rough: Samples, smooth: Samples, step: float, still: float = 
     return Samples(grid, mixture(share))
 
 
-def _keep_distance(grid: np.ndarray, values: np.ndarray, gone: np.ndarray) -> np.ndarray:
+def keep_distance(grid: np.ndarray, values: np.ndarray, gone: np.ndarray) -> np.ndarray:
     """Set points at rest to 0 and scale each stretch between rests to the distance `gone`, m."""
     ahead, behind = np.append(gone[1:], gone[-1]), np.append(gone[0], gone[:-1])
     moving = ahead - behind > 0.0

@@ -15,6 +15,10 @@ from .resampling import project, smooth_evenly, travelled
 OUTLIER = 15.0  # m, from the median of neighbours
 NEIGHBOURS = 7
 BINS_PER_LENGTH = 20
+FULL_WIDTH = 2.0 * math.sqrt(2.0 * math.log(2.0))  # of a Gaussian at half its height, in sigmas
+SHIFT_ROAD, SHIFT_MAX = 50.0, 8.0  # m of road on either side, m of height: 16 % and more
+SHIFT_NOISE = 6.0  # standard deviations of the altitude's noise
+STEP_PER_NOISE = 0.954  # median step between neighbours of white noise, in standard deviations
 
 
 def grade_from_altitude(
@@ -54,6 +58,7 @@ def grade_from_altitude(
     known = altitude.pick(inside & np.isfinite(altitude.values))
     if known.time.size < 2:
         raise InputError("channel altitude: fewer than two values in this stretch; leave it out")
+    known = known.pick(~_frozen(known.values, journal))
     wild = np.abs(known.values - median_filter(known.values, NEIGHBOURS, mode="nearest")) > OUTLIER
     known = known.pick(~wild)
     distance = travelled(drive)
@@ -61,8 +66,12 @@ def grade_from_altitude(
         return np.zeros(drive.time.size)
     place, height = _by_distance(known, drive, distance, length)
     width = place[1] - place[0]
-    sigma = length / (2.0 * math.sqrt(2.0 * math.log(2.0))) / width
-    slope = np.interp(distance, place, np.gradient(smooth_evenly(height, sigma), width))
+    slope = np.interp(
+        distance, place, np.gradient(smooth_evenly(height, length / FULL_WIDTH / width), width)
+    )
+    steps = np.abs(np.diff(known.values))
+    noise = float(np.median(steps)) / STEP_PER_NOISE if steps.size else 0.0
+    _note_shift(place, height, drive, noise, journal)
     grade: np.ndarray = np.clip(slope, -GRADE_MAX, GRADE_MAX)
     text = (
         f"grade from altitude, smoothed over {length:g} m: {grade.min() / PERCENT:.1f} to "
@@ -73,6 +82,17 @@ def grade_from_altitude(
     journal.note_marked("altitude_outliers", wild, text)
     _note_steep(slope, journal)
     return grade
+
+
+def along_road(grade: np.ndarray, drive: Samples, length: float) -> np.ndarray:
+    """Return a grade at the points of a drive, smoothed over distance as altitudes are."""
+    distance = travelled(drive)
+    if distance[-1] <= 0.0:
+        return grade
+    place, means = _by_distance(Samples(drive.time, grade), drive, distance, length)
+    sigma = length / FULL_WIDTH / (place[1] - place[0])
+    smooth: np.ndarray = np.interp(distance, place, smooth_evenly(means, sigma))
+    return smooth
 
 
 def logged_grade(grade: Samples, points: np.ndarray, journal: Journal) -> np.ndarray:
@@ -113,3 +133,42 @@ def _by_distance(
     bins = pd.DataFrame({"place": where, "height": altitude.values}).groupby(index).mean()
     middle = (np.arange(count) + 0.5) * width
     return middle, np.interp(middle, bins["place"], bins["height"])
+
+
+def _frozen(height: np.ndarray, journal: Journal) -> np.ndarray:
+    """Mark stretches of one constant altitude behind or before a jump: a receiver without a fix."""
+    jumps = np.flatnonzero(np.abs(np.diff(height)) > OUTLIER) + 1
+    edges = np.concatenate(([0], jumps, [height.size]))
+    frozen = np.zeros(height.size, dtype=bool)
+    if not jumps.size:
+        return frozen
+    for first, stop in zip(edges[:-1], edges[1:], strict=True):
+        frozen[first:stop] = stop - first > NEIGHBOURS and not np.ptp(height[first:stop])
+    if frozen.all():
+        frozen[:] = False
+    text = f"altitudes that stand still beside a jump of more than {OUTLIER:g} m dropped: {{}}"
+    journal.note_marked("altitude_frozen", frozen, text)
+    return frozen
+
+
+def _note_shift(
+    place: np.ndarray, height: np.ndarray, drive: Samples, noise: float, journal: Journal
+) -> None:
+    """Note the largest step of altitude that no road has: means over road before and behind it."""
+    width = place[1] - place[0]
+    side = max(round(SHIFT_ROAD / width), 1)
+    if height.size < 2 * side + 1:
+        return
+    means = np.convolve(height, np.full(side, 1.0 / side), "valid")
+    rise = means[side:] - means[:-side]
+    worst = int(np.argmax(np.abs(rise)))
+    if abs(rise[worst]) <= max(SHIFT_MAX, SHIFT_NOISE * noise):
+        return
+    where = 0.5 * (place[worst + side - 1] + place[worst + side])
+    when = float(np.interp(where, travelled(drive), drive.time))
+    text = (
+        f"altitude shifts by {rise[worst]:+.1f} m at {when:.0f} s, {where / 1e3:.2f} km, which no "
+        "main road climbs there, and counts as grade; mend the altitude, or leave it out with "
+        "--channel altitude=none"
+    )
+    journal.note("altitude_shift", 1, text)

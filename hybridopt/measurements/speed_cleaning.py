@@ -6,7 +6,7 @@ from ..base.errors import InputError
 from ..base.units import KM_PER_H
 from ..inputs.cycle_checks import SPEED_MAX
 from .log import Journal, Samples
-from .parts import LogPart
+from .parts import AFTER_JUMP, SHOWN, LogPart
 
 SLACK = 1.0 * KM_PER_H  # m/s, jitter of a reading that no acceleration limit should judge
 BACKWARD = -2.0 * KM_PER_H  # m/s, below this the vehicle rolls backward
@@ -43,7 +43,7 @@ def turn_forward(speed: Samples, journal: Journal) -> Samples:
 
 
 def remove_spikes(
-    part: LogPart, gain_max: float, loss_max: float, bridge: float, journal: Journal
+    part: LogPart, gain_max: float, loss_max: float, bridge: float, slack: float, journal: Journal
 ) -> list[LogPart]:
     """Remove spikes and dropouts; cut where a jump has no return.
 
@@ -55,6 +55,8 @@ def remove_spikes(
         Largest physical gain and loss of speed, m/s2.
     bridge
         Longest spike that is bridged by a straight line, s.
+    slack
+        Jitter of a reading, m/s, that no limit should judge: `SLACK` or the step of a coarse speed.
     journal
         Takes what is done.
 
@@ -65,14 +67,14 @@ def remove_spikes(
 
     Notes
     -----
-    A jump is a step between neighbours beyond the limits plus `SLACK`. It is the edge of a spike
+    A jump is a step between neighbours beyond the limits plus the slack. It is the edge of a spike
     when, within `bridge`, a step back of at least half its size leads to a speed that could
     have been reached without it.
     """
     time, values = part.speed.time, part.speed.values
 
     def possible(dt: np.ndarray, change: np.ndarray) -> np.ndarray:
-        return (change <= gain_max * dt + SLACK) & (change >= -(loss_max * dt + SLACK))
+        return (change <= gain_max * dt + slack) & (change >= -(loss_max * dt + slack))
 
     def spike_end(i: int) -> int:
         """Return the index of the first good sample after a spike that begins behind i, or 0."""
@@ -98,9 +100,21 @@ def remove_spikes(
     text = f"spikes removed and bridged: {spikes} ({{}} samples); limits {gain_max:g} and "
     journal.note_marked("spikes", ~keep, f"{text}-{loss_max:g} m/s2")
     if cuts:
-        text = f"jumps of speed without return, log cut there: {len(cuts)}"
+        text = f"jumps of speed without return, log cut there: {len(cuts)} ({_places(part, cuts)})"
         journal.note("jumps", len(cuts), text)
-    return part.split(keep, cuts, ["after a jump of speed"] * len(cuts))
+    return part.split(keep, cuts, [f"{AFTER_JUMP} {_jump(part, i)}" for i in cuts])
+
+
+def _places(part: LogPart, cuts: list[int]) -> str:
+    """Return where speed jumps and how far, the first few."""
+    shown = ", ".join(f"{_jump(part, i)} at {part.speed.time[i]:.10g} s" for i in cuts[:SHOWN])
+    return shown + (f" and {len(cuts) - SHOWN} more" if len(cuts) > SHOWN else "")
+
+
+def _jump(part: LogPart, i: int) -> str:
+    before, behind = part.speed.values[i - 1 : i + 1] / KM_PER_H
+    dt = part.speed.time[i] - part.speed.time[i - 1]
+    return f"{before:.4g} -> {behind:.4g} km/h in {dt:.3g} s"
 
 
 def still(speed: Samples, threshold: float, journal: Journal) -> Samples:

@@ -7,12 +7,17 @@ from itertools import islice, product
 from pathlib import Path
 
 from ..base.errors import InputError
+from .dates import is_stamp
 from .text_lines import find_encoding, read_lines, split_line
 from .units import is_unit
 
 SAMPLE_LINES = 400
+OTHER_UNITS = frozenset(
+    "rpm 1/min min-1 /min rad/s °c degc deg c °f k kpa pa bar mbar hpa v mv a ma ah kw w nm n g/s "
+    "kg/h utc iso g/h l/h g km mi hz l % deg ° m/s2 m/s^2 g/km bool enum count counts".split()
+)
+"""Units of what else loggers write, in lower case: they tell units from names in a row."""
 DELIMITERS = {"\t": "tab", ";": "semicolon", "|": "bar", ",": "comma", " ": "blank"}
-_STAMP = re.compile(r"\d{4}-\d\d-\d\d([T ]\d\d:\d\d.*)?|\d{1,2}:\d\d:\d\d([.,]\d+)?")
 _NUMBER = {
     sign: re.compile(rf"[+-]?(\d+({re.escape(sign)}\d*)?|{re.escape(sign)}\d+)([eE][+-]?\d+)?")
     for sign in (".", ",")
@@ -31,6 +36,9 @@ class TextLayout:
         One per column, "" where there is none.
     first
         Number of lines before the first row of numbers.
+    traits
+        Of each column: whether the lines looked at hold no value of it, and whether they hold whole
+        numbers up to 255 only.
     """
 
     encoding: str
@@ -39,6 +47,7 @@ class TextLayout:
     names: tuple[str, ...]
     units: tuple[str, ...]
     first: int
+    traits: tuple[tuple[bool, bool], ...]
 
     @property
     def text(self) -> str:
@@ -70,24 +79,38 @@ def find_layout(path: Path) -> TextLayout:
         words = sum(sum(map(bool, c)) - n for c, n in zip(rows, fit, strict=True) if n)
         score = (sum(n >= 2 for n in fit), -words, sum(fit))
         if score > best:
-            first = next(i for i, n in enumerate(fit) if n >= 2)
-            best, chosen = score, (delimiter, decimal, rows[:first], width, first)
+            best, chosen = score, (delimiter, decimal, rows, width, fit)
     if chosen is None or best[0] < 2:
         raise InputError(
             f"{path}: holds no table of numbers in its first {len(lines)} lines; a log needs a "
             "column of time and one of speed, separated by tab, semicolon, bar, comma or blanks"
         )
-    delimiter, decimal, above, width, first = chosen
-    names, units = _header([cells for cells in above if any(cells)], width)
-    return TextLayout(encoding, delimiter, decimal, names, units, first)
+    delimiter, decimal, rows, width, fit = chosen
+    first = next(i for i, n in enumerate(fit) if n >= 2)
+    names, units = _header([cells for cells in rows[:first] if any(cells)], width)
+    table = [cells for cells, n in zip(rows, fit, strict=True) if n]
+    traits = tuple(_traits([cells[i] for cells in table], decimal) for i in range(width))
+    return TextLayout(encoding, delimiter, decimal, names, units, first, traits)
 
 
 def _count_values(cells: list[str], decimal: str) -> int:
     """Return how many cells are numbers or time stamps, 0 when words outnumber them."""
-    number = _NUMBER[decimal]
     filled = [cell for cell in cells if cell]
-    values = sum(bool(number.fullmatch(c) or _STAMP.fullmatch(c)) for c in filled)
+    values = sum(_is_value(cell, decimal) for cell in filled)
     return values if 2 * values >= len(filled) else 0
+
+
+def _is_value(cell: str, decimal: str) -> bool:
+    return bool(_NUMBER[decimal].fullmatch(cell)) or is_stamp(cell)
+
+
+def _traits(column: list[str], decimal: str) -> tuple[bool, bool]:
+    """Return whether a column holds no value, and whether only whole numbers from 0 to 255."""
+    values = [cell for cell in column if _is_value(cell, decimal)]
+    whole = all(
+        len(cell) <= 3 and cell.isascii() and cell.isdigit() and int(cell) <= 255 for cell in values
+    )
+    return not values, bool(values) and whole
 
 
 def _header(above: list[list[str]], width: int) -> tuple[tuple[str, ...], tuple[str, ...]]:
@@ -105,5 +128,8 @@ def _header(above: list[list[str]], width: int) -> tuple[tuple[str, ...], tuple[
 
 
 def _is_units_row(cells: list[str]) -> bool:
+    """Return whether all cells are units or in brackets, and one a unit of a signal or in them."""
     filled = [cell for cell in cells if cell.strip("[](){} -")]
-    return bool(filled) and all(is_unit(c) or re.fullmatch(r"[\[({].*[\])}]", c) for c in filled)
+    units = [is_unit(c) or bool(re.fullmatch(r"[\[({].*[\])}]", c)) for c in filled]
+    others = [cell.lower() in OTHER_UNITS for cell in filled]
+    return any(units) and all(a or b for a, b in zip(units, others, strict=True))

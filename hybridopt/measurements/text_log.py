@@ -4,9 +4,10 @@ Row by row in plain Python: readers of whole tables let a broken quote swallow t
 or hold its text in memory.
 """
 
+import dataclasses
 import math
 from array import array
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from itertools import islice
 from pathlib import Path
 
@@ -19,7 +20,9 @@ from .text_lines import read_lines, split_line
 from .time_stamps import StampReader, number, to_seconds
 
 MAX_ROWS = 20_000_000
-BLANKS = ("", "-", "nan", "n/a", "na", "null", "none", "nil", "#n/a")
+BLANKS = frozenset(
+    "- -- --- ? nan n/a na n.a. null none nil #n/a nodata no_data invalid missing unknown".split()
+) | {"", "no data"}
 UNREADABLE_SHARE = 0.1  # of the filled cells of a column
 
 
@@ -32,8 +35,12 @@ class TextLog:
         self.path = path
         self._layout = find_layout(path)
         self.kind = self._layout.text
-        names = self._layout.names
-        self.columns = make_columns(names, self._layout.units, [(i,) for i in range(len(names))])
+        names, traits = self._layout.names, self._layout.traits
+        columns = make_columns(names, self._layout.units, [(i,) for i in range(len(names))])
+        self.columns = tuple(
+            dataclasses.replace(column, empty=empty, whole=whole)
+            for column, (empty, whole) in zip(columns, traits, strict=True)
+        )
 
     def read(
         self, chosen: Mapping[str, LogColumn], time_unit: str, journal: Journal
@@ -78,7 +85,7 @@ class TextLog:
             raise InputError(f"{self.path}: column {time.name} holds no time stamp")
         stated = time_unit or chosen["time"].unit
         logged = np.array(time.values)
-        seconds, text = to_seconds(self.path, time.name, logged, stamps.kinds, stated)
+        seconds, text = to_seconds(self.path, time.name, logged, stamps, stated)
         journal.note("time_unit", 0, f"time: {text}")
         if no_time:
             journal.note(
@@ -87,6 +94,14 @@ class TextLog:
         for signal, column in others.items():
             column.note(signal, journal)
         return {name: Samples(seconds, np.array(column.values)) for name, column in others.items()}
+
+    def alike(self, columns: Sequence[LogColumn]) -> bool:
+        """Return whether the columns hold the same in every row."""
+        places = [column.place[0] for column in columns]
+        return all(
+            len({cells[i] if i < len(cells) else "" for i in places}) == 1
+            for _, cells in self._rows()
+        )
 
     def _rows(self) -> Iterator[tuple[int, list[str]]]:
         """Yield line number and cells of each line that is not blank, from the first numbers on."""

@@ -11,9 +11,9 @@ from ..base.errors import InputError
 from ..base.intervals import intervals
 from ..base.units import KM_PER_H
 from ..inputs.cycle import Cycle
+from ..inputs.cycle_slips import positive_work, raster_of_seconds, seconds_acceleration
 
 STILL = 0.05  # m/s, mean speed of a step at rest
-GAIN_MIN = 0.1  # m/s2, smaller accelerations do not count as positive
 FEATURES = ("mean_speed", "max_speed", "rpa", "v_a_95", "rest_share", "duration")
 MAX_TRIPS = 2000
 
@@ -78,13 +78,8 @@ def describe(cycle: Cycle, start: float = 0.0) -> Trip:
     Regulation (EU) 2016/646, Annex IIIA, Appendix 7a (from memory). That regulation judges
     urban, rural and motorway speeds apart; here they are of the piece as it is.
     """
-    time = np.arange(cycle.time[0], cycle.time[-1] + 1e-9, 1.0)
-    speed = np.interp(time, cycle.time, cycle.speed)
-    rate = np.zeros(time.size)
-    if time.size > 2:
-        rate[1:-1] = 0.5 * (speed[2:] - speed[:-2])
-    gaining = rate > GAIN_MIN
-    work = speed[gaining] * rate[gaining]
+    _, speed = raster_of_seconds(cycle.time, cycle.speed)
+    rate, work = seconds_acceleration(speed), positive_work(speed)
     rest = cycle.mean_speed < STILL
     stops = int(np.count_nonzero(rest[1:] & ~rest[:-1]))
     far = cycle.distance

@@ -9,7 +9,7 @@ from click.testing import CliRunner, Result
 from hybridopt.cli.main import main
 from hybridopt.inputs.driveline_file import DEMO_FOLDER
 
-GOOD = "time_s,speed_km_per_h\n0,0\n10,36\n20,36\n30,0\n"
+GOOD = "time_s,speed_km_per_h\n0,0\n5,36\n10,36\n15,0\n"
 BACKWARDS = "time_s,speed_km_per_h\n0,0\n2,1\n1,2\n"
 
 
@@ -35,7 +35,7 @@ def test_good_files_are_told_with_figures(good):
     outcome = check(good, DEMO_FOLDER / "full.toml")
     cycle, driveline = outcome.stdout.splitlines()
     assert (outcome.exit_code, outcome.stderr) == (0, "")
-    assert cycle == f"ok: {good}: cycle, 30 s in 3 steps, 0.200 km, up to 36.0 km/h"
+    assert cycle == f"ok: {good}: cycle, 15 s in 3 steps, 0.100 km, up to 36.0 km/h"
     assert driveline.startswith(
         f"ok: {DEMO_FOLDER / 'full.toml'}: driveline full, 1700 kg, 8 gears"
     )
@@ -91,7 +91,7 @@ def test_what_cannot_be_checked_is_an_error(tmp_path, name, words):
 
 def test_warnings_are_told_but_the_file_is_ok(tmp_path):
     path = tmp_path / "drive.csv"
-    path.write_text("time_s,speed_km_per_h,altitude_m\n0,0,1\n10,36,2\n")
+    path.write_text("time_s,speed_km_per_h,altitude_m\n0,0,1\n5,36,2\n")
     outcome = check(path)
     assert outcome.exit_code == 0
     assert outcome.stdout.startswith("ok: ")
@@ -99,3 +99,15 @@ def test_warnings_are_told_but_the_file_is_ok(tmp_path):
     assert outcome.stderr.count("\n") == 1
     record = json.loads(check("--json", path).stdout)[0]
     assert record["ok"] and len(record["warnings"]) == 1
+
+
+def test_slips_are_told_once(tmp_path):
+    """By `check` and by `solve`, which both read the file."""
+    path = tmp_path / "drive.csv"
+    rows = [f"{1000 * i},{v},0.06" for i, v in enumerate((0, 10, 20, 20, 10, 0))]
+    path.write_text("\n".join(["time_s,speed_km_per_h,grade_percent", *rows]) + "\n")
+    told = check(path, "--driveline", "full").stderr
+    solved = CliRunner().invoke(main, ["solve", str(path), "--achievable", "--no-bound"]).stderr
+    for text in (told, solved):
+        assert text.count("warning: ") == 2
+        assert text.count("the longest 1000 s at 0 s") == text.count("lies within 0.06 %") == 1

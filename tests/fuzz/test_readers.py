@@ -38,7 +38,7 @@ MANY = settings(max_examples=10_000, suppress_health_check=list(HealthCheck))
 HERE = f'_csv = "{DEMO_FOLDER}/'.encode()
 DRIVELINE = (DEMO_FOLDER / "mild.toml").read_bytes().replace(b'_csv = "', HERE)
 VARIANT = b'base = "full"\n[motor]\nmodel = "maps"\n'
-CYCLE = b"time_s,speed_km_per_h,grade_percent\n0,0,0\n4,15,0\n12,32,1.5\n20,0,0\n"
+CYCLE = b"time_s,speed_km_per_h,grade_percent\n0,0,0\n4,15,0\n8,32,1.5\n13,0,0\n"
 CURVE = b"speed_rpm,torque_Nm\n0,0.5\n3000,1.5\n6500,2.5\n"
 MAP = b"speed_rpm,torque_Nm,loss_W\n" + b"".join(
     f"{n},{t},{n * 0.1 + t * t}\n".encode() for n in (0, 3000) for t in (-50, 0, 50)
@@ -60,7 +60,8 @@ MOTOR_BENCH = b"speed_rad_per_s,torque_Nm,efficiency_percent\n" + b"".join(
 )
 MAPPING = b'[speed]\nname = "v"\nunit = "km/h"\n[time]\nname = "t"\n'
 LOG = b"time [s];speed [km/h];altitude [m]\n" + b"".join(
-    f"{t},0;{30 + 20 * np.sin(t / 3):.1f};{100 + t}\n".replace(".", ",").encode() for t in range(40)
+    f"{t},0;{30 + 20 * np.sin(t / 3):.1f};{100 + t / 10:.1f}\n".replace(".", ",").encode()
+    for t in range(40)
 )
 ISO_LOG = b"time,speed [mph]\n" + b"".join(
     f"2024-02-29T23:59:{s:02}.5Z,{s}\n".encode() for s in range(60)

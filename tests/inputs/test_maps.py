@@ -208,3 +208,20 @@ def test_random_bytes_raise_only_input_errors(tmp_path_factory, content):
         read_curve(path)
     except InputError as error:
         assert str(error)
+
+
+@pytest.mark.parametrize("delimiter", [";", "\t"])
+def test_maps_with_semicolons_and_decimal_commas(tmp_path, delimiter):
+    """The same map as with commas and points, cell by cell."""
+    rows = [(n, t, n * 0.25 + 0.5 * t * t) for n in (0, 1500, 3000) for t in (-50.5, 0, 50.5)]
+    names = ("speed_rpm", "torque_Nm", "loss_W")
+    plain = "\n".join([",".join(names), *(",".join(map(str, row)) for row in rows)])
+    other = delimiter.join(names) + "\n"
+    other += "".join(delimiter.join(map(str, row)).replace(".", ",") + "\n" for row in rows)
+    maps = []
+    for name, content in (("plain.csv", plain), ("other.csv", other)):
+        path = tmp_path / name
+        path.write_text(content)
+        maps.append(read_map(path, "loss_W"))
+    assert np.array_equal(maps[0].values, maps[1].values)
+    assert np.array_equal(maps[0].torque, maps[1].torque)

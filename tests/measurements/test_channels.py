@@ -39,7 +39,7 @@ def test_one_of_each_unit_by_definition():
     """Mile, foot and nautical mile by definition; the others by their names."""
     figures = {
         "speed": {"km/h": 1 / 3.6, "m/s": 1, "mph": 0.44704, "kn": 1852 / 3600},
-        "time": {"s": 1, "ms": 1e-3, "us": 1e-6, "min": 60, "h": 3600},
+        "time": {"s": 1, "ms": 1e-3, "us": 1e-6, "ns": 1e-9, "min": 60, "h": 3600, "d": 86400},
         "altitude": {"m": 1, "ft": 0.3048, "km": 1000},
         "grade": {"%": 0.01, "1": 1, "deg": 0.017455064928, "rad": 1.557407724655},
     }

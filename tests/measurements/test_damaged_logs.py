@@ -5,6 +5,7 @@ import pytest
 from log_makers import DURATION, KM_PER_H, LENGTH, assert_the_drive, rows, speed_at, stamps, text
 
 from hybridopt.base.errors import InputError
+from hybridopt.base.warning import InputWarning
 from hybridopt.measurements.drive import Cleaning
 
 
@@ -192,7 +193,10 @@ def test_a_log_that_starts_and_ends_while_moving(imported):
 
 def test_wrong_units_do_not_pass_quietly(imported):
     """Speed in m/s said to be km/h is plain in the figures reported: 0.54 of 1.92 km."""
-    drive = imported(text([[t, f"{float(v) / 3.6:.4f}"] for t, v in cells()]))
+    with pytest.warns(
+        InputWarning, match=r"rises by at most about 0.23 m/s2 .*multiply them by 3.6"
+    ):
+        drive = imported(text([[t, f"{float(v) / 3.6:.4f}"] for t, v in cells()]))
     assert drive.cycle.distance == pytest.approx(LENGTH / 3.6, rel=0.01)
     knots = text([[t, f"{float(v)}"] for t, v in cells()], ("time [s]", "speed [W]"))
     with pytest.raises(InputError, match="has the unit 'W', which is none of speed"):

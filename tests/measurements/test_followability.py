@@ -2,11 +2,13 @@
 
 import dataclasses
 
+import dirty_logs
 import numpy as np
 import pytest
 from makers import constant_battery, plain_driveline, varied
 
 from hybridopt import Cycle, InfeasibleError, Settings, read_cycle, read_driveline, solve_cycle
+from hybridopt.base.warning import InputWarning
 from hybridopt.measurements.followability import follow, outside_band
 from hybridopt.physics.demand import wheel_demand
 from hybridopt.physics.operating_points import drivable_steps, list_operating_points, seconds_text
@@ -175,3 +177,26 @@ def test_a_heat_request_counts_where_a_step_is_slowed_down():
     reached = follow(car, asked)
     assert not reached.exact
     assert drivable_steps(car, wheel_demand(car.vehicle, reached.cycle)).all()
+
+
+# --- raw logs ---
+
+
+@pytest.mark.parametrize(
+    ("refresh", "unit", "how"),
+    [(0.9, KM_PER_H, "is held for 0.91 s"), (1 / 11, KM_PER_H, "has steps of 1 km/h")],
+)
+def test_a_raw_log_is_better_imported_first(refresh, unit, how):
+    """At 11 Hz, of a sensor that is refreshed every 0.9 s, or that shows whole km/h."""
+    raw = dirty_logs.held(dirty_logs.truth("udds", 0, 60), refresh=refresh, unit=unit)
+    trace = Cycle("log", raw.time, raw.speed)
+    with pytest.warns(
+        InputWarning, match=f"is a raw log at 11 Hz whose speed {how}; .* import LOG"
+    ):
+        follow(read_driveline("full"), trace)
+
+
+def test_a_smooth_trace_at_ten_hertz_is_followed_without_a_word():
+    truth = dirty_logs.truth("udds", 0, 60)
+    time = np.arange(0.0, 60.0, 0.1)
+    follow(read_driveline("full"), Cycle("fine", time, truth.speed_at(time)))

@@ -135,10 +135,37 @@ def test_an_endless_read_is_ended(tmp_path, monkeypatch):
         import_drive(path)
 
 
-def test_an_unfinished_file_is_refused(tmp_path):
+def unfinished(whole):
+    """Return a file as a logger leaves it that lost its power.
+
+    ASAM MDF 4.1, 5.3 and 5.2 (from memory): the first bytes say UnFinMF, the flags at byte 60 that
+    counters of channel groups and the length of the last data block are to be updated.
+    """
+    cut = bytearray(whole)
+    cut[:8], cut[60:62] = b"UnFinMF ", (1 | 4).to_bytes(2, "little")
+    group, data = cut.find(b"##CG"), cut.find(b"##DT")
+    assert group > 0 < data
+    cut[group + 80 : group + 88] = bytes(8)
+    cut[data + 8 : data + 16] = (24).to_bytes(8, "little")
+    return bytes(cut)
+
+
+def test_an_unfinished_file_is_read(tmp_path):
+    time = stamps(20)
+    group = [signal("Vehicle Speed", time, speed_at(time) / KM_PER_H, "km/h")]
+    path = save(tmp_path / "a.mf4", "4.10", [group])
+    content = unfinished(path.read_bytes())
+    path.write_bytes(content)
+    drive = import_drive(path)
+    assert_the_drive(drive)
+    assert "never finished" in drive.log.kind
+    assert path.read_bytes() == content and [file.name for file in tmp_path.iterdir()] == ["a.mf4"]
+
+
+def test_an_unfinished_file_of_nothing_is_refused(tmp_path):
     path = tmp_path / "a.mf4"
     path.write_bytes(b"UnFinMF 4.10    " + b"\0" * 200)
-    with pytest.raises(InputError, match="never finished"):
+    with pytest.raises(InputError, match="never finished.*let the logger or its software close it"):
         import_drive(path)
 
 

@@ -1,12 +1,15 @@
 """Grade from altitude: closed forms of a hill, noise, outliers, rests; a logged grade."""
 
 import math
+import re
+import warnings
 
 import numpy as np
 import pytest
 from log_makers import PITCH, altitude_at, distance_at, grade_at, rows, speed_at, stamps, text
 
 from hybridopt.base.errors import InputError
+from hybridopt.base.warning import InputWarning
 from hybridopt.inputs.cycle_checks import GRADE_MAX
 from hybridopt.measurements.channels import ColumnRequest
 from hybridopt.measurements.drive import Cleaning
@@ -90,11 +93,72 @@ def test_units_of_a_logged_grade(imported, unit, of):
     assert drive.cycle.grade == pytest.approx(0.06, rel=1e-4)
 
 
-def test_a_logged_grade_wins_over_altitude(imported):
-    cells = [[t, v, "3.0", "77"] for t, v in rows(stamps())]
-    drive = imported(text(cells, ("time [s]", "speed [km/h]", "slope [%]", "altitude [m]")))
+def climbing(share, unit="%"):
+    """Return a log of a road that climbs by 3 %, its grade written as `share` times that."""
+    climb = zip(rows(stamps()), 77 + 0.03 * distance_at(stamps()), strict=True)
+    cells = [[t, v, f"{3 * share:.4f}", f"{h:.2f}"] for (t, v), h in climb]
+    return text(cells, ("time [s]", "speed [km/h]", f"slope [{unit}]", "altitude [m]"))
+
+
+def test_a_logged_grade_wins_over_altitude_and_is_compared(imported):
+    drive = imported(climbing(1.0))
     assert set(drive.choices) == {"time", "speed", "grade"}
     assert drive.cycle.grade == pytest.approx(0.03)
+    assert any("slope [%] is 3 % and that from altitude [m] 3 %" in one.text for one in drive.done)
+
+
+def test_what_the_user_names_wins(imported):
+    drive = imported(climbing(0.9), {"altitude": ColumnRequest("altitude [m]")})
+    assert set(drive.choices) == {"time", "speed", "altitude"}
+    assert drive.cycle.grade[30:-30] == pytest.approx(0.03, abs=1e-3)
+    drive = imported(climbing(0.9), {"altitude": ColumnRequest("none")})
+    assert drive.cycle.grade == pytest.approx(0.027)
+    flat = imported(climbing(0.9), {c: ColumnRequest("none") for c in ("altitude", "grade")})
+    assert not flat.cycle.grade.any()
+
+
+@pytest.mark.parametrize(
+    ("share", "words"),
+    [(0.01, r"0.03 % .* 3 % .*state its unit with --channel grade=slope \[%\]:1,"), (-1, "both")],
+)
+def test_a_grade_that_altitude_belies_is_said(imported, share, words):
+    """Rise over run under %, and a wrong sign."""
+    with warnings.catch_warnings(record=True) as told:
+        warnings.simplefilter("always")
+        imported(climbing(share))
+    assert re.search(f"grade and altitude disagree: .*{words}", str(told[0].message))
+
+
+@pytest.mark.parametrize("shift", [13.0, -13.0])
+def test_a_shift_of_altitude_at_a_stop_is_said_with_its_place(imported, shift):
+    """The drive rests at 120 s, behind 960 m."""
+    height = 150 + 0.01 * distance_at(stamps()) + shift * (stamps() > 120)
+    cells = [[t, v, f"{h:.1f}"] for (t, v), h in zip(rows(stamps()), height, strict=True)]
+    content = text(cells, ("time [s]", "speed [km/h]", "GPS Altitude [m]"))
+    with pytest.warns(
+        InputWarning, match=r"altitude shifts by [+-]1\d\.\d m at 1[12]\d s, 0\.9\d km"
+    ):
+        imported(content)
+
+
+def test_a_receiver_without_a_fix_makes_no_cliff(imported):
+    height = np.where(stamps() < 40, 0.0, altitude_at(stamps()))
+    cells = [[t, v, f"{h:.1f}"] for (t, v), h in zip(rows(stamps()), height, strict=True)]
+    drive = imported(text(cells, ("time [s]", "speed [km/h]", "altitude [m]")))
+    assert {one.name: one.count for one in drive.done}["altitude_frozen"] == 400
+    late = (drive.cycle.time > 80) & (drive.cycle.time < 210)
+    assert drive.cycle.grade[late] == pytest.approx(grade_at(drive.cycle.time)[late], abs=0.02)
+
+
+def test_an_altitude_that_cannot_be_used_is_said_with_the_way(imported):
+    cells = [[t, v, "150"] for t, v in rows(stamps())]
+    with pytest.warns(InputWarning, match="altitude: column Alt has no unit; say .*altitude=Alt:m"):
+        drive = imported(text(cells, ("time [s]", "speed [km/h]", "Alt")))
+    assert not drive.cycle.grade.any()
+    cells = [[t, v, "150", "160"] for t, v in rows(stamps())]
+    head = ("time [s]", "speed [km/h]", "elevation smoothed [m]", "elevation matched [m]")
+    with pytest.warns(InputWarning, match="2 columns may be the altitude: elevation smoothed"):
+        imported(text(cells, head))
 
 
 def test_feet_and_the_length_of_smoothing(imported):

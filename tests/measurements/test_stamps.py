@@ -38,9 +38,26 @@ def test_order(time, pieces, done):
 
 def test_repeated_stamps_are_averaged_without_blanks():
     nan = np.nan
-    ((time, values),), done = ordered([0, 0, 1, 1, 2, 2], [1, 3, nan, 5, nan, nan])
-    assert time == [0, 1, 2] and values[:2] == [2, 5] and np.isnan(values[2])
+    ((time, values),), done = ordered([0, 0, 0.1, 0.1, 0.2, 0.2], [1, 3, nan, 5, nan, nan])
+    assert time == [0, 0.1, 0.2] and values[:2] == [2, 5] and np.isnan(values[2])
     assert done == {"merged": 3}
+
+
+@pytest.mark.parametrize(
+    ("time", "spread"),
+    [
+        ([0, 0, 2, 2, 4, 4], [0, 1, 2, 3, 4, 5]),
+        ([0, 0, 2, 2, 2, 2, 4, 4, 6, 6], [0, 1, 2, 2.5, 3, 3.5, 4, 5, 6, 7]),
+        ([1, 2, 2, 2, 2, 3, 3, 3, 3, 4], [1.75, 2, 2.25, 2.5, 2.75, 3, 3.25, 3.5, 3.75, 4]),
+        ([0, 0, 2, 2, 60, 60, 62, 62], [0, 1, 2, 3.5, 60, 61, 62, 63]),
+        ([5, 5, 5, 5], [5]),  # no tick: no interval to spread over
+    ],
+)
+def test_stamps_of_a_coarse_clock_are_spread(time, spread):
+    """By hand: rows lie evenly up to the next tick, before a gap 1.5 usual distances apart."""
+    ((made, _),), done = ordered(time)
+    assert made == pytest.approx(spread)
+    assert done == ({"spread": len(time) - len(set(time))} if len(spread) > 1 else {"merged": 3})
 
 
 def test_stamps_that_creep_are_kept_apart():

@@ -207,7 +207,7 @@ def test_quoted_cells(imported):
         ("t [s],v\n0,0\n1,1\n2,2\n", "has no unit"),
         ("t [s],v [bar]\n0,0\n1,1\n2,2\n", "has the unit 'bar', which is none of speed"),
         ("t [s],rpm\n0,0\n1,1\n2,2\n", "no column is called vehicle speed or speed or v"),
-        ("t [s],v [m/s],v [m/s]\n0,0,0\n1,1,1\n2,2,2\n", "2 columns may be the speed"),
+        ("t [s],v [m/s],v [m/s]\n0,0,0\n1,1,2\n2,2,2\n", "2 columns may be the speed"),
         ("t [s],v [m/s]\n0,0\n1,1\n2,2\n", "no stretch of 5 s or more"),
         ("t,v [m/s]\n" + "2024-01-01T00:00:00,0\n2024-01-01T00:00:01Z,1\n" * 5, "mixes"),
         ("t [s],v [m/s]\n0,0\n1,x\n2,y\n3,z\n4,w\n5,3\n", "are no numbers"),

@@ -15,7 +15,7 @@ NEW_YEAR = datetime(2024, 1, 1, tzinfo=UTC).timestamp()
 def read(*cells, decimal=".", stated=""):
     reader = StampReader(decimal)
     stamps = np.array([reader.seconds(cell) for cell in cells])
-    return to_seconds(Path("x.csv"), "t", stamps, reader.kinds, stated)
+    return to_seconds(Path("x.csv"), "t", stamps, reader, stated)
 
 
 @pytest.mark.parametrize(
