@@ -63,11 +63,11 @@ if TYPE_CHECKING:
     from .physics.codes import EngineClass as EngineClass
     from .physics.demand import Demand as Demand
     from .physics.demand import wheel_demand as wheel_demand
+    from .physics.launch_series import LaunchSeries as LaunchSeries
+    from .physics.launch_series import repeat_launch as repeat_launch
+    from .physics.launch_series import verdict as verdict
     from .physics.launches import Launch as Launch
-    from .physics.launches import LaunchSeries as LaunchSeries
     from .physics.launches import launch as launch
-    from .physics.launches import repeat_launch as repeat_launch
-    from .physics.launches import verdict as verdict
     from .physics.modes import Mode as Mode
     from .physics.operating_points import OperatingPoints as OperatingPoints
     from .physics.operating_points import list_operating_points as list_operating_points
@@ -154,10 +154,10 @@ _HOMES = {
     "Strain": "physics.thermal",
     "strains": "physics.thermal",
     "Launch": "physics.launches",
-    "LaunchSeries": "physics.launches",
+    "LaunchSeries": "physics.launch_series",
     "launch": "physics.launches",
-    "repeat_launch": "physics.launches",
-    "verdict": "physics.launches",
+    "repeat_launch": "physics.launch_series",
+    "verdict": "physics.launch_series",
     "Command": "controllers.controller",
     "Observation": "controllers.controller",
     "LoadFollowing": "controllers.builtin",

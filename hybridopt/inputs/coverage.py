@@ -121,7 +121,7 @@ def _check_battery(battery: Battery) -> Iterator[str]:
             f"[battery] soc_min_percent: the SoC window {battery.soc_min / PERCENT:g} to "
             f"{battery.soc_max / PERCENT:g} % is empty; soc_max_percent must be larger"
         )
-    if not battery.soc_min <= battery.soc_start <= battery.soc_max:
+    elif not battery.soc_min <= battery.soc_start <= battery.soc_max:
         yield (
             f"[battery] soc_start_percent: {battery.soc_start / PERCENT:g} lies outside the window"
             f" {battery.soc_min / PERCENT:g} to {battery.soc_max / PERCENT:g} %"

@@ -163,7 +163,7 @@ class _Part:
         value = self.take(key)
         if value is not None:
             with self.faults.caught():
-                return reader(map_path(self.place.file_of(key), key, value))
+                return reader(map_path(self.place, key, value))
         return None
 
     def read(self, cls: type, **maps: Any) -> Any:

@@ -126,7 +126,7 @@ class MergedTables:
                 continue
             if key.endswith("_csv"):
                 with self.faults.caught():
-                    self.digest.update(read_text(map_path(file, key, value)).encode())
+                    self.digest.update(read_text(map_path(place, key, value)).encode())
             for rival in rivals if key in rivals else ():
                 target.pop(rival, None)
                 self.origin.pop((name, rival), None)
@@ -147,17 +147,18 @@ def driveline_tables(name_or_path: str | Path) -> dict[str, Any]:
     return merged.tables
 
 
-def map_path(file: Path, key: str, value: Any) -> Path:
-    """Return the map that a key of a file names.
+def map_path(place: Place, key: str, value: Any) -> Path:
+    """Return the map that a key of a table names.
 
     Raises
     ------
     InputError
         There is none beside the file.
     """
-    path = file.parent / value if isinstance(value, str) else file.parent
+    folder = place.file_of(key).parent
+    path = folder / value if isinstance(value, str) else folder
     if not _is_file(path):
-        raise InputError(f"{file}: {key}: the file {shown(value)} does not exist beside it")
+        raise place.error(key, f"the file {shown(value)} does not exist beside it")
     return path
 
 

@@ -10,7 +10,8 @@ from .axes import TEXT, dress, head, legend, new_figure, plain, title
 from .colours import ALARM_COLOUR, ENGINE_COLOUR, FAINT, INK, MOTOR_COLOUR
 
 if TYPE_CHECKING:
-    from ..physics.launches import Launch, LaunchSeries
+    from ..physics.launch_series import LaunchSeries
+    from ..physics.launches import Launch
 
 PAGE = (11.4, 7.4)
 
