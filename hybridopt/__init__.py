@@ -60,6 +60,8 @@ if TYPE_CHECKING:
     from .measurements.trips import cut_trips as cut_trips
     from .optimum.optimum import Optimum as Optimum
     from .optimum.result import Result as Result
+    from .physics.capability import Capability as Capability
+    from .physics.capability import capability as capability
     from .physics.codes import EngineClass as EngineClass
     from .physics.demand import Demand as Demand
     from .physics.demand import wheel_demand as wheel_demand
@@ -153,6 +155,8 @@ _HOMES = {
     "Mode": "physics.modes",
     "Strain": "physics.thermal",
     "strains": "physics.thermal",
+    "capability": "physics.capability",
+    "Capability": "physics.capability",
     "Launch": "physics.launches",
     "LaunchSeries": "physics.launch_series",
     "launch": "physics.launches",

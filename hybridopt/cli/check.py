@@ -12,7 +12,7 @@ import click
 from ..base.errors import InputError
 from ..base.units import AH, G_PER_KWH, KM_PER_H, PERCENT, RPM
 from ..base.warning import InputWarning
-from .options import json_list_option
+from .options import json_list_option, refuse_idle
 
 if TYPE_CHECKING:
     from ..physics.capability import Capability
@@ -34,10 +34,8 @@ def check(files: tuple[str, ...], driveline: str | None, as_json: bool) -> None:
     code is 2 when a file is wrong, or when a cycle cannot be followed within 2 km/h and 1 s by
     the driveline given.
     """
-    if driveline is not None and all(Path(name).suffix.lower() == ".toml" for name in files):
-        raise InputError(
-            "--driveline says nothing without a cycle; give one (.csv), or leave it out"
-        )
+    if all(Path(name).suffix.lower() == ".toml" for name in files):
+        refuse_idle("without a cycle (.csv)", "driveline")
     records = [_check(name, driveline) for name in files]
     if as_json:
         click.echo(json.dumps(records, allow_nan=False))

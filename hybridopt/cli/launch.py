@@ -8,7 +8,15 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from ..base.units import KM_PER_H, KW, PERCENT, RPM
-from .options import check_file, driveline_option, json_option, overwrite_option, path_option
+from .options import (
+    check_file,
+    driveline_option,
+    json_option,
+    overwrite_option,
+    path_option,
+    refuse_idle,
+)
+from .warning_lines import told_warnings
 
 if TYPE_CHECKING:
     from ..physics.launch_series import LaunchSeries
@@ -70,6 +78,8 @@ def launch(
     from ..physics.launch_series import repeat_launch
     from ..physics.launches import launch as run_launch
 
+    if repeat is None:
+        refuse_idle("without --repeat", "pause_s")
     if picture is not None:
         check_file("--plot", picture, (".png",), overwrite)
     done = run_launch(read_driveline(driveline), grade_percent * PERCENT, acceleration)
@@ -77,7 +87,8 @@ def launch(
     if picture is not None:
         _draw(done, series, picture, overwrite)
     if as_json:
-        click.echo(json.dumps(_record(done, series), allow_nan=False))
+        record = _record(done, series) | {"warnings": told_warnings()}
+        click.echo(json.dumps(record, allow_nan=False))
         return
     for name, text in _rows(done, series).items():
         click.echo(f"{name:<14}{text}")
