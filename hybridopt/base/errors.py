@@ -26,7 +26,7 @@ class InputError(HybridoptError):
         if not more:
             return first
         faults = "1 more fault" if len(more) == 1 else f"{len(more)} more faults"
-        return f"{first} ({faults}; hybridopt check lists all)"
+        return f"{first} ({faults})"
 
 
 class InfeasibleError(InputError):

@@ -9,7 +9,7 @@ from typing import Any, NoReturn
 
 import click
 
-from ..base.errors import HybridoptError
+from ..base.errors import HybridoptError, InputError
 from .check import check
 from .compare import compare
 from .cycle import cycle
@@ -53,6 +53,8 @@ class Program(click.Group):
 def _explain(error: Exception) -> tuple[str, int]:
     """Return the sentence and the exit code for an exception."""
     match error:
+        case InputError() if len(error.sentences) > 1:
+            return f"{error}; hybridopt check lists all", error.exit_code
         case HybridoptError():
             return str(error), error.exit_code
         case click.Abort():

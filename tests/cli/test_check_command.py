@@ -119,7 +119,22 @@ def test_all_faults_of_a_driveline_are_told_at_once(tmp_path):
     assert [f"error: {text}" for text in record["errors"]] == told and not record["ok"]
     solve = CliRunner().invoke(main, ["solve", "ece15", "--driveline", str(path)])
     assert (solve.exit_code, solve.stderr.count("\n")) == (2, 1)
-    assert solve.stderr.endswith("(5 more faults; hybridopt check lists all)\n")
+    assert solve.stderr.endswith("(5 more faults); hybridopt check lists all\n")
+
+
+def test_all_faults_of_a_cycle_are_told_at_once(tmp_path):
+    """The first of each kind, with its line."""
+    path = tmp_path / "drive.csv"
+    rows = ["0,0,0,20", "1,900,0,20", "1,30,60,20", "2,-4,70,400"]
+    head = "time_s,speed_km_per_h,grade_percent,oil_temperature_C"
+    path.write_text("\n".join([head, *rows]) + "\n")
+    outcome = check(path)
+    told = [line.removeprefix(f"error: {path}: ") for line in outcome.stdout.splitlines()]
+    assert (outcome.exit_code, len(told)) == (2, 4)
+    assert told[0].startswith("line 4: time_s is 1; it must exceed the time before it")
+    assert told[1].startswith("line 3: speed_km_per_h is 900; allowed is 0 to 500")
+    assert told[2].startswith("line 4: grade_percent is 60; allowed is -40 to 40")
+    assert told[3].startswith("line 5: oil_temperature_C is 400; allowed is -60 to 200")
 
 
 def test_an_implausible_driveline_is_used_with_a_warning(tmp_path):
