@@ -246,14 +246,19 @@ def _battery_resistance(battery: Battery) -> Iterator[str]:
             continue
         share = drop[at] / PERCENT
         most = 0.25 / drop[at] * power[at] / KW if drop[at] > 0.0 else np.inf
-        effect = f"lets pass {most:.3g} kW at most"
+        effect = f"lets pass {_rounded(most)} kW at most"
         if drop[at] < VOLTAGE_DROP.low:
             effect = f"takes {share:.2g} % of the voltage, less than any battery"
         yield (
             f"[battery] table: resistance_{way}_ohm {ohm[at]:.3g} at {soc[at] / PERCENT:.0f} % SoC "
-            f"{effect}, where the limit is {power[at] / KW:.3g} kW; check that the resistance is "
-            "in ohm (not milliohm) and the power in kW"
+            f"{effect}, where the limit is {_rounded(power[at] / KW)} kW; check that the "
+            "resistance is in ohm (not milliohm) and the power in kW"
         )
+
+
+def _rounded(value: float) -> str:
+    """Return three digits of a number, without an exponent where it is not too long."""
+    return f"{float(f'{value:.3g}'):.12g}"
 
 
 def _battery_energy(battery: Battery, vehicle: Vehicle) -> Iterator[str]:

@@ -1,16 +1,17 @@
 """What a vehicle can do: top speed, gradeability, acceleration from rest, best consumption.
 
 All of it is asked of the operating points of steps, as a solve lists them, within what the tyres
-hold; the battery counts with its widest power limits, never with its charge.
+hold; the battery counts with the most power it gives in its SoC window, never with its charge.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from ..base.units import KM_PER_H
 from ..inputs.driveline import Driveline
 from ..inputs.plausibility import BestPoint, best_point
+from .battery import _states, pack_battery
 from .demand import Demand, step_demand
 from .grip import held_force
 from .launches import steepest_launch
@@ -60,6 +61,7 @@ def capability(driveline: Driveline) -> Capability:
     Capability
         Speeds to 0.01 km/h, the time from accelerations over 1 km/h each; shifts take no time.
     """
+    driveline = _within_window(driveline)
     top = _highest(driveline, FASTEST, False)
     return Capability(
         top_speed=top,
@@ -68,6 +70,21 @@ def capability(driveline: Driveline) -> Capability:
         seconds_to_hundred=_time_to(driveline, HUNDRED),
         best=best_point(driveline.engine, driveline.fuel.heating_value),
     )
+
+
+def _within_window(driveline: Driveline) -> Driveline:
+    """Return the driveline with no more battery power than it gives anywhere in its SoC window."""
+    battery = driveline.battery
+    soc = battery.table["soc"].values
+    inside = soc[(soc > battery.soc_min) & (soc < battery.soc_max)]
+    window = np.concatenate(([battery.soc_min], inside, [battery.soc_max]))
+    states = np.empty((5, window.size))
+    _states(pack_battery(battery), window, states)
+    most = states[3].max() / max(battery.derating, 1e-12)
+    table = battery.table.copy()
+    given = table.sel(quantity="power_discharge_max").values
+    table.loc[{"quantity": "power_discharge_max"}] = np.minimum(given, most)
+    return replace(driveline, battery=replace(battery, table=table))
 
 
 def _highest(driveline: Driveline, limit: float, lasting: bool) -> float:

@@ -76,6 +76,13 @@ def test_motor_adds_its_power_to_the_top_speed():
     assert found.lasting_speed == pytest.approx(cubic(POWER), abs=0.02 * KM_PER_H)
 
 
+def test_motor_gets_no_more_than_a_battery_can_give():
+    """200 V behind 0.5 ohm give U^2 / 4 R = 20 kW, whatever the table allows."""
+    battery = constant_battery(voltage=200.0, resistance=0.5, limit=1e6)
+    strong = dataclasses.replace(constant_power(functions={"can_boost": True}), battery=battery)
+    assert capability(strong).top_speed == pytest.approx(cubic(80e3), abs=0.02 * KM_PER_H)
+
+
 def test_top_speed_by_the_gearing():
     """Of an engine that may turn 6,000 rpm: w r / i."""
     short = constant_power(gearbox={"ratios": (4.0,)})
