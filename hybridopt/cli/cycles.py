@@ -57,7 +57,9 @@ Examples:
 """
 
 
-@click.command(epilog=DRIVELINES_EXAMPLES)
+@click.command(
+    short_help="List demo drivelines, copy one, list all keys.", epilog=DRIVELINES_EXAMPLES
+)
 @click.option(
     "--copy",
     type=(str, click.Path(path_type=Path)),
