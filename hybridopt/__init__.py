@@ -60,14 +60,16 @@ if TYPE_CHECKING:
     from .measurements.trips import cut_trips as cut_trips
     from .optimum.optimum import Optimum as Optimum
     from .optimum.result import Result as Result
+    from .physics.capability import Capability as Capability
+    from .physics.capability import capability as capability
     from .physics.codes import EngineClass as EngineClass
     from .physics.demand import Demand as Demand
     from .physics.demand import wheel_demand as wheel_demand
+    from .physics.launch_series import LaunchSeries as LaunchSeries
+    from .physics.launch_series import repeat_launch as repeat_launch
+    from .physics.launch_series import verdict as verdict
     from .physics.launches import Launch as Launch
-    from .physics.launches import LaunchSeries as LaunchSeries
     from .physics.launches import launch as launch
-    from .physics.launches import repeat_launch as repeat_launch
-    from .physics.launches import verdict as verdict
     from .physics.modes import Mode as Mode
     from .physics.operating_points import OperatingPoints as OperatingPoints
     from .physics.operating_points import list_operating_points as list_operating_points
@@ -153,11 +155,13 @@ _HOMES = {
     "Mode": "physics.modes",
     "Strain": "physics.thermal",
     "strains": "physics.thermal",
+    "capability": "physics.capability",
+    "Capability": "physics.capability",
     "Launch": "physics.launches",
-    "LaunchSeries": "physics.launches",
+    "LaunchSeries": "physics.launch_series",
     "launch": "physics.launches",
-    "repeat_launch": "physics.launches",
-    "verdict": "physics.launches",
+    "repeat_launch": "physics.launch_series",
+    "verdict": "physics.launch_series",
     "Command": "controllers.controller",
     "Observation": "controllers.controller",
     "LoadFollowing": "controllers.builtin",

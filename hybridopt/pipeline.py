@@ -24,9 +24,11 @@
 
 import dataclasses
 import time
+import warnings
 from dataclasses import dataclass
 
 from .base.progress import Progress, silent
+from .base.warning import InputWarning
 from .dp.bound import lower_bound
 from .inputs.cycle import Cycle
 from .inputs.driveline import Driveline
@@ -41,6 +43,7 @@ from .physics.starts import start_steps
 from .problem.choices import Choices, list_choices
 from .problem.events import shift_costs, stop_costs
 from .problem.graph import make_events
+from .problem.idle_settings import idle_settings
 from .problem.memory import Memory
 from .problem.settings import Settings
 
@@ -128,10 +131,17 @@ def find_optimum(
     ------
     InputError, InfeasibleError
         As :func:`solve_cycle`.
+
+    Warns
+    -----
+    InputWarning
+        A setting has no effect on this cycle or driveline.
     """
     settings = (settings or Settings()).resolved(driveline).for_steps(cycle.dt)
     if keep_value:
         settings = dataclasses.replace(settings, corridor=False)
+    for text in idle_settings(settings, driveline, cycle):
+        warnings.warn(text, InputWarning, stacklevel=2)
     began = time.perf_counter()
     plan_memory(cycle, driveline, settings, keep_value).check()
     prepared = prepared or prepare(cycle, driveline, settings, keep_value)

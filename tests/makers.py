@@ -61,7 +61,9 @@ def plain_driveline():
     """Return a driveline with total ratios 12, 6, 3, constant limits and round figures."""
     return Driveline(
         name="plain",
-        vehicle=Vehicle(mass=1500.0, rolling_resistance=0.01, drag_area=0.66, wheel_radius=RADIUS),
+        vehicle=Vehicle(
+            mass=1500.0, rolling_resistance=0.01, drag_area=0.66, wheel_radius=RADIUS, tyre_grip=2.0
+        ),
         gearbox=Gearbox(
             ratios=(4.0, 2.0, 1.0),
             efficiencies=(0.95, 0.96, 0.98),

@@ -8,14 +8,13 @@ from xarray import DataArray
 
 from ..base.units import G_PER_KWH, PERCENT, RPM
 from ..inputs.maps import map_values
+from ..inputs.plausibility import MOTOR_BEST, consumption_span
 from .gridding import BenchMap
 from .hull import is_inside
 from .points import ENGINE, named_lines
 
 FINE = 200  # cells per axis that areas are measured by
 COUNTS = 0.05  # of the largest value: smaller ones do not count in values in percent
-CONSUMPTION = (150.0, 400.0)  # g/kWh, at its best, of any engine (common practice, no source)
-EFFICIENCY = 0.99  # of motor and inverter, at its best (common practice, no source)
 
 
 class Outlier(NamedTuple):
@@ -177,14 +176,15 @@ def _engine_checks(made: BenchMap, heating_value: float | None) -> list[MapCheck
     points = made.points
     power = points.speed * points.torque
     with np.errstate(divide="ignore"):
-        best = float((points.value / np.where(power > 0.0, power, 0.0)).min()) / G_PER_KWH
+        best = float((points.value / np.where(power > 0.0, power, 0.0)).min())
     node_power = speed[:, None] * torque[None, :]
     inside = ~made.extrapolated & (node_power > 0.0)
     if inside.any():
-        best = float((made.map.values[inside] / node_power[inside]).min()) / G_PER_KWH
-    low, high = CONSUMPTION
-    text = f"lowest specific consumption {best:.0f} g/kWh; plausible is {low:.0f} to {high:.0f}"
-    checks.append(MapCheck("lowest_consumption", low <= best <= high, text))
+        best = float((made.map.values[inside] / node_power[inside]).min())
+    span = consumption_span(heating_value)
+    text = f"lowest specific consumption {best / G_PER_KWH:.0f} g/kWh; plausible is "
+    text += span.text(G_PER_KWH)
+    checks.append(MapCheck("lowest_consumption", span.holds(best), text))
     if heating_value is not None:
         share = power / np.maximum(points.value, 1e-300) / heating_value
         checks.append(_efficiency_check(made, share, 1.0))
@@ -202,7 +202,10 @@ def _motor_checks(made: BenchMap) -> list[MapCheck]:
     with np.errstate(divide="ignore", invalid="ignore"):
         share = np.where(power > 0.0, power / electric, electric / power)
     share[(power == 0.0) | ((power > 0.0) & (electric <= 0.0))] = 0.0
-    return [MapCheck("loss", negative.size == 0, text), _efficiency_check(made, share, EFFICIENCY)]
+    return [
+        MapCheck("loss", negative.size == 0, text),
+        _efficiency_check(made, share, MOTOR_BEST.high),
+    ]
 
 
 def _efficiency_check(made: BenchMap, share: np.ndarray, limit: float) -> MapCheck:

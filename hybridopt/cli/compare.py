@@ -10,7 +10,15 @@ import click
 
 from ..base.errors import InputError
 from ..files.writing import Write, file_stem
-from .options import Output, count_option, driveline_option, finish, flag_option, output_options
+from .options import (
+    Output,
+    count_option,
+    driveline_option,
+    finish,
+    flag_option,
+    output_options,
+    refuse_idle,
+)
 from .settings_options import make_settings, settings_options
 
 if TYPE_CHECKING:
@@ -86,6 +94,7 @@ def compare(
 
     tuning = {name: given.pop(name) for name in TUNING}
     settings = make_settings(given)
+    _refuse_idle(sources, tuning["tuning"])
     tracks, vehicle = [read_cycle(cycle) for cycle in cycles], read_driveline(driveline)
     files = output.plan(f"compare_{file_stem(vehicle.name)}", SUFFIXES)
     controllers = read_controllers(sources or STANDARD, gears, output.silent)
@@ -97,6 +106,16 @@ def compare(
     listed = LISTED if moments else 0
     record = functools.partial(comparison_record, comparison)
     finish(output.as_json, files, record, lambda: comparison_text(comparison, listed))
+
+
+def _refuse_idle(sources: Sequence[str], tuning: str) -> None:
+    """Refuse options that no controller is tuned or shaped by."""
+    from ..controllers.builtin import names
+
+    if tuning == "none":
+        refuse_idle("with --tune none", "evaluations", "seed")
+    if sources and not names().keys() & set(sources):
+        refuse_idle("without a named --controller", "gears", "tuning")
 
 
 def read_controllers(sources: Iterable[str], gears: str | None, quiet: bool) -> dict[str, Any]:

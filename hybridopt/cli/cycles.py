@@ -1,13 +1,18 @@
 """`hybridopt cycles` and `hybridopt drivelines`: what ships with the package."""
 
 import json
+from pathlib import Path
 from typing import Any
 
 import click
 
+from ..base.errors import InputError
 from ..base.units import KM_PER_H
+from ..files.writing import bytes_writer, check_target, write_together
 from ..text.table import table, terminal_width
-from .options import json_list_option
+from .guide import FOLDER
+from .options import flag_option, json_list_option, overwrite_option, refuse_idle
+from .output_folder import make_folder
 
 
 @click.command(epilog="\b\nExample:\n  hybridopt cycles")
@@ -44,15 +49,82 @@ def cycles(as_json: bool) -> None:
     click.echo(table(header, rows, terminal_width()))
 
 
-@click.command(epilog="\b\nExample:\n  hybridopt drivelines")
-@json_list_option
-def drivelines(as_json: bool) -> None:
-    """List the demo drivelines that `solve` knows by name."""
-    from ..inputs.driveline_file import driveline_names, read_driveline
+DRIVELINES_EXAMPLES = """\b
+Examples:
+  hybridopt drivelines
+  hybridopt drivelines --copy full my_car
+  hybridopt drivelines --keys
+"""
 
-    titles = {name: read_driveline(name).title for name in driveline_names()}
+
+@click.command(
+    short_help="List demo drivelines, copy one, list all keys.", epilog=DRIVELINES_EXAMPLES
+)
+@click.option(
+    "--copy",
+    type=(str, click.Path(path_type=Path)),
+    metavar="NAME FOLDER",
+    help="Copy a demo driveline with all its maps into a folder, to begin from.",
+)
+@flag_option("--keys", "List the keys of a driveline file with range, default and meaning.")
+@overwrite_option
+@json_list_option
+def drivelines(copy: tuple[str, Path] | None, keys: bool, overwrite: bool, as_json: bool) -> None:
+    """List the demo drivelines that `solve` knows by name, or help to make one's own."""
+    if copy is not None and keys:
+        raise InputError("--copy and --keys are two questions; ask one")
+    if copy is not None:
+        files = _copy(*copy, overwrite)
+        lines = [f"wrote {path}" for path in files]
+        click.echo(json.dumps([str(path) for path in files]) if as_json else "\n".join(lines))
+        return
+    refuse_idle("without --copy", "overwrite")
+    if keys:
+        records = _keys()
+    else:
+        from ..inputs.driveline_file import driveline_names, read_driveline
+
+        records = [{"name": n, "title": read_driveline(n).title} for n in driveline_names()]
     if as_json:
-        records = [{"name": name, "title": title} for name, title in titles.items()]
         click.echo(json.dumps(records))
         return
-    click.echo(table(("name", "title"), list(titles.items()), terminal_width()))
+    header = [name.replace("_", " ") for name in records[0]]
+    click.echo(table(header, [list(record.values()) for record in records], terminal_width()))
+
+
+def _copy(name: str, folder: Path, overwrite: bool) -> list[Path]:
+    """Write the files of a driveline into a folder, and return them."""
+    from ..inputs.driveline_copy import demo_files
+
+    texts = demo_files(name)
+    if folder.exists() and not folder.is_dir() or not folder.parent.is_dir():
+        raise InputError(f"--copy {folder}: give a folder, in a folder that exists")
+    targets = [(folder / file, bytes_writer(text.encode())) for file, text in texts.items()]
+    if folder.is_dir():
+        for path, _ in targets:
+            check_target(path, overwrite)
+    make_folder(folder)
+    write_together(targets, overwrite)
+    return [path for path, _ in targets]
+
+
+def _keys() -> list[dict[str, str]]:
+    """Return the rows of the guide's tables of keys; a test holds them to the code."""
+    text = (FOLDER / "vehicle.md").read_text(encoding="utf-8")
+    rows, tables = [], ""
+    for line in text[text.index("## Keys") : text.index("## Maps")].splitlines():
+        cells = [cell.strip().replace("`", "") for cell in line.strip("|").split("|")]
+        if line.startswith("### "):
+            tables = line.removeprefix("### ").replace("`", "")
+        elif line.startswith("| `"):
+            key, allowed, default, meaning = cells
+            rows.append(
+                {
+                    "table": tables,
+                    "key": key,
+                    "range": allowed,
+                    "if_left_out": default,
+                    "meaning": meaning,
+                }
+            )
+    return rows

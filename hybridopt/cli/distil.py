@@ -14,6 +14,7 @@ from .options import (
     flag_option,
     output_options,
     path_option,
+    refuse_idle,
 )
 from .settings_options import make_settings, settings_options
 
@@ -70,6 +71,8 @@ def distil(
     from ..tables.files import write_json, write_netcdf
     from ..text.verification import check_record, distilled_text, verification_text
 
+    if len(cycles) == 1:
+        refuse_idle("with one cycle", "leave_one_out")
     sizes = Sizes(**{name: given.pop(name) for name in SIZES})
     settings = make_settings(given)
     tracks, vehicle = [read_cycle(cycle) for cycle in cycles], read_driveline(driveline)
@@ -79,7 +82,7 @@ def distil(
     checks = [
         measured(made.rules, case, name, AS_TRAINED, True) for name, case in made.cases.items()
     ]
-    if leave_one_out and len(tracks) > 1:
+    if leave_one_out:
         for track in tracks:
             others = [other for other in tracks if other.name != track.name]
             with output.progress(f"without {track.name}") as progress:

@@ -1,16 +1,26 @@
 """`hybridopt launch`: slip, heat and capacity of the launch clutch on a grade."""
 
 import json
+import math
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from ..base.units import KM_PER_H, KW, PERCENT, RPM
-from .options import check_file, driveline_option, json_option, overwrite_option, path_option
+from .options import (
+    check_file,
+    driveline_option,
+    json_option,
+    overwrite_option,
+    path_option,
+    refuse_idle,
+)
+from .warning_lines import told_warnings
 
 if TYPE_CHECKING:
-    from ..physics.launches import Launch, LaunchSeries
+    from ..physics.launch_series import LaunchSeries
+    from ..physics.launches import Launch
 
 EXAMPLES = """\b
 Examples:
@@ -35,7 +45,7 @@ Examples:
     "--acceleration",
     type=float,
     metavar="M/S2",
-    help="Acceleration wanted; full load of engine and motor unless given.",
+    help="Acceleration wanted; unless given, full load of engine and motor as the tyres hold it.",
 )
 @click.option("--repeat", type=int, metavar="N", help="Launch N times, heating the clutch up.")
 @click.option(
@@ -61,13 +71,15 @@ def launch(
     """Launch from rest in first gear until the clutch locks, once or again and again.
 
     Engine and motor are held at launch speed. Reports whether the clutch carries the torque and
-    stays below its temperature limit. Tyre grip does not limit the launch; the grip it takes is
-    shown.
+    stays below its temperature limit, and whether the tyres of the driven axles hold. A launch
+    with all the torque there is takes no more than they hold.
     """
     from ..inputs.driveline_file import read_driveline
+    from ..physics.launch_series import repeat_launch
     from ..physics.launches import launch as run_launch
-    from ..physics.launches import repeat_launch
 
+    if repeat is None:
+        refuse_idle("without --repeat", "pause_s")
     if picture is not None:
         check_file("--plot", picture, (".png",), overwrite)
     done = run_launch(read_driveline(driveline), grade_percent * PERCENT, acceleration)
@@ -75,7 +87,8 @@ def launch(
     if picture is not None:
         _draw(done, series, picture, overwrite)
     if as_json:
-        click.echo(json.dumps(_record(done, series), allow_nan=False))
+        record = _record(done, series) | {"warnings": told_warnings()}
+        click.echo(json.dumps(record, allow_nan=False))
         return
     for name, text in _rows(done, series).items():
         click.echo(f"{name:<14}{text}")
@@ -93,16 +106,16 @@ def _draw(done: "Launch", series: "LaunchSeries | None", path: Path, overwrite: 
 
 def _rows(done: "Launch", series: "LaunchSeries | None") -> dict[str, str]:
     """Return what is shown, by the label of each row."""
-    from ..physics.launches import verdict
+    from ..physics.launch_series import verdict
 
-    clutches = done.driveline.clutches
+    clutches, vehicle = done.driveline.clutches, done.driveline.vehicle
     wanted = "full load" if done.wanted is None else f"{done.wanted:g} m/s2"
     rows = {
         "Launch": f"{done.driveline.name} on {done.grade / PERCENT:g} %, {wanted}",
         "Torque": f"{done.torque.max():.1f} Nm at the clutch; capacity {done.capacity:.0f} Nm, "
-        f"engine and motor give {done.available:.1f} Nm",
-        "Acceleration": f"{done.acceleration[0]:.2f} m/s2; takes a grip of {done.grip:.2f} if all "
-        "wheels drive",
+        f"engine and motor give {done.available:.1f} Nm, the tyres hold {done.held:.1f} Nm",
+        "Acceleration": f"{done.acceleration[0]:.2f} m/s2; takes a grip of {done.grip:.2f} of "
+        f"{vehicle.driven_wheels}, which hold {vehicle.tyre_grip:g}",
         "Slip": f"{done.duration:.2f} s from {clutches.launch_speed / RPM:.0f} rpm, locked at "
         f"{done.speed[-1] / KM_PER_H:.1f} km/h",
         "Slip loss": f"{done.slip_energy / 1e3:.2f} kJ, up to {done.loss.max() / KW:.1f} kW",
@@ -124,7 +137,7 @@ def _rows(done: "Launch", series: "LaunchSeries | None") -> dict[str, str]:
 
 def _record(done: "Launch", series: "LaunchSeries | None") -> dict[str, Any]:
     """Return the values as one flat JSON object, with units in the keys."""
-    from ..physics.launches import verdict
+    from ..physics.launch_series import verdict
 
     clutches = done.driveline.clutches
     record: dict[str, Any] = {
@@ -138,7 +151,9 @@ def _record(done: "Launch", series: "LaunchSeries | None") -> dict[str, Any]:
         "capacity_Nm": done.capacity,
         "available_Nm": done.available,
         "acceleration_m_per_s2": float(done.acceleration[0]),
+        "held_Nm": done.held if math.isfinite(done.held) else None,
         "grip": done.grip,
+        "tyre_grip": done.driveline.vehicle.tyre_grip,
         "slip_s": done.duration,
         "locked_km_per_h": float(done.speed[-1]) / KM_PER_H,
         "slip_kJ": done.slip_energy / 1e3,

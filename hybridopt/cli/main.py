@@ -5,14 +5,11 @@ import io
 import os
 import sys
 import traceback
-import warnings
-from collections.abc import Iterator
 from typing import Any, NoReturn
 
 import click
 
-from ..base.errors import HybridoptError
-from ..base.warning import InputWarning
+from ..base.errors import HybridoptError, InputError
 from .check import check
 from .compare import compare
 from .cycle import cycle
@@ -29,6 +26,7 @@ from .solve import solve
 from .study import study
 from .variants import variants
 from .verify import verify
+from .warning_lines import warnings_as_lines
 
 INTERRUPTED = 130
 
@@ -41,7 +39,7 @@ class Program(click.Group):
         extra["standalone_mode"] = False
         _show_what_it_can()
         try:
-            with _warnings_as_lines():
+            with warnings_as_lines():
                 outcome = super().main(*args, **extra)
         except Exception as error:  # the border of the program: no traceback goes beyond it
             if os.environ.get("HYBRIDOPT_DEBUG"):
@@ -55,6 +53,8 @@ class Program(click.Group):
 def _explain(error: Exception) -> tuple[str, int]:
     """Return the sentence and the exit code for an exception."""
     match error:
+        case InputError() if len(error.sentences) > 1:
+            return f"{error}; hybridopt check lists all", error.exit_code
         case HybridoptError():
             return str(error), error.exit_code
         case click.Abort():
@@ -88,25 +88,6 @@ def _give_up_stdout() -> None:
     """Close standard output, so that what it could not take is not tried again at exit."""
     with contextlib.suppress(OSError, ValueError):
         sys.stdout.close()
-
-
-@contextlib.contextmanager
-def _warnings_as_lines() -> Iterator[None]:
-    """Show each InputWarning once, as a line on stderr; leave other warnings alone."""
-    seen: set[str] = set()
-    with warnings.catch_warnings():
-        warnings.simplefilter("always", InputWarning)
-        usual = warnings.showwarning
-
-        def show(message: Any, category: Any, *rest: Any, **more: Any) -> None:
-            if not issubclass(category, InputWarning):
-                usual(message, category, *rest, **more)
-            elif str(message) not in seen:
-                seen.add(str(message))
-                click.echo(f"warning: {message}", err=True)
-
-        warnings.showwarning = show
-        yield
 
 
 @click.group(

@@ -8,7 +8,15 @@ import click
 from ..base.errors import InputError
 from ..base.units import MJ_PER_KG, RPM
 from ..files.writing import Write, check_target, write_together
-from .options import Decorator, count_option, finish, json_option, overwrite_option, path_option
+from .options import (
+    Decorator,
+    count_option,
+    finish,
+    json_option,
+    overwrite_option,
+    path_option,
+    refuse_idle,
+)
 
 if TYPE_CHECKING:
     from xarray import DataArray
@@ -128,6 +136,8 @@ def import_bench(
         check_target(path, overwrite)
     if kind == "motor" and given["speed_low"] is not None:
         raise InputError("--min-speed-rpm: a motor's grid begins at 0 rpm; leave it out")
+    if kind == "motor":
+        refuse_idle("of a motor", "heating_value", "displacement")
     for name, factor in FACTORS.items():
         given[name] = None if given[name] is None else given[name] * factor
     heat, displacement = given.pop("heating_value"), given.pop("displacement")

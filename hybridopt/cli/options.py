@@ -7,11 +7,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import click
+from click.core import ParameterSource
 
 from ..base.errors import InputError
 from ..files.writing import Write, check_target, write_together
 from .output_folder import make_folder, plan_files
 from .progress_bar import progress_bar
+from .warning_lines import told_warnings
 
 if TYPE_CHECKING:
     from contextlib import AbstractContextManager
@@ -104,6 +106,28 @@ def output_options(folder: str | None = None) -> Decorator:
     return decorate
 
 
+def refuse_idle(because: str, *names: str) -> None:
+    """Refuse options of the running command that have no effect, where they are given.
+
+    Parameters
+    ----------
+    because
+        What makes them idle, such as "without --repeat".
+    names
+        Of the parameters.
+
+    Raises
+    ------
+    InputError
+        One of them is on the command line.
+    """
+    context = click.get_current_context()
+    for option in context.command.params:
+        given = context.get_parameter_source(option.name or "") is ParameterSource.COMMANDLINE
+        if option.name in names and given:
+            raise InputError(f"{option.opts[0]} says nothing {because}; leave it out")
+
+
 def check_file(flag: str, path: Path, suffixes: Iterable[str], overwrite: bool) -> str:
     """Return the suffix of a file to write, in small letters.
 
@@ -127,11 +151,10 @@ def finish(
     record: Callable[[], Mapping[str, Any]],
     text: Callable[[], str],
 ) -> None:
-    """Print one JSON object with the files written, or a text and a line for each file."""
+    """Print one JSON object with files written and warnings, or a text and a line a file."""
     if as_json:
-        click.echo(
-            json.dumps({**record(), "files": [str(path) for path in files]}, allow_nan=False)
-        )
+        more = {"files": [str(path) for path in files], "warnings": told_warnings()}
+        click.echo(json.dumps({**record(), **more}, allow_nan=False))
         return
     click.echo(text())
     for path in files:

@@ -6,7 +6,14 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import click
 
-from .options import check_file, count_option, overwrite_option, path_option, quiet_option
+from .options import (
+    check_file,
+    count_option,
+    overwrite_option,
+    path_option,
+    quiet_option,
+    refuse_idle,
+)
 from .progress_bar import progress_bar
 
 if TYPE_CHECKING:
@@ -39,6 +46,16 @@ KINDS = {
 }
 OF_RULES = ("tables", "rule-modes")
 TABLES = ("engine_start", "engine_stop", "electric_limit", "motor_torque", "shift_up", "shift_down")
+SOLVED = ("value", "best-modes", "soc", "regret", "starts", "shifts")
+DRIVEN = ("soc", "regret")
+NEEDED_BY = {
+    "controllers": DRIVEN,
+    "evaluations": DRIVEN,
+    "cycle": SOLVED,
+    "driveline": ("engine", "motor", "rule-modes", *SOLVED),
+    "table": ("tables",),
+}
+"""Kinds that an option counts for."""
 SUFFIXES = (".png", ".pdf", ".svg")
 STANDARD = ("load_following", "equivalence", "adaptive_equivalence")
 
@@ -98,6 +115,9 @@ def plot(source: str, out: Path, overwrite: bool, **given: Any) -> None:
     Kinds that need the maps or a new solve take driveline and cycle by the names in the result,
     and check that they are the same by their hashes.
     """
+    for option, kinds in NEEDED_BY.items():
+        if given["kind"] not in kinds:
+            refuse_idle(f"with --kind {given['kind']}", option)
     suffix = check_file("--out", out, SUFFIXES, overwrite)
     figure = _draw(_Job(source, **given))
     from ..files.writing import write_atomically
@@ -134,7 +154,7 @@ def _draw(job: _Job) -> "Figure":
     if job.kind in ("value", "best-modes"):
         draw = {"value": figures.value_figure, "best-modes": figures.best_modes_figure}[job.kind]
         return draw(find_optimum(cycle, driveline, result.settings))
-    if job.kind in ("soc", "regret"):
+    if job.kind in DRIVEN:
         scores = _scores(job, cycle, driveline, result.settings)
         return figures.controllers_figure(scores, job.kind)
     from ..evaluation.trade_off import trade_off

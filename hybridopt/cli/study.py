@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from ..base.errors import InputError
-from .options import json_option, overwrite_option, quiet_option
+from .options import json_option, overwrite_option, quiet_option, refuse_idle
 from .output_folder import make_folder, plan_files
+from .warning_lines import told_warnings
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -82,6 +83,10 @@ def run(
     from ..study.front import open_store, plan_study, solve_study, store_folder
     from ..text.pace import pace_line
 
+    if scheduler:
+        refuse_idle("with --scheduler", "workers")
+    if dry_run:
+        refuse_idle("with --dry-run", "scheduler", "retry_failed")
     plan, folder = plan_study(file), store_folder(file, store)
     if dry_run:
         _estimate(plan, open_store(folder), workers, as_json)
@@ -148,6 +153,8 @@ def table(
 
     if (within is None) != (parameter is None):
         raise InputError("--within and --of go together; give both, or neither")
+    if within is not None:
+        refuse_idle("with --within", "limit")
     if csv:
         check_target(csv, overwrite)
     from ..study.questions import finished
@@ -245,4 +252,5 @@ def _estimate(
 def _print(record: dict[str, Any], text: str, as_json: bool) -> None:
     from ..text.record import json_ready
 
-    click.echo(json.dumps(json_ready(record), allow_nan=False) if as_json else text)
+    full = json_ready(record) | {"warnings": told_warnings()}
+    click.echo(json.dumps(full, allow_nan=False) if as_json else text)

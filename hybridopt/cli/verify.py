@@ -6,7 +6,7 @@ from typing import Any
 import click
 
 from ..files.writing import file_stem
-from .options import Output, driveline_option, finish, flag_option, output_options
+from .options import Output, driveline_option, finish, flag_option, output_options, refuse_idle
 from .settings_options import make_settings, settings_options
 
 EXAMPLES = """\b
@@ -53,6 +53,8 @@ def verify(
     from ..text.verification import check_record, checks_writer, verification_text
 
     settings = make_settings(given)
+    if all_changes:
+        refuse_idle("with --all-changes", "changes")
     rules, vehicle = read_rule_set(tables), read_driveline(driveline)
     tracks = [read_cycle(cycle) for cycle in cycles]
     files = output.plan(f"verify_{file_stem(tables.stem)}", (".csv",))

@@ -35,13 +35,18 @@ class Labels:
     grade_factor: float
     where: Callable[[int], str]
 
-    def refuse(
-        self, bad: np.ndarray, label: str, values: np.ndarray, factor: float, allowed: str
-    ) -> None:
-        """Raise InputError at the first point marked `bad`, its value in the place's unit."""
-        if bad.any():
-            i = int(np.argmax(bad))
-            raise InputError(f"{self.where(i)}: {label} is {values[i] / factor:.10g}; {allowed}")
+    def refuse_all(self, *rules: tuple[np.ndarray, str, np.ndarray, float, str]) -> None:
+        """Raise InputError with the first point that breaks each rule, in the place's unit.
+
+        A rule is where it is broken, the label, values and factor to SI, and what is allowed.
+        """
+        broken = [
+            f"{self.where(i)}: {label} is {values[i] / factor:.10g}; {allowed}"
+            for bad, label, values, factor, allowed in rules
+            for i in np.flatnonzero(bad)[:1]
+        ]
+        if broken:
+            raise InputError(*broken)
 
 
 def check_points(time: np.ndarray, speed: np.ndarray, grade: np.ndarray, labels: Labels) -> None:
@@ -63,15 +68,15 @@ def check_points(time: np.ndarray, speed: np.ndarray, grade: np.ndarray, labels:
     grade_limit = f"{GRADE_MAX / labels.grade_factor:.4g}"
     grade_range = f"allowed is -{grade_limit} to {grade_limit}, so correct it or the unit"
     time_range = f"allowed is -{TIME_MAX:g} to {TIME_MAX:g} s, so count from the start of the drive"
-    outside = ~(np.abs(time) <= TIME_MAX)
-    labels.refuse(outside, labels.time, time, 1.0, time_range)
     slow = np.diff(time, prepend=-np.inf) < TIME_STEP_MIN
     order = "it must exceed the time before it, so sort the points and drop repeated ones"
-    labels.refuse(slow, labels.time, time, 1.0, order)
-    outside = ~((speed >= 0) & (speed <= SPEED_MAX))
-    labels.refuse(outside, labels.speed, speed, labels.speed_factor, speed_range)
-    outside = ~(np.abs(grade) <= GRADE_MAX)
-    labels.refuse(outside, labels.grade, grade, labels.grade_factor, grade_range)
+    unfit = ~((speed >= 0) & (speed <= SPEED_MAX))
+    labels.refuse_all(
+        (~(np.abs(time) <= TIME_MAX), labels.time, time, 1.0, time_range),
+        (slow, labels.time, time, 1.0, order),
+        (unfit, labels.speed, speed, labels.speed_factor, speed_range),
+        (~(np.abs(grade) <= GRADE_MAX), labels.grade, grade, labels.grade_factor, grade_range),
+    )
 
 
 def check_conditions(oil_temperature: np.ndarray, heat_request: np.ndarray, labels: Labels) -> None:
@@ -83,6 +88,9 @@ def check_conditions(oil_temperature: np.ndarray, heat_request: np.ndarray, labe
         An oil temperature is out of range, or a heat request is neither 0 nor 1.
     """
     outside = ~np.isnan(oil_temperature) & ~((oil_temperature >= -60) & (oil_temperature <= 200))
-    labels.refuse(outside, "oil_temperature_C", oil_temperature, 1.0, "allowed is -60 to 200 degC")
     neither = (heat_request != 0.0) & (heat_request != 1.0)
-    labels.refuse(neither, "heat_request", heat_request, 1.0, "write 1 (engine has to run) or 0")
+    span = "allowed is -60 to 200 degC"
+    labels.refuse_all(
+        (outside, "oil_temperature_C", oil_temperature, 1.0, span),
+        (neither, "heat_request", heat_request, 1.0, "write 1 (engine has to run) or 0"),
+    )

@@ -6,6 +6,7 @@ from pathlib import Path
 import numpy as np
 
 from ..base.errors import InputError
+from ..base.faults import Faults
 from ..base.units import KM_PER_H, PERCENT
 from ..base.warning import InputWarning
 from ..files.csv_table import read_columns, read_header
@@ -59,10 +60,15 @@ def read_points(path: Path) -> dict[str, np.ndarray]:
     time, speed = columns["time_s"], columns["speed_km_per_h"] * KM_PER_H
     grade = columns[GRADE] * PERCENT if GRADE in columns else np.zeros_like(time)
     labels = Labels(*REQUIRED, GRADE, KM_PER_H, PERCENT, lambda i: f"{path}: line {lines[i]}")
-    check_points(time, speed, grade, labels)
+    faults = Faults()
+    with faults.caught():
+        check_points(time, speed, grade, labels)
     given = {key: columns[name] for name, key in CONDITIONS.items() if name in columns}
     unknown, none = np.full(time.size, np.nan), np.zeros(time.size)
-    check_conditions(given.get("oil_temperature", unknown), given.get("heat_request", none), labels)
+    oil, heat = given.get("oil_temperature", unknown), given.get("heat_request", none)
+    with faults.caught():
+        check_conditions(oil, heat, labels)
+    faults.raise_found()
     warn_slips(str(path), time, speed, grade)
     return {"time": time, "speed": speed, "grade": grade, **given}
 

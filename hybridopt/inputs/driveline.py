@@ -23,6 +23,11 @@ class Vehicle:
     Recuperation may take the share `recuperation_share` of the braking torque; where
     `driven_axles` is given, that share of what the driven axles brake. The front axle brakes
     `front_brake_share` of the whole. The trailer has no brakes of its own.
+
+    Tyres hold `tyre_grip` times the load of the driven axles. At rest on the level the front axle
+    carries `front_load_share` of the weight; the centre of gravity lies `centre_height` (m) above
+    the road. The default of the grip is that of dry asphalt (Wong, from memory), the others are
+    common practice, no source.
     """
 
     mass: float = quantity("mass_kg", low=50, high=100_000)
@@ -35,11 +40,21 @@ class Vehicle:
     headwind: float = quantity("headwind_m_per_s", low=-30, high=30, default=0.0)
     driven_axles: str = choice("driven_axles", ("front", "rear", "all"), "")
     front_brake_share: float | None = quantity("front_brake_share", low=0, high=1, default=None)
+    tyre_grip: float = quantity("tyre_grip", low=0.05, high=2, default=0.9)
+    front_load_share: float = quantity("front_load_share", low=0, high=1, default=0.55)
+    wheelbase: float = quantity("wheelbase_m", low=0.5, high=20, default=2.7)
+    centre_height: float = quantity("centre_height_m", low=0, high=5, default=0.55)
     trailer_mass: float = quantity("trailer_mass_kg", low=0, high=100_000, default=0.0)
     trailer_rolling_resistance: float = quantity(
         "trailer_rolling_resistance", low=0, high=0.1, default=0.0
     )
     trailer_drag_area: float = quantity("trailer_drag_area_m2", low=0, high=20, default=0.0)
+
+    @property
+    def driven_wheels(self) -> str:
+        """The driven wheels in words; all of them where the axles are not given."""
+        words = {"front": "the front wheels", "rear": "the rear wheels", "all": "all wheels"}
+        return words.get(self.driven_axles, "all wheels (driven_axles is not given)")
 
     @property
     def recuperated_share(self) -> float:

@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from ..base.errors import InputError
+from ..base.faults import Faults
 
 Section = TypeVar("Section")
 _SHORT = reprlib.Repr()
@@ -92,26 +93,40 @@ def read_section(
     Raises
     ------
     InputError
-        A key is missing, unknown, of the wrong type or out of range.
+        Keys are missing, unknown, of the wrong type or out of range.
     """
-    fields = {f.metadata["key"]: f for f in dataclasses.fields(cls) if "key" in f.metadata}  # type: ignore[arg-type]
-    refuse_unknown(table, set(fields), place)
-    values = dict(given)
+    return cls(**given, **read_values(cls, table, place))
+
+
+def read_values(cls: type, table: dict[str, Any], place: Place) -> dict[str, Any]:
+    """Return the values of a TOML table for the fields of a dataclass, by field.
+
+    Parameters and errors are those of :func:`read_section`.
+    """
+    fields = {f.metadata["key"]: f for f in dataclasses.fields(cls) if "key" in f.metadata}
+    values: dict[str, Any] = {}
+    faults = Faults()
+    with faults.caught():
+        refuse_unknown(table, set(fields), place)
     for key, field in fields.items():
-        if key in table:
-            values[field.name] = _value(table[key], field, place, key)
-        elif field.default is dataclasses.MISSING:
-            raise place.error(key, "is missing; add it with its value in the unit of its name")
-    return cls(**values)
+        with faults.caught():
+            if key in table:
+                values[field.name] = _value(table[key], field, place, key)
+            elif field.default is dataclasses.MISSING:
+                raise place.error(key, "is missing; add it with its value in the unit of its name")
+    faults.raise_found()
+    return values
 
 
 def refuse_unknown(table: dict[str, Any], known: set[str], place: Place) -> None:
-    """Raise InputError at the first key that is not `known`, naming the nearest one that is."""
+    """Raise InputError for keys that are not `known`, naming the nearest one that is."""
+    faults = Faults()
     for key in table:
         if key not in known:
             near = difflib.get_close_matches(key, sorted(known), n=1)
             hint = f"did you mean {near[0]}?" if near else f"known: {', '.join(sorted(known))}"
-            raise place.error(key, f"is not known here; {hint}")
+            faults.add(place.error(key, f"is not known here; {hint}").sentences)
+    faults.raise_found()
 
 
 def _value(raw: Any, field: "dataclasses.Field[Any]", place: Place, key: str) -> Any:
@@ -126,7 +141,12 @@ def _value(raw: Any, field: "dataclasses.Field[Any]", place: Place, key: str) ->
         return raw
     is_list = str(field.type).startswith("tuple")
     if isinstance(raw, list) and is_list:
-        return tuple(_number(item, field, place, f"{key}[{i}]") for i, item in enumerate(raw))
+        faults, numbers = Faults(), []
+        for i, item in enumerate(raw):
+            with faults.caught():
+                numbers.append(_number(item, field, place, f"{key}[{i}]"))
+        faults.raise_found()
+        return tuple(numbers)
     if is_list:
         raise place.error(key, f"is {shown(raw)}; write a list of numbers, one per gear")
     return _number(raw, field, place, key)

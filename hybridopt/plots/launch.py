@@ -10,7 +10,8 @@ from .axes import TEXT, dress, head, legend, new_figure, plain, title
 from .colours import ALARM_COLOUR, ENGINE_COLOUR, FAINT, INK, MOTOR_COLOUR
 
 if TYPE_CHECKING:
-    from ..physics.launches import Launch, LaunchSeries
+    from ..physics.launch_series import LaunchSeries
+    from ..physics.launches import Launch
 
 PAGE = (11.4, 7.4)
 
@@ -60,9 +61,11 @@ def plot_slip(ax: Axes, launch: "Launch") -> None:
 
 
 def plot_clutch_torque(ax: Axes, launch: "Launch") -> None:
-    """Draw the torque through the clutch with its capacity and what engine and motor give, N m."""
+    """Draw the torque through the clutch, and what it, the machines and the tyres hold, N m."""
     ax.axhline(launch.capacity, color=ALARM_COLOUR, linestyle="--", label="clutch capacity")
     ax.axhline(launch.available, color=ENGINE_COLOUR, linestyle=":", label="engine and motor")
+    if launch.held < 1.35 * max(launch.capacity, launch.available):
+        ax.axhline(launch.held, color=MOTOR_COLOUR, linestyle="-.", label="tyres")
     ax.stairs(launch.torque, launch.time, baseline=None, color=INK, linewidth=1.6, label="torque")
     ax.set_ylim(0.0, 1.35 * max(launch.capacity, launch.available))
     _finish(ax, launch, "torque (N m)", "Torque through the clutch")

@@ -109,7 +109,8 @@ class Settings:
         ------
         InputError
             The window is empty, wider than the battery's table, or the start or target lies
-            outside it, or `gear_start` is no gear of the driveline.
+            outside it, `gear_start` is no gear of the driveline, or a setting has no effect
+            because of another one.
         """
         battery = driveline.battery
         low = battery.soc_min if self.soc_min is None else self.soc_min
@@ -129,6 +130,17 @@ class Settings:
         target = {"sustain": start, "deplete": low, "free": low}.get(self.terminal, self.soc_target)
         if target is None:
             raise InputError("setting soc_target is missing; terminal 'target' needs it")
+        if self.two_sided and self.terminal == "free":
+            raise InputError(
+                "setting two_sided says nothing with terminal 'free', which has no target; leave "
+                "it out"
+            )
+        if self.soc_target is not None and self.soc_target != target:
+            raise InputError(
+                f"setting soc_target is {self.soc_target / PERCENT:g} %, but counts with terminal "
+                f"'target' only; terminal is '{self.terminal}', so set it to 'target' or leave "
+                "soc_target out"
+            )
         for name, value in (("soc_start", start), ("soc_target", target)):
             if not low - 1e-12 <= value <= high + 1e-12:
                 raise InputError(

@@ -106,7 +106,7 @@ def test_cycles_may_be_more_than_one_and_gears_followed():
 
 
 def test_without_tuning_nothing_is_tuned():
-    record = json.loads(compare("--tune", "none", "--json").stdout)
+    record = json.loads(run("ece15", *SMALL[:4], "--tune", "none", "--json").stdout)
     assert record["tuned"] == []
 
 

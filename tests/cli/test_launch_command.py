@@ -6,7 +6,8 @@ import pytest
 from commands import assert_one_sentence, run
 
 from hybridopt import read_driveline
-from hybridopt.physics.launches import launch, repeat_launch, verdict
+from hybridopt.physics.launch_series import repeat_launch, verdict
+from hybridopt.physics.launches import launch
 
 STEEP = ("launch", "--grade-percent", 20, "--acceleration", 0.8)
 

@@ -11,7 +11,7 @@ from hybridopt.tables.rule_table import LAYOUT
 
 HEADS = {".png": b"\x89PNG", ".pdf": b"%PDF", ".svg": b"<?xml"}
 TWINS = ("shifts", "soc", "best-modes", "motor", "gears")  # like another kind, so run seldom
-SLOW = ("starts", "shifts", "soc", "regret")
+DRIVEN = ("soc", "regret")
 
 
 @pytest.fixture(scope="module")
@@ -34,7 +34,7 @@ def test_every_kind_makes_a_picture(path, rules, tmp_path, kind):
     out = tmp_path / f"x{suffix}"
     source = rules if kind in ("tables", "rule-modes") else path
     more = ["--driveline", "full"] if kind == "rule-modes" else []
-    more += ["--controller", "equivalence", "--evaluations", "2"] if kind in SLOW else []
+    more += ["--controller", "equivalence", "--evaluations", "2"] if kind in DRIVEN else []
     outcome = run("plot", source, "--kind", kind, "--out", out, *more)
     assert outcome.exit_code == 0, outcome.output
     assert outcome.stdout == f"wrote {out}\n"

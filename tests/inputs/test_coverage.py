@@ -57,7 +57,11 @@ def test_plain_and_shipped_drivelines_pass(name):
             {"ratios": (), "efficiencies": (), "drag_torques": ()},
             "ratios: is .*; list 1 to 20 ratios",
         ),
-        ("engine", {"max_speed": 800 * RPM}, r"\[engine\] max_speed_rpm: must be above idle_speed"),
+        (
+            "engine",
+            {"max_speed": 800 * RPM},
+            r"\[engine\] max_speed_rpm: is 800; it must be above idle_speed_rpm, 800",
+        ),
         (
             "engine",
             {"max_speed": 6500 * RPM},
@@ -125,17 +129,17 @@ def test_plain_and_shipped_drivelines_pass(name):
         (
             "battery",
             {"table": table_with(open_circuit_voltage=0.0)},
-            r"\[battery\] table: an open-circuit voltage is above 0 V; mend that row",
+            r"\[battery\] table: the open-circuit voltage at 0 % SoC is 0 V; an open-circuit",
         ),
         (
             "clutches",
             {"launch_speed": 799 * RPM},
-            "launch_speed_rpm: must not be below the engine's",
+            "launch_speed_rpm: is 799; it must not be below the engine's",
         ),
         (
             "clutches",
             {"launch_speed": 6001 * RPM},
-            "launch_speed_rpm: must not be above max_speed_r",
+            "launch_speed_rpm: is 6001; it must not be above max_speed_r",
         ),
         (
             "clutches",
@@ -151,7 +155,9 @@ def test_misfits_are_refused(part, fields, message):
 
 def test_motor_must_reach_the_launch_speed():
     slow = varied(PLAIN, motor={"max_speed": 1400 * RPM}, clutches={"launch_speed": 1500 * RPM})
-    with pytest.raises(InputError, match="launch_speed_rpm: must not be above max_speed_rpm of"):
+    with pytest.raises(
+        InputError, match="launch_speed_rpm: is 1500; it must not be above max_speed_rpm of"
+    ):
         check_driveline(slow)
 
 

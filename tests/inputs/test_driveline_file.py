@@ -278,7 +278,7 @@ def test_fault_in_a_map_names_the_map(folder):
         ("[vehicle]\nmass_kg = -1\n", "[vehicle] mass_kg: is -1; allowed is 50 to 100000"),
         ("[gearbox]\nratios = [1, true]\n", "[gearbox] ratios[1]: is True; write"),
         ("[engine]\nmodel = 'x'\n", "[engine] model: is 'x'; write"),
-        ("[motor]\nloss_map_csv = 'x'\n", "loss_map_csv: the file 'x' does not exist beside it"),
+        ("[motor]\nloss_map_csv = 'x'\n", "[motor] loss_map_csv: the file 'x' does not exist"),
         ("oops = 1\n", "[top level] oops: is not known here"),
     ],
 )

@@ -7,7 +7,8 @@ from scipy.integrate import solve_ivp
 
 from hybridopt import InfeasibleError, InputError, read_driveline
 from hybridopt.base.units import GRAVITY
-from hybridopt.physics.launches import available_torque, launch, repeat_launch, verdict
+from hybridopt.physics.launch_series import repeat_launch, verdict
+from hybridopt.physics.launches import available_torque, launch
 from hybridopt.physics.thermal import clutch_temperature
 
 HEATED = {"heat_capacity": 1500.0, "oil_cooling": 30.0, "launch_capacity": 1000.0}
@@ -89,7 +90,13 @@ def test_full_load_of_the_demo_is_within_a_usual_capacity():
     assert available_torque(demo) == pytest.approx(145.7 + 0.8 * (197.4 - 145.7) + 190.0)
     done = launch(demo, 0.12)
     assert done.capacity == 550.0 and done.faults == []
-    assert verdict(done).startswith("yes: a full-load launch on 12 % takes 377 of 550 Nm")
+    # as much as a grip of 0.9 holds: 0.9 m g cos r / (i e) + T_d
+    held = 0.9 * 1700 * GRAVITY / np.hypot(1, 0.12) * 0.322 / (4.86 * 3.28 * 0.945) + 0.8
+    assert done.held == pytest.approx(held, rel=1e-12) and held == pytest.approx(319.3, abs=0.1)
+    words = "takes 319 of 550 Nm, all that the tyres hold, and"
+    assert verdict(done).startswith(f"yes: a full-load launch on 12 % {words}")
+    sticky = launch(varied(demo, vehicle={"tyre_grip": 2.0}), 0.12)
+    assert verdict(sticky).startswith("yes: a full-load launch on 12 % takes 377 of 550 Nm and")
 
 
 def test_battery_limits_full_load():

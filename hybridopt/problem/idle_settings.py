@@ -1,0 +1,35 @@
+"""Settings that a driveline or a cycle leaves without effect."""
+
+from collections.abc import Iterator
+
+import numpy as np
+
+from ..inputs.cycle import Cycle
+from ..inputs.driveline import Driveline
+from .settings import Settings
+
+
+def idle_settings(settings: Settings, driveline: Driveline, cycle: Cycle) -> Iterator[str]:
+    """Yield a sentence for each setting that was given and has no effect on a solve.
+
+    Parameters
+    ----------
+    settings, driveline, cycle
+        Of the solve.
+    """
+    if settings.stop_oil_temperature is not None and np.isnan(cycle.oil_temperature).all():
+        yield (
+            f"setting stop_oil_temperature has no effect on cycle {cycle.name}, which has no "
+            "column oil_temperature_C; add it, or leave the setting out"
+        )
+    limited = (
+        driveline.clutches.heat_capacity is not None
+        or driveline.motor.has_continuous_torque
+        or driveline.battery.continuous_share < 1.0
+    )
+    if settings.thermal_limits and not limited:
+        yield (
+            f"setting thermal_limits has no effect on driveline {driveline.name}, which gives "
+            "neither heat_capacity_kJ_per_K of the clutches nor a continuous torque of the motor "
+            "nor a continuous_share of the battery; add one, or leave the setting out"
+        )
