@@ -92,7 +92,7 @@ TOTALS = {
     "shifts": Quantity("1", "gear shifts"),
     "distance_km": Quantity("km", "distance driven"),
     "duration_s": Quantity("s", "duration"),
-    "energy_residual": Quantity("1", "misfit of the energy balance over its throughput"),
+    "energy_residual": Quantity("1", "misfit of the energy balance in steps, over throughput"),
 }
 
 BOUND_TOTALS = {

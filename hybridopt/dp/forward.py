@@ -87,8 +87,8 @@ def best_run(problem: Problem, value: CostToGo) -> ForwardRun:
             break
         aims.append(aim)
         runs.append(run)
-    rank = partial(_rank, problem)
-    cheapest = min(runs, key=rank)
+    by_rank = partial(rank, problem)
+    cheapest = min(runs, key=by_rank)
     if _landed(problem, cheapest):
         return cheapest
     sides = [
@@ -96,7 +96,7 @@ def best_run(problem: Problem, value: CostToGo) -> ForwardRun:
         for below in (True, False)
     ]
     best = [min(side, key=lambda i: runs[i].cost) for side in sides if side]
-    return min((_settled(runner, runs[i], aims[i]) for i in best), key=rank)
+    return min((_settled(runner, runs[i], aims[i]) for i in best), key=by_rank)
 
 
 def _settled(runner: "Runner", run: ForwardRun, aim: float) -> ForwardRun:
@@ -119,14 +119,14 @@ def _settled(runner: "Runner", run: ForwardRun, aim: float) -> ForwardRun:
             if math.isinf(width):
                 break
             continue
-        best, miss = min(best, again, key=partial(_rank, problem)), _miss(problem, again)
+        best, miss = min(best, again, key=partial(rank, problem)), _miss(problem, again)
         if _landed(problem, again):
             break
     return best
 
 
-def _rank(problem: Problem, run: ForwardRun) -> tuple[bool, float]:
-    """Sort key of runs: those that miss the target beyond the tolerance last, then by cost."""
+def rank(problem: Problem, run: ForwardRun) -> tuple[bool, float]:
+    """Return the sort key of runs: those that miss the target beyond the tolerance last, then by cost."""
     return missed_target(run, problem), run.cost
 
 

@@ -11,7 +11,7 @@ from ..dp import kernels
 from ..dp.bound import lower_bound
 from ..dp.corridor import Corridor
 from ..dp.cost_to_go import CostToGo
-from ..dp.forward import ForwardRun, best_run, missed_target, refuse_missed
+from ..dp.forward import ForwardRun, best_run, missed_target, rank, refuse_missed
 from ..inputs.driveline import Battery
 from ..physics.schedule import Schedule
 from ..problem.choices import Choices
@@ -20,6 +20,7 @@ from ..problem.settings import Settings
 from .detours import Detours
 
 PENALTY_STEPS = (1.0, 10.0, 100.0)  # times the given penalty, until the target is met
+DEARLY = 1e-3  # of the cost, and g: so far a run may lie above the cost-to-go at the start
 COARSE_POINTS = 126  # SoC points of the solve that a corridor is worked out from
 EXPECTED_GAP = 3e-4  # of the cost: gap that a corridor is first made for
 
@@ -122,9 +123,7 @@ def solve(
         problem=problem,
         run=run,
         schedule=run.schedule(problem.points),
-        value_start=float(
-            kernels._value(problem.grid, value[0][problem.state, problem.gear], problem.soc)
-        ),
+        value_start=_value_at_start(problem, value),
         value=value,
         corridor=corridor,
     )
@@ -138,19 +137,32 @@ def _solve(
     events: tuple[Any, np.ndarray | None, np.ndarray | None],
     progress: Progress,
 ) -> tuple[Problem, CostToGo, ForwardRun, Corridor | None]:
-    """Sweep and run forward; where the target is missed, again with steeper penalties.
+    """Sweep and run forward; where the target is missed or dearly met, with steeper penalties too.
 
     A penalty just above the marginal fuel value keeps the kink it makes in the cost-to-go small,
-    and with it the grid error; where the last charge before the target is dearer than that (idling
-    to charge), the steeper ones take over.
+    and with it the grid error. Where the last charge before the target is dearer than that (idling
+    to charge), the cost-to-go counts on missing the target; a run that lands on it all the same is
+    found without guidance, and costs far more than the cost-to-go says. Then the steeper ones take
+    over, and the cheapest run counts.
     """
+    best: tuple[Problem, CostToGo, ForwardRun, Corridor | None] | None = None
     for steeper in PENALTY_STEPS:
         problem = make_problem(points, battery, settings, steeper * penalty, *events)
         value, run, corridor = _optimum(problem, progress)
-        if not missed_target(run, problem):
+        if best is None or rank(problem, run) < rank(problem, best[2]):
+            best = problem, value, run, corridor
+        dearly = run.cost > (1.0 + DEARLY) * _value_at_start(problem, value) + DEARLY
+        if not (dearly or missed_target(run, problem)):
             break
-    refuse_missed(run, problem)
-    return problem, value, run, corridor
+    assert best is not None  # there is at least one penalty
+    refuse_missed(best[2], best[0])
+    return best
+
+
+def _value_at_start(problem: Problem, value: CostToGo) -> float:
+    """Return the cost-to-go where the run begins, g."""
+    row = value[0][problem.state, problem.gear]
+    return float(kernels._value(problem.grid, row, problem.soc))
 
 
 def _optimum(problem: Problem, progress: Progress) -> tuple[CostToGo, ForwardRun, Corridor | None]:

@@ -105,3 +105,20 @@ def test_no_bound_above_a_schedule_in_hundreds_of_cases(seed, steps):
 def test_most_cases_can_be_driven():
     """The checks above look at something: most random cases have schedules to compare."""
     assert sum(check(seed, 20, few=1) > 0 for seed in range(12)) >= 8
+
+
+@pytest.mark.parametrize("seed", [27, 103, 125, 157, 196])
+def test_a_weak_penalty_costs_nothing(seed):
+    """Where missing the target looks cheap to the cost-to-go, steeper penalties are tried as well.
+
+    Reference: the same drive with a penalty twelve times as steep. A schedule that meets the
+    target costs the same with any penalty, so the weak one must not end up dearer.
+    """
+    random = np.random.default_rng(seed)
+    battery, points = odd_battery(random), random_drive(random, 3 + seed % 30)
+    start = random.uniform(0.2, 0.8)
+    target = np.clip(start + random.uniform(-0.03, 0.03), 0.1, 0.9)
+    settings = oracle.settings(1001, 0.1, 0.9, start, soc_target=target, shift_cost=0.05)
+    weak, steep = (solve(points, battery, settings, 800.0 * factor) for factor in (1.0, 12.0))
+    assert weak.soc[-1] >= target - 1e-6
+    assert weak.cost <= 1.005 * steep.cost
