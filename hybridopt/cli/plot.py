@@ -40,7 +40,7 @@ KINDS = {
 OF_RULES = ("tables", "rule-modes")
 TABLES = ("engine_start", "engine_stop", "electric_limit", "motor_torque", "shift_up", "shift_down")
 SUFFIXES = (".png", ".pdf", ".svg")
-STANDARD = ("load_following", "equivalence", "adaptive_equivalence")
+STANDARD = ("power_thresholds", "equivalence", "adaptive_equivalence")
 
 
 class _Job(NamedTuple):

@@ -13,7 +13,7 @@ from hybridopt.files.table_csv import table_writer
 from hybridopt.report.words import repeat_command
 
 SMALL = ("--soc-points", "101", "--splits", "9", "--evaluations", "5")
-NAMES = ("load_following", "electric_power", "equivalence", "adaptive_equivalence")
+NAMES = ("power_thresholds", "electric_power", "equivalence", "adaptive_equivalence")
 RULE = """
 from hybridopt.controllers.controller import Command
 def rule(seen):
@@ -94,7 +94,7 @@ def test_cycles_may_be_more_than_one_and_gears_followed():
         "eudc",
         *SMALL,
         "--controller",
-        "load_following",
+        "power_thresholds",
         "--gears",
         "follow",
         "--tune",
@@ -102,7 +102,7 @@ def test_cycles_may_be_more_than_one_and_gears_followed():
     )
     assert outcome.exit_code == 0, outcome.output
     assert outcome.stdout.count("proved bound") == 2
-    assert "load_following on eudc" in outcome.stdout
+    assert "power_thresholds on eudc" in outcome.stdout
 
 
 def test_without_tuning_nothing_is_tuned():
@@ -149,7 +149,7 @@ def test_an_existing_file_stays_unless_asked(tmp_path, name):
         (("ece16",), ("ece16",)),
         (("ece15", "--controller", "equivalense"), ("did you mean equivalence",)),
         (("ece15", "--controller", "none.py:f"), ("none.py does not exist",)),
-        (("ece15", "--controller", "load_following", "--gears", "best"), ("use 'lines'",)),
+        (("ece15", "--controller", "power_thresholds", "--gears", "best"), ("use 'lines'",)),
         (("ece15", "--tune", "some"), ("--tune",)),
         (("ece15", "--evaluations", "0"), ("--evaluations",)),
         (("ece15", "--driveline", "none"), ("none",)),

@@ -12,8 +12,8 @@ from hybridopt.controllers.builtin import (
     AdaptiveEquivalence,
     ElectricPower,
     Equivalence,
-    LoadFollowing,
     Playback,
+    PowerThresholds,
 )
 from hybridopt.controllers.controller import Command
 from hybridopt.evaluation.case import Case, score
@@ -24,7 +24,7 @@ from hybridopt.physics.modes import Mode
 from hybridopt.pipeline import find_optimum
 
 RULES = {
-    "load": LoadFollowing(),
+    "load": PowerThresholds(),
     "power": ElectricPower(),
     "constant": Equivalence(),
     "adaptive": AdaptiveEquivalence(),
@@ -329,5 +329,5 @@ def test_tuned_thresholds_lie_between_the_equivalence_factor_and_fifteen_percent
     """Literature: 5 to 15 % for hand-tuned thresholds (from memory); a search may do better."""
     found = case(cycle, soc_points=1001, splits=61)
     constant = score(found, "constant", tune(Equivalence(), [found], 800).controller)
-    load = score(found, "load", tune(LoadFollowing(), [found], 800).controller)
+    load = score(found, "load", tune(PowerThresholds(), [found], 800).controller)
     assert constant.gap_bound_percent < load.gap_bound_percent < 15.0
