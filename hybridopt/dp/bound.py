@@ -36,6 +36,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ..base.percent import percent_above
 from ..base.threads import in_threads
 from ..physics.battery import (
     inner_power,
@@ -73,7 +74,7 @@ class Bound:
     Attributes
     ----------
     bound : g, no schedule costs less (fuel plus event costs)
-    gap_percent : how far the schedule's cost lies above it, in % of the cost
+    gap_percent : how far the schedule's cost lies above it, in % of it
     cause : what dominates the gap
     multipliers : g/J, (steps + 1,), fuel value of stored energy; the first one is unused
     free : g, as `bound` for schedules that may end anywhere in the window
@@ -139,7 +140,7 @@ def lower_bound(problem: Problem, run: ForwardRun, costate: np.ndarray) -> Bound
     best, factors, iterations = ascend(dual, factors, run.cost)
     free = dual.with_boxes(make_boxes(problem, BOXES, None))
     multipliers, gap = dual.multipliers(factors), run.cost - best
-    percent = gap_percent(run.cost, best)
+    percent = percent_above(run.cost, best)
     return Bound(
         bound=best,
         gap_percent=percent,
@@ -150,11 +151,6 @@ def lower_bound(problem: Problem, run: ForwardRun, costate: np.ndarray) -> Bound
         iterations=iterations,
         seconds=time.perf_counter() - began,
     )
-
-
-def gap_percent(cost: float, bound: float) -> float:
-    """Return how far a cost lies above a bound, % of the cost."""
-    return 100.0 * (cost - bound) / max(abs(cost), 1e-12)
 
 
 def bound_attrs(bound: Bound) -> dict[str, float | str]:

@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 
+from ..base.percent import percent_above
 from ..dp.bound import Bound
 from ..optimum.solve import Solution
 from ..physics.battery import Cell, stored_energy
@@ -49,13 +50,13 @@ class Yardstick:
     cost: float
     starts: int
 
-    def equal_cost(self, cost: float, soc_end: float) -> float:
-        """Return a cost brought to the optimum's final SoC, g."""
-        return cost + self.worth.correction(soc_end)
+    def equal(self, grams: float, soc_end: float) -> float:
+        """Return a fuel or cost brought to the optimum's final SoC, g."""
+        return grams + self.worth.correction(soc_end)
 
-    def gap(self, cost: float, soc_end: float) -> float:
-        """Return how far a cost at equal final SoC is above the optimum's, %."""
-        return 100.0 * (self.equal_cost(cost, soc_end) / self.cost - 1.0)
+    def cost_above(self, cost: float, soc_end: float) -> float:
+        """Return how far a cost at equal SoC lies above the optimum's, %."""
+        return percent_above(self.equal(cost, soc_end), self.cost)
 
 
 def charge_worth(solution: Solution, bound: Bound) -> ChargeWorth:

@@ -49,7 +49,8 @@ def plot_regret(ax: Axes, scores: "Sequence[Score]") -> None:
     for number, (score, lost) in enumerate(zip(scores, sums, strict=True)):
         if number:
             ends, style = edges(score.trace), _style(number)
-            name = f"{plain(score.controller, 22)}\n{score.gap_optimum_percent:.2f} % above optimum"
+            above = f"cost {score.cost_above_optimum_percent:.2f} % above optimum"
+            name = f"{plain(score.controller, 22)}\n{above}"
             ax.plot(ends, lost, label=name, **style)
             for moment in list(score.regret.moments)[:MARKED]:
                 if moment.loss > 0.03 * most:

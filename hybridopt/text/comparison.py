@@ -36,8 +36,9 @@ CAUSE_HEADS = {
     "final_charge": "charge",
 }
 FLAT = (
-    *("cycle", "controller", "fuel_g", "fuel_equal_g", "fuel_per_kWh_g", "cost_g", "cost_equal_g"),
-    *("bound_g", "gap_optimum_percent", "gap_bound_percent", "soc_end", "balance_percent"),
+    *("cycle", "controller", "fuel_g", "fuel_equal_g", "fuel_above_optimum_percent"),
+    *("fuel_per_kWh_g", "cost_g", "cost_equal_g", "cost_above_optimum_percent"),
+    *("bound_g", "gap_percent", "soc_end", "balance_percent"),
     *("starts", "shifts", "clipped_steps"),
 )
 """Values of a score that are one number or name."""
@@ -73,22 +74,24 @@ def comparison_text(comparison: "Comparison", moments: int = 0) -> str:
 def _values(cycle: str, scores: "list[Score]") -> list[str]:
     best = scores[0]
     lines = [
-        f"Cycle {cut(cycle, 40)}: proved bound {best.bound_g:.2f} g at SoC "
-        f"{best.soc_end / PERCENT:.2f} %",
-        f"Energy left in the battery counts {best.fuel_per_kWh_g:.1f} g of fuel per kWh.",
+        f"Cycle {cut(cycle, 40)}: proved bound {best.bound_g:.2f} g",
+        f"Equal SoC: brought to {best.soc_end / PERCENT:.2f} %, a kWh in the battery counting "
+        f"{best.fuel_per_kWh_g:.1f} g of fuel.",
+        "Cost is fuel and what starts and shifts are charged; it is what was minimised.",
         "",
-        f"{'':{NAME_ROOM}}{'fuel':>8}{'SoC end':>9}{'fuel at':>10}{'above':>8}{'above':>8}"
-        f"{'':>7}{'':>7}{'':>2}",
-        f"{'controller':{NAME_ROOM}}{'g':>8}{'%':>9}{'equal SoC':>10}{'optimum':>8}{'bound':>8}"
-        f"{'starts':>7}{'shifts':>7}",
+        f"{'':{NAME_ROOM}}{'SoC':>6}{'':>8}{'fuel at':>7}{'fuel':>8}{'cost':>8}{'cost':>8}",
+        f"{'':{NAME_ROOM}}{'end':>6}{'fuel':>8}{'equal':>7}{'above':>8}{'above':>8}{'above':>8}",
+        f"{'controller':{NAME_ROOM}}{'%':>6}{'g':>8}{'SoC':>7}{'optimum':>8}{'optimum':>8}"
+        f"{'bound':>8}{'starts':>7}{'shifts':>7}",
     ]
     for score in scores:
-        flag = " *" if score.balance_percent > 100.0 * BALANCE_LIMIT else ""
+        flag = "*" if score.balance_percent > 100.0 * BALANCE_LIMIT else ""
         lines.append(
-            f"{cut(score.controller, NAME_ROOM - 1):{NAME_ROOM}}{score.fuel_g:>8.1f}"
-            f"{score.soc_end / PERCENT:>9.2f}{score.fuel_equal_g:>10.1f}"
-            f"{fixed(score.gap_optimum_percent, 2):>6} %{fixed(score.gap_bound_percent, 2):>6} %"
-            f"{score.starts:>7}{score.shifts:>7}{flag}"
+            f"{cut(score.controller, NAME_ROOM - 1):{NAME_ROOM}}{score.soc_end / PERCENT:>6.2f}"
+            f"{flag:1}{score.fuel_g:>7.1f}{score.fuel_equal_g:>7.1f}"
+            f"{_percent(score.fuel_above_optimum_percent)}"
+            f"{_percent(score.cost_above_optimum_percent)}{_percent(score.gap_percent)}"
+            f"{score.starts:>7}{score.shifts:>7}"
         )
     if any(score.balance_percent > 100.0 * BALANCE_LIMIT for score in scores):
         lines.append(
@@ -97,6 +100,10 @@ def _values(cycle: str, scores: "list[Score]") -> list[str]:
         )
     clipped = [_clipped(score) for score in scores if score.clipped_steps]
     return lines + clipped
+
+
+def _percent(value: float) -> str:
+    return f"{fixed(value, 2):>6} %"
 
 
 def _clipped(score: "Score") -> str:
@@ -144,7 +151,7 @@ def _choice(choice: "Command") -> str:
 
 
 def _tuned(comparison: "Comparison") -> list[str]:
-    lines = ["Tuned parameters (SI)"]
+    lines = ["Tuned parameters (SI), with what tuning made small, % above the optimum's cost"]
     for (name, cycle), tuned in comparison.tuned.items():
         where = f" on {cycle}" if cycle else ""
         lines.append(

@@ -272,9 +272,9 @@ def test_restless_commands_are_clipped_and_few_inhibitors_are_passed():
 def test_scores_hold_the_optimum_and_its_bound():
     case = Case(known(**INHIBITORS))
     optimum = score(case, "optimum", Playback(schedule=case.optimum.solution.schedule))
-    assert optimum.gap_bound_percent >= -1e-9 and optimum.clipped_steps == 0
+    assert optimum.gap_percent >= -1e-9 and optimum.clipped_steps == 0
     rule = score(case, "load", RULES["load"])
-    assert rule.gap_bound_percent > optimum.gap_bound_percent
+    assert rule.gap_percent > optimum.gap_percent
 
 
 def test_an_inhibitor_is_passed_only_where_nothing_else_drives_and_that_is_counted():
