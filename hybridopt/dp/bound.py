@@ -38,14 +38,7 @@ import numpy as np
 
 from ..base.percent import percent_above
 from ..base.threads import in_threads
-from ..physics.battery import (
-    inner_power,
-    resistance_at,
-    stored_energy,
-    terminal_power,
-    voltage_at,
-    voltage_slope,
-)
+from ..physics.battery import inner_power, resistance_at, terminal_power, voltage_at, voltage_slope
 from ..physics.codes import EngineClass
 from ..problem.choices import Choices
 from ..problem.graph import begins_start
@@ -54,6 +47,7 @@ from ..problem.memory import PART
 from ..problem.problem import Problem
 from . import bound_kernels as kernels
 from .boxes import make_boxes
+from .end_bound import EndBound
 from .forward import ForwardRun
 
 BOXES = 16  # sub-boxes of the SoC window
@@ -77,7 +71,7 @@ class Bound:
     gap_percent : how far the schedule's cost lies above it, in % of it
     cause : what dominates the gap
     multipliers : g/J, (steps + 1,), fuel value of stored energy; the first one is unused
-    free : g, as `bound` for schedules that may end anywhere in the window
+    ends : the bound over the final SoC
     problem : what was solved
     iterations : supergradient steps taken
     seconds : time spent
@@ -87,7 +81,7 @@ class Bound:
     gap_percent: float
     cause: str
     multipliers: np.ndarray
-    free: float
+    ends: EndBound
     problem: Problem
     iterations: int
     seconds: float
@@ -95,12 +89,9 @@ class Bound:
     def at(self, soc_end: float) -> float:
         """Return the lower limit, g, of schedules that end at a SoC or above it.
 
-        The theorem holds for any final SoC with the same multipliers; only the boxes in reach are
-        not cut by the target here. An event cost counts as in the problem.
+        The theorem holds for any; multipliers are improved near it. Events count as in the problem.
         """
-        cell, low = self.problem.cell, self.problem.settings.socs[0]
-        above = stored_energy(cell, soc_end) - stored_energy(cell, low)
-        return float(self.free + self.multipliers[-1] * above)
+        return self.ends.at(soc_end)
 
 
 def lower_bound(problem: Problem, run: ForwardRun, costate: np.ndarray) -> Bound:
@@ -146,7 +137,7 @@ def lower_bound(problem: Problem, run: ForwardRun, costate: np.ndarray) -> Bound
         gap_percent=percent,
         cause=_cause(dual, run, factors, gap) if percent > NOTED_PERCENT else "",
         multipliers=multipliers,
-        free=free.value(factors)[0],
+        ends=EndBound(free, factors, run.cost, ascend),
         problem=problem,
         iterations=iterations,
         seconds=time.perf_counter() - began,

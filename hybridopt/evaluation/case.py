@@ -19,7 +19,7 @@ from ..optimum.result import Result, fuel_used, make_result
 from ..physics.modes import Mode
 from ..problem.graph import begins_start
 from .equal_soc import ChargeWorth, Yardstick, balance_share, charge_worth
-from .regret import Regret, drive_regret
+from .regret import NOT_SOUGHT, Regret, drive_regret
 
 OPTIMUM = "optimum"  # name of the replayed optimum among the controllers
 AnyController = BuiltIn | Controller | ControllerFunction
@@ -106,7 +106,7 @@ class Case:
     def regret(self, drive: Drive, most: int = 10) -> Regret:
         """Find where a drive loses; see :func:`hybridopt.evaluation.regret.drive_regret`."""
         known = self.optimum
-        return drive_regret(known.solution, known.points, known.demand, drive, self.worth, most)
+        return drive_regret(known.solution, known.points, known.demand, drive, self.yardstick, most)
 
 
 @dataclass(frozen=True, eq=False)
@@ -129,7 +129,7 @@ class Score:
     clipped : steps of each kind of clipping
     clipped_steps : steps with any
     shares : share of time in each mode
-    regret : where it loses
+    regret : where it loses; `NOT_SOUGHT` of the same module where only the totals were wanted
     result : all traces and totals; attr `controller` is the name, but for the optimum
     """
 
@@ -160,7 +160,7 @@ class Score:
         return self.result.dataset
 
 
-def score(case: Case, name: str, controller: AnyController, moments: int = 10) -> Score:
+def score(case: Case, name: str, controller: AnyController, moments: int | None = 10) -> Score:
     """Measure a controller on a case.
 
     Parameters
@@ -172,7 +172,7 @@ def score(case: Case, name: str, controller: AnyController, moments: int = 10) -
     controller
         What :meth:`ClosedLoop.run` takes.
     moments
-        How many costliest moments to list.
+        How many costliest moments to list; None leaves the regret out, which takes a sweep.
     """
     known, drive, worth = case.optimum, case.drive(controller), case.worth
     trace = case.loop.replay(drive)
@@ -197,7 +197,7 @@ def score(case: Case, name: str, controller: AnyController, moments: int = 10) -
         clipped=drive.clippings(),
         clipped_steps=int(np.count_nonzero(drive.clipped)),
         shares={mode: attrs[f"share_{mode.name.lower()}"] for mode in Mode},
-        regret=case.regret(drive, moments),
+        regret=NOT_SOUGHT if moments is None else case.regret(drive, moments),
         result=result,
     )
 

@@ -63,9 +63,9 @@ def tune(
 
     Notes
     -----
-    The objective is the mean over cases of the cost at equal final SoC over the optimum's, plus
-    :data:`IMBALANCE` of the worth of the energy off balance, since the linear correction flatters
-    a drive that ends far away.
+    The objective is the mean over cases of the cost at equal SoC above the optimum's, plus
+    :data:`IMBALANCE` of the worth of the energy off balance, so that what is tuned on one cycle
+    keeps its charge on others.
     """
     if not cases:
         raise InputError("tuning needs a case; give a cycle")

@@ -18,7 +18,7 @@ CAUSES = {
     "engine": ("engine on or off", CAUSE_COLOURS["engine"]),
     "gear": ("gear", CAUSE_COLOURS["gear"]),
     "split": ("torque split", CAUSE_COLOURS["split"]),
-    "other": ("grid and final charge", CAUSE_COLOURS["other"]),
+    "other": ("SoC window and grid", CAUSE_COLOURS["other"]),
 }
 BAR = 0.62
 ROW = 0.32  # inch
@@ -62,7 +62,7 @@ def _parts(score: "Score") -> dict[str, float]:
     """Return the causes in % of the optimum's cost."""
     totals = score.regret.totals
     grams = {name: totals[name] for name in ("engine", "gear", "split")}
-    grams["other"] = totals["grid"] + totals["final_charge"]
+    grams["other"] = totals["window"] + totals["grid"]
     optimum = score.cost_equal_g / (1.0 + score.cost_above_optimum_percent / 100.0)
     return {name: 100.0 * value / optimum for name, value in grams.items()}
 

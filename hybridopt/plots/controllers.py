@@ -72,7 +72,7 @@ def _mark(ax: Axes, x: float, y: float, text: str, colour: str) -> None:
 def _decided(score: "Score") -> np.ndarray:
     """Return what the decisions of each step lost, g."""
     causes = score.regret.causes
-    return np.asarray(sum(values for name, values in causes.items() if name != "final_charge"))
+    return np.asarray(causes["engine"] + causes["gear"] + causes["split"])
 
 
 def _style(number: int) -> dict[str, Any]:

@@ -62,7 +62,7 @@ def optimum_values(optimum: Optimum) -> tuple[dict[str, float], Result]:
 
 def controller_values(case: Case, name: str, controller: Any) -> tuple[dict[str, float], Result]:
     """Return values and result of a controller on a case."""
-    measured = score(case, name, controller)
+    measured = score(case, name, controller, moments=None)
     result = measured.result
     per_gram = result.fuel_l_per_100km / max(result.fuel_g, 1e-12)
     return _totals(result) | {

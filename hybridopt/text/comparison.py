@@ -32,8 +32,8 @@ CAUSE_HEADS = {
     "engine": "engine",
     "gear": "gear",
     "split": "split",
+    "window": "window",
     "grid": "grid",
-    "final_charge": "charge",
 }
 FLAT = (
     *("cycle", "controller", "fuel_g", "fuel_equal_g", "fuel_above_optimum_percent"),
@@ -121,13 +121,13 @@ def _modes(scores: "list[Score]") -> list[str]:
 
 
 def _causes(scores: "list[Score]") -> list[str]:
-    head = "".join(f"{text:>9}" for text in CAUSE_HEADS.values())
-    lines = [f"{'lost by, g':{NAME_ROOM}}{head}{'sum':>9}"]
+    head = "".join(f"{text:>8}" for text in CAUSE_HEADS.values())
+    lines = [f"{'lost by, g':{NAME_ROOM}}{head}{'sum':>8}"]
     for score in scores:
         regret = score.regret
-        causes = "".join(f"{fixed(regret.totals[name], 2):>9}" for name in CAUSE_HEADS)
+        causes = "".join(f"{fixed(regret.totals[name], 2):>8}" for name in CAUSE_HEADS)
         name = cut(score.controller, NAME_ROOM - 1)
-        lines.append(f"{name:{NAME_ROOM}}{causes}{fixed(regret.total, 2):>9}")
+        lines.append(f"{name:{NAME_ROOM}}{causes}{fixed(regret.total, 2):>8}")
     return lines
 
 

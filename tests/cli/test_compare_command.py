@@ -10,6 +10,7 @@ from commands import run as run_command
 
 from hybridopt import Result
 from hybridopt.base.nomenclature import EQUAL_TOTALS
+from hybridopt.evaluation.regret import CAUSES
 from hybridopt.files.table_csv import table_writer
 from hybridopt.report.words import key_values, repeat_command
 from hybridopt.text.summary import summary
@@ -65,7 +66,7 @@ def test_rows_of_the_table_say_what_json_says():
         assert row[4:10:2] == [f"{score[name]:.2f}" for name in above]
         assert [int(cell) for cell in row[10:12]] == [score["starts"], score["shifts"]]
         assert score["cost_equal_g"] >= score["bound_g"] * (1 - 1e-9)
-        assert set(score["regret_g"]) == {"engine", "gear", "split", "grid", "final_charge"}
+        assert set(score["regret_g"]) == set(CAUSES)
         assert sum(score["shares"].values()) == pytest.approx(1.0)
     assert len(record["tuned"]) == 1 and record["tuned"][0]["parameters"]["factor"] > 1.5
     assert all(len(score["moments"]) <= 10 for score in record["scores"])

@@ -20,7 +20,9 @@ CELL = pack_battery(constant_battery())  # 250 V at every SoC, 36,000 C, 0.15 oh
 
 def test_a_yardstick_brings_costs_to_the_optimums_final_soc():
     """1 % of 36,000 C at 250 V is 90 kJ; at 1e-4 g/J it is worth 9 g."""
-    yardstick = Yardstick(ChargeWorth(1e-4, 0.5, CELL), cost=300.0, starts=7)
+    yardstick = Yardstick(
+        ChargeWorth(1e-4, 0.5, CELL, lambda soc: 1e-4 * 9e6 * soc), cost=300.0, starts=7
+    )
     assert yardstick.equal(306.0, 0.51) == pytest.approx(297.0)
     assert yardstick.cost_above(306.0, 0.49) == pytest.approx(100.0 * (315.0 / 300.0 - 1.0))
     assert yardstick.cost_above(300.0, 0.5) == 0.0
@@ -49,7 +51,7 @@ def test_best_split_weighs_fuel_against_what_charge_is_worth_ahead():
     row = np.tile(-500.0 * (0.2 + 0.01 * np.arange(61)), (states, 3, 1))
     best = BestSplits(np.empty((2, 3)), np.empty((2, 3), dtype=np.int64))
     at = Situation(0, 0.5, events.graph.off, 0, 1, _make_memory())
-    _best_splits(points, CELL, 1.0, moves, CostAhead(grid, row, False, 0.0), at, best)
+    _best_splits(points, CELL, 1.0, moves, CostAhead(grid, row, False), at, best)
     drawn = (250.0 - math.sqrt(250.0**2 - 4 * 0.15 * 10e3)) / 0.3 / 36_000.0
     value = -500.0 * 0.5
     off = value + 500.0 * drawn

@@ -167,7 +167,7 @@ def test_curves_of_regret_end_at_the_decisions_losses(scores):
     lines = [line for line in ax.lines if len(line.get_xdata()) > 2]
     for line, score in zip(lines, scores[1:], strict=True):
         totals = score.regret.totals
-        decided = totals["engine"] + totals["gear"] + totals["split"] + totals["grid"]
+        decided = totals["engine"] + totals["gear"] + totals["split"]
         assert line.get_ydata()[-1] == pytest.approx(decided)
 
 
