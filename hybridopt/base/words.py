@@ -13,6 +13,25 @@ def fixed(value: float, digits: int) -> str:
     return f"{round(value, digits) + 0.0:.{digits}f}"
 
 
+def fitted(value: float, digits: int, room: int, unit: str = "") -> str:
+    """Return a number right in its column, a blank before it, with fewer digits if it is long.
+
+    Parameters
+    ----------
+    value, digits
+        As for :func:`fixed`.
+    room
+        Characters of the column.
+    unit
+        What follows the number.
+    """
+    for fewer in range(digits, -1, -1):
+        text = f"{fixed(value, fewer)}{unit}"
+        if len(text) < room:
+            break
+    return f" {text:>{room - 1}}"
+
+
 def cut(text: object, room: int) -> str:
     """Return a text on one line, cut to the room there is."""
     line = " ".join(str(text).split())

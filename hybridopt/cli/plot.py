@@ -6,7 +6,15 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import click
 
-from .options import check_file, count_option, overwrite_option, path_option, quiet_option
+from .options import (
+    check_file,
+    count_option,
+    json_option,
+    overwrite_option,
+    path_option,
+    quiet_option,
+    wrote,
+)
 from .progress_bar import progress_bar
 
 if TYPE_CHECKING:
@@ -92,19 +100,20 @@ class _Job(NamedTuple):
 @click.option("--table", type=click.Choice(TABLES), help="For tables: this one alone.")
 @overwrite_option
 @quiet_option
-def plot(source: str, out: Path, overwrite: bool, **given: Any) -> None:
+@json_option
+def plot(source: str, out: Path, overwrite: bool, as_json: bool, quiet: bool, **given: Any) -> None:
     """Draw one picture of RESULT (.nc) or TABLES (rule tables).
 
     Kinds that need the maps or a new solve take driveline and cycle by the names in the result,
     and check that they are the same by their hashes.
     """
     suffix = check_file("--out", out, SUFFIXES, overwrite)
-    figure = _draw(_Job(source, **given))
+    figure = _draw(_Job(source, quiet=quiet or as_json, **given))
     from ..files.writing import write_atomically
     from ..plots.axes import figure_writer
 
     write_atomically(out, figure_writer(figure, suffix[1:]), overwrite)
-    click.echo(f"wrote {out}")
+    wrote(as_json, [out])
 
 
 def _draw(job: _Job) -> "Figure":

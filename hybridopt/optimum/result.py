@@ -27,7 +27,7 @@ from ..base.nomenclature import (
 )
 from ..base.warning import InputWarning
 from ..files.sealed_netcdf import read_sealed, sealed
-from ..files.writing import comment_line, write_atomically
+from ..files.writing import write_atomically
 from ..inputs.cycle import Cycle
 from ..inputs.driveline import Driveline
 from ..physics.demand import Demand
@@ -35,6 +35,7 @@ from ..physics.modes import Mode
 from ..physics.starts import start_totals
 from ..physics.thermal import thermal_totals
 from ..problem.settings import Settings
+from .result_csv import write_result_csv
 
 SHARES = tuple(f"share_{mode.name.lower()}" for mode in Mode)
 ENERGIES = tuple(f"energy_{name.removesuffix('_power')}_kJ" for name in (*SOURCES, *SINKS))
@@ -137,7 +138,9 @@ class Result:
         write_atomically(Path(path), self.write_netcdf, overwrite)
 
     def to_csv(self, path: str | Path, *, overwrite: bool = False) -> None:
-        """Write the traces as CSV: `#` lines with totals and units, then one row per step.
+        """Write the traces as CSV: `#` lines with totals, then one row per step, mode by name.
+
+        Column names end in their units: rpm, km/h, kW, and % of state of charge.
 
         Raises
         ------
@@ -156,17 +159,7 @@ class Result:
 
     def write_csv(self, path: Path) -> None:
         """Write a CSV file over whatever is there, for :func:`.files.write_together`."""
-        names = ["time", *STEP_VARIABLES]
-        units = [str(self.dataset[name].attrs["units"]) for name in names]
-        modes = ", ".join(f"{mode.value} {mode.name.lower()}" for mode in Mode)
-        rows = np.column_stack([self.dataset[name].values for name in names])
-        with path.open("w", encoding="utf-8", newline="") as file:
-            for key, value in self.dataset.attrs.items():
-                file.write(comment_line(f"{key}: {value}") + "\n")
-            file.write(f"# mode: {modes}\n")
-            file.write("# units: " + ",".join(units) + "\n")
-            file.write(",".join(names) + "\n")
-            np.savetxt(file, rows, fmt="%.17g", delimiter=",")
+        write_result_csv(self.dataset, path)
 
     @classmethod
     def read(cls, path: str | Path) -> "Result":

@@ -93,7 +93,7 @@ def _draw(ax: Axes, cycle: str, scores: "list[Score]", widest: float) -> None:
     ax.plot(sums, places, "|", color=INK, markersize=16, markeredgewidth=2.0, label="sum")
     ax.set_yticks(places, [cut(score.controller, 28) for score in scores], fontsize=10, color=INK)
     ax.set_ylim(len(scores) - 0.4, -0.6)
-    ax.set_xlim(right=1.25 * max(widest, 0.1))
+    ax.set_xlim(right=1.32 * max(widest, 0.1))
     ax.set_title(cut(cycle, 60), loc="left", fontsize=11, color=INK)
     ax.axvline(0.0, color=INK, linewidth=0.8)
     ax.grid(True, axis="x", color=FAINT, linewidth=0.6)

@@ -55,7 +55,8 @@ def plot_regret(ax: Axes, scores: "Sequence[Score]") -> None:
             for moment in list(score.regret.moments)[:MARKED]:
                 if moment.loss > 0.03 * most:
                     height = float(np.interp(moment.stop, ends, lost))
-                    _mark(ax, moment.stop, height, moment.cause, style["color"])
+                    text = f"{moment.cause}, {moment.loss:.1f} g"
+                    _mark(ax, moment.stop, height, text, style["color"])
     dress_time(ax, scores[0].trace, "lost by decisions so far\n(g of fuel)", "time (s)")
     ax.margins(y=0.08)
     legend_beside(ax)

@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, Any
 
 from ..base.cautions import CAUTION_LINE
 from ..base.units import KM_PER_H, KW, PERCENT
-from ..base.words import cut, fixed
+from ..base.words import cut, fitted
 from ..evaluation.equal_soc import BALANCE_LIMIT
 from ..files.table_csv import table_writer
 from ..files.writing import Write
@@ -19,15 +19,16 @@ if TYPE_CHECKING:
 
 NAME_ROOM = 21
 MODE_HEADS = {
-    Mode.STANDSTILL: "stand",
-    Mode.COAST: "coast",
-    Mode.ELECTRIC: "elec",
-    Mode.REGEN: "regen",
-    Mode.ENGINE_PULL_START: "start",
-    Mode.ENGINE_ONLY: "engine",
-    Mode.BOOST: "boost",
-    Mode.LOAD_POINT_SHIFT: "shift",
+    Mode.STANDSTILL: ("stand-", "still"),
+    Mode.COAST: ("", "coast"),
+    Mode.ELECTRIC: ("elec-", "tric"),
+    Mode.REGEN: ("", "regen"),
+    Mode.ENGINE_PULL_START: ("engine", "start"),
+    Mode.ENGINE_ONLY: ("engine", "only"),
+    Mode.BOOST: ("", "boost"),
+    Mode.LOAD_POINT_SHIFT: ("load", "point"),
 }
+"""Two lines each; the last one is load-point shift, not to be taken for gear shifts."""
 CAUSE_HEADS = {
     "engine": "engine",
     "gear": "gear",
@@ -88,7 +89,7 @@ def _values(cycle: str, scores: "list[Score]") -> list[str]:
         flag = "*" if score.balance_percent > 100.0 * BALANCE_LIMIT else ""
         lines.append(
             f"{cut(score.controller, NAME_ROOM - 1):{NAME_ROOM}}{score.soc_end / PERCENT:>6.2f}"
-            f"{flag:1}{score.fuel_g:>7.1f}{score.fuel_equal_g:>7.1f}"
+            f"{flag:1}{fitted(score.fuel_g, 1, 7)}{fitted(score.fuel_equal_g, 1, 7)}"
             f"{_percent(score.fuel_above_optimum_percent)}"
             f"{_percent(score.cost_above_optimum_percent)}{_percent(score.gap_percent)}"
             f"{score.starts:>7}{score.shifts:>7}"
@@ -103,7 +104,7 @@ def _values(cycle: str, scores: "list[Score]") -> list[str]:
 
 
 def _percent(value: float) -> str:
-    return f"{fixed(value, 2):>6} %"
+    return fitted(value, 2, 8, " %")
 
 
 def _clipped(score: "Score") -> str:
@@ -112,10 +113,10 @@ def _clipped(score: "Score") -> str:
 
 
 def _modes(scores: "list[Score]") -> list[str]:
-    head = "".join(f"{text:>7}" for text in MODE_HEADS.values())
-    lines = [f"{'share of time, %':{NAME_ROOM}}{head}"]
+    upper, lower = ("".join(f"{head[i]:>7}" for head in MODE_HEADS.values()) for i in (0, 1))
+    lines = [f"{'':{NAME_ROOM}}{upper}", f"{'share of time, %':{NAME_ROOM}}{lower}"]
     for score in scores:
-        shares = "".join(f"{score.shares[mode] / PERCENT:>7.1f}" for mode in MODE_HEADS)
+        shares = "".join(fitted(score.shares[mode] / PERCENT, 1, 7) for mode in MODE_HEADS)
         lines.append(f"{cut(score.controller, NAME_ROOM - 1):{NAME_ROOM}}{shares}")
     return lines
 
@@ -125,16 +126,17 @@ def _causes(scores: "list[Score]") -> list[str]:
     lines = [f"{'lost by, g':{NAME_ROOM}}{head}{'sum':>8}"]
     for score in scores:
         regret = score.regret
-        causes = "".join(f"{fixed(regret.totals[name], 2):>8}" for name in CAUSE_HEADS)
+        causes = "".join(fitted(regret.totals[name], 2, 8) for name in CAUSE_HEADS)
         name = cut(score.controller, NAME_ROOM - 1)
-        lines.append(f"{name:{NAME_ROOM}}{causes}{fixed(regret.total, 2):>8}")
+        lines.append(f"{name:{NAME_ROOM}}{causes}{fitted(regret.total, 2, 8)}")
     return lines
 
 
 def _moments(score: "Score", most: int) -> list[str]:
     lines = [
         f"Costliest moments of {cut(score.controller, 40)}",
-        f"{'from s':>8}{'to':>7}{'g':>7}  {'by':<7}{'km/h':>6}{'kW':>7}  {'done':<18}best",
+        f"{'from s':>8}{'to s':>7}{'lost g':>7}  {'by':<7}{'km/h':>6}{'kW':>7}  "
+        f"{'done, motor N m':<18}best, motor N m",
     ]
     for moment in list(score.regret.moments)[:most]:
         lines.append(

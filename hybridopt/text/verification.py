@@ -8,7 +8,7 @@ import numpy as np
 
 from ..base.cautions import CAUTION_LINE
 from ..base.units import PERCENT
-from ..base.words import cut
+from ..base.words import cut, fitted
 from ..files.table_csv import table_writer
 from ..files.writing import Write
 
@@ -67,8 +67,10 @@ def _line(check: "VerifiedDrive") -> str:
     span = f"{check.soc_lowest / PERCENT:.1f}-{check.soc_highest / PERCENT:.1f}"
     starts = f"{found.starts} ({check.optimum_starts})"
     return (
-        f"{name:{NAME_ROOM}}{found.fuel_equal_g:>8.1f}{found.fuel_above_optimum_percent:>6.2f} %"
-        f"{found.cost_above_optimum_percent:>6.2f} %{found.gap_percent:>6.2f} %"
+        f"{name:{NAME_ROOM}}{fitted(found.fuel_equal_g, 1, 8)}"
+        f"{fitted(found.fuel_above_optimum_percent, 2, 8, ' %')}"
+        f"{fitted(found.cost_above_optimum_percent, 2, 8, ' %')}"
+        f"{fitted(found.gap_percent, 2, 8, ' %')}"
         f"{found.soc_end / PERCENT:>7.2f}{span:>11}{starts:>11}"
     )
 

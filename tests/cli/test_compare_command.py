@@ -1,6 +1,7 @@
 """`hybridopt compare`: the table, files, users' code, and one sentence for every bad input."""
 
 import csv
+import dataclasses
 import json
 import re
 
@@ -8,11 +9,14 @@ import pytest
 from commands import assert_one_sentence
 from commands import run as run_command
 
-from hybridopt import Result
+from hybridopt import Command, Result, Settings, read_cycle, read_driveline
 from hybridopt.base.nomenclature import EQUAL_TOTALS
+from hybridopt.evaluation.compare import compare as compare_drives
 from hybridopt.evaluation.regret import CAUSES
 from hybridopt.files.table_csv import table_writer
+from hybridopt.physics.modes import Mode
 from hybridopt.report.words import key_values, repeat_command
+from hybridopt.text.comparison import comparison_text
 from hybridopt.text.summary import summary
 
 SMALL = ("--soc-points", "101", "--splits", "9", "--evaluations", "5")
@@ -254,3 +258,42 @@ def test_a_drive_has_the_same_figures_in_comparison_summary_and_report(tmp_path)
     assert f"cost {score['cost_above_optimum_percent']:.2f} %" in summary(result)
     for name in (*EQUAL_TOTALS, "bound_g", "gap_percent"):
         assert getattr(result, name) == pytest.approx(score[name], rel=1e-9), name
+
+
+# columns
+
+
+def test_columns_keep_apart_at_large_numbers():
+    """A bad rule is 100 % and more above: each cell keeps its blank, numbers lose digits."""
+    record = compare_cases(["ece15"], {"bad": lambda seen: Command(True, 1)})
+    bad = dataclasses.replace(
+        record.scores[1],
+        fuel_g=12345.6,
+        fuel_equal_g=12345.6,
+        fuel_above_optimum_percent=123.456,
+        cost_above_optimum_percent=12345.6,
+        gap_percent=1234.56,
+        shares={mode: 1.0 for mode in Mode},
+    )
+    text = comparison_text(dataclasses.replace(record, scores=[record.scores[0], bad]))
+    rows = [line.split() for line in text.splitlines() if line.startswith("bad ")]
+    assert rows[0][2:10] == ["12346", "12346", "123.5", "%", "12346", "%", "1235", "%"]
+    assert rows[1][1:] == ["100.0"] * 8
+    assert max(map(len, text.splitlines())) <= 80
+
+
+def test_heads_are_told_apart_and_have_units():
+    text = compare("--moments", "--controller", "electric_power").stdout
+    heads = [line.split() for line in text.splitlines() if line.startswith(("controller", "share"))]
+    assert heads[0].count("shifts") == 1 and not {"shift", "start"} & set(heads[0])
+    assert "shift" not in heads[1]
+    (moments,) = [line for line in text.splitlines() if line.lstrip().startswith("from s")]
+    assert "lost g" in moments and moments.count("motor N m") == 2
+
+
+def compare_cases(cycles, controllers):
+    """Return a small comparison."""
+    settings = Settings(soc_points=101, splits=9)
+    return compare_drives(
+        [read_cycle(name) for name in cycles], read_driveline("full"), controllers, settings
+    )
