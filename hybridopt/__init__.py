@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from .controllers.builtin import AdaptiveEquivalence as AdaptiveEquivalence
     from .controllers.builtin import ElectricPower as ElectricPower
     from .controllers.builtin import Equivalence as Equivalence
-    from .controllers.builtin import LoadFollowing as LoadFollowing
+    from .controllers.builtin import PowerThresholds as PowerThresholds
     from .controllers.controller import Command as Command
     from .controllers.controller import Observation as Observation
     from .distillation.distil import Distilled as Distilled
@@ -164,7 +164,7 @@ _HOMES = {
     "verdict": "physics.launch_series",
     "Command": "controllers.controller",
     "Observation": "controllers.controller",
-    "LoadFollowing": "controllers.builtin",
+    "PowerThresholds": "controllers.builtin",
     "ElectricPower": "controllers.builtin",
     "Equivalence": "controllers.builtin",
     "AdaptiveEquivalence": "controllers.builtin",

@@ -96,12 +96,24 @@ TOTALS = {
 }
 
 BOUND_TOTALS = {
-    "bound_g": Quantity("g", "proved lower limit of the cost: no schedule costs less"),
-    "gap_percent": Quantity("%", "how far the schedule's cost lies above the bound"),
+    "bound_g": Quantity("g", "proved lower limit of the cost, of a drive's at equal SoC"),
+    "gap_percent": Quantity("%", "gap: cost, of a drive at equal SoC, above the bound, % of it"),
     "gap_cause": Quantity("1", "what dominates a gap above 0.1 %; empty below"),
     "bound_s": Quantity("s", "time the bound took"),
     "corridor_width": Quantity("1", "mean width of the SoC corridor that was swept"),
 }
+
+EQUAL_TOTALS = {
+    "fuel_equal_g": Quantity("g", "fuel at equal SoC: brought to the optimum's final SoC"),
+    "cost_equal_g": Quantity("g", "cost at equal SoC: brought to the optimum's final SoC"),
+    "fuel_above_optimum_percent": Quantity(
+        "%", "fuel at equal SoC above the optimum's fuel, % of it"
+    ),
+    "cost_above_optimum_percent": Quantity(
+        "%", "cost at equal SoC above the optimum's cost, % of it"
+    ),
+}
+"""Present where a controller drove."""
 
 THERMAL_TOTALS = {
     "clutch_peak_C": Quantity("C", "highest temperature of the launch clutch"),

@@ -1,9 +1,35 @@
 """Numbers and names as short text, for tables, plots and pages alike."""
 
+import math
+
 
 def fixed(value: float, digits: int) -> str:
-    """Return a number with that many digits after the point, and no minus before a zero."""
+    """Return a number with that many digits after the point, and no minus before a zero.
+
+    "-" stands for what is not finite.
+    """
+    if not math.isfinite(value):
+        return "-"
     return f"{round(value, digits) + 0.0:.{digits}f}"
+
+
+def fitted(value: float, digits: int, room: int, unit: str = "") -> str:
+    """Return a number right in its column, a blank before it, with fewer digits if it is long.
+
+    Parameters
+    ----------
+    value, digits
+        As for :func:`fixed`.
+    room
+        Characters of the column.
+    unit
+        What follows the number.
+    """
+    for fewer in range(digits, -1, -1):
+        text = f"{fixed(value, fewer)}{unit}"
+        if len(text) < room:
+            break
+    return f" {text:>{room - 1}}"
 
 
 def cut(text: object, room: int) -> str:

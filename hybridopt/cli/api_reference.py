@@ -12,7 +12,7 @@ import click
 
 import hybridopt
 
-from ..base.nomenclature import BOUND_TOTALS, STEP_VARIABLES, THERMAL_TOTALS, TOTALS
+from ..base.nomenclature import BOUND_TOTALS, EQUAL_TOTALS, STEP_VARIABLES, THERMAL_TOTALS, TOTALS
 
 HEAD = """\
 # Python API
@@ -118,6 +118,7 @@ def api_reference() -> str:
         ("Variables over time", STEP_VARIABLES),
         ("Totals", TOTALS),
         ("Totals with a bound", BOUND_TOTALS),
+        ("Totals of a controller's drive", EQUAL_TOTALS),
         ("Totals where the driveline says what heats up", THERMAL_TOTALS),
     ):
         rows = (f"| `{name}` | {q.unit} | {q.meaning} |" for name, q in quantities.items())

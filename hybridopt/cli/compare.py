@@ -31,7 +31,7 @@ Examples:
   hybridopt compare udds --controller equivalence --controller mine.py:rule
   hybridopt compare drive.csv --controller rules.json --moments --out results
 """
-STANDARD = ("load_following", "electric_power", "equivalence", "adaptive_equivalence")
+STANDARD = ("power_thresholds", "electric_power", "equivalence", "adaptive_equivalence")
 SUFFIXES = (".csv", "_moments.csv", ".png")
 LISTED = 10
 TUNING = ("tuning", "evaluations", "seed")

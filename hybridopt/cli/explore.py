@@ -1,10 +1,12 @@
 """`hybridopt explore`: the results of a folder as a page on this machine."""
 
+import json
 from pathlib import Path
 
 import click
 
 from ..base.errors import FailedError, InputError
+from .options import json_option
 
 EXAMPLES = """\b
 Examples:
@@ -14,7 +16,8 @@ Examples:
 
 @click.command(short_help="Look at a folder of results in a browser.", epilog=EXAMPLES)
 @click.argument("folder", type=click.Path(path_type=Path), metavar="FOLDER")
-def explore(folder: Path) -> None:
+@json_option
+def explore(folder: Path, as_json: bool) -> None:
     """Serve the results (.nc) and comparisons (.json) in FOLDER, two side by side.
 
     The page is for this machine only (loopback address, a free port) and changes nothing. Links
@@ -28,7 +31,10 @@ def explore(folder: Path) -> None:
         server = PageServer(folder.resolve())
     except OSError as error:
         raise FailedError(f"the page could not be served ({error.strerror or error})") from None
-    click.echo(f"{server.address} shows {folder}; Ctrl-C ends it")
+    if as_json:
+        click.echo(json.dumps({"address": server.address, "folder": str(folder)}))
+    else:
+        click.echo(f"{server.address} shows {folder}; Ctrl-C ends it")
     with server:
         try:
             server.serve_forever()

@@ -4,7 +4,8 @@ from pathlib import Path
 
 import click
 
-from .options import overwrite_option, path_option
+from ..base.cautions import CAUTION_LINE
+from .options import json_option, overwrite_option, path_option, wrote
 
 FORMATS = ("json", "netcdf", "csv", "c", "c-int16", "fmu")
 EXAMPLES = """\b
@@ -28,7 +29,8 @@ Examples:
 )
 @path_option("--out", "PATH", "File to write; for csv, c and c-int16 a folder.", required=True)
 @overwrite_option
-def export(tables: str, kind: str, out: Path, overwrite: bool) -> None:
+@json_option
+def export(tables: str, kind: str, out: Path, overwrite: bool, as_json: bool) -> None:
     """Write TABLES (a .json or .nc file, or a folder of CSV files) in another form.
 
     CSV and JSON may be edited by hand and read again; they are then marked as edited.
@@ -40,6 +42,6 @@ def export(tables: str, kind: str, out: Path, overwrite: bool) -> None:
     files = write_rule_set(rule_set, out, kind, overwrite=overwrite)
     if rule_set.origin.edited:
         click.echo("note: these tables were edited by hand since their training", err=True)
-    for path in files:
-        click.echo(f"wrote {path}")
-    click.echo("Benchmark result, not a released calibration: verify on bench and closed track.")
+    wrote(as_json, files)
+    if not as_json:
+        click.echo(CAUTION_LINE)

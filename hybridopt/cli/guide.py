@@ -1,5 +1,6 @@
 """`hybridopt guide`: the guides that come with the package."""
 
+import json
 import sys
 from pathlib import Path
 
@@ -7,6 +8,7 @@ import click
 
 from ..base.errors import InputError
 from ..text.table import table, terminal_width
+from .options import json_option
 
 FOLDER = Path(__file__).parents[1] / "guide"
 
@@ -16,7 +18,8 @@ FOLDER = Path(__file__).parents[1] / "guide"
     epilog="\b\nExamples:\n  hybridopt guide\n  hybridopt guide commands",
 )
 @click.argument("topic", required=False)
-def guide(topic: str | None) -> None:
+@json_option
+def guide(topic: str | None, as_json: bool) -> None:
     """Show the guide on TOPIC; without it, list the topics.
 
     On a terminal the text is shown page by page.
@@ -24,7 +27,10 @@ def guide(topic: str | None) -> None:
     files = {path.stem: path for path in sorted(FOLDER.glob("*.md"))}
     if topic is None:
         rows = [(name, _title(path)) for name, path in files.items()]
-        click.echo(table(("topic", "about"), rows, terminal_width()))
+        if as_json:
+            click.echo(json.dumps({"topics": dict(rows)}))
+        else:
+            click.echo(table(("topic", "about"), rows, terminal_width()))
         return
     if topic not in files:
         import difflib
@@ -33,7 +39,9 @@ def guide(topic: str | None) -> None:
         hint = f"did you mean {' or '.join(near)}?" if near else f"topics: {', '.join(files)}"
         raise InputError(f"there is no guide {topic!r}; {hint}")
     text = files[topic].read_text(encoding="utf-8")
-    if sys.stdout.isatty():
+    if as_json:
+        click.echo(json.dumps({"topic": topic, "text": text}))
+    elif sys.stdout.isatty():
         click.echo_via_pager(text)
     else:
         click.echo(text, nl=False)

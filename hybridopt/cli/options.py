@@ -145,6 +145,15 @@ def check_file(flag: str, path: Path, suffixes: Iterable[str], overwrite: bool) 
     return suffix
 
 
+def wrote(as_json: bool, files: Sequence[Path], note: str = "") -> None:
+    """Print the files written, a line each or as one JSON object."""
+    if as_json:
+        click.echo(json.dumps({"files": [str(path) for path in files]}))
+        return
+    for path in files:
+        click.echo(f"wrote {path}{note}")
+
+
 def finish(
     as_json: bool,
     files: Sequence[Path],
@@ -157,5 +166,4 @@ def finish(
         click.echo(json.dumps({**record(), **more}, allow_nan=False))
         return
     click.echo(text())
-    for path in files:
-        click.echo(f"wrote {path}")
+    wrote(False, files)

@@ -9,10 +9,12 @@ import click
 from .options import (
     check_file,
     count_option,
+    json_option,
     overwrite_option,
     path_option,
     quiet_option,
     refuse_idle,
+    wrote,
 )
 from .progress_bar import progress_bar
 
@@ -57,7 +59,7 @@ NEEDED_BY = {
 }
 """Kinds that an option counts for."""
 SUFFIXES = (".png", ".pdf", ".svg")
-STANDARD = ("load_following", "equivalence", "adaptive_equivalence")
+STANDARD = ("power_thresholds", "equivalence", "adaptive_equivalence")
 
 
 class _Job(NamedTuple):
@@ -109,7 +111,8 @@ class _Job(NamedTuple):
 @click.option("--table", type=click.Choice(TABLES), help="For tables: this one alone.")
 @overwrite_option
 @quiet_option
-def plot(source: str, out: Path, overwrite: bool, **given: Any) -> None:
+@json_option
+def plot(source: str, out: Path, overwrite: bool, as_json: bool, quiet: bool, **given: Any) -> None:
     """Draw one picture of RESULT (.nc) or TABLES (rule tables).
 
     Kinds that need the maps or a new solve take driveline and cycle by the names in the result,
@@ -119,12 +122,12 @@ def plot(source: str, out: Path, overwrite: bool, **given: Any) -> None:
         if given["kind"] not in kinds:
             refuse_idle(f"with --kind {given['kind']}", option)
     suffix = check_file("--out", out, SUFFIXES, overwrite)
-    figure = _draw(_Job(source, **given))
+    figure = _draw(_Job(source, quiet=quiet or as_json, **given))
     from ..files.writing import write_atomically
     from ..plots.axes import figure_writer
 
     write_atomically(out, figure_writer(figure, suffix[1:]), overwrite)
-    click.echo(f"wrote {out}")
+    wrote(as_json, [out])
 
 
 def _draw(job: _Job) -> "Figure":

@@ -4,7 +4,7 @@ from pathlib import Path
 
 import click
 
-from .options import overwrite_option, path_option
+from .options import json_option, overwrite_option, path_option, wrote
 
 EXAMPLES = """\b
 Examples:
@@ -27,6 +27,7 @@ Examples:
     help="Driveline of all results, for its maps, where it is not a demo driveline.",
 )
 @overwrite_option
+@json_option
 def report(
     results: tuple[str, ...],
     out: Path,
@@ -34,6 +35,7 @@ def report(
     tables: str | None,
     driveline: str | None,
     overwrite: bool,
+    as_json: bool,
 ) -> None:
     """Put RESULTs (.nc) into one file to look at and to pass on.
 
@@ -49,4 +51,4 @@ def report(
         rule_set=tables,
         overwrite=overwrite,
     )
-    click.echo(f"wrote {out} ({size / 1e6:.1f} MB)")
+    wrote(as_json, [out], f" ({size / 1e6:.1f} MB)")

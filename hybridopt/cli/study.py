@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from ..base.errors import InputError
-from .options import json_option, overwrite_option, quiet_option, refuse_idle
+from .options import check_file, json_option, overwrite_option, quiet_option, refuse_idle, wrote
 from .output_folder import make_folder, plan_files
 from .warning_lines import told_warnings
 
@@ -25,8 +25,21 @@ Examples:
   hybridopt study table sizes.toml --within 1 --of battery.capacity_Ah
 """
 PICTURES = ("_pareto.png", "_effects.png")
+KINDS = ("front", "effects")
+SUFFIXES = (".png", ".pdf", ".svg")
 
-_file = click.argument("file", metavar="STUDY.toml", type=click.Path(path_type=Path))
+
+def _needs_packages(_: click.Context, __: click.Parameter, file: Path) -> Path:
+    """See that what studies need is installed; help is shown before that."""
+    from ..study.front import need_packages
+
+    need_packages()
+    return file
+
+
+_file = click.argument(
+    "file", metavar="STUDY.toml", type=click.Path(path_type=Path), callback=_needs_packages
+)
 _store = click.option(
     "--store",
     type=click.Path(path_type=Path),
@@ -41,9 +54,6 @@ _goal = click.option(
 @click.group(short_help="Many variants over cycles, resumable.", epilog=EXAMPLES)
 def study() -> None:
     """Solve many variants of a driveline over cycles, and ask which is best."""
-    from ..study.front import need_packages
-
-    need_packages()
 
 
 @study.command(short_help="Do what is not done yet.")
@@ -119,7 +129,7 @@ def status(file: Path, store: Path | None, as_json: bool) -> None:
     default=20,
     show_default=True,
     metavar="N",
-    help="Rows to list.",
+    help="Rows to list of each cycle.",
 )
 @click.option(
     "--within",
@@ -147,7 +157,7 @@ def table(
     overwrite: bool,
     as_json: bool,
 ) -> None:
-    """List the tasks that are done, the best first; or ask which size is nearly the best."""
+    """List each cycle's tasks, the best first; or ask which size is nearly the best."""
     from ..files.writing import check_target, write_atomically
     from ..text.study_tables import best_record, best_text, csv_writer, sizes_record, sizes_text
 
@@ -186,31 +196,58 @@ def table(
 @click.option(
     "--out",
     type=click.Path(path_type=Path),
-    metavar="FOLDER",
+    metavar="FOLDER|FILE",
     default=Path("out"),
     show_default=True,
-    help="Where the pictures go.",
+    help="A folder for both pictures, or one picture's file, which ends in .png, .pdf or .svg.",
+)
+@click.option(
+    "--kind", type=click.Choice(KINDS), help="Which picture goes into the file (default front)."
 )
 @overwrite_option
+@json_option
 def plot(
-    file: Path, store: Path | None, goal: str, against: str | None, out: Path, overwrite: bool
+    file: Path,
+    store: Path | None,
+    goal: str,
+    against: str | None,
+    out: Path,
+    kind: str | None,
+    overwrite: bool,
+    as_json: bool,
 ) -> None:
     """Draw the Pareto front of two quantities, and the main effect of every parameter."""
-    from ..files.writing import file_stem, write_together
+    from ..files.writing import write_together
     from ..plots.axes import figure_writer
     from ..plots.study import panel_note, plot_effects, plot_pareto
     from ..study.questions import finished
 
-    files = plan_files(out, file_stem(file.stem), PICTURES, overwrite)
+    files = _pictures(file, out, kind, overwrite)
     results = finished(_results(file, store), goal)
-    front = plot_pareto(results, against or _first_number(results), goal)
-    effects = plot_effects(results, goal)
-    make_folder(out)
-    write_together(list(zip(files, map(figure_writer, (front, effects)), strict=True)), overwrite)
+    draw = {
+        "front": lambda: plot_pareto(results, against or _first_number(results), goal),
+        "effects": lambda: plot_effects(results, goal),
+    }
+    writers = [figure_writer(draw[k](), path.suffix.lower()[1:]) for k, path in files.items()]
+    if out.suffix.lower() not in SUFFIXES:
+        make_folder(out)
+    write_together(list(zip(files.values(), writers, strict=True)), overwrite)
     if note := panel_note(results):
         click.echo(f"note: {note}", err=True)
-    for path in files:
-        click.echo(f"wrote {path}")
+    wrote(as_json, list(files.values()))
+
+
+def _pictures(file: Path, out: Path, kind: str | None, overwrite: bool) -> dict[str, Path]:
+    """Return the file of each picture to draw: the one named, or both in a folder."""
+    if out.suffix.lower() in SUFFIXES:
+        check_file("--out", out, SUFFIXES, overwrite)
+        return {kind or KINDS[0]: out}
+    if kind:
+        raise InputError(f"--kind {kind}: give a file with --out, such as {kind}.png")
+    from ..files.writing import file_stem
+
+    both = plan_files(out, file_stem(file.stem), PICTURES, overwrite)
+    return dict(zip(KINDS, both, strict=True))
 
 
 def _first_number(results: "xr.Dataset") -> str:

@@ -18,8 +18,8 @@ from .shared_kernels import (
     GEAR_FREE,
     GEAR_LINES,
     GEAR_PLAN,
-    LOAD_FOLLOWING,
     PLAYBACK,
+    POWER_THRESHOLDS,
     PackedController,
     PackedSchedule,
 )
@@ -159,7 +159,7 @@ class _Thresholds(BuiltIn):
 
 
 @dataclass(frozen=True, kw_only=True)
-class LoadFollowing(_Thresholds):
+class PowerThresholds(_Thresholds):
     """Engine on above a wheel power or a speed, off below; the motor shapes the engine's load.
 
     Parameters
@@ -176,8 +176,8 @@ class LoadFollowing(_Thresholds):
         Rise of both powers per unit of SoC above the reference, W.
     """
 
-    kind: ClassVar[int] = LOAD_FOLLOWING
-    title: ClassVar[str] = "load-following thresholds"
+    kind: ClassVar[int] = POWER_THRESHOLDS
+    title: ClassVar[str] = "power thresholds"
 
     start_power: float = 10e3
     stop_share: float = 0.5
@@ -363,7 +363,7 @@ def motor_power(driveline: Driveline) -> float:
 def names() -> dict[str, Any]:
     """Return the controllers that have a name of their own, by it."""
     return {
-        "load_following": LoadFollowing,
+        "power_thresholds": PowerThresholds,
         "electric_power": ElectricPower,
         "equivalence": Equivalence,
         "adaptive_equivalence": AdaptiveEquivalence,

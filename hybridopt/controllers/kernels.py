@@ -12,13 +12,13 @@ from .shared_kernels import (
     ELECTRIC_POWER,
     EQUIVALENCE,
     GEARS,
-    LOAD_FOLLOWING,
     MIN_ON,
     OWN,
     PLAYBACK,
+    POWER_THRESHOLDS,
 )
 from .situation import ENGINE_TIME, GEAR_TIME, Wish, _fill_shaft
-from .threshold_kernels import _can_be_off, _electric_command, _electric_power, _load_following
+from .threshold_kernels import _can_be_off, _electric_command, _electric_power, _power_thresholds
 
 
 @kernel(inline="always")
@@ -62,8 +62,8 @@ def _rule_table(around, at, rule, work):
 @kernel(inline="always")
 def _decide(around, at, rule, points, work):
     """Command of a built-in controller: engine on, gear, motor torque (NaN: unpowered)."""
-    if rule.kind == LOAD_FOLLOWING:
-        return _load_following(around, at, rule, work)
+    if rule.kind == POWER_THRESHOLDS:
+        return _power_thresholds(around, at, rule, work)
     if rule.kind == ELECTRIC_POWER:
         return _electric_power(around, at, rule, work)
     if rule.kind == EQUIVALENCE:

@@ -20,7 +20,7 @@ from .clipping import _motor_power
 from .shared_kernels import OWN, SOC_REFERENCE, _dwell, _rule_gear, _wheel_power
 from .situation import _fill_shaft
 
-# parameters of load following
+# parameters of the power thresholds
 (
     START_POWER,
     STOP_POWER,
@@ -72,7 +72,7 @@ def _running_torque(around, at, rule, gear, work):
 
 
 @kernel(inline="always")
-def _load_following(around, at, rule, work):
+def _power_thresholds(around, at, rule, work):
     """Engine on above thresholds of wheel power, speed and below one of SoC."""
     params, power = rule.params, _wheel_power(around, at.t)
     ease = params[POWER_PER_SOC] * (at.soc - params[SOC_REFERENCE])

@@ -84,9 +84,9 @@ class FastLoop:
         cost, soc, starts, clipped = _fast_loop(self._around, self._points, table, memory)
         return None if np.isnan(soc) else DriveTotals(cost, soc, starts, clipped)
 
-    def gap(self, run: DriveTotals) -> float:
-        """Return how far a run's cost at equal final SoC is above the optimum's, %."""
-        return self.yardstick.gap(run.cost, run.soc_end)
+    def cost_above(self, run: DriveTotals) -> float:
+        """Return how far a run's cost at equal SoC lies above the optimum's, %."""
+        return self.yardstick.cost_above(run.cost, run.soc_end)
 
 
 class SplitList(NamedTuple):

@@ -90,7 +90,7 @@ def refine(
 def merit(
     table: RuleTable, loops: Sequence[FastLoop], weight: np.ndarray, each: Callable[..., Any] = map
 ) -> float:
-    """Return the mean gap to the optimum at equal final SoC and a part of the worst one, %.
+    """Return the mean cost at equal SoC above the optimum's and a part of the worst one, %.
 
     Penalties are in it for a final SoC far from the target, many more starts than the optimum's,
     and clipped steps. Infinite where a cycle ends in a dead end.
@@ -109,7 +109,7 @@ def merit(
     for i, run in enumerate(each(lambda loop: loop.run(packed), loops)):
         if run is None:
             return np.inf
-        gaps[:, i] = loops[i].gap(run), _penalty(loops[i], run)
+        gaps[:, i] = loops[i].cost_above(run), _penalty(loops[i], run)
     worst = gaps[0, weight == weight.max()].max()
     return float(np.average(gaps.sum(axis=0), weights=weight) + WORST * worst)
 

@@ -64,7 +64,7 @@ class Ascent:
         self.best, self.multipliers = -np.inf, np.empty(0)
         self.tangents: list[Tangent] = []
 
-    def climb(self, starts: list[np.ndarray]) -> None:
+    def climb(self, starts: list[np.ndarray], cutting: bool = True) -> None:
         """Scale the first start, and the others; then move arcs, and cut them where that pays.
 
         Parameters
@@ -73,6 +73,8 @@ class Ascent:
             Guesses of the multipliers, g/J, (steps,) each. The first proves enough where the
             schedule keeps off its limits, so there the others are looked at only above the gap
             that is noted.
+        cutting
+            Whether arcs may be cut.
         """
         self._scale(starts[0])
         if self._above(WANTED_PERCENT if self.arcs.any() else NOTED_PERCENT):
@@ -81,7 +83,9 @@ class Ascent:
         if self._above(WANTED_PERCENT) and self.arcs.any():
             self._move_arcs()
         before = -self.upper
-        while self._above(NOTED_PERCENT) and self.best - before > WORTH * (self.upper - before):
+        while cutting and self._above(NOTED_PERCENT):
+            if self.best - before < WORTH * (self.upper - before):
+                return
             before = self.best
             self._cut_arcs()
             self._move_arcs()

@@ -36,20 +36,15 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..physics.battery import (
-    inner_power,
-    resistance_at,
-    stored_energy,
-    terminal_power,
-    voltage_at,
-    voltage_slope,
-)
+from ..base.percent import percent_above
+from ..physics.battery import inner_power, resistance_at, terminal_power, voltage_at, voltage_slope
 from ..problem.graph import begins_start
 from ..problem.grid import FLOOR_FACTOR
 from ..problem.problem import Problem
 from .ascent import NOTED_PERCENT, Ascent
 from .boxes import make_boxes
 from .dual import Dual, all_multipliers, list_hulls
+from .end_bound import EndBound
 from .forward import ForwardRun
 
 BOXES = 16  # sub-boxes of the SoC window
@@ -64,10 +59,10 @@ class Bound:
     Attributes
     ----------
     bound : g, no schedule costs less (fuel plus event costs)
-    gap_percent : how far the schedule's cost lies above it, in % of the cost
+    gap_percent : how far the schedule's cost lies above it, in % of it
     cause : what dominates the gap
     multipliers : g/J, (steps + 1,), fuel value of stored energy; the first one is unused
-    free : g, as `bound` for schedules that may end anywhere in the window
+    ends : the bound over the final SoC
     problem : what was solved
     evaluations : of the dual function
     seconds : time spent
@@ -77,7 +72,7 @@ class Bound:
     gap_percent: float
     cause: str
     multipliers: np.ndarray
-    free: float
+    ends: EndBound
     problem: Problem
     evaluations: int
     seconds: float
@@ -85,12 +80,9 @@ class Bound:
     def at(self, soc_end: float) -> float:
         """Return the lower limit, g, of schedules that end at a SoC or above it.
 
-        The theorem holds for any final SoC with the same multipliers; only the boxes in reach are
-        not cut by the target here. An event cost counts as in the problem.
+        The theorem holds for any; multipliers are improved near it. Events count as in the problem.
         """
-        cell, low = self.problem.cell, self.problem.settings.socs[0]
-        above = stored_energy(cell, soc_end) - stored_energy(cell, low)
-        return float(self.free + self.multipliers[-1] * above)
+        return self.ends.at(soc_end)
 
 
 def lower_bound(problem: Problem, run: ForwardRun, costate: np.ndarray) -> Bound:
@@ -121,22 +113,17 @@ def lower_bound(problem: Problem, run: ForwardRun, costate: np.ndarray) -> Bound
     ascent.climb(guesses(problem, run, costate, ascent.arcs))
     best, after = ascent.best, ascent.multipliers
     free = dual.with_boxes(make_boxes(problem, BOXES, None))
-    percent = gap_percent(run.cost, best)
+    percent = percent_above(run.cost, best)
     return Bound(
         bound=best,
         gap_percent=percent,
         cause=_cause(dual, run, after, run.cost - best) if percent > NOTED_PERCENT else "",
         multipliers=all_multipliers(after),
-        free=free.value(after)[0],
+        ends=EndBound(free, after, run.cost, limit_arcs(problem, run)),
         problem=problem,
         evaluations=len(ascent.tangents),
         seconds=time.perf_counter() - began,
     )
-
-
-def gap_percent(cost: float, bound: float) -> float:
-    """Return how far a cost lies above a bound, % of the cost."""
-    return 100.0 * (cost - bound) / max(abs(cost), 1e-12)
 
 
 def bound_attrs(bound: Bound) -> dict[str, float | str]:

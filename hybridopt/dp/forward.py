@@ -126,7 +126,7 @@ def _settled(runner: "Runner", run: ForwardRun, aim: float) -> ForwardRun:
 
 
 def rank(problem: Problem, run: ForwardRun) -> tuple[bool, float]:
-    """Return the sort key of runs: those that miss the target beyond the tolerance last, then by cost."""
+    """Return the sort key of runs: those that miss the target beyond tolerance last, then cost."""
     return missed_target(run, problem), run.cost
 
 

@@ -9,16 +9,17 @@ import numpy as np
 import xarray as xr
 
 from ..base.errors import InputError
+from ..base.percent import percent_above
 from ..controllers.builtin import BuiltIn, Playback
 from ..controllers.closed_loop import ClosedLoop, Drive
 from ..controllers.controller import Controller, ControllerFunction
-from ..dp.bound import Bound, gap_percent
+from ..dp.bound import Bound
 from ..optimum.optimum import Optimum
-from ..optimum.result import Result, make_result
+from ..optimum.result import Result, fuel_used, make_result
 from ..physics.modes import Mode
 from ..problem.graph import begins_start
 from .equal_soc import ChargeWorth, Yardstick, balance_share, charge_worth
-from .regret import Regret, drive_regret
+from .regret import NOT_SOUGHT, Regret, drive_regret
 
 OPTIMUM = "optimum"  # name of the replayed optimum among the controllers
 AnyController = BuiltIn | Controller | ControllerFunction
@@ -78,6 +79,11 @@ class Case:
         """Cost of the replayed optimum, g; no penalty is counted."""
         return self.yardstick.cost
 
+    @cached_property
+    def optimum_fuel(self) -> float:
+        """Fuel of the replayed optimum, g."""
+        return fuel_used(self.optimum.trace)
+
     @property
     def optimum_starts(self) -> int:
         """Engine starts of the optimum."""
@@ -95,12 +101,12 @@ class Case:
 
     def equal_cost(self, drive: Drive) -> float:
         """Return the cost of a drive brought to the optimum's final SoC, g."""
-        return self.yardstick.equal_cost(drive.cost, drive.soc_end)
+        return self.yardstick.equal(drive.cost, drive.soc_end)
 
     def regret(self, drive: Drive, most: int = 10) -> Regret:
         """Find where a drive loses; see :func:`hybridopt.evaluation.regret.drive_regret`."""
         known = self.optimum
-        return drive_regret(known.solution, known.points, known.demand, drive, self.worth, most)
+        return drive_regret(known.solution, known.points, known.demand, drive, self.yardstick, most)
 
 
 @dataclass(frozen=True, eq=False)
@@ -115,15 +121,15 @@ class Score:
     fuel_per_kWh_g : g/kWh, the correction factor: fuel that stored energy is worth
     soc_end : final state of charge
     balance_percent : %, energy off balance at the end, of the fuel energy
-    gap_optimum_percent : %, cost at equal final SoC above that of the replayed optimum
-    gap_bound_percent : cost above the bound at the drive's own final SoC, % of the bound at the
-        optimum's
-    bound_g : g, bound at the drive's own final SoC
+    fuel_above_optimum_percent : fuel at equal SoC above the replayed optimum's, % of that
+    cost_above_optimum_percent : cost at equal SoC above the replayed optimum's, % of that
+    gap_percent : cost at equal SoC above the proved bound, % of the bound
+    bound_g : g, proved bound at the optimum's final SoC
     starts, shifts : counts
     clipped : steps of each kind of clipping
     clipped_steps : steps with any
     shares : share of time in each mode
-    regret : where it loses
+    regret : where it loses; `NOT_SOUGHT` of the same module where only the totals were wanted
     result : all traces and totals; attr `controller` is the name, but for the optimum
     """
 
@@ -136,8 +142,9 @@ class Score:
     fuel_per_kWh_g: float  # noqa: N815 - a unit
     soc_end: float
     balance_percent: float
-    gap_optimum_percent: float
-    gap_bound_percent: float
+    fuel_above_optimum_percent: float
+    cost_above_optimum_percent: float
+    gap_percent: float
     bound_g: float
     starts: int
     shifts: int
@@ -153,7 +160,7 @@ class Score:
         return self.result.dataset
 
 
-def score(case: Case, name: str, controller: AnyController, moments: int = 10) -> Score:
+def score(case: Case, name: str, controller: AnyController, moments: int | None = 10) -> Score:
     """Measure a controller on a case.
 
     Parameters
@@ -165,51 +172,62 @@ def score(case: Case, name: str, controller: AnyController, moments: int = 10) -
     controller
         What :meth:`ClosedLoop.run` takes.
     moments
-        How many costliest moments to list.
+        How many costliest moments to list; None leaves the regret out, which takes a sweep.
     """
-    known, drive = case.optimum, case.drive(controller)
-    worth, limit = case.worth, case.bound.at(drive.soc_end)
-    result = _result(case, name, drive, limit)
-    fuel, correction = result.fuel_g, worth.correction(drive.soc_end)
+    known, drive, worth = case.optimum, case.drive(controller), case.worth
+    trace = case.loop.replay(drive)
+    equal = _at_equal_soc(case, drive, trace)
+    result = _result(case, name, drive, trace, equal)
     missing = worth.missing_energy(drive.soc_end)
+    heat = known.driveline.fuel.heating_value
     attrs = result.dataset.attrs
     return Score(
         cycle=known.cycle.name,
         controller=name,
-        fuel_g=fuel,
-        fuel_equal_g=fuel + correction,
+        fuel_g=result.fuel_g,
         cost_g=float(drive.cost),
-        cost_equal_g=float(drive.cost + correction),
+        **equal,
         fuel_per_kWh_g=worth.fuel_per_energy * 3.6e6,
         soc_end=drive.soc_end,
-        balance_percent=100.0 * balance_share(missing, fuel, known.driveline.fuel.heating_value),
-        gap_optimum_percent=float(case.yardstick.gap(drive.cost, drive.soc_end)),
-        gap_bound_percent=100.0 * float((drive.cost - limit) / case.bound.bound),
-        bound_g=limit,
+        balance_percent=100.0 * balance_share(missing, result.fuel_g, heat),
+        gap_percent=result.gap_percent,
+        bound_g=case.bound.bound,
         starts=result.starts,
         shifts=result.shifts,
         clipped=drive.clippings(),
         clipped_steps=int(np.count_nonzero(drive.clipped)),
         shares={mode: attrs[f"share_{mode.name.lower()}"] for mode in Mode},
-        regret=case.regret(drive, moments),
+        regret=NOT_SOUGHT if moments is None else case.regret(drive, moments),
         result=result,
     )
 
 
-def _result(case: Case, name: str, drive: Drive, limit: float) -> Result:
-    """Return the replayed drive with its totals; `limit` is the bound at its final SoC, g."""
+def _at_equal_soc(case: Case, drive: Drive, trace: xr.Dataset) -> dict[str, float]:
+    """Return a drive's :data:`hybridopt.base.nomenclature.EQUAL_TOTALS`."""
+    fuel = case.yardstick.equal(fuel_used(trace), drive.soc_end)
+    cost = case.equal_cost(drive)
+    return {
+        "fuel_equal_g": fuel,
+        "cost_equal_g": cost,
+        "fuel_above_optimum_percent": percent_above(fuel, case.optimum_fuel),
+        "cost_above_optimum_percent": percent_above(cost, case.optimum_cost),
+    }
+
+
+def _result(
+    case: Case, name: str, drive: Drive, trace: xr.Dataset, equal: dict[str, float]
+) -> Result:
+    """Return the replayed drive with its totals."""
     known = case.optimum
     extra: dict[str, float | str] = {
         "cost_g": drive.cost,
         "value_start_g": known.solution.value_start,
         "solve_s": known.seconds,
-        "bound_g": limit,
-        "gap_percent": gap_percent(drive.cost, limit),
+        "bound_g": case.bound.bound,
+        "gap_percent": percent_above(equal["cost_equal_g"], case.bound.bound),
         "gap_cause": "",
         "bound_s": case.bound.seconds,
     }
     if name != OPTIMUM:
-        extra["controller"] = name
-    return make_result(
-        case.loop.replay(drive), known.cycle, known.driveline, known.demand, known.settings, extra
-    )
+        extra |= {"controller": name, **equal}
+    return make_result(trace, known.cycle, known.driveline, known.demand, known.settings, extra)

@@ -8,6 +8,7 @@ import numpy as np
 from ..controllers.closed_loop import Drive
 from ..controllers.controller import Command
 from ..controllers.situation import ListedPoints, Situation, make_moves
+from ..dp.cost_to_go import CostToGo
 from ..dp.forward import event_costs
 from ..optimum.solve import Solution
 from ..physics.codes import EngineClass
@@ -15,12 +16,15 @@ from ..physics.demand import Demand
 from ..problem.choices import Choices
 from ..problem.graph import follow
 from ..problem.memory import PART
+from ..problem.problem import Problem
 from . import regret_kernels as kernels
-from .equal_soc import ChargeWorth
+from .equal_soc import Yardstick
 
-CAUSES = ("engine", "gear", "split", "grid", "final_charge")
-"""Engine state; gear, given the engine state; split, given both; the SoC grid's interpolation and
-what clipping and limits add; how far charge at the end is from a linear worth."""
+CAUSES = ("engine", "gear", "split", "window", "grid")
+"""Engine state; gear, given the engine state; split, given both; all of it in steps from or to a
+SoC from which the window must be left, where it cannot be told apart; what the grid of SoC,
+clipping and limits add."""
+SAME_SOC = 1e-7  # ends so near are the same
 WORTH_LISTING = 1e-3  # g, a step with less regret belongs to no moment
 
 
@@ -56,8 +60,8 @@ class Regret:
     ----------
     step : g of fuel, (steps,), c_t + V_{t+1}(x_{t+1}) - V_t(x_t), see the notes of `drive_regret`
     causes : by :data:`CAUSES`, g, (steps,); they add up to `step`
-    totals : by :data:`CAUSES`, g
-    total : g, cost at equal final SoC less the cost-to-go at the start; the sum of `totals`
+    totals : by :data:`CAUSES`, g; "grid" holds the error of V at the start as well
+    total : g, cost at equal SoC above the optimum's; the sum of `totals`
     moments : the costliest ones, worst first
     """
 
@@ -68,78 +72,94 @@ class Regret:
     moments: Sequence[Moment]
 
 
+NOT_SOUGHT = Regret(np.zeros(0), {}, {}, float("nan"), ())
+
+
 def drive_regret(
     solution: Solution,
     points: Choices,
     demand: Demand,
     drive: Drive,
-    worth: ChargeWorth,
+    yardstick: Yardstick,
     most: int = 10,
 ) -> Regret:
-    """Find where a drive loses against the optimum.
+    """Find where a drive loses against the optimum that ends at the same SoC.
 
     Parameters
     ----------
     solution
-        The optimum, with its cost-to-go.
+        The optimum, with its cost-to-go; where the drive ends elsewhere, the cost-to-go is swept
+        again for that end.
     points, demand
         What the solution was made from.
     drive
         What a controller did in the same problem.
-    worth
-        What charge at the end is worth.
+    yardstick
+        The optimum as what drives are measured by.
     most
         The most moments to list.
 
     Notes
     -----
-    With the optimum's cost-to-go V, the regret of step t is c_t + V_{t+1}(x_{t+1}) - V_t(x_t);
-    summed up, it is the drive's cost plus V_N(x_N) less V_0(x_0), whatever V is. It is split by
-    taking back one decision after the other: q(done) - q(best split) - q(best gear, split) -
-    q(best of all) - V_t(x_t). What is left in the last difference comes from V's interpolation.
-    V is made for one final SoC. So that a drive that ends elsewhere is not charged for all of it in
-    its last seconds, V's SoC axis is shifted a little more in each step, at the end by the
-    difference. What the shifts are worth, less the linear worth of the charge, is "final_charge";
-    with it the total is the gap of the cost at equal final SoC to V_0(x_0).
+    With the cost-to-go V of ending where the drive ends, the regret of step t is
+    c_t + V_{t+1}(x_{t+1}) - V_t(x_t); summed up, it is the drive's cost plus V_N(x_N) less
+    V_0(x_0), whatever V is. It is split by taking back one decision after the other: q(done) -
+    q(best split) - q(best gear, split) - q(best of all) - V_t(x_t). What is left in the last
+    difference comes from V's interpolation, and so does what V_0(x_0) is above the optimum's cost:
+    both are in the total of "grid", so that the totals add up to the loss at equal SoC.
+
+    From a SoC at which the window must be left, V is the optimiser's penalty and not fuel. Steps
+    that begin or end there have their whole regret in "window": over such steps in a row it
+    telescopes, so that penalties cancel and fuel remains.
     """
-    taken = _Taken(solution, drive)
+    problem, value = _ending_at(solution, drive.soc_end)
+    taken = _Taken(problem, drive)
     steps, gears = points.steps, points.gears
     causes = {name: np.zeros(steps) for name in CAUSES}
     best_choices = []
     best = kernels.BestSplits(np.empty((2, gears)), np.empty((2, gears), dtype=np.int64))
-    row, aim = _row(solution, 0), 0.0
-    value = solution.value_start
+    row = _row(value, 0)
+    before = taken.value(row, 0)
+    beyond = yardstick.equal(0.0, drive.soc_end) - yardstick.equal(0.0, problem.grid.target)
     for t in range(steps):
-        i, earlier, row = t % PART, row, _row(solution, t + 1)
+        i, earlier, row, last = t % PART, row, _row(value, t + 1), t == steps - 1
         if i == 0:
             part = points.part(t, min(t + PART, steps))
             listed = ListedPoints(t, part.cost, part.power, part.motor_torque, part.count)
-        aim = taken.next_aim(earlier, row, t, aim)
-        before, after = taken.value(earlier, t, aim), taken.value(row, t + 1, aim)
-        ahead = kernels.CostAhead(taken.grid, row, t == steps - 1, aim)
-        at = taken.situation(t)
+        after = beyond if last else taken.value(row, t + 1)
+        at, ahead = taken.situation(t), kernels.CostAhead(problem.grid, row, last)
         kernels._best_splits(listed, taken.cell, part.dt[i], taken.moves, ahead, at, best)
         done = taken.cost[t] + after
-        on, g = taken.engine[t + 1], taken.gear[t + 1]
-        by_split = min(done, best.value[on, g])
-        by_gear = min(by_split, best.value[on].min())
-        by_engine = min(by_gear, best.value.min())
-        causes["split"][t], causes["gear"][t] = done - by_split, by_split - by_gear
-        causes["engine"][t], causes["grid"][t] = by_gear - by_engine, by_engine - before
-        causes["final_charge"][t] = before - value
+        if taken.leaves_window(earlier, t) or taken.leaves_window(row, t + 1):
+            causes["window"][t] = done - before
+        else:
+            on, g = taken.engine[t + 1], taken.gear[t + 1]
+            by_split = min(done, best.value[on, g])
+            by_gear = min(by_split, best.value[on].min())
+            by_engine = min(by_gear, best.value.min())
+            causes["split"][t], causes["gear"][t] = done - by_split, by_split - by_gear
+            causes["engine"][t], causes["grid"][t] = by_gear - by_engine, by_engine - before
         best_choices.append(_best_choice(listed, at, best))
-        value = after
-    step = np.sum(list(causes.values()), axis=0)
+        before = after
     totals = {name: float(values.sum()) for name, values in causes.items()}
-    totals["final_charge"] += worth.correction(drive.soc_end) - value
-    gap = drive.cost + worth.correction(drive.soc_end) - solution.value_start
     moments = _moments(demand, drive, causes, best_choices, most)
-    return Regret(step, causes, totals, gap, moments)
+    step = np.sum(list(causes.values()), axis=0)
+    loss = yardstick.equal(drive.cost, drive.soc_end) - yardstick.cost
+    totals["grid"] += loss - sum(totals.values())
+    return Regret(step, causes, totals, loss, moments)
 
 
-def _row(solution: Solution, t: int) -> np.ndarray:
-    """Return the cost-to-go before step t; not a number where the optimum never gets to."""
-    return np.ascontiguousarray(solution.value[t], dtype=np.float64)
+def _ending_at(solution: Solution, soc: float) -> tuple[Problem, CostToGo]:
+    """Return the problem of ending at a SoC, as far as it is in the window, and its cost-to-go."""
+    if abs(soc - solution.soc[-1]) < SAME_SOC:
+        return solution.problem, solution.value
+    problem = solution.problem.ending_at(soc)
+    return problem, CostToGo(problem)
+
+
+def _row(value: CostToGo, t: int) -> np.ndarray:
+    """Return the cost-to-go before step t; not a number where no run from the start gets to."""
+    return np.ascontiguousarray(value[t], dtype=np.float64)
 
 
 _NO_MEMORY = np.empty(0)
@@ -148,14 +168,14 @@ _NO_MEMORY = np.empty(0)
 class _Taken:
     """The states a drive went through, and the cost of each of its steps."""
 
-    def __init__(self, solution: Solution, drive: Drive) -> None:
-        problem, plan = solution.problem, drive.schedule
+    def __init__(self, problem: Problem, drive: Drive) -> None:
+        plan = drive.schedule
         self.cell, self.grid = problem.cell, problem.grid
         self.moves = make_moves(problem.events, problem.shift)
         on = (plan.engine_class != EngineClass.OFF).astype(np.int64)
         self.engine = np.concatenate(([problem.engine], on))
         self.gear = np.concatenate(([problem.gear], plan.gear))
-        self.soc, self.difference = drive.soc, drive.soc_end - float(solution.soc[-1])
+        self.soc = drive.soc
         self.state = follow(
             problem.events.graph, problem.state, problem.gear, plan.engine_class, plan.gear
         )
@@ -168,16 +188,17 @@ class _Taken:
             t, self.soc[t], self.state[t], int(self.engine[t]), self.gear[t], _NO_MEMORY
         )
 
-    def value(self, row: np.ndarray, t: int, aim: float) -> float:
-        """Return the cost-to-go of the state before step t, its SoC axis shifted by `aim`."""
+    def value(self, row: np.ndarray, t: int) -> float:
+        """Return the cost-to-go of the state before step t."""
         final, values = t == self.cost.size, row[self.state[t], self.gear[t]]
-        return float(kernels._shifted_value(self.grid, values, final, self.soc[t], aim))
+        return float(kernels._value_at(self.grid, values, final, self.soc[t]))
 
-    def next_aim(self, row: np.ndarray, after: np.ndarray, t: int, aim: float) -> float:
-        """Return the shift of a step: a little more of the difference, where V is known there."""
-        wanted = self.difference * (t + 1) / self.cost.size
-        known = np.isfinite([self.value(row, t, wanted), self.value(after, t + 1, wanted)])
-        return wanted if known.all() else aim
+    def leaves_window(self, row: np.ndarray, t: int) -> bool:
+        """Return whether the cost-to-go of the state before step t is penalties, not fuel."""
+        if t == self.cost.size:
+            return bool(self.soc[t] < self.grid.low)
+        values = row[self.state[t], self.gear[t]]
+        return bool(kernels._leaves_window(self.grid, values, self.soc[t]))
 
 
 def _best_choice(points: ListedPoints, at: Situation, best: kernels.BestSplits) -> Command:

@@ -8,9 +8,11 @@ import numpy as np
 
 from ..base.compiled import kernel
 from ..controllers.situation import _move
-from ..dp.kernels import _value
+from ..dp.kernels import _slope, _value
 from ..physics.battery import _landing, _rates, _state
-from ..problem.grid import Grid, _terminal
+from ..problem.grid import FLOOR_FACTOR, Grid, _terminal
+
+TOO_STEEP = 1.5  # times the penalty for missing the target: a fall that only the floor explains
 
 
 class CostAhead(NamedTuple):
@@ -21,13 +23,11 @@ class CostAhead(NamedTuple):
     grid : its SoC axis
     row : g, (states, gears, SoC points)
     final : whether the step is the last
-    aim : SoC by which the axis is shifted
     """
 
     grid: Grid
     row: Any
     final: bool
-    aim: float
 
 
 class BestSplits(NamedTuple):
@@ -38,12 +38,20 @@ class BestSplits(NamedTuple):
 
 
 @kernel
-def _shifted_value(grid, row, final, soc, aim):
-    """Cost-to-go with its SoC axis shifted by `aim`, but never out of the window by that."""
-    shifted = soc - aim
-    if grid.low <= soc <= grid.top:
-        shifted = min(max(shifted, grid.low), grid.top)
-    return _terminal(grid, shifted) if final else _value(grid, row, shifted)
+def _value_at(grid, row, final, soc):
+    """Cost-to-go at a SoC, or after the last step what missing the target costs."""
+    return _terminal(grid, soc) if final else _value(grid, row, soc)
+
+
+@kernel
+def _leaves_window(grid, row, soc):
+    """Whether the window must be left from a SoC, so that the cost-to-go there is penalties.
+
+    Missing the target costs the plain penalty per unit of SoC, the most by which a cost-to-go falls
+    over it for any other reason; being below the window costs :data:`FLOOR_FACTOR` times that.
+    """
+    plain = grid.floor_penalty / FLOOR_FACTOR
+    return soc < grid.low or _slope(grid, row, soc) > TOO_STEEP * plain
 
 
 @kernel
@@ -71,6 +79,6 @@ def _best_splits(points, cell, dt, moves, ahead, at, best):
                 if np.isnan(after):
                     continue
                 total = points.cost[i, g, c, k] + event
-                total += _shifted_value(ahead.grid, row, ahead.final, after, ahead.aim)
+                total += _value_at(ahead.grid, row, ahead.final, after)
                 if total < best.value[on, g]:
                     best.value[on, g], best.split[on, g] = total, k

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..base.errors import InfeasibleError, InputError
+from ..base.percent import percent_above
 from ..base.progress import Progress, silent
 from ..controllers.builtin import BuiltIn, Equivalence
 from .case import Case
@@ -62,9 +63,9 @@ def tune(
 
     Notes
     -----
-    The objective is the mean over cases of the cost at equal final SoC over the optimum's, plus
-    :data:`IMBALANCE` of the worth of the energy off balance, since the linear correction flatters
-    a drive that ends far away.
+    The objective is the mean over cases of the cost at equal SoC above the optimum's, plus
+    :data:`IMBALANCE` of the worth of the energy off balance, so that what is tuned on one cycle
+    keeps its charge on others.
     """
     if not cases:
         raise InputError("tuning needs a case; give a cycle")
@@ -110,5 +111,5 @@ def _percent(controller: BuiltIn, cases: Sequence[Case]) -> float:
             return float("inf")
         off = abs(case.worth.correction(drive.soc_end))
         cost = case.equal_cost(drive) + IMBALANCE * off
-        total += 100.0 * (cost / case.optimum_cost - 1.0)
+        total += percent_above(cost, case.optimum_cost)
     return total / len(cases)

@@ -16,10 +16,18 @@ import xarray as xr
 
 from ..base.cautions import CAUTION
 from ..base.errors import HybridoptError, InputError
-from ..base.nomenclature import BOUND_TOTALS, SINKS, SOURCES, STEP_VARIABLES, THERMAL_TOTALS, TOTALS
+from ..base.nomenclature import (
+    BOUND_TOTALS,
+    EQUAL_TOTALS,
+    SINKS,
+    SOURCES,
+    STEP_VARIABLES,
+    THERMAL_TOTALS,
+    TOTALS,
+)
 from ..base.warning import InputWarning
 from ..files.sealed_netcdf import read_sealed, sealed
-from ..files.writing import comment_line, write_atomically
+from ..files.writing import write_atomically
 from ..inputs.cycle import Cycle
 from ..inputs.driveline import Driveline
 from ..physics.demand import Demand
@@ -27,12 +35,13 @@ from ..physics.modes import Mode
 from ..physics.starts import start_totals
 from ..physics.thermal import thermal_totals
 from ..problem.settings import Settings
+from .result_csv import write_result_csv
 
 SHARES = tuple(f"share_{mode.name.lower()}" for mode in Mode)
 ENERGIES = tuple(f"energy_{name.removesuffix('_power')}_kJ" for name in (*SOURCES, *SINKS))
 NUMBERS = (*TOTALS, "solve_s", *SHARES, *ENERGIES)
 """Attrs that every result of a solve or drive has; those below may be absent."""
-MORE_NUMBERS = ({*BOUND_TOTALS} - {"gap_cause"}) | {*THERMAL_TOTALS}
+MORE_NUMBERS = ({*BOUND_TOTALS} - {"gap_cause"}) | {*EQUAL_TOTALS, *THERMAL_TOTALS}
 TEXTS = ("cycle", "driveline", "settings")
 MORE_TEXTS = ("driveline_title", "controller", "gap_cause", "cycle_sha256", "driveline_sha256")
 
@@ -60,7 +69,7 @@ class Result:
             raise AttributeError(name)
         if name in self._present():
             return self.dataset.attrs[name]
-        if name in BOUND_TOTALS or name in THERMAL_TOTALS or name in NUMBERS:
+        if name in {*NUMBERS, *MORE_NUMBERS, "gap_cause"}:
             raise AttributeError(f"this result holds no {name}")
         near = get_close_matches(name, dir(self))
         hint = f"did you mean {' or '.join(near)}?" if near else "dir(result) lists its totals"
@@ -70,7 +79,7 @@ class Result:
         return sorted({*object.__dir__(self), *self._present()})
 
     def __repr__(self) -> str:
-        lines = (f"  {name:<11}{text}" for name, text in self._key_rows())
+        lines = (f"  {name:<14}{text}" for name, text in self._key_rows())
         return "\n".join(["hybridopt.Result", *lines])
 
     def _repr_html_(self) -> str:
@@ -82,7 +91,7 @@ class Result:
 
     def _present(self) -> list[str]:
         """Return the names of the totals that this result holds."""
-        known = {*NUMBERS, *BOUND_TOTALS, *THERMAL_TOTALS}
+        known = {*NUMBERS, *MORE_NUMBERS, "gap_cause"}
         return [name for name in self.dataset.attrs if name in known]
 
     def _key_rows(self) -> list[tuple[str, str]]:
@@ -95,6 +104,7 @@ class Result:
             "driven by": "{controller}",
             "fuel": "{fuel_g:.2f} g, {fuel_l_per_100km:.3f} l/100 km",
             "cost": "{cost_g:.2f} g",
+            "at equal SoC": "fuel {fuel_equal_g:.2f} g, cost {cost_equal_g:.2f} g",
             "bound": "{bound_g:.2f} g, gap {gap_percent:.3f} %",
             "SoC": "{soc_start:.2f} % -> {soc_end:.2f} %",
             "starts": "{starts}",
@@ -128,7 +138,9 @@ class Result:
         write_atomically(Path(path), self.write_netcdf, overwrite)
 
     def to_csv(self, path: str | Path, *, overwrite: bool = False) -> None:
-        """Write the traces as CSV: `#` lines with totals and units, then one row per step.
+        """Write the traces as CSV: `#` lines with totals, then one row per step, mode by name.
+
+        Column names end in their units: rpm, km/h, kW, and % of state of charge.
 
         Raises
         ------
@@ -147,17 +159,7 @@ class Result:
 
     def write_csv(self, path: Path) -> None:
         """Write a CSV file over whatever is there, for :func:`.files.write_together`."""
-        names = ["time", *STEP_VARIABLES]
-        units = [str(self.dataset[name].attrs["units"]) for name in names]
-        modes = ", ".join(f"{mode.value} {mode.name.lower()}" for mode in Mode)
-        rows = np.column_stack([self.dataset[name].values for name in names])
-        with path.open("w", encoding="utf-8", newline="") as file:
-            for key, value in self.dataset.attrs.items():
-                file.write(comment_line(f"{key}: {value}") + "\n")
-            file.write(f"# mode: {modes}\n")
-            file.write("# units: " + ",".join(units) + "\n")
-            file.write(",".join(names) + "\n")
-            np.savetxt(file, rows, fmt="%.17g", delimiter=",")
+        write_result_csv(self.dataset, path)
 
     @classmethod
     def read(cls, path: str | Path) -> "Result":
@@ -282,7 +284,7 @@ def make_result(
 def _totals(
     trace: xr.Dataset, driveline: Driveline, demand: Demand, settings: Settings
 ) -> dict[str, float | int]:
-    fuel = float((trace.fuel_rate * trace.dt).sum())
+    fuel = fuel_used(trace)
     litres = fuel / driveline.fuel.density
     kilometres = demand.distance / 1e3
     before = np.concatenate(([settings.gear_start], trace.gear.values[:-1]))
@@ -302,6 +304,11 @@ def _totals(
         "duration_s": float(demand.dt.sum()),
         "energy_residual": energy_residual(trace),
     }
+
+
+def fuel_used(trace: xr.Dataset) -> float:
+    """Fuel of a replayed trace, g."""
+    return float((trace.fuel_rate * trace.dt).sum())
 
 
 def energy_residual(trace: xr.Dataset) -> float:

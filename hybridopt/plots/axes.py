@@ -1,5 +1,6 @@
 """What all plots share: pages, labels, legends, steps over time, names that are shown."""
 
+import textwrap
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -22,6 +23,8 @@ SIZE = (11.69, 8.27)  # inch, A4 landscape
 CHART = (8.6, 5.2)  # inch, a single chart
 DOTS_PER_INCH = 160
 TEXT = 10.5  # points, of labels and ticks
+LETTER = 0.1  # inch of a heading, more than most letters take
+HEAD_LINES = 3
 FORMATS = ("png", "pdf", "svg")
 
 
@@ -122,8 +125,10 @@ def title(ax: Axes, text: str) -> None:
 
 
 def head(figure: Figure, text: str) -> Figure:
-    """Put a heading above the left edge of a figure, and return the figure."""
-    figure.suptitle(text, x=0.01, ha="left", color=INK, fontsize=TEXT + 2.0)
+    """Put a heading, broken to fit, above the left edge of a figure, and return the figure."""
+    room = int(figure.get_figwidth() / LETTER)
+    broken = "\n".join(textwrap.wrap(text, room, max_lines=HEAD_LINES, placeholder=" ..."))
+    figure.suptitle(broken, x=0.01, ha="left", color=INK, fontsize=TEXT + 2.0)
     return figure
 
 

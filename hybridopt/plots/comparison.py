@@ -18,18 +18,18 @@ CAUSES = {
     "engine": ("engine on or off", CAUSE_COLOURS["engine"]),
     "gear": ("gear", CAUSE_COLOURS["gear"]),
     "split": ("torque split", CAUSE_COLOURS["split"]),
-    "other": ("grid and final charge", CAUSE_COLOURS["other"]),
+    "other": ("SoC window and grid", CAUSE_COLOURS["other"]),
 }
 BAR = 0.62
 ROW = 0.32  # inch
 
 
 def plot_comparison(comparison: "Comparison") -> Figure:
-    """Draw a bar per cycle and controller: % above the optimum, split by cause.
+    """Draw a bar per cycle and controller: cost above the optimum's, %, split by cause.
 
     The optimum itself is left out. The pieces add up to the mark; what lies left of zero counts
-    against the others. The number right of a bar is the gap to the bound at the drive's own
-    final SoC.
+    against the others. Right of a bar stand fuel above the optimum's and cost above the bound, all
+    at equal SoC.
 
     Parameters
     ----------
@@ -50,7 +50,7 @@ def plot_comparison(comparison: "Comparison") -> Figure:
     widest = max((_length(score) for score in comparison.scores), default=1.0)
     for ax, cycle in zip(axes, cycles, strict=True):
         _draw(ax, cycle, comparison.of_cycle(cycle)[1:], widest)
-    axes[-1].set_xlabel("cost at equal final state of charge, % above the optimum", color=INK)
+    axes[-1].set_xlabel("cost at equal state of charge, % above the optimum's", color=INK)
     handles, labels = axes[0].get_legend_handles_labels()
     figure.legend(handles, labels, loc="upper right", ncols=5, frameon=False, fontsize=10)
     figure.suptitle(f"Driveline {cut(comparison.driveline.name, 40)}", x=0.02, ha="left", color=INK)
@@ -62,13 +62,13 @@ def _parts(score: "Score") -> dict[str, float]:
     """Return the causes in % of the optimum's cost."""
     totals = score.regret.totals
     grams = {name: totals[name] for name in ("engine", "gear", "split")}
-    grams["other"] = totals["grid"] + totals["final_charge"]
-    optimum = score.cost_equal_g / (1.0 + score.gap_optimum_percent / 100.0)
+    grams["other"] = totals["window"] + totals["grid"]
+    optimum = score.cost_equal_g / (1.0 + score.cost_above_optimum_percent / 100.0)
     return {name: 100.0 * value / optimum for name, value in grams.items()}
 
 
 def _length(score: "Score") -> float:
-    return max(sum(max(value, 0.0) for value in _parts(score).values()), score.gap_bound_percent)
+    return max(sum(max(value, 0.0) for value in _parts(score).values()), score.gap_percent)
 
 
 def _draw(ax: Axes, cycle: str, scores: "list[Score]", widest: float) -> None:
@@ -84,13 +84,16 @@ def _draw(ax: Axes, cycle: str, scores: "list[Score]", widest: float) -> None:
             at = at + values
         if sign > 0.0:
             for place, end, score in zip(places.tolist(), at.tolist(), scores, strict=True):
-                text = f"{score.gap_bound_percent:.2f} % above bound"
+                text = (
+                    f"cost {score.gap_percent:.2f} % above bound\n"
+                    f"fuel {score.fuel_above_optimum_percent:.2f} % above optimum"
+                )
                 ax.text(end + 0.01 * widest, place, text, va="center", fontsize=9, color=INK)
     sums = [sum(part.values()) for part in parts]
     ax.plot(sums, places, "|", color=INK, markersize=16, markeredgewidth=2.0, label="sum")
     ax.set_yticks(places, [cut(score.controller, 28) for score in scores], fontsize=10, color=INK)
     ax.set_ylim(len(scores) - 0.4, -0.6)
-    ax.set_xlim(right=1.25 * max(widest, 0.1))
+    ax.set_xlim(right=1.32 * max(widest, 0.1))
     ax.set_title(cut(cycle, 60), loc="left", fontsize=11, color=INK)
     ax.axvline(0.0, color=INK, linewidth=0.8)
     ax.grid(True, axis="x", color=FAINT, linewidth=0.6)

@@ -49,12 +49,14 @@ def plot_regret(ax: Axes, scores: "Sequence[Score]") -> None:
     for number, (score, lost) in enumerate(zip(scores, sums, strict=True)):
         if number:
             ends, style = edges(score.trace), _style(number)
-            name = f"{plain(score.controller, 22)}\n{score.gap_optimum_percent:.2f} % above optimum"
+            above = f"cost {score.cost_above_optimum_percent:.2f} % above optimum"
+            name = f"{plain(score.controller, 22)}\n{above}"
             ax.plot(ends, lost, label=name, **style)
             for moment in list(score.regret.moments)[:MARKED]:
                 if moment.loss > 0.03 * most:
                     height = float(np.interp(moment.stop, ends, lost))
-                    _mark(ax, moment.stop, height, moment.cause, style["color"])
+                    text = f"{moment.cause}, {moment.loss:.1f} g"
+                    _mark(ax, moment.stop, height, text, style["color"])
     dress_time(ax, scores[0].trace, "lost by decisions so far\n(g of fuel)", "time (s)")
     ax.margins(y=0.08)
     legend_beside(ax)
@@ -71,7 +73,7 @@ def _mark(ax: Axes, x: float, y: float, text: str, colour: str) -> None:
 def _decided(score: "Score") -> np.ndarray:
     """Return what the decisions of each step lost, g."""
     causes = score.regret.causes
-    return np.asarray(sum(values for name, values in causes.items() if name != "final_charge"))
+    return np.asarray(causes["engine"] + causes["gear"] + causes["split"])
 
 
 def _style(number: int) -> dict[str, Any]:

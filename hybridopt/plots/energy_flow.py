@@ -7,20 +7,10 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.patches import PathPatch, Rectangle
 from matplotlib.path import Path
-from matplotlib.patheffects import withStroke
 
 from ..base import nomenclature
 from .axes import TEXT, title
-from .colours import (
-    BRAKE_COLOUR,
-    CHARGE_COLOUR,
-    ENGINE_FILL,
-    FAINT,
-    INK,
-    MOTOR_COLOUR,
-    PAPER,
-    QUIET,
-)
+from .colours import BRAKE_COLOUR, CHARGE_COLOUR, ENGINE_FILL, FAINT, INK, MOTOR_COLOUR, QUIET
 
 if TYPE_CHECKING:
     from xarray import Dataset
@@ -37,8 +27,8 @@ class Flow(NamedTuple):
 class Spot(NamedTuple):
     """Where a place is drawn: words, left edge, depth of its top below the top of all, colour.
 
-    The depth is in shares of the whole energy. Words with `aside` begin at the left edge of the
-    block, off the flows that pass it.
+    The depth is in shares of the whole energy. Words with `aside` stand below all flows, under
+    their block, since flows pass above and below it.
     """
 
     words: str
@@ -234,12 +224,12 @@ def plot_energy_flow(ax: Axes, dataset: "Dataset") -> None:
         stop = blocks[flow.target].x, entering[flow]
         colour = SPOTS[flow.source].colour if flow.source in SPOTS else FAINT
         _draw_ribbon(ax, start, stop, flow.energy / whole, colour)
+    lowest = min(block.top - block.height for block in blocks.values()) - 0.04
     for name, block in blocks.items():
-        _draw_block(ax, name, block, block.height * whole / drawn)
+        _draw_block(ax, name, block, block.height * whole / drawn, lowest)
     ax.set_xlim(-0.95, END + 2.1)
-    lowest = min(block.top - block.height for block in blocks.values())
     highest = max(block.top for block in blocks.values())
-    ax.set_ylim(lowest - 0.04, highest + 0.14)
+    ax.set_ylim(lowest - 0.17, highest + 0.14)
     ax.set_axis_off()
     title(ax, f"Energy, % of the {drawn / 1e6:.2f} MJ of fuel and charge drawn")
 
@@ -281,8 +271,11 @@ def _draw_ribbon(
     ax.add_patch(PathPatch(band, **style))
 
 
-def _draw_block(ax: Axes, name: str, block: _Block, share: float) -> None:
-    """Draw the block of a place, and write its name and its share of what was drawn beside it."""
+def _draw_block(ax: Axes, name: str, block: _Block, share: float, lowest: float) -> None:
+    """Draw the block of a place, and write its name and its share of what was drawn beside it.
+
+    Words that no free place is beside stand at the height `lowest`, below all flows.
+    """
     corner = (block.x, block.top - block.height)
     colour = SPOTS[name].colour if name in SPOTS else QUIET
     style: Any = {"facecolor": colour, "edgecolor": INK, "linewidth": 0.5}
@@ -294,8 +287,9 @@ def _draw_block(ax: Axes, name: str, block: _Block, share: float) -> None:
         text = f"{SPOTS[name].words}\n{percent}"
         x, place = -0.06, {"va": "center", "ha": "right"}
     if name in NODES:
-        aside = SPOTS[name].aside
-        x, y = block.x + (0.0 if aside else 0.5 * WIDTH), block.top + 0.012
-        place = {"va": "bottom", "ha": "left" if aside else "center"}
-        place["path_effects"] = [withStroke(linewidth=3.0, foreground=PAPER)]
+        x, y, place = block.x + 0.5 * WIDTH, block.top + 0.012, {"va": "bottom", "ha": "center"}
+        if SPOTS[name].aside:
+            y, place = lowest, {"va": "top", "ha": "center"}
+            line: Any = {"color": INK, "linewidth": 0.7, "linestyle": ":"}
+            ax.plot([x, x], [lowest + 0.005, block.top - block.height], **line)
     ax.text(x, y, text, fontsize=TEXT, color=INK, **place)

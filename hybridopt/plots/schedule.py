@@ -198,20 +198,23 @@ PANELS: tuple[Callable[[Axes, "Dataset"], None], ...] = (
 def _new_axes() -> list[Axes]:
     figure = new_figure(SIZE, layout=None)
     heights = (1.25, 0.9, 1.75, 1.8, 1.3)
-    spaces = {"left": 0.085, "right": 0.805, "top": 0.945, "bottom": 0.07, "hspace": 0.1}
+    spaces = {"left": 0.085, "right": 0.805, "top": 0.925, "bottom": 0.07, "hspace": 0.1}
     grid: Any = {"height_ratios": heights, **spaces}
     return list(figure.subplots(len(PANELS), 1, sharex=True, gridspec_kw=grid))
 
 
 def _title(attrs: dict[str, Any]) -> str:
+    """Return names, and below them fuel, cost and bound; a drive's cost is that at equal SoC."""
+    driver = f", driven by {plain(attrs['controller'], 28)}" if "controller" in attrs else ""
+    names = f"{plain(attrs['cycle'], 40)}, driveline {plain(attrs['driveline'], 28)}{driver}"
     fuel = f"{attrs['fuel_g']:.1f} g fuel, {attrs['fuel_l_per_100km']:.3f} l/100 km"
-    bound = ""
-    if "bound_g" in attrs:
-        cost = f"; cost with events {attrs['cost_g']:.1f} g"
-        bound = f"{cost}, proved lower bound {attrs['bound_g']:.1f} g"
-    driver = f", {plain(attrs['controller'], 20)}" if "controller" in attrs else ""
-    vehicle = plain(attrs["driveline"], 18)
-    return f"{plain(attrs['cycle'], 30)}{driver}, driveline {vehicle}: {fuel}{bound}"
+    if "bound_g" not in attrs:
+        return f"{names}\n{fuel}"
+    equal = "cost_equal_g" in attrs
+    cost = attrs["cost_equal_g" if equal else "cost_g"]
+    where = " at equal SoC" if equal else ""
+    bound = f"proved lower bound {attrs['bound_g']:.1f} g"
+    return f"{names}\n{fuel}; cost with events{where} {cost:.1f} g, {bound}"
 
 
 def _dress_brakes(wheels: Axes, ax: Axes) -> None:

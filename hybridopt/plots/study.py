@@ -20,7 +20,7 @@ from ..study.questions import (
     varying_parameters,
 )
 from ..study.values import VALUES
-from .axes import dress, new_figure, plain
+from .axes import dress, head, new_figure, plain
 from .colours import INK, SERIES
 
 COLUMNS = 3
@@ -167,7 +167,7 @@ def _with_unit(name: str) -> str:
 
 def _legend(figure: Figure, ax: Axes, title: str) -> None:
     handles, labels = ax.get_legend_handles_labels()
-    figure.suptitle(plain(title, 120), x=0.01, ha="left", fontsize=11, color=INK)
+    head(figure, plain(title, 240))
     columns = max(min(len(labels), int(figure.get_figwidth() // 2.6)), 1)
     figure.legend(
         handles, labels, loc="outside lower left", ncols=columns, frameon=False, fontsize=9

@@ -117,6 +117,14 @@ class Problem:
         grid = make_grid(settings, self.grid.floor_penalty / FLOOR_FACTOR)
         return dataclasses.replace(self, grid=grid, settings=settings)
 
+    def ending_at(self, soc: float) -> "Problem":
+        """Return the same problem with another SoC as its target, kept within the window."""
+        low, high = self.settings.socs[:2]
+        target = min(max(soc, low), high)
+        settings = dataclasses.replace(self.settings, terminal="target", soc_target=target)
+        grid = make_grid(settings, self.grid.floor_penalty / FLOOR_FACTOR)
+        return dataclasses.replace(self, grid=grid, settings=settings)
+
     @property
     def memory(self) -> Memory:
         """What is kept in memory."""

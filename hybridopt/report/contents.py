@@ -21,9 +21,11 @@ TEXTS = ("cycle", "controller")
 NUMBERS = (
     "fuel_g",
     "fuel_equal_g",
+    "fuel_above_optimum_percent",
+    "cost_equal_g",
+    "cost_above_optimum_percent",
     "soc_end",
-    "gap_optimum_percent",
-    "gap_bound_percent",
+    "gap_percent",
     "bound_g",
     "starts",
     "shifts",

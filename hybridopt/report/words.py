@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from ..base.units import PERCENT
+from ..base.words import fixed
 from ..problem.settings import SETTINGS
 from ..text.summary import ENERGY_IN, ENERGY_OUT, energy_table
 
@@ -18,8 +19,10 @@ SCORE_COLUMNS: dict[str, tuple[str, float, int]] = {
     "fuel (g)": ("fuel_g", 1.0, 1),
     "fuel at equal SoC (g)": ("fuel_equal_g", 1.0, 1),
     "SoC at the end (%)": ("soc_end", PERCENT, 2),
-    "above optimum (%)": ("gap_optimum_percent", 1.0, 2),
-    "above bound (%)": ("gap_bound_percent", 1.0, 2),
+    "fuel above optimum (%)": ("fuel_above_optimum_percent", 1.0, 2),
+    "cost at equal SoC (g)": ("cost_equal_g", 1.0, 1),
+    "cost above optimum (%)": ("cost_above_optimum_percent", 1.0, 2),
+    "cost above bound (%)": ("gap_percent", 1.0, 2),
     "starts": ("starts", 1.0, 0),
     "shifts": ("shifts", 1.0, 0),
     "clipped steps": ("clipped_steps", 1.0, 0),
@@ -46,10 +49,16 @@ def key_values(result: "Result") -> list[Row]:
         ("Fuel per distance", f"{attrs['fuel_l_per_100km']:.3f} l/100 km"),
         ("Carbon dioxide", f"{attrs['co2_g_per_km']:.1f} g/km"),
     ]
+    if "fuel_equal_g" in attrs:
+        rows.append(("Fuel at equal SoC", f"{attrs['fuel_equal_g']:.1f} g"))
+        above = attrs["fuel_above_optimum_percent"]
+        rows.append(("Fuel above the optimum", f"{fixed(above, 2)} %"))
     if "bound_g" in attrs:
+        cost, where = attrs.get("cost_equal_g"), ", at equal SoC"
+        cost, where = (attrs["cost_g"], "") if cost is None else (cost, where)
         rows += [
-            ("[bound, cost with events]", f"[{attrs['bound_g']:.2f}, {attrs['cost_g']:.2f}] g"),
-            ("Cost above the bound", f"at most {attrs['gap_percent']:.3f} %"),
+            (f"[bound, cost with events{where}]", f"[{attrs['bound_g']:.2f}, {cost:.2f}] g"),
+            ("Cost above the bound", f"{fixed(attrs['gap_percent'], 3)} %"),
         ]
     else:
         rows.append(("Cost with events (no bound)", f"{attrs['cost_g']:.2f} g"))

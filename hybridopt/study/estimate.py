@@ -14,7 +14,7 @@ from .store import StudyStore
 from .tasks import TaskSolver
 from .values import DONE, VALUES
 
-TRIALS = 3  # tasks of each run that are tried where nothing was measured yet
+TRIALS = 3  # variants that are tried where nothing was measured yet
 
 
 @dataclass(frozen=True)
@@ -87,26 +87,31 @@ def estimate_run(plan: StudyPlan, store: StudyStore | None, workers: int) -> Run
 
 
 def _tried(plan: StudyPlan, waiting: list[Task]) -> tuple[float, int]:
-    """Do a few tasks of every run here; return the mean time, scaled by the steps, and how many.
+    """Do a few variants with all their runs here; return the mean time of a task, and how many.
 
-    The tries are spread over the tasks of the shortest cycle; those that fail count nothing.
+    Times are scaled by the steps; what fails counts nothing. As in a run, one solver does them in
+    order, so that runs share an optimum; the first variant is done once before, uncounted, since
+    it compiles or loads the kernels of its controllers.
     """
     one_thread()
     warm_kernels()
     steps = [cycle.dt.size for cycle in plan.study.cycles]
-    shortest = steps.index(min(steps))
-    total, measured = 0.0, 0
-    for run in range(len(plan.study.runs)):
-        tasks = [task for task in waiting if task.run == run]
-        tried = [task for task in tasks if task.cycle == shortest] or tasks
-        picked = tried[:: max(len(tried) // TRIALS, 1)][:TRIALS]
-        outcomes = [TaskSolver().outcome(plan.task_input(task, 0)) for task in picked]
-        per_step = [
-            outcome.row[list(VALUES).index("seconds")] / steps[task.cycle]
-            for task, outcome in zip(picked, outcomes, strict=True)
-            if not outcome.reason
-        ]
-        if per_step:
-            total += float(np.mean(per_step)) * sum(steps[task.cycle] for task in tasks)
-            measured += len(per_step)
-    return (total / len(waiting), measured) if measured else (float("nan"), 0)
+    shortest = min((task.cycle for task in waiting), key=lambda cycle: steps[cycle])
+    variants: dict[object, list[Task]] = {}
+    for task in waiting:
+        if task.cycle == shortest:
+            variants.setdefault(task.values, []).append(task)
+    picked = list(variants.values())[:: max(len(variants) // TRIALS, 1)][:TRIALS]
+    solver, times = TaskSolver(), dict[int, list[float]]()
+    for counted, tasks in [(False, picked[0]), *((True, tasks) for tasks in picked)]:
+        for task in tasks:
+            outcome = solver.outcome(plan.task_input(task, 0))
+            if counted and not outcome.reason:
+                seconds = outcome.row[list(VALUES).index("seconds")]
+                times.setdefault(task.run, []).append(seconds / steps[shortest])
+        solver = TaskSolver() if not counted else solver
+    known = {run: float(np.mean(per_step)) for run, per_step in times.items()}
+    if not known:
+        return float("nan"), 0
+    timed = [known[task.run] * steps[task.cycle] for task in waiting if task.run in known]
+    return float(np.mean(timed)), sum(map(len, times.values()))

@@ -7,7 +7,7 @@ import numpy as np
 import xarray as xr
 
 from ..base.cautions import CAUTION
-from ..base.nomenclature import BOUND_TOTALS, TOTALS, Quantity
+from ..base.nomenclature import BOUND_TOTALS, EQUAL_TOTALS, TOTALS, Quantity
 from ..evaluation.case import Case, score
 from ..optimum.optimum import Optimum
 from ..optimum.result import Result
@@ -19,17 +19,13 @@ STATUS_WORDS = {DONE: "done", FAILED: "failed", WAITING: "waiting"}
 VALUES: dict[str, Quantity] = {
     "status": Quantity("1", "0 done, 1 failed; the reason of a failure stands beside it"),
     "fuel_l_per_100km": TOTALS["fuel_l_per_100km"],
-    "fuel_equal_l_per_100km": Quantity(
-        "l/100 km", "fuel at the optimum's final state of charge, per distance"
-    ),
+    "fuel_equal_l_per_100km": Quantity("l/100 km", "fuel at equal SoC, per distance"),
     "co2_g_per_km": TOTALS["co2_g_per_km"],
     "fuel_g": TOTALS["fuel_g"],
-    "fuel_equal_g": Quantity("g", "fuel at the optimum's final state of charge"),
     "cost_g": TOTALS["cost_g"],
-    "cost_equal_g": Quantity("g", "cost at the optimum's final state of charge"),
+    **EQUAL_TOTALS,
     "bound_g": BOUND_TOTALS["bound_g"],
     "gap_percent": BOUND_TOTALS["gap_percent"],
-    "gap_optimum_percent": Quantity("%", "cost_equal_g above the cost of the optimum"),
     "balance_percent": Quantity("%", "energy off balance at the end, of the fuel energy"),
     "soc_start": TOTALS["soc_start"],
     "soc_end": TOTALS["soc_end"],
@@ -57,7 +53,8 @@ def optimum_values(optimum: Optimum) -> tuple[dict[str, float], Result]:
         "fuel_equal_g": attrs["fuel_g"],
         "fuel_equal_l_per_100km": attrs["fuel_l_per_100km"],
         "cost_equal_g": attrs["cost_g"],
-        "gap_optimum_percent": 0.0,
+        "fuel_above_optimum_percent": 0.0,
+        "cost_above_optimum_percent": 0.0,
         "balance_percent": 0.0,
         "clipped_steps": 0.0,
     }, result
@@ -65,15 +62,11 @@ def optimum_values(optimum: Optimum) -> tuple[dict[str, float], Result]:
 
 def controller_values(case: Case, name: str, controller: Any) -> tuple[dict[str, float], Result]:
     """Return values and result of a controller on a case."""
-    measured = score(case, name, controller)
+    measured = score(case, name, controller, moments=None)
     result = measured.result
     per_gram = result.fuel_l_per_100km / max(result.fuel_g, 1e-12)
     return _totals(result) | {
-        "fuel_equal_g": measured.fuel_equal_g,
         "fuel_equal_l_per_100km": measured.fuel_equal_g * per_gram,
-        "cost_equal_g": measured.cost_equal_g,
-        "gap_percent": measured.gap_bound_percent,
-        "gap_optimum_percent": measured.gap_optimum_percent,
         "balance_percent": measured.balance_percent,
         "clipped_steps": float(measured.clipped_steps),
     }, result

@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, Any
 
 from ..base.cautions import CAUTION_LINE
 from ..base.units import KM_PER_H, KW, PERCENT
-from ..base.words import cut, fixed
+from ..base.words import cut, fitted
 from ..evaluation.equal_soc import BALANCE_LIMIT
 from ..files.table_csv import table_writer
 from ..files.writing import Write
@@ -19,25 +19,27 @@ if TYPE_CHECKING:
 
 NAME_ROOM = 21
 MODE_HEADS = {
-    Mode.STANDSTILL: "stand",
-    Mode.COAST: "coast",
-    Mode.ELECTRIC: "elec",
-    Mode.REGEN: "regen",
-    Mode.ENGINE_PULL_START: "start",
-    Mode.ENGINE_ONLY: "engine",
-    Mode.BOOST: "boost",
-    Mode.LOAD_POINT_SHIFT: "shift",
+    Mode.STANDSTILL: ("stand-", "still"),
+    Mode.COAST: ("", "coast"),
+    Mode.ELECTRIC: ("elec-", "tric"),
+    Mode.REGEN: ("", "regen"),
+    Mode.ENGINE_PULL_START: ("engine", "start"),
+    Mode.ENGINE_ONLY: ("engine", "only"),
+    Mode.BOOST: ("", "boost"),
+    Mode.LOAD_POINT_SHIFT: ("load", "point"),
 }
+"""Two lines each; the last one is load-point shift, not to be taken for gear shifts."""
 CAUSE_HEADS = {
     "engine": "engine",
     "gear": "gear",
     "split": "split",
+    "window": "window",
     "grid": "grid",
-    "final_charge": "charge",
 }
 FLAT = (
-    *("cycle", "controller", "fuel_g", "fuel_equal_g", "fuel_per_kWh_g", "cost_g", "cost_equal_g"),
-    *("bound_g", "gap_optimum_percent", "gap_bound_percent", "soc_end", "balance_percent"),
+    *("cycle", "controller", "fuel_g", "fuel_equal_g", "fuel_above_optimum_percent"),
+    *("fuel_per_kWh_g", "cost_g", "cost_equal_g", "cost_above_optimum_percent"),
+    *("bound_g", "gap_percent", "soc_end", "balance_percent"),
     *("starts", "shifts", "clipped_steps"),
 )
 """Values of a score that are one number or name."""
@@ -73,22 +75,24 @@ def comparison_text(comparison: "Comparison", moments: int = 0) -> str:
 def _values(cycle: str, scores: "list[Score]") -> list[str]:
     best = scores[0]
     lines = [
-        f"Cycle {cut(cycle, 40)}: proved bound {best.bound_g:.2f} g at SoC "
-        f"{best.soc_end / PERCENT:.2f} %",
-        f"Energy left in the battery counts {best.fuel_per_kWh_g:.1f} g of fuel per kWh.",
+        f"Cycle {cut(cycle, 40)}: proved bound {best.bound_g:.2f} g",
+        f"Equal SoC: brought to {best.soc_end / PERCENT:.2f} %, a kWh in the battery counting "
+        f"{best.fuel_per_kWh_g:.1f} g of fuel.",
+        "Cost is fuel and what starts and shifts are charged; it is what was minimised.",
         "",
-        f"{'':{NAME_ROOM}}{'fuel':>8}{'SoC end':>9}{'fuel at':>10}{'above':>8}{'above':>8}"
-        f"{'':>7}{'':>7}{'':>2}",
-        f"{'controller':{NAME_ROOM}}{'g':>8}{'%':>9}{'equal SoC':>10}{'optimum':>8}{'bound':>8}"
-        f"{'starts':>7}{'shifts':>7}",
+        f"{'':{NAME_ROOM}}{'SoC':>6}{'':>8}{'fuel at':>7}{'fuel':>8}{'cost':>8}{'cost':>8}",
+        f"{'':{NAME_ROOM}}{'end':>6}{'fuel':>8}{'equal':>7}{'above':>8}{'above':>8}{'above':>8}",
+        f"{'controller':{NAME_ROOM}}{'%':>6}{'g':>8}{'SoC':>7}{'optimum':>8}{'optimum':>8}"
+        f"{'bound':>8}{'starts':>7}{'shifts':>7}",
     ]
     for score in scores:
-        flag = " *" if score.balance_percent > 100.0 * BALANCE_LIMIT else ""
+        flag = "*" if score.balance_percent > 100.0 * BALANCE_LIMIT else ""
         lines.append(
-            f"{cut(score.controller, NAME_ROOM - 1):{NAME_ROOM}}{score.fuel_g:>8.1f}"
-            f"{score.soc_end / PERCENT:>9.2f}{score.fuel_equal_g:>10.1f}"
-            f"{fixed(score.gap_optimum_percent, 2):>6} %{fixed(score.gap_bound_percent, 2):>6} %"
-            f"{score.starts:>7}{score.shifts:>7}{flag}"
+            f"{cut(score.controller, NAME_ROOM - 1):{NAME_ROOM}}{score.soc_end / PERCENT:>6.2f}"
+            f"{flag:1}{fitted(score.fuel_g, 1, 7)}{fitted(score.fuel_equal_g, 1, 7)}"
+            f"{_percent(score.fuel_above_optimum_percent)}"
+            f"{_percent(score.cost_above_optimum_percent)}{_percent(score.gap_percent)}"
+            f"{score.starts:>7}{score.shifts:>7}"
         )
     if any(score.balance_percent > 100.0 * BALANCE_LIMIT for score in scores):
         lines.append(
@@ -99,35 +103,40 @@ def _values(cycle: str, scores: "list[Score]") -> list[str]:
     return lines + clipped
 
 
+def _percent(value: float) -> str:
+    return fitted(value, 2, 8, " %")
+
+
 def _clipped(score: "Score") -> str:
     kinds = ", ".join(f"{name} {count}" for name, count in score.clipped.items() if count)
     return f"{cut(score.controller, 20)}: clipped in {score.clipped_steps} steps ({kinds})"
 
 
 def _modes(scores: "list[Score]") -> list[str]:
-    head = "".join(f"{text:>7}" for text in MODE_HEADS.values())
-    lines = [f"{'share of time, %':{NAME_ROOM}}{head}"]
+    upper, lower = ("".join(f"{head[i]:>7}" for head in MODE_HEADS.values()) for i in (0, 1))
+    lines = [f"{'':{NAME_ROOM}}{upper}", f"{'share of time, %':{NAME_ROOM}}{lower}"]
     for score in scores:
-        shares = "".join(f"{score.shares[mode] / PERCENT:>7.1f}" for mode in MODE_HEADS)
+        shares = "".join(fitted(score.shares[mode] / PERCENT, 1, 7) for mode in MODE_HEADS)
         lines.append(f"{cut(score.controller, NAME_ROOM - 1):{NAME_ROOM}}{shares}")
     return lines
 
 
 def _causes(scores: "list[Score]") -> list[str]:
-    head = "".join(f"{text:>9}" for text in CAUSE_HEADS.values())
-    lines = [f"{'lost by, g':{NAME_ROOM}}{head}{'sum':>9}"]
+    head = "".join(f"{text:>8}" for text in CAUSE_HEADS.values())
+    lines = [f"{'lost by, g':{NAME_ROOM}}{head}{'sum':>8}"]
     for score in scores:
         regret = score.regret
-        causes = "".join(f"{fixed(regret.totals[name], 2):>9}" for name in CAUSE_HEADS)
+        causes = "".join(fitted(regret.totals[name], 2, 8) for name in CAUSE_HEADS)
         name = cut(score.controller, NAME_ROOM - 1)
-        lines.append(f"{name:{NAME_ROOM}}{causes}{fixed(regret.total, 2):>9}")
+        lines.append(f"{name:{NAME_ROOM}}{causes}{fitted(regret.total, 2, 8)}")
     return lines
 
 
 def _moments(score: "Score", most: int) -> list[str]:
     lines = [
         f"Costliest moments of {cut(score.controller, 40)}",
-        f"{'from s':>8}{'to':>7}{'g':>7}  {'by':<7}{'km/h':>6}{'kW':>7}  {'done':<18}best",
+        f"{'from s':>8}{'to s':>7}{'lost g':>7}  {'by':<7}{'km/h':>6}{'kW':>7}  "
+        f"{'done, motor N m':<18}best, motor N m",
     ]
     for moment in list(score.regret.moments)[:most]:
         lines.append(
@@ -144,7 +153,7 @@ def _choice(choice: "Command") -> str:
 
 
 def _tuned(comparison: "Comparison") -> list[str]:
-    lines = ["Tuned parameters (SI)"]
+    lines = ["Tuned parameters (SI), with what tuning made small, % above the optimum's cost"]
     for (name, cycle), tuned in comparison.tuned.items():
         where = f" on {cycle}" if cycle else ""
         lines.append(

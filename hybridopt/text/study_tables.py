@@ -2,6 +2,7 @@
 
 from typing import TYPE_CHECKING, Any
 
+import pandas as pd
 import xarray as xr
 
 from ..base.cautions import CAUTION_LINE
@@ -77,35 +78,47 @@ def best_record(known: xr.Dataset, goal: str, limit: int) -> Record:
     goal
         Value to make small.
     limit
-        How many.
+        How many of each cycle: values of different cycles are not ranked against each other.
     """
-    best = task_table(known).sort_values(goal, kind="stable").head(limit)
+    by_goal = task_table(known).sort_values(goal, kind="stable")
+    cycles = list(dict.fromkeys(known["cycle"].values.tolist()))
+    best = pd.concat([by_goal[by_goal["cycle"] == cycle].head(limit) for cycle in cycles])
     return {
         "study": known.attrs["study"],
         "goal": goal,
         "parameters": parameters_of(known),
+        "cycles": cycles,
         "tasks": [json_ready(task) for task in best.to_dict("records")],
         "done": known.sizes["task"],
     }
 
 
 def best_text(record: Record) -> str:
-    """Return the best tasks as a table."""
-    goal, tasks = record["goal"], record["tasks"]
+    """Return the best tasks as a table for each cycle."""
+    lines = [f"goal: least {record['goal']}", ""]
+    for cycle in record["cycles"]:
+        tasks = [task for task in record["tasks"] if task["cycle"] == cycle]
+        lines += [f"Cycle {cycle}", _best_table(record, tasks), ""]
+    if len(record["tasks"]) < record["done"]:
+        shown = len(record["tasks"])
+        lines.append(f"the best {shown} of {record['done']} tasks; --limit shows more")
+    return "\n".join([*lines, CAUTION_LINE])
+
+
+def _best_table(record: Record, tasks: list[Record]) -> str:
     columns = {
-        "cycle": [task["cycle"] for task in tasks],
         "run": [_file_name(task["run"]) for task in tasks],
         **{_short(p): [label(task[p]) for task in tasks] for p in record["parameters"]},
-        "goal": [number(task[goal], 4) for task in tasks],
+        "goal": [number(task[record["goal"]], 4) for task in tasks],
         "starts": [number(task["starts"], 0) for task in tasks],
     }
     if any(task["gap_percent"] is not None for task in tasks):
         columns["gap %"] = [number(task["gap_percent"], 2) for task in tasks]
-    rows = list(zip(*columns.values(), strict=True))
-    lines = [f"goal: least {goal}", "", table(list(columns), rows), ""]
-    if len(rows) < record["done"]:
-        lines.append(f"the best {len(rows)} of {record['done']} tasks; --limit shows more")
-    return "\n".join([*lines, CAUTION_LINE])
+    for what in ("fuel", "cost"):
+        above = [task[f"{what}_above_optimum_percent"] for task in tasks]
+        if any(above):
+            columns[f"{what} above optimum %"] = [number(value, 2) for value in above]
+    return table(list(columns), list(zip(*columns.values(), strict=True)))
 
 
 def sizes_record(known: xr.Dataset, parameter: str, goal: str, within: float) -> Record:

@@ -67,11 +67,19 @@ def _totals(attrs: dict[str, Any]) -> list[str]:
     rows["Cost with events" if driven else "Cost minimised"] = (
         f"{fixed(attrs['cost_g'], 2)} g   (fuel, and {fixed(events, 2)} g for {extra})"
     )
-    if "bound_g" in attrs:
-        rows["Proved bound"] = (
-            f"{fixed(attrs['bound_g'], 2)} g   no schedule costs less; "
-            f"gap {fixed(attrs['gap_percent'], 3)} %"
+    equal = "fuel_equal_g" in attrs
+    if equal:
+        rows["At equal SoC"] = (
+            f"{fixed(attrs['cost_equal_g'], 2)} g   (fuel {fixed(attrs['fuel_equal_g'], 2)} g)"
         )
+        rows["Above the optimum"] = (
+            f"fuel {fixed(attrs['fuel_above_optimum_percent'], 2)} %, "
+            f"cost {fixed(attrs['cost_above_optimum_percent'], 2)} %, at equal SoC"
+        )
+    if "bound_g" in attrs:
+        bound, gap = fixed(attrs["bound_g"], 2), fixed(attrs["gap_percent"], 3)
+        no_less = "none costs less at equal SoC" if equal else "no schedule costs less"
+        rows["Proved bound"] = f"{bound} g   {no_less}; gap {gap} %"
     if attrs.get("gap_cause"):
         rows["Gap mostly from"] = cut(attrs["gap_cause"], 58)
     if "corridor_width" in attrs:

@@ -8,7 +8,7 @@ import numpy as np
 
 from ..base.cautions import CAUTION_LINE
 from ..base.units import PERCENT
-from ..base.words import cut
+from ..base.words import cut, fitted
 from ..files.table_csv import table_writer
 from ..files.writing import Write
 
@@ -17,9 +17,10 @@ if TYPE_CHECKING:
     from ..distillation.verify import VerifiedDrive
     from ..tables.rule_set import Coverage
 
-NAME_ROOM = 20
+NAME_ROOM = 19
 COLUMNS = (
-    *("fuel_g", "fuel_equal_g", "gap_optimum_percent", "gap_bound_percent", "soc_end"),
+    *("fuel_g", "fuel_equal_g", "fuel_above_optimum_percent", "cost_g", "cost_equal_g"),
+    *("cost_above_optimum_percent", "bound_g", "gap_percent", "soc_end"),
     *("starts", "shifts", "clipped_steps"),
 )
 """Measures of a check in files."""
@@ -50,10 +51,11 @@ def verification_text(checks: "Sequence[VerifiedDrive]") -> str:
 
 def _head() -> list[str]:
     return [
-        f"{'':{NAME_ROOM}}{'fuel at':>10}{'above':>9}{'above':>8}{'SoC %':>7}{'SoC %':>12}"
-        f"{'starts':>12}",
-        f"{'cycle':{NAME_ROOM}}{'equal SoC':>10}{'optimum':>9}{'bound':>8}{'end':>7}"
-        f"{'range':>12}{'(optimum)':>12}",
+        f"{'':{NAME_ROOM}}{'fuel at':>8}{'fuel':>8}{'cost':>8}{'cost':>8}",
+        f"{'':{NAME_ROOM}}{'equal':>8}{'above':>8}{'above':>8}{'above':>8}{'SoC %':>7}"
+        f"{'SoC %':>11}{'starts':>11}",
+        f"{'cycle':{NAME_ROOM}}{'SoC, g':>8}{'optimum':>8}{'optimum':>8}{'bound':>8}{'end':>7}"
+        f"{'range':>11}{'(optimum)':>11}",
     ]
 
 
@@ -65,18 +67,26 @@ def _line(check: "VerifiedDrive") -> str:
     span = f"{check.soc_lowest / PERCENT:.1f}-{check.soc_highest / PERCENT:.1f}"
     starts = f"{found.starts} ({check.optimum_starts})"
     return (
-        f"{name:{NAME_ROOM}}{found.fuel_equal_g:>8.1f} g{found.gap_optimum_percent:>7.2f} %"
-        f"{found.gap_bound_percent:>6.2f} %{found.soc_end / PERCENT:>7.2f}{span:>12}{starts:>12}"
+        f"{name:{NAME_ROOM}}{fitted(found.fuel_equal_g, 1, 8)}"
+        f"{fitted(found.fuel_above_optimum_percent, 2, 8, ' %')}"
+        f"{fitted(found.cost_above_optimum_percent, 2, 8, ' %')}"
+        f"{fitted(found.gap_percent, 2, 8, ' %')}"
+        f"{found.soc_end / PERCENT:>7.2f}{span:>11}{starts:>11}"
     )
 
 
 def _mean(group: "Sequence[VerifiedDrive]") -> list[str]:
-    gaps = [check.score.gap_optimum_percent for check in group if check.score]
-    clipped = sum(check.score.clipped_steps for check in group if check.score)
-    if not gaps:
+    scores = [check.score for check in group if check.score]
+    if not scores:
         return []
-    mean = f"mean {np.mean(gaps):.2f} %, worst {max(gaps):.2f} % above the optimum"
-    return [f"{mean}; {clipped} steps clipped" if clipped else mean]
+    fuel = [score.fuel_above_optimum_percent for score in scores]
+    cost = [score.cost_above_optimum_percent for score in scores]
+    clipped = sum(score.clipped_steps for score in scores)
+    mean = (
+        f"above the optimum: fuel {np.mean(fuel):.2f} % on average, {max(fuel):.2f} at worst; "
+        f"cost {np.mean(cost):.2f}, {max(cost):.2f}"
+    )
+    return [mean, f"{clipped} steps clipped"] if clipped else [mean]
 
 
 def distilled_text(made: "Distilled") -> str:

@@ -39,7 +39,7 @@ def test_a_terminal_gets_pages(folder, monkeypatch):
     shown = []
     monkeypatch.setattr(click, "echo_via_pager", shown.append)
     monkeypatch.setattr(sys.stdout, "isatty", lambda: True, raising=False)
-    guide_module.guide.callback("settings")
+    guide_module.guide.callback("settings", as_json=False)
     assert shown == ["# Settings\n\nMore.\n"]
 
 

@@ -45,7 +45,7 @@ def test_page_with_everything(path, tmp_path):
     text = out.read_text(encoding="utf-8")
     assert outcome.stdout.startswith(f"wrote {out} (")
     score = json.loads(compared.stdout)["scores"][1]
-    assert f"<td>{score['gap_bound_percent']:.2f}</td>" in text and "electric_power" in text
+    assert f"<td>{score['gap_percent']:.2f}</td>" in text and "electric_power" in text
     assert "made by hand" in text and text.startswith("<!DOCTYPE html>")
 
 

@@ -9,11 +9,14 @@ import pytest
 from click.testing import CliRunner
 
 from hybridopt.cli.main import main
+from hybridopt.study import estimate, front
 from hybridopt.study.run import RunProgress
+from hybridopt.study.tasks import TaskOutcome
+from hybridopt.study.values import value_row
 from hybridopt.text.pace import duration_text, pace_text
 
 sys.path.append(str(Path(__file__).parents[1] / "study"))
-from study_makers import do_here, write_study  # noqa: E402
+from study_makers import FEW, HEAD, do_here, write_study  # noqa: E402
 
 STUDY = """
 [parameters]
@@ -157,3 +160,58 @@ def test_pace_in_words():
     assert pace_text(RunProgress(20, 0, 20, 4.0, 0.0)) == "20 of 20 tasks done, 4.00 per s"
     spans = (0.5, 45.0, 600.0, 7200.0, 1e6)
     assert [duration_text(s) for s in spans] == ["0.5 s", "45 s", "10 min", "2.0 h", "11.6 days"]
+
+
+def test_cycles_are_not_ranked_in_one_list(tmp_path):
+    """EUDC takes more fuel than ECE-15 whatever the battery; each cycle has its own best."""
+    head = HEAD.replace('["ece15"]', '["ece15", "eudc"]').replace("201", "101")
+    path = write_study(tmp_path, FEW, head=head)
+    do_here(path)
+    record = json.loads(run("table", path, "--json", "--goal", "fuel_g", "--limit", "1").stdout)
+    assert record["cycles"] == ["ece15", "eudc"]
+    assert [task["cycle"] for task in record["tasks"]] == ["ece15", "eudc"]
+    text = run("table", path, "--goal", "fuel_g").stdout
+    first, second = text.split("Cycle ")[1:]
+    assert first.startswith("ece15\n") and second.startswith("eudc\n")
+    assert "the best 2 of 4" in run("table", path, "--goal", "fuel_g", "--limit", "1").stdout
+
+
+@pytest.mark.parametrize(("name", "head"), [("s.png", b"\x89PNG"), ("s.svg", b"<?xml")])
+def test_plot_writes_the_file_named(done, tmp_path, name, head):
+    out = tmp_path / name
+    outcome = run("plot", done, "--out", out, "--against", "starts", "--json")
+    assert outcome.exit_code == 0 and json.loads(outcome.stdout) == {"files": [str(out)]}
+    assert out.read_bytes().startswith(head) and [*tmp_path.iterdir()] == [out]
+    assert_one_sentence(run("plot", done, "--out", out), "exists already")
+    assert run("plot", done, "--out", out, "--kind", "effects", "--overwrite").exit_code == 0
+
+
+def test_a_kind_of_picture_needs_a_file(done, tmp_path):
+    outcome = run("plot", done, "--out", tmp_path / "folder", "--kind", "effects")
+    assert_one_sentence(outcome, "--kind effects", "effects.png")
+
+
+def test_help_is_there_without_the_extra(monkeypatch):
+    """And a command says what is missing."""
+    monkeypatch.setattr(front, "NEEDED", ("no_such_package",))
+    for command in ((), ("run",), ("table",), ("plot",), ("status",)):
+        assert run(*command, "--help").exit_code == 0
+    assert_one_sentence(run("status", "a.toml"), "no_such_package", "[cluster]")
+
+
+def test_the_estimate_leaves_out_what_happens_once(tmp_path, monkeypatch):
+    """The first task of a run compiles and loads kernels: 100 s here, and 0.5 s ever after."""
+    seen = set()
+
+    class Solver:
+        def outcome(self, task):
+            seconds = 0.5 if task.run in seen else 100.0
+            seen.add(task.run)
+            return TaskOutcome(0, value_row({"seconds": seconds}), "", {})
+
+    monkeypatch.setattr(estimate, "TaskSolver", Solver)
+    monkeypatch.setattr(estimate, "warm_kernels", lambda: None)
+    path = write_study(tmp_path, FEW, top='runs = ["optimum", "equivalence"]\n')
+    record = json.loads(run("run", path, "--dry-run", "--workers", "1", "--json").stdout)
+    assert record["task_seconds"] == pytest.approx(0.5) and record["measured"] == 4
+    assert record["run_seconds"] == pytest.approx(2.0)

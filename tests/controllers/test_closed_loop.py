@@ -12,8 +12,8 @@ from hybridopt.controllers.builtin import (
     AdaptiveEquivalence,
     ElectricPower,
     Equivalence,
-    LoadFollowing,
     Playback,
+    PowerThresholds,
 )
 from hybridopt.controllers.controller import Command
 from hybridopt.physics.codes import EngineClass
@@ -38,12 +38,12 @@ def schedule_of(steps, gear=2, engine=EngineClass.OFF, torque=0.0):
 
 
 BUILT_IN = {
-    "load": LoadFollowing(),
+    "load": PowerThresholds(),
     "power": ElectricPower(electric_power=8e3),
     "equivalence": Equivalence(),
     "lines": Equivalence(gears="lines", min_on=4.0),
     "adaptive": AdaptiveEquivalence(),
-    "follow": LoadFollowing(gears="follow", schedule=schedule_of(120)),
+    "follow": PowerThresholds(gears="follow", schedule=schedule_of(120)),
     "playback": Playback(schedule=schedule_of(120, torque=20.0)),
 }
 
@@ -270,7 +270,7 @@ def test_an_exception_of_the_user_is_reported_with_its_place():
 
 
 @pytest.mark.parametrize(
-    "controller", [Playback(), Playback(schedule=schedule_of(3)), LoadFollowing(gears="follow")]
+    "controller", [Playback(), Playback(schedule=schedule_of(3)), PowerThresholds(gears="follow")]
 )
 def test_a_schedule_of_another_length_is_refused(controller):
     with pytest.raises(InputError, match=r"its schedule has \d steps, the cycle 4"):
@@ -280,7 +280,7 @@ def test_a_schedule_of_another_length_is_refused(controller):
 @pytest.mark.parametrize("options", [{"gears": "auto"}, {"gears": "best"}])
 def test_a_way_of_choosing_gears_that_is_none_is_refused(options):
     with pytest.raises(InputError, match="controller: gears"):
-        LoadFollowing(**options)
+        PowerThresholds(**options)
 
 
 def test_settings_rule_the_start():

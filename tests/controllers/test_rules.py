@@ -12,8 +12,8 @@ from hybridopt.controllers.builtin import (
     AdaptiveEquivalence,
     ElectricPower,
     Equivalence,
-    LoadFollowing,
     Playback,
+    PowerThresholds,
     names,
 )
 from hybridopt.controllers.controller import Command
@@ -21,7 +21,7 @@ from hybridopt.physics.codes import EngineClass
 from hybridopt.physics.operating_points import list_operating_points
 
 PLAINEST = {"min_on": 0.0, "min_off": 0.0, "min_gear": 0.0, "soc_guard": 0.0, "soc_gap": 0.0}
-FAST = LoadFollowing(
+FAST = PowerThresholds(
     **PLAINEST,
     start_power=12e3,
     stop_share=0.5,
@@ -43,7 +43,7 @@ def engine_on(rule, demand, **options):
     return list((drive.schedule.engine_class != EngineClass.OFF).astype(int))
 
 
-# --- load following ---
+# --- power thresholds ---
 
 
 def test_start_and_stop_have_hysteresis():

@@ -90,7 +90,7 @@ def test_verification_tells_training_from_unseen_and_beats_no_bound():
         ("artemis_urban", "mass +10 %", False),
     ]
     for check in checks:
-        assert check.score.gap_bound_percent >= -1e-7
+        assert check.score.gap_percent >= -1e-7
         assert check.soc_lowest >= 0.4 - 1e-6 and check.soc_highest <= 0.8 + 1e-6
     light, heavy = (c.score.fuel_equal_g for c in checks[::2])
     assert heavy > light

@@ -48,7 +48,7 @@ def test_a_copy_that_cannot_be_driven_is_left_out(monkeypatch):
 class Loop:
     """A loop whose run is known: 100 g at best, 10 starts, 50 steps, an end at 0.6."""
 
-    yardstick, steps = Yardstick(ChargeWorth(0.0, 0.6, None), 100.0, 10), 50
+    yardstick, steps = Yardstick(ChargeWorth(0.0, 0.6, None, lambda soc: 0.0), 100.0, 10), 50
 
     def __init__(self, gap, run):
         self._gap, self._run = gap, run
@@ -59,7 +59,7 @@ class Loop:
     def run(self, packed):
         return self._run
 
-    def gap(self, run):
+    def cost_above(self, run):
         return self._gap
 
 

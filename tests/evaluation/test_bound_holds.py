@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from hybridopt import Cycle, Settings, read_driveline
 from hybridopt.base.errors import InfeasibleError
-from hybridopt.controllers.builtin import ElectricPower, Equivalence, LoadFollowing
+from hybridopt.controllers.builtin import ElectricPower, Equivalence, PowerThresholds
 from hybridopt.controllers.closed_loop import CLIPPINGS, ClosedLoop
 from hybridopt.controllers.controller import Command
 from hybridopt.pipeline import find_optimum
@@ -64,7 +64,7 @@ def rules(seed, gears):
     yield Dice(seed, gears)
     for factor in random.uniform(2.0, 3.5, 3):
         yield Equivalence(factor=factor, start_share=random.uniform(0.0, 1.0), **event)
-    yield LoadFollowing(start_power=random.uniform(2e3, 3e4), charge_gain=random.uniform(0, 1e6))
+    yield PowerThresholds(start_power=random.uniform(2e3, 3e4), charge_gain=random.uniform(0, 1e6))
     yield ElectricPower(electric_power=random.uniform(0, 2e4), **event)
 
 

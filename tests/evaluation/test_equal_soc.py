@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from makers import OFF, RUNNING, STARTING, constant_battery
 
+from hybridopt.base.percent import percent_above
 from hybridopt.controllers.situation import ListedPoints, Situation, _make_memory, make_moves
 from hybridopt.evaluation.equal_soc import ChargeWorth, Yardstick
 from hybridopt.evaluation.regret_kernels import BestSplits, CostAhead, _best_splits
@@ -19,10 +20,18 @@ CELL = pack_battery(constant_battery())  # 250 V at every SoC, 36,000 C, 0.15 oh
 
 def test_a_yardstick_brings_costs_to_the_optimums_final_soc():
     """1 % of 36,000 C at 250 V is 90 kJ; at 1e-4 g/J it is worth 9 g."""
-    yardstick = Yardstick(ChargeWorth(1e-4, 0.5, CELL), cost=300.0, starts=7)
-    assert yardstick.equal_cost(306.0, 0.51) == pytest.approx(297.0)
-    assert yardstick.gap(306.0, 0.49) == pytest.approx(100.0 * (315.0 / 300.0 - 1.0))
-    assert yardstick.gap(300.0, 0.5) == 0.0
+    yardstick = Yardstick(
+        ChargeWorth(1e-4, 0.5, CELL, lambda soc: 1e-4 * 9e6 * soc), cost=300.0, starts=7
+    )
+    assert yardstick.equal(306.0, 0.51) == pytest.approx(297.0)
+    assert yardstick.cost_above(306.0, 0.49) == pytest.approx(100.0 * (315.0 / 300.0 - 1.0))
+    assert yardstick.cost_above(300.0, 0.5) == 0.0
+
+
+def test_above_is_a_share_of_the_reference_and_finite_where_that_is_nothing():
+    assert percent_above(103.0, 100.0) == pytest.approx(3.0)
+    assert percent_above(0.0, 0.0) == 0.0 and percent_above(0.0, -1e-12) < 1e-6
+    assert 0.0 < percent_above(0.5, 0.0) < math.inf
 
 
 def test_best_split_weighs_fuel_against_what_charge_is_worth_ahead():
@@ -42,7 +51,7 @@ def test_best_split_weighs_fuel_against_what_charge_is_worth_ahead():
     row = np.tile(-500.0 * (0.2 + 0.01 * np.arange(61)), (states, 3, 1))
     best = BestSplits(np.empty((2, 3)), np.empty((2, 3), dtype=np.int64))
     at = Situation(0, 0.5, events.graph.off, 0, 1, _make_memory())
-    _best_splits(points, CELL, 1.0, moves, CostAhead(grid, row, False, 0.0), at, best)
+    _best_splits(points, CELL, 1.0, moves, CostAhead(grid, row, False), at, best)
     drawn = (250.0 - math.sqrt(250.0**2 - 4 * 0.15 * 10e3)) / 0.3 / 36_000.0
     value = -500.0 * 0.5
     off = value + 500.0 * drawn

@@ -11,7 +11,7 @@ from rule_tables import hand_made
 
 from hybridopt import Settings, read_cycle, read_driveline, solve_cycle
 from hybridopt.base.errors import FailedError, InputError
-from hybridopt.controllers.builtin import Equivalence, LoadFollowing, Playback
+from hybridopt.controllers.builtin import Equivalence, Playback, PowerThresholds
 from hybridopt.evaluation.sources import is_code, is_rule_table, read_controller, read_schedule
 from hybridopt.tables.files import read_rule_set, write_csv, write_json, write_netcdf
 from hybridopt.tables.rule_table import RuleTable
@@ -27,7 +27,7 @@ def code(tmp_path, text):
 
 
 def test_named_controllers():
-    assert isinstance(read_controller("load_following"), LoadFollowing)
+    assert isinstance(read_controller("power_thresholds"), PowerThresholds)
     assert read_controller("equivalence", "lines") == Equivalence(gears="lines")
 
 

@@ -6,6 +6,7 @@ import re
 import numpy as np
 import pytest
 from matplotlib.figure import Figure
+from matplotlib.patches import PathPatch
 from rule_tables import hand_made
 from scipy.interpolate import RegularGridInterpolator
 
@@ -82,6 +83,48 @@ def test_picture_is_whole(drawn):
             spans = [t.get_window_extent() for t in axis.get_ticklabels() if t.get_text()]
             shown = [s for s in spans if page.x0 <= s.x0 <= page.x1 and page.y0 <= s.y0 <= page.y1]
             assert not any(a.overlaps(b) for a, b in itertools.pairwise(shown))
+
+
+def test_headings_of_long_names_are_on_the_page(result, driveline):
+    """Of every picture of a result; 60 letters are what a cycle's name is cut to."""
+    long = type(result)(
+        result.dataset.assign_attrs(
+            cycle="from_the_north_side_to_the_old_town_and_back_2024_11_28_" * 2,
+            driveline="full_hybrid_with_a_larger_battery_and_a_long_axle_" * 2,
+            controller="adaptive_equivalence_of_the_second_kind_" * 2,
+        )
+    )
+    for figure in (
+        plot_schedule(long),
+        figures.energy_figure(long),
+        figures.gears_figure(long),
+        figures.costate_figure(long),
+        figures.visited_figure([long]),
+        figures.points_figure("engine", long, driveline),
+    ):
+        figure.canvas.draw()
+        heads = [ax.title for ax in figure.axes] + [ax._left_title for ax in figure.axes]
+        heads += [figure._suptitle] if figure.get_suptitle() else []
+        for text in heads:
+            box, page = text.get_window_extent(), figure.bbox
+            assert not text.get_text() or (box.x0 >= 0 and box.x1 <= page.x1), text.get_text()
+            assert box.y1 <= page.y1 + 1, text.get_text()
+
+
+def test_words_of_the_energy_flow_lie_on_no_flow(result):
+    """Beside, above or below the bands; a name over a band can hardly be read."""
+    figure = figures.energy_figure(result)
+    figure.canvas.draw()
+    (ax,) = figure.axes
+    bands = [p for p in ax.patches if isinstance(p, PathPatch)]
+    for text in ax.texts:
+        box = text.get_window_extent()
+        for band in bands:
+            assert (
+                not band.get_path()
+                .transformed(band.get_transform())
+                .intersects_bbox(box, filled=True)
+            ), text.get_text()
 
 
 def test_some_axes_has_a_unit_for_both(result, driveline):
@@ -167,7 +210,7 @@ def test_curves_of_regret_end_at_the_decisions_losses(scores):
     lines = [line for line in ax.lines if len(line.get_xdata()) > 2]
     for line, score in zip(lines, scores[1:], strict=True):
         totals = score.regret.totals
-        decided = totals["engine"] + totals["gear"] + totals["split"] + totals["grid"]
+        decided = totals["engine"] + totals["gear"] + totals["split"]
         assert line.get_ydata()[-1] == pytest.approx(decided)
 
 

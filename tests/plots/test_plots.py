@@ -44,7 +44,7 @@ def test_one_figure_has_all_panels_with_their_units(result):
 
 def test_the_title_tells_cycle_driveline_fuel_cost_and_bound(result):
     title = plot_schedule(result).axes[0].get_title(loc="left")
-    assert title.startswith(f"ece15, driveline full: {result.fuel_g:.1f} g fuel")
+    assert title.startswith(f"ece15, driveline full\n{result.fuel_g:.1f} g fuel")
     bounded = Result(result.dataset.assign_attrs(bound_g=26.5))
     assert plot_schedule(bounded).axes[0].get_title(loc="left").endswith("lower bound 26.5 g")
 

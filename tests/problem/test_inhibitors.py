@@ -18,8 +18,8 @@ from hybridopt.controllers.builtin import (
     AdaptiveEquivalence,
     ElectricPower,
     Equivalence,
-    LoadFollowing,
     Playback,
+    PowerThresholds,
 )
 from hybridopt.controllers.closed_loop import CLIPPINGS, ClosedLoop
 from hybridopt.controllers.controller import Command
@@ -155,12 +155,12 @@ def test_stops_wait_for_charge():
 # --- rules ---
 
 RULES = {
-    "load": LoadFollowing(),
+    "load": PowerThresholds(),
     "power": ElectricPower(electric_power=8e3),
     "equivalence": Equivalence(min_on=0.0, min_off=0.0, min_gear=0.0),
     "best gears": Equivalence(gears="best", min_on=0.0, min_off=0.0, min_gear=0.0),
     "adaptive": AdaptiveEquivalence(),
-    "follow": LoadFollowing(gears="follow", min_on=0.0, min_off=0.0),
+    "follow": PowerThresholds(gears="follow", min_on=0.0, min_off=0.0),
     "table": hand_made(driveline=FULL).table,
 }
 
@@ -272,9 +272,9 @@ def test_restless_commands_are_clipped_and_few_inhibitors_are_passed():
 def test_scores_hold_the_optimum_and_its_bound():
     case = Case(known(**INHIBITORS))
     optimum = score(case, "optimum", Playback(schedule=case.optimum.solution.schedule))
-    assert optimum.gap_bound_percent >= -1e-9 and optimum.clipped_steps == 0
+    assert optimum.gap_percent >= -1e-9 and optimum.clipped_steps == 0
     rule = score(case, "load", RULES["load"])
-    assert rule.gap_bound_percent > optimum.gap_bound_percent
+    assert rule.gap_percent > optimum.gap_percent
 
 
 def test_an_inhibitor_is_passed_only_where_nothing_else_drives_and_that_is_counted():
@@ -375,7 +375,7 @@ def test_a_start_is_one_run_of_starting_steps_and_draws_its_energy(dt):
     check_starts(trace, dt)
     loop_settings = Settings(soc_points=801, splits=9).resolved(FULL)
     loop = ClosedLoop(FULL, drive_demand(FULL, cycle), loop_settings)
-    check_starts(loop.replay(loop.run(LoadFollowing())), dt)
+    check_starts(loop.replay(loop.run(PowerThresholds())), dt)
 
 
 def check_starts(trace, dt):

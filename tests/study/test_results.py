@@ -9,6 +9,7 @@ from study_makers import FEW, do_here, write_study
 
 from hybridopt import Settings, read_cycle, read_driveline, solve_cycle
 from hybridopt.base.errors import FailedError, InputError
+from hybridopt.base.nomenclature import EQUAL_TOTALS
 from hybridopt.evaluation.compare import compare
 from hybridopt.evaluation.sources import read_controller
 from hybridopt.study.plan import read_plan
@@ -60,11 +61,9 @@ def test_controllers_score_as_in_a_comparison(tmp_path):
     )
     for i, score in enumerate(comparison.scores):
         task = results.isel(task=i)
-        names = {"gap_percent": "gap_bound_percent"} if i else {}
         shared = ("fuel_g", "cost_g", "soc_end", "starts", "shifts", "clipped_steps")
-        for name in (*shared, *(("fuel_equal_g", "gap_percent") if i else ())):
-            expected = getattr(score, names.get(name, name))
-            assert float(task[name]) == pytest.approx(expected, rel=1e-12), name
+        for name in (*shared, *((*EQUAL_TOTALS, "gap_percent", "bound_g") if i else ())):
+            assert float(task[name]) == pytest.approx(getattr(score, name), rel=1e-12), name
 
 
 def test_failures_are_recorded_and_the_rest_goes_on(tmp_path):
