@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from .controllers.builtin import PowerThresholds as PowerThresholds
     from .controllers.controller import Command as Command
     from .controllers.controller import Observation as Observation
+    from .controllers.journey import Shortfall as Shortfall
     from .distillation.distil import Distilled as Distilled
     from .distillation.distil import distil as distil
     from .distillation.family import Sizes as Sizes
@@ -31,6 +32,7 @@ if TYPE_CHECKING:
     from .distillation.verify import verify as verify
     from .evaluation.case import Score as Score
     from .evaluation.compare import Comparison as Comparison
+    from .evaluation.compare import Failure as Failure
     from .evaluation.compare import compare as compare
     from .evaluation.recall import recall_cycle as recall_cycle
     from .evaluation.recall import recall_driveline as recall_driveline
@@ -171,7 +173,9 @@ _HOMES = {
     "read_controller": "evaluation.sources",
     "compare": "evaluation.compare",
     "Comparison": "evaluation.compare",
+    "Failure": "evaluation.compare",
     "Score": "evaluation.case",
+    "Shortfall": "controllers.journey",
     "Moment": "evaluation.regret",
     "Regret": "evaluation.regret",
     "trade_off": "evaluation.trade_off",

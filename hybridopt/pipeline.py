@@ -137,7 +137,7 @@ def find_optimum(
     InputWarning
         A setting has no effect on this cycle or driveline.
     """
-    settings = (settings or Settings()).resolved(driveline).for_steps(cycle.dt)
+    settings = (settings or Settings()).resolved(driveline).for_cycle(cycle)
     if keep_value:
         settings = dataclasses.replace(settings, corridor=False)
     for text in idle_settings(settings, driveline, cycle):
@@ -222,7 +222,7 @@ def plan_memory(
     return Memory(
         cycle.dt.size,
         driveline.gearbox.gears,
-        settings.for_steps(cycle.dt).grid_points,
+        settings.for_cycle(cycle).grid_points,
         room,
         settings.memory_limit,
         states,

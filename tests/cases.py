@@ -12,8 +12,9 @@ PLAIN = plain_driveline()
 
 
 def closed_loop(demand, driveline=PLAIN, **options):
-    """Return a closed loop; SoC from 50 % in a window of 20 to 80 % unless given."""
-    return ClosedLoop(driveline, demand, Settings(**options).resolved(driveline))
+    """Return a closed loop; engine off, SoC from 50 % in a window of 20 to 80 % unless given."""
+    settings = Settings(**{"engine_on_start": False} | options)
+    return ClosedLoop(driveline, demand, settings.resolved(driveline))
 
 
 def stepwise(loop, controller):
@@ -21,14 +22,16 @@ def stepwise(loop, controller):
     packed = controller.pack(loop.driveline, loop.settings)
     work, parts = _make_workspace(loop.around.plant), loop._parts(packed)
     (_, end), points = next(parts)
+    journey = loop._journey()
 
     def wish(at):
         nonlocal end, points
         if at.t >= end:
             (_, end), points = next(parts)
-        return Wish(*_decide(loop.around, at, packed, points, work))
+        now = journey.points(points, at.t, at.t + 1)
+        return Wish(*_decide(journey.around, at, packed, now, work))
 
-    return loop._run_asked(wish)
+    return loop._run_asked(journey, wish)
 
 
 def steady(steps, speed=15.0, wheel_torque=300.0):

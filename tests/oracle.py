@@ -125,7 +125,7 @@ class Inhibitors:
         self.settings = settings
         self.stop = np.zeros(steps) if stop_costs is None else stop_costs
         self.shares = 1.0 / (np.ones(steps) if start_steps is None else start_steps)
-        self.on = np.array([settings.engine_on_start])
+        self.on = np.array([settings.begins_on(0.0)])
         self.gear = np.array([settings.gear_start - 1])
         self.engine_time, self.gear_time = np.array([np.inf]), np.array([np.inf])
         self.started = np.ones(1)
@@ -288,7 +288,7 @@ def mixed_integer(
         return len(cost) - 1
 
     rows = _Rows()
-    at = {(int(settings.engine_on_start), settings.gear_start - 1): None}  # node -> arcs into it
+    at = {(int(settings.begins_on(0.0)), settings.gear_start - 1): None}  # node -> arcs into it
     low, high, start = settings.soc_min - slack, settings.soc_max, settings.soc_start
     fall = []  # (column, fall of SoC) of all splits so far
     for t in range(steps):

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from ..base.errors import InputError
+from ..base.errors import FailedError, InputError
 from ..files.writing import Write, file_stem
 from .options import (
     Output,
@@ -20,6 +20,7 @@ from .options import (
     refuse_idle,
 )
 from .settings_options import make_settings, settings_options
+from .tracks import achievable_option, read_tracks
 
 if TYPE_CHECKING:
     from ..evaluation.compare import Comparison
@@ -61,10 +62,18 @@ TUNING = ("tuning", "evaluations", "seed")
     default="all",
     help="Tune named controllers on all cycles together, on each by itself, or not (default all).",
 )
+@click.option(
+    "--train",
+    multiple=True,
+    metavar="CYCLE",
+    help="Tune named controllers on this cycle instead, and compare them on the others unseen; "
+    "repeat for more.",
+)
 @count_option("--evaluations", 1, 1_000_000, 400, "Sets of parameters that a tuning tries")
 @count_option("--seed", 0, None, 1, "Seed of the tuning")
 @flag_option("--moments", "List the ten costliest moments of each controller.")
 @driveline_option
+@achievable_option
 @flag_option(
     "--traces",
     "With --out, also write the traces of every drive (.nc), for plot, report and explore.",
@@ -75,8 +84,10 @@ def compare(
     cycles: tuple[str, ...],
     sources: tuple[str, ...],
     gears: str | None,
+    train: tuple[str, ...],
     moments: bool,
     driveline: str,
+    achievable: bool,
     traces: bool,
     output: Output,
     **given: Any,
@@ -84,28 +95,40 @@ def compare(
     """Drive each CYCLE with controllers and report how far they are from the optimum, and where.
 
     Fuel is given as used and at equal final SoC. Named controllers are tuned first. Steps in
-    which a controller asks for what the driveline cannot do are clipped and counted.
+    which a controller asks for what the driveline cannot do are clipped and counted; where power is
+    lacking, the vehicle drives slower and is compared with the optimum of that. What cannot be
+    driven is named, and the exit code is then 1.
     """
     from ..evaluation.case import OPTIMUM
     from ..evaluation.compare import compare as run
-    from ..inputs.cycle import read_cycle
     from ..inputs.driveline_file import read_driveline
-    from ..text.comparison import comparison_record, comparison_text
+    from ..text.comparison import comparison_record, comparison_text, failure_line
 
     tuning = {name: given.pop(name) for name in TUNING}
     settings = make_settings(given)
     _refuse_idle(sources, tuning["tuning"])
-    tracks, vehicle = [read_cycle(cycle) for cycle in cycles], read_driveline(driveline)
+    vehicle = read_driveline(driveline)
+    read = functools.partial(
+        read_tracks, vehicle=vehicle, settings=settings, achievable=achievable, quiet=output.silent
+    )
+    tracks, training = read(cycles), read(train)
     files = output.plan(f"compare_{file_stem(vehicle.name)}", SUFFIXES)
     controllers = read_controllers(sources or STANDARD, gears, output.silent)
     if traces:
         files += _plan_traces(tracks, vehicle.name, (OPTIMUM, *controllers), output)
     with output.progress("comparing") as progress:
-        comparison = run(tracks, vehicle, controllers, settings, **tuning, progress=progress)
+        comparison = run(
+            tracks, vehicle, controllers, settings, **tuning, train=training, progress=progress
+        )
+    if not comparison.scores:
+        raise FailedError("; ".join(failure_line(failure) for failure in comparison.failures))
+    files = _made(files, tracks, (OPTIMUM, *controllers), comparison)
     output.write(files, lambda: _writers(comparison)[: len(files)])
     listed = LISTED if moments else 0
     record = functools.partial(comparison_record, comparison)
     finish(output.as_json, files, record, lambda: comparison_text(comparison, listed))
+    if comparison.failures:
+        raise click.exceptions.Exit(FailedError.exit_code)
 
 
 def _refuse_idle(sources: Sequence[str], tuning: str) -> None:
@@ -143,6 +166,21 @@ def _plan_traces(
         cycle, controller = map(file_stem, names)
         files += output.plan(f"{cycle}_{file_stem(vehicle)}_{controller}", (".nc",))
     return files
+
+
+def _made(
+    files: list[Path],
+    tracks: "Sequence[Cycle]",
+    controllers: Iterable[str],
+    comparison: "Comparison",
+) -> list[Path]:
+    """Return the planned files without those of drives that failed."""
+    drives = list(itertools.product([track.name for track in tracks], controllers))
+    first, scored = len(files) - len(drives), {(s.cycle, s.controller) for s in comparison.scores}
+    if first < len(SUFFIXES):
+        return files
+    kept = [file for file, drive in zip(files[first:], drives, strict=True) if drive in scored]
+    return files[:first] + kept
 
 
 def _writers(comparison: "Comparison") -> list[Write]:

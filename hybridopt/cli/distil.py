@@ -17,6 +17,7 @@ from .options import (
     refuse_idle,
 )
 from .settings_options import make_settings, settings_options
+from .tracks import read_tracks
 
 if TYPE_CHECKING:
     from ..distillation.distil import Distilled
@@ -66,7 +67,6 @@ def distil(
     from ..distillation.distil import distil as run
     from ..distillation.family import Sizes
     from ..distillation.verify import AS_TRAINED, measured
-    from ..inputs.cycle import read_cycle
     from ..inputs.driveline_file import read_driveline
     from ..tables.files import write_json, write_netcdf
     from ..text.verification import check_record, distilled_text, verification_text
@@ -75,7 +75,8 @@ def distil(
         refuse_idle("with one cycle", "leave_one_out")
     sizes = Sizes(**{name: given.pop(name) for name in SIZES})
     settings = make_settings(given)
-    tracks, vehicle = [read_cycle(cycle) for cycle in cycles], read_driveline(driveline)
+    vehicle = read_driveline(driveline)
+    tracks = read_tracks(cycles, vehicle, settings, quiet=output.silent)
     suffix = check_file("--out", out, (".json", ".nc"), output.overwrite)
     with output.progress("distilling") as progress:
         made = run(tracks, vehicle, settings, sizes, evaluations, seed, title, progress)

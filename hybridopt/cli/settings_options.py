@@ -18,7 +18,12 @@ def settings_options(command: Callable[..., Any]) -> Callable[..., Any]:
 
 def _option(setting: Declaration) -> Callable[..., Any]:
     if setting.kind is bool:
-        return click.option(setting.option, setting.name, is_flag=True, help=setting.help)
+        flags = setting.option
+        if setting.default is None:
+            flags += "/" + setting.refusal
+        return click.option(
+            flags, setting.name, is_flag=True, default=setting.default, help=setting.help
+        )
     usual = f" (default {setting.usual})" if setting.usual else ""
     shown: dict[str, Any] = {"help": f"{setting.help[:-1]}{usual}."}
     if setting.kind is str:

@@ -10,6 +10,7 @@ from ..files.writing import file_stem
 from .options import Output, driveline_option, finish, flag_option, output_options
 from .progress_bar import progress_bar
 from .settings_options import make_settings, settings_options
+from .tracks import achievable_option, read_tracks
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -34,7 +35,7 @@ SUFFIXES = (".nc", ".csv", ".png")
 @click.argument("cycle", default="wltc_class3b")
 @driveline_option
 @output_options("Write traces (.nc, .csv) and a plot (.png) there.")
-@flag_option("--achievable", "Where the driveline cannot follow, drive the speed it can reach.")
+@achievable_option
 @flag_option("--no-bound", "Skip the proved lower limit of the cost.")
 @settings_options
 def solve(
@@ -45,28 +46,16 @@ def solve(
     CYCLE is wltc_class3b when left out. Settings that are not given come from the
     driveline or have defaults that need no tuning.
     """
-    from ..inputs.cycle import read_cycle
     from ..inputs.driveline_file import read_driveline
     from ..text.summary import summary
 
     settings = make_settings(given)
-    track, vehicle = read_cycle(cycle), read_driveline(driveline)
-    if achievable:
-        track = _achievable(track, vehicle, output.silent)
+    vehicle = read_driveline(driveline)
+    (track,) = read_tracks([cycle], vehicle, settings, achievable, output.silent)
     files = output.plan(f"{file_stem(track.name)}_{file_stem(vehicle.name)}", SUFFIXES)
     result = _solve(track, vehicle, settings.resolved(vehicle), output.silent, not no_bound)
     output.write(files, lambda: _writers(result))
     finish(output.as_json, files, lambda: _record(result), lambda: summary(result))
-
-
-def _achievable(track: "Cycle", vehicle: "Driveline", quiet: bool) -> "Cycle":
-    """Return the cycle as the driveline can drive it, and say how far that is from it."""
-    from ..measurements.followability import follow
-
-    following = follow(vehicle, track)
-    if not quiet:
-        click.echo(f"{track.name} {following.text}", err=True)
-    return following.cycle
 
 
 def _solve(

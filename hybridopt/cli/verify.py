@@ -5,9 +5,11 @@ from typing import Any
 
 import click
 
+from ..base.errors import FailedError
 from ..files.writing import file_stem
 from .options import Output, driveline_option, finish, flag_option, output_options, refuse_idle
 from .settings_options import make_settings, settings_options
+from .tracks import achievable_option, read_tracks
 
 EXAMPLES = """\b
 Examples:
@@ -29,6 +31,7 @@ Examples:
     help="Also drive with this change; an unknown name lists them all.",
 )
 @flag_option("--all-changes", "Drive with every change, each on its own.")
+@achievable_option
 @output_options("Write the checks there (.csv).")
 @settings_options
 def verify(
@@ -37,17 +40,17 @@ def verify(
     driveline: str,
     changes: tuple[str, ...],
     all_changes: bool,
+    achievable: bool,
     output: Output,
     **given: Any,
 ) -> None:
     """Drive each CYCLE with rule TABLES, and measure them against optimum and bound.
 
     TABLES are a .json or .nc file or a folder of CSV files, also edited by hand. Cycles they were
-    trained on are shown apart from unseen ones.
+    trained on are shown apart from unseen ones. The exit code is 1 when one could not be driven.
     """
     from ..distillation.verify import CHANGES
     from ..distillation.verify import verify as run
-    from ..inputs.cycle import read_cycle
     from ..inputs.driveline_file import read_driveline
     from ..tables.files import read_rule_set
     from ..text.verification import check_record, checks_writer, verification_text
@@ -56,7 +59,7 @@ def verify(
     if all_changes:
         refuse_idle("with --all-changes", "changes")
     rules, vehicle = read_rule_set(tables), read_driveline(driveline)
-    tracks = [read_cycle(cycle) for cycle in cycles]
+    tracks = read_tracks(cycles, vehicle, settings, achievable, output.silent)
     files = output.plan(f"verify_{file_stem(tables.stem)}", (".csv",))
     wanted = tuple(CHANGES) if all_changes else changes
     with output.progress("verifying") as progress:
@@ -70,3 +73,5 @@ def verify(
         lambda: {"checks": [check_record(check) for check in checks]},
         lambda: note + verification_text(checks),
     )
+    if any(check.failure for check in checks):
+        raise click.exceptions.Exit(FailedError.exit_code)

@@ -48,6 +48,9 @@ class BuiltIn:
         The next gear must stay above the line by this share of it.
     soc_reference
         State of charge the rule aims at; None is the start's.
+    start_reserve
+        The engine runs where a step that starts it could not give this share more than the wheels
+        ask for now or asked for a step ago (named rules only: tables have their electric limit).
     schedule
         For "follow" and playback, as long as the cycle.
     """
@@ -65,6 +68,7 @@ class BuiltIn:
     line_brake: float = 250.0
     line_gap: float = 0.1
     soc_reference: float | None = None
+    start_reserve: float = 0.25
     schedule: Schedule | None = None
 
     def __post_init__(self) -> None:
@@ -99,6 +103,7 @@ class BuiltIn:
             engine_power(driveline),
             motor_power(driveline),
             reference,
+            self.start_reserve,
         )
         own, maps = self._own(driveline, settings)
         params = np.array([*common, *own], dtype=np.float64)

@@ -41,6 +41,7 @@ from .situation import (
 )
 
 CLIPPED_GEAR, CLIPPED_ENGINE, CLIPPED_TORQUE, LEFT_WINDOW, PASSED_INHIBITOR = 1, 2, 4, 8, 16
+LACKED_POWER = 32
 SHRINK = 1.0 - 1e-9  # of the battery's limits, so that rounding stays within them
 NO_WINDOW = 1e9
 
@@ -228,6 +229,19 @@ def _apply(around, at, wish, work):
     elif clipped == 0 and _was_changed(wanted, torque, powered, work):
         clipped |= CLIPPED_TORQUE
     return g, engine, torque, powered, after, clipped
+
+
+@kernel(borrows=True)
+def _can_drive(around, at, on, rows, work, able):
+    """Fill whether the step can be driven as each of `rows` asks, with the engine on if `on`.
+
+    The row of the step in `around` is overwritten.
+    """
+    for i in range(rows.shape[0]):
+        for j in range(rows.shape[1]):
+            around.rows[at.t, j] = rows[i, j]
+        _, engine, _, _, after, _ = _apply(around, at, Wish(on, at.gear, 0.0), work)
+        able[i] = not np.isnan(after) and (engine != OFF or not on)
 
 
 @kernel(inline="always")

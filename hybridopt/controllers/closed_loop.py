@@ -3,13 +3,11 @@
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from functools import cached_property
-from typing import NoReturn
 
 import numpy as np
 import xarray as xr
 
-from ..base.errors import InfeasibleError, InputError
-from ..base.units import PERCENT
+from ..base.errors import InputError
 from ..dp.forward import event_costs
 from ..inputs.driveline import Driveline
 from ..physics.battery import pack_battery
@@ -25,17 +23,10 @@ from ..problem.settings import Settings
 from . import clipping
 from .builtin import BuiltIn
 from .controller import Controller, ControllerFunction
+from .journey import Journey, Shortfall
 from .kernels import _closed_loop
 from .shared_kernels import GEAR_PLAN, GEARS, PLAYBACK, PackedController
-from .situation import (
-    ListedPoints,
-    Situation,
-    Surroundings,
-    Wish,
-    _make_memory,
-    _make_workspace,
-    make_moves,
-)
+from .situation import ListedPoints, Situation, Surroundings, Wish, make_moves
 from .user_controller import AskedController
 
 CLIPPINGS = {
@@ -44,9 +35,10 @@ CLIPPINGS = {
     "torque": clipping.CLIPPED_TORQUE,
     "window": clipping.LEFT_WINDOW,
     "inhibitor": clipping.PASSED_INHIBITOR,
+    "speed": clipping.LACKED_POWER,
 }
 """What can be clipped in a step, and its bit: gear, engine state, motor torque, SoC window,
-inhibitors."""
+inhibitors, speed."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -60,6 +52,8 @@ class Drive:
     fuel : g of each step with what battery throughput is charged, shifts not counted, (steps,)
     cost : g, fuel, shifts and event costs of the whole drive
     clipped : bits of :data:`CLIPPINGS`, (steps,)
+    demand : what the wheels were asked for: that of the cycle, less where power was lacking
+    shortfall : what was lacking; None where the cycle was followed
     """
 
     schedule: Schedule
@@ -67,6 +61,8 @@ class Drive:
     fuel: np.ndarray
     cost: float
     clipped: np.ndarray
+    demand: Demand
+    shortfall: Shortfall | None = None
 
     @property
     def soc_end(self) -> float:
@@ -117,7 +113,7 @@ class ClosedLoop:
             low=low,
             high=high,
             soc=start,
-            source=events.graph.on if settings.engine_on_start else events.graph.off,
+            source=events.graph.start(settings.begins_on(float(demand.speed_start[0]))),
             gear=settings.gear_start - 1,
         )
 
@@ -139,23 +135,23 @@ class ClosedLoop:
         Raises
         ------
         InfeasibleError
-            Nothing at all can drive some step from the SoC the controller got to.
+            Some step cannot be driven at any speed, such as one beyond the top gear.
         InputError
             A command is not a :class:`Command`, or the controller's schedule is too short.
         FailedError
             The user's controller raised an exception; the message says where and when.
         """
         if isinstance(controller, BuiltIn):
-            packed = controller.pack(self.driveline, self.settings)
-            self._check_schedule(packed)
-            return self._run_built_in(packed)
-        return self._run_asked(AskedController(controller, self.demand, self.around).wish)
+            return self.run_packed(controller.pack(self.driveline, self.settings))
+        journey = self._journey()
+        asked = AskedController(controller, journey.demand, journey.around)
+        return self._run_asked(journey, asked.wish)
 
     def replay(self, drive: Drive) -> xr.Dataset:
         """Return all traces of a drive, from the same replay as the optimiser's schedule."""
         return replay_schedule(
             self.driveline,
-            self.demand,
+            drive.demand,
             drive.schedule,
             self.settings.socs[2],
             self.settings.gear_start,
@@ -180,56 +176,52 @@ class ClosedLoop:
             listed = ListedPoints(first, part.cost, part.power, part.motor_torque, part.count)
             yield (first, last), listed
 
-    def _run_built_in(self, packed: PackedController) -> Drive:
-        columns, memory = self._columns(), _make_memory()
-        work = _make_workspace(self.around.plant)
-        for span, points in self._parts(packed):
-            stopped = _closed_loop(self.around, packed, points, memory, columns, work, span)
-            if stopped >= 0:
-                self._refuse(stopped, float(columns.soc[stopped]))
-        return self._drive(columns)
+    def run_packed(self, packed: PackedController) -> Drive:
+        """Drive the cycle once with a built-in controller that is flattened; errors as `run`."""
+        self._check_schedule(packed)
+        journey = self._journey()
+        for (t, last), listed in self._parts(packed):
+            while t < last:
+                t = self._run_part(journey, packed, journey.points(listed, t, last), (t, last))
+        return self._drive(journey)
 
-    def _run_asked(self, wish: Callable[[Situation], Wish]) -> Drive:
+    def _run_part(
+        self,
+        journey: Journey,
+        packed: PackedController,
+        points: ListedPoints,
+        span: tuple[int, int],
+    ) -> int:
+        """Run steps until one cannot be driven, and that one as well as can be; return the next."""
+        around, columns = journey.around, journey.columns
+        stopped = _closed_loop(around, packed, points, journey.memory, columns, journey.work, span)
+        if stopped < 0:
+            return span[1]
+        journey.give_best(stopped)
+        return int(stopped) + 1
+
+    def _run_asked(self, journey: Journey, wish: Callable[[Situation], Wish]) -> Drive:
         """Run the steps one by one, each with what is asked for there."""
-        columns, memory = self._columns(), _make_memory()
-        work = _make_workspace(self.around.plant)
         for t in range(self.demand.steps):
-            at = clipping._situation(self.around, columns, memory, t)
-            if not clipping._step(self.around, at, wish(at), columns, work):
-                self._refuse(t, at.soc)
-        return self._drive(columns)
+            at = journey.situation(t)
+            if not clipping._step(journey.around, at, wish(at), journey.columns, journey.work):
+                journey.give_best(t)
+        return self._drive(journey)
 
-    def _columns(self) -> clipping.Columns:
-        """Return room for what is done, with state and SoC at the start."""
-        steps = self.demand.steps
-        columns = clipping.Columns(
-            gear=np.zeros(steps, dtype=np.int64),
-            engine=np.zeros(steps, dtype=np.int64),
-            torque=np.zeros(steps),
-            powered=np.zeros(steps, dtype=np.bool_),
-            fuel=np.zeros(steps),
-            clipped=np.zeros(steps, dtype=np.int64),
-            states=np.zeros(steps + 1, dtype=np.int64),
-            soc=np.zeros(steps + 1),
-        )
-        columns.states[0], columns.soc[0] = self.around.source, self.around.soc
-        return columns
+    def _journey(self) -> Journey:
+        return Journey(self.driveline, self.demand, self.settings, self.around)
 
-    def _drive(self, done: clipping.Columns) -> Drive:
-        events = event_costs(self.around.moves.shift, self.settings, done.gear, done.engine)
+    def _drive(self, journey: Journey) -> Drive:
+        done, shift = journey.columns, journey.around.moves.shift
+        events = event_costs(shift, self.settings, done.gear, done.engine)
         return Drive(
             Schedule(done.gear, done.engine, done.torque, done.powered),
             done.soc,
             done.fuel,
             float(done.fuel.sum() + events.sum()),
             done.clipped,
-        )
-
-    def _refuse(self, t: int, soc: float) -> NoReturn:
-        raise InfeasibleError(
-            f"the controller leads to a dead end: nothing can drive the step at "
-            f"{self.demand.time[t]:g} s from SoC {soc / PERCENT:.1f} %; use a stronger driveline "
-            "or another start"
+            journey.demand,
+            journey.shortfall(),
         )
 
 

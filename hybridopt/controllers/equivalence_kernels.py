@@ -10,6 +10,7 @@ from ..base.compiled import kernel
 from ..physics.battery import _charge_taken, _current, _soc_after
 from ..physics.codes import OFF, RUNNING, STARTING
 from ..physics.entries import R_DT
+from .reserve_kernels import _must_run
 from .shared_kernels import (
     GEAR_FREE,
     GEARS,
@@ -34,6 +35,7 @@ from .situation import ENGINE_TIME, GEAR_TIME, SOC_ERROR, BatteryStep, _battery_
     START_COST,
 ) = range(OWN, OWN + 9)
 ANY_GEAR = -1
+RESERVE = 0.02  # of SoC, above the bottom of the window
 
 
 class Weights(NamedTuple):
@@ -69,13 +71,19 @@ def _cheapest_split(costs, powers, count, weights, best):
 
 
 @kernel
-def _equivalence_factor(params, at, dt):
-    """Factor, g/J: constant, or following SoC where its gains are not zero."""
+def _equivalence_factor(around, at, params, dt):
+    """Factor, g/J: constant, or following SoC where its gains are not zero.
+
+    Near the bottom of the window it rises to its highest value: that charge is in reserve for what
+    the engine cannot do alone.
+    """
     error = params[SOC_REFERENCE] - at.soc
     at.memory[SOC_ERROR] += error * dt
     factor = params[FACTOR] + params[PROPORTIONAL] * error
     factor += params[INTEGRAL] * at.memory[SOC_ERROR]
-    return min(max(factor, params[FACTOR_LOW]), params[FACTOR_HIGH])
+    factor = min(max(factor, params[FACTOR_LOW]), params[FACTOR_HIGH])
+    short = max(1.0 - (at.soc - around.low) / RESERVE, 0.0)
+    return factor + min(short, 1.0) * (params[FACTOR_HIGH] - factor)
 
 
 @kernel
@@ -107,17 +115,19 @@ def _torque_of(points, at, gear, engine, split):
 
 
 @kernel
-def _equivalence(around, at, rule, points):
+def _equivalence(around, at, rule, points, work):
     """Least fuel plus events plus factor times stored energy over gear, engine and split.
 
     The engine is started or stopped if what that gains in the step is worth it: a start its share
     of what it takes beyond running on, a stop its charge for the start to come.
     """
     params, shift, dt = rule.params, around.moves.shift, around.rows[at.t, R_DT]
-    factor = _equivalence_factor(params, at, dt)
+    factor = _equivalence_factor(around, at, params, dt)
     battery = _battery_step(around.cell, at.soc, dt, around.low, around.high)
     weights = Weights(battery, factor, params[SHIFT_SHARE])
+    must = _must_run(around, at, rule, work)
     hold = at.memory[ENGINE_TIME] < (params[MIN_ON] if at.engine == 1 else params[MIN_OFF])
+    hold, must = hold or (must and at.engine == 1), must and at.engine == 0 and not hold
     for free in range(2):  # the minimum time in gear is given up where it leaves nothing
         only = ANY_GEAR
         if free == 0 and params[GEARS] != GEAR_FREE:
@@ -134,7 +144,7 @@ def _equivalence(around, at, rule, points):
         stay, other = (on, off) if at.engine == 1 else (off, on)
         if stay == np.inf and (free == 0 and hold or other == np.inf):
             continue
-        switch = stay == np.inf or (other < np.inf and not hold and gain > threshold)
+        switch = stay == np.inf or (other < np.inf and not hold and (must or gain > threshold))
         if switch == (at.engine == 1):
             return False, off_g, _torque_of(points, at, off_g, OFF, off_k)
         return True, on_g, _torque_of(points, at, on_g, now, on_k)

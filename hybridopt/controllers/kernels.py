@@ -51,7 +51,7 @@ def _rule_table(around, at, rule, work):
     table = PackedTable(params[OWN:], params[MIN_ON:GEARS], rule.maps)
     on, g, wanted = _table_command(_gearbox_of(around.plant), table, seen)
     if not on and _can_be_off(around.plant, around.rows[at.t], g, work):
-        return _electric_command(g, work)
+        return _electric_command(around, at, g, work)
     if not _fill_shaft(
         around.plant, around.rows[at.t], g, RUNNING if at.engine == 1 else STARTING, work
     ):
@@ -67,7 +67,7 @@ def _decide(around, at, rule, points, work):
     if rule.kind == ELECTRIC_POWER:
         return _electric_power(around, at, rule, work)
     if rule.kind == EQUIVALENCE:
-        return _equivalence(around, at, rule, points)
+        return _equivalence(around, at, rule, points, work)
     if rule.kind == PLAYBACK:
         return _play_back(at, rule.schedule)
     return _rule_table(around, at, rule, work)

@@ -16,6 +16,7 @@ from .situation import ENGINE_TIME, GEAR_TIME
 
 POWER_THRESHOLDS, ELECTRIC_POWER, EQUIVALENCE, PLAYBACK, RULE_TABLE = range(5)  # kinds
 GEAR_LINES, GEAR_PLAN, GEAR_FREE = range(3)  # how gears are chosen
+CREEP = -50.0  # W at the wheels, less than the inverter takes
 
 # parameters of all kinds
 (
@@ -30,8 +31,9 @@ GEAR_LINES, GEAR_PLAN, GEAR_FREE = range(3)  # how gears are chosen
     LINE_POWER,
     BRAKE_POWER,
     SOC_REFERENCE,
+    START_RESERVE,
     OWN,
-) = range(12)
+) = range(13)
 
 
 class PackedSchedule(NamedTuple):
@@ -59,6 +61,12 @@ class PackedController(NamedTuple):
 def _wheel_power(around, t):
     """Power that the wheels want in a step, W."""
     return around.rows[t, R_WHEEL_TORQUE] * around.rows[t, R_WHEEL_SPEED]
+
+
+@kernel(inline="always")
+def _creeps(around, t):
+    """Whether there is so little to recuperate at the wheels that the motor had better rest."""
+    return CREEP <= _wheel_power(around, t) <= 0.0
 
 
 @kernel(inline="always")

@@ -16,8 +16,10 @@ from ..physics.entries import (
     S_OVERRUN,
     S_TOTAL,
 )
+from ..physics.step import _point
 from .clipping import _motor_power
-from .shared_kernels import OWN, SOC_REFERENCE, _dwell, _rule_gear, _wheel_power
+from .reserve_kernels import _must_run
+from .shared_kernels import OWN, SOC_REFERENCE, _creeps, _dwell, _rule_gear, _wheel_power
 from .situation import _fill_shaft
 
 # parameters of the power thresholds
@@ -44,17 +46,23 @@ def _can_be_off(plant, row, gear, work):
 
 
 @kernel(inline="always")
-def _electric_command(gear, work):
+def _electric_command(around, at, gear, work):
     """Command of a step on the motor alone, for the shaft that was filled last."""
-    return False, gear, -np.inf if work.shaft[S_MOTOR] > 0.0 else np.nan
+    shaft, fuel_row, loss_row, point = work
+    rests = shaft[S_MOTOR] == 0.0
+    if not rests and _creeps(around, at.t):
+        torque = around.rows[at.t, R_WHEEL_TORQUE]
+        rests = _point(around.plant, shaft, fuel_row, loss_row, torque, 0.0, False, point)
+    return False, gear, np.nan if rests else -np.inf
 
 
 @kernel(inline="always")
 def _running_torque(around, at, rule, gear, work):
     """Motor torque with the engine on: the engine takes the demand and some charging power.
 
-    Its torque is kept between two shares of full load; the motor makes up the difference. While
-    the wheels brake the fuel is cut and the motor recuperates what is left.
+    Its torque is kept between two shares of full load; the motor makes up the difference. Where
+    charge is short, the motor adds only what the engine cannot give. While the wheels brake the
+    fuel is cut and the motor recuperates what is left.
     """
     params, running = rule.params, RUNNING if at.engine == 1 else STARTING
     if not _fill_shaft(around.plant, around.rows[at.t], gear, running, work):
@@ -67,6 +75,8 @@ def _running_torque(around, at, rule, gear, work):
         charge = params[CHARGE_GAIN] * (params[SOC_REFERENCE] - at.soc)
         engine_torque = total + charge / max(shaft[S_MOTOR], 1.0)
         low, high = params[LOAD_LOW] * shaft[S_FULL], params[LOAD_HIGH] * shaft[S_FULL]
+        if at.soc <= params[SOC_STOP]:  # charge is in reserve for what the engine cannot do alone
+            low, high = max(low, min(total, shaft[S_FULL])), shaft[S_FULL]
         wanted = total - min(max(engine_torque, low), high)
     return min(max(wanted, shaft[S_LOW]), shaft[S_HIGH])
 
@@ -98,12 +108,13 @@ def _electric_power(around, at, rule, work):
 def _thresholds(around, at, rule, start, stop, work):
     """Add SoC guard, minimum times, gear and split to what a threshold rule wants."""
     params = rule.params
-    start = start or at.soc <= params[SOC_START]
-    stop = stop and at.soc >= params[SOC_STOP]
+    must = _must_run(around, at, rule, work)
+    start = start or must or at.soc <= params[SOC_START]
+    stop = stop and not must and at.soc >= params[SOC_STOP]
     on = _dwell(params, at, start, stop)
     g = _rule_gear(around, at, rule, 1 if on else 0)
     if not on and _can_be_off(around.plant, around.rows[at.t], g, work):
-        return _electric_command(g, work)
+        return _electric_command(around, at, g, work)
     if not on:
         g = _rule_gear(around, at, rule, 1)
     running = RUNNING if at.engine == 1 else STARTING

@@ -46,6 +46,7 @@ def cover(table: RuleTable, cases: Sequence[Case]) -> dict[str, Coverage]:
     regret = {name: np.zeros(shape.shape) for name, shape in visits.items()}
     for case in cases:
         drive = case.drive(table)
+        case = case.driven(drive)
         lost = case.regret(drive).causes
         for name, (used, places) in lookups(case, drive, table).items():
             axes = getattr(table, name).axes
@@ -69,7 +70,7 @@ def lookups(
     demand, plant = known.demand, pack(known.driveline)
     on, motion = plan.engine_class != 0, (demand.speed / MOTION_SPEED) ** 2
     charge = drive.soc[:-1] + table.motion_charge * motion
-    before = np.concatenate(([known.settings.engine_on_start], on[:-1]))
+    before = np.concatenate(([known.settings.engine_on_start is True], on[:-1]))
     gear_before = np.concatenate(([known.settings.gear_start], plan.gear[:-1] + 1)).astype(float)
     inputs = demand.wheel_speed * plant.ratio[plan.gear]
     wanted = input_torque(plant, plan.gear, demand.wheel_torque)

@@ -3,10 +3,10 @@
 Between two listed splits cost and power are linear in torque, so steps are those of
 :class:`hybridopt.controllers.closed_loop.ClosedLoop` without working out the physics again, some
 five times as fast. Refinement uses it; what is reported comes from the closed loop itself.
-Inhibitors are obeyed in the same way; where they leave nothing, the run is a dead end here. The two
-part where the closed loop has the wished gear's torque for another gear with the engine off, and
-where the nearest listed split is at a limit of the battery's power to within rounding: on mild
-hybrids with an almost empty battery by up to 1.3 % of the cost.
+Where the SoC window or the inhibitors leave nothing, or power is lacking, the closed loop itself
+does the whole run. The two part where the closed loop has the wished gear's torque for another gear
+with the engine off, and where the nearest listed split is at a limit of the battery's power to
+within rounding: on mild hybrids with an almost empty battery by up to 1.3 % of the cost.
 """
 
 # mypy: allow-untyped-defs, allow-untyped-calls, allow-untyped-decorators
@@ -19,7 +19,7 @@ import numpy as np
 from ..base.compiled import kernel
 from ..controllers.kernels import _gearbox_of, _table_inputs
 from ..controllers.rule_kernels import PackedTable, _table_command
-from ..controllers.shared_kernels import GEARS, MIN_ON, OWN
+from ..controllers.shared_kernels import GEARS, MIN_ON, OWN, PackedController, _creeps
 from ..controllers.situation import (
     SLACK,
     ListedPoints,
@@ -34,21 +34,27 @@ from ..controllers.situation import (
     _remember,
 )
 from ..evaluation.case import Case
+from ..evaluation.tuning import lacking_cost
 from ..physics.battery import _landing
 from ..physics.codes import OFF, STARTING
 from ..physics.entries import R_DT, R_SPEED, R_WHEEL_SPEED, R_WHEEL_TORQUE
 from ..physics.operating_points import OperatingPoints
+from ..problem.graph import begins_start
 from ..tables.rule_table import RuleTable
 
 
 @dataclass(frozen=True)
 class DriveTotals:
-    """What a drive came to: cost, g; final SoC; engine starts; steps that were clipped."""
+    """What a drive came to: cost, g; final SoC; engine starts; steps that were clipped.
+
+    `lacking_cost` is what lacking power is charged in a search, %.
+    """
 
     cost: float
     soc_end: float
     starts: int
     clipped: int
+    lacking_cost: float = 0.0
 
 
 class FastLoop:
@@ -69,20 +75,29 @@ class FastLoop:
         known = case.optimum
         self.yardstick, self.steps = case.yardstick, known.demand.steps
         self._driveline, self._settings = known.driveline, known.settings
-        self._around = case.loop.around
+        self._loop = case.loop
         points: OperatingPoints = known.points.part(0, self.steps)
         self._points = ListedPoints(0, points.cost, points.power, points.motor_torque, points.count)
 
-    def pack(self, table: RuleTable) -> PackedTable:
+    def pack(self, table: RuleTable) -> PackedController:
         """Flatten tables for `run`; the same for all cases of a driveline and settings."""
-        packed = table.pack(self._driveline, self._settings)
-        return PackedTable(packed.params[OWN:], packed.params[MIN_ON:GEARS], packed.maps)
+        return table.pack(self._driveline, self._settings)
 
-    def run(self, table: PackedTable) -> DriveTotals | None:
-        """Drive once; None where nothing can drive some step."""
-        memory = _make_memory()
-        cost, soc, starts, clipped = _fast_loop(self._around, self._points, table, memory)
-        return None if np.isnan(soc) else DriveTotals(cost, soc, starts, clipped)
+    def run(self, packed: PackedController) -> DriveTotals:
+        """Drive once."""
+        memory, around = _make_memory(), self._loop.around
+        table = PackedTable(packed.params[OWN:], packed.params[MIN_ON:GEARS], packed.maps)
+        cost, soc, starts, clipped = _fast_loop(around, self._points, table, memory)
+        if not np.isnan(soc):
+            return DriveTotals(cost, soc, starts, clipped)
+        drive = self._loop.run_packed(packed)
+        return DriveTotals(
+            drive.cost,
+            drive.soc_end,
+            int(np.count_nonzero(begins_start(drive.schedule.engine_class))),
+            int(np.count_nonzero(drive.clipped)),
+            lacking_cost(drive),
+        )
 
     def cost_above(self, run: DriveTotals) -> float:
         """Return how far a run's cost at equal SoC lies above the optimum's, %."""
@@ -129,9 +144,19 @@ def _at_torque(splits, first, last, torque):
 
 @kernel
 def _settle(splits, wanted, battery):
-    """Nearest admissible torque: its cost, SoC after (NaN where there is none), whether moved."""
+    """Nearest admissible torque: its cost, SoC after (NaN where there is none), whether moved.
+
+    NaN asks for the unpowered motor.
+    """
     first, last = _range(splits)
     state, rates, soc, torques = battery.state, battery.rates, battery.soc, splits.torque
+    if np.isnan(wanted):
+        after = np.nan
+        if splits.size > 0 and splits.cost[0] < np.inf:
+            after = _landing(state, rates, soc, splits.power[0])
+        if _inside(battery, after, SLACK):
+            return splits.cost[0], after, False
+        wanted = torques[0] if splits.size > 0 and splits.cost[0] < np.inf else -np.inf
     if first > last:
         if splits.size == 0 or splits.cost[0] == np.inf:
             return 0.0, np.nan, True
@@ -176,11 +201,15 @@ def _search(around, points, at, wish, battery):
     Returns gear, engine class, cost, SoC after (NaN where there is none), and whether the torque
     was moved.
     """
-    gears = points.cost.shape[1]
+    gears, creeps = points.cost.shape[1], _creeps(around, at.t)
     for other in range(2):
         runs = wish.on != (other == 1)
         engine = _engine_class(around.moves, at, runs)
-        aim = wish.torque if runs and wish.on else -np.inf
+        aim = -np.inf
+        if runs and wish.on:
+            aim = wish.torque
+        elif not wish.on and creeps:
+            aim = np.nan
         for step in range(2 * gears):
             g = wish.gear + (step + 1) // 2 * (1 if step % 2 else -1)
             if g < 0 or g >= gears or not _is_open(around.moves, at, engine, g):
@@ -193,7 +222,7 @@ def _search(around, points, at, wish, battery):
 
 @kernel(borrows=True, nogil=True)
 def _fast_loop(around, points, table, memory):
-    """Cost, final SoC (NaN at a dead end), starts and clipped steps of one run."""
+    """Cost, final SoC (NaN where a step leaves no choice), starts and clipped steps of one run."""
     moves, gearbox = around.moves, _gearbox_of(around.plant)
     soc, source, gear = around.soc, around.source, around.gear
     engine = 1 if source > moves.off else 0

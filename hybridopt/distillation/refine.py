@@ -93,7 +93,7 @@ def merit(
     """Return the mean cost at equal SoC above the optimum's and a part of the worst one, %.
 
     Penalties are in it for a final SoC far from the target, many more starts than the optimum's,
-    and clipped steps. Infinite where a cycle ends in a dead end.
+    clipped steps, and steps in which power was lacking.
 
     Parameters
     ----------
@@ -107,8 +107,6 @@ def merit(
     """
     gaps, packed = np.empty((2, len(loops))), loops[0].pack(table)
     for i, run in enumerate(each(lambda loop: loop.run(packed), loops)):
-        if run is None:
-            return np.inf
         gaps[:, i] = loops[i].cost_above(run), _penalty(loops[i], run)
     worst = gaps[0, weight == weight.max()].max()
     return float(np.average(gaps.sum(axis=0), weights=weight) + WORST * worst)
@@ -118,7 +116,8 @@ def _penalty(loop: FastLoop, run: DriveTotals) -> float:
     yardstick = loop.yardstick
     drift = max(abs(run.soc_end - yardstick.worth.soc_end) - DRIFT, 0.0)
     more = max(run.starts / max(yardstick.starts, 1) - STARTS, 0.0)
-    return DRIFT_COST * drift + STARTS_COST * more + CLIPPED_COST * run.clipped / loop.steps
+    clipped = CLIPPED_COST * run.clipped / loop.steps
+    return DRIFT_COST * drift + STARTS_COST * more + clipped + run.lacking_cost
 
 
 def _table(family: TableFamily, x: np.ndarray) -> RuleTable:

@@ -17,6 +17,7 @@ from ..problem.problem import Problem
 from ..problem.settings import Settings
 from . import kernels
 from .cost_to_go import CostToGo, ValuePart
+from .dead_end import dead_end
 
 SOC_TOLERANCE = 1e-3  # how far beyond a window or below a target an answer may lie
 LANDING_TOLERANCE = 1e-6  # how close to the target the run should end
@@ -72,7 +73,7 @@ def best_run(problem: Problem, value: CostToGo) -> ForwardRun:
     runner = Runner(problem, value)
     first = runner.run(0, 0.0)
     if first is None:
-        raise _dead_end(problem, value)
+        raise dead_end(problem, value)
 
     aims, runs = [0.0], [first]
     for _ in range(LANDING_RUNS):
@@ -261,18 +262,6 @@ def event_costs(
     shifts = shift[np.arange(gears.size), classes, before, gears]
     shifts = np.where(np.isfinite(shifts), shifts, settings.shift_cost)
     return np.asarray(shifts + settings.start_cost * begins_start(classes))
-
-
-def _dead_end(problem: Problem, value: CostToGo) -> InfeasibleError:
-    state = problem.state, problem.gear
-    dead = (t for t in range(len(value)) if np.isinf(value[t][state]).all())
-    first = next(dead, None)
-    where = "some step" if first is None else f"step {first + 1}"
-    return InfeasibleError(
-        f"no schedule gets past {where} of {problem.points.steps} from SoC "
-        f"{problem.soc / PERCENT:.1f} % within the battery's limits; widen the SoC window, start "
-        "elsewhere, loosen minimum times and inhibitors, or use a milder cycle"
-    )
 
 
 def missed_target(run: ForwardRun, problem: Problem) -> bool:

@@ -13,10 +13,12 @@ from ..base.percent import percent_above
 from ..controllers.builtin import BuiltIn, Playback
 from ..controllers.closed_loop import ClosedLoop, Drive
 from ..controllers.controller import Controller, ControllerFunction
+from ..controllers.journey import Shortfall
 from ..dp.bound import Bound
 from ..optimum.optimum import Optimum
 from ..optimum.result import Result, fuel_used, make_result
 from ..physics.modes import Mode
+from ..pipeline import find_optimum
 from ..problem.graph import begins_start
 from .equal_soc import ChargeWorth, Yardstick, balance_share, charge_worth
 from .regret import NOT_SOUGHT, Regret, drive_regret
@@ -99,6 +101,24 @@ class Case:
         """Drive the cycle with a controller; see :meth:`ClosedLoop.run` for errors."""
         return self.loop.run(self.fitted(controller))
 
+    def driven(self, drive: Drive) -> "Case":
+        """Return the case that a drive is measured on: with an optimum of the same means.
+
+        Where the vehicle lacked power, that is the optimum of the speed that it did drive, solved
+        for it; else this case.
+
+        Raises
+        ------
+        InfeasibleError
+            The optimum cannot drive at this speed within the SoC window and the inhibitors, which
+            the drive gave up.
+        """
+        if drive.shortfall is None:
+            return self
+        known = self.optimum
+        cycle = dataclasses.replace(known.cycle, speed=drive.demand.speeds)
+        return Case(find_optimum(cycle, known.driveline, known.settings))
+
     def equal_cost(self, drive: Drive) -> float:
         """Return the cost of a drive brought to the optimum's final SoC, g."""
         return self.yardstick.equal(drive.cost, drive.soc_end)
@@ -131,6 +151,8 @@ class Score:
     shares : share of time in each mode
     regret : where it loses; `NOT_SOUGHT` of the same module where only the totals were wanted
     result : all traces and totals; attr `controller` is the name, but for the optimum
+    shortfall : what the vehicle lacked to follow the cycle; None where it did. With it, optimum and
+        bound are those of the speed that was driven, see :meth:`Case.driven`.
     """
 
     cycle: str
@@ -153,6 +175,7 @@ class Score:
     shares: Mapping[Mode, float]
     regret: Regret
     result: Result
+    shortfall: Shortfall | None = None
 
     @property
     def trace(self) -> xr.Dataset:
@@ -174,7 +197,9 @@ def score(case: Case, name: str, controller: AnyController, moments: int | None 
     moments
         How many costliest moments to list; None leaves the regret out, which takes a sweep.
     """
-    known, drive, worth = case.optimum, case.drive(controller), case.worth
+    drive = case.drive(controller)
+    case = case.driven(drive)
+    known, worth = case.optimum, case.worth
     trace = case.loop.replay(drive)
     equal = _at_equal_soc(case, drive, trace)
     result = _result(case, name, drive, trace, equal)
@@ -199,6 +224,7 @@ def score(case: Case, name: str, controller: AnyController, moments: int | None 
         shares={mode: attrs[f"share_{mode.name.lower()}"] for mode in Mode},
         regret=NOT_SOUGHT if moments is None else case.regret(drive, moments),
         result=result,
+        shortfall=drive.shortfall,
     )
 
 
@@ -230,4 +256,4 @@ def _result(
     }
     if name != OPTIMUM:
         extra |= {"controller": name, **equal}
-    return make_result(trace, known.cycle, known.driveline, known.demand, known.settings, extra)
+    return make_result(trace, known.cycle, known.driveline, drive.demand, known.settings, extra)

@@ -1,9 +1,11 @@
 """Controllers compared with the optimum and its bound on the same cycles."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import partial
+from typing import TypeVar
 
-from ..base.errors import InputError
+from ..base.errors import HybridoptError, InputError
 from ..base.progress import Progress, silent
 from ..controllers.builtin import BuiltIn, Playback
 from ..inputs.cycle import Cycle
@@ -14,6 +16,23 @@ from .case import OPTIMUM, AnyController, Case, Score, score
 from .tuning import Tuned, tune
 
 TUNING = ("all", "each", "none")
+T = TypeVar("T")
+
+
+@dataclass(frozen=True)
+class Failure:
+    """What a comparison could not do.
+
+    Attributes
+    ----------
+    cycle, controller : where; the controller is "optimum" where the cycle itself cannot be driven,
+        the cycle empty where the tuning for all cycles failed
+    reason : why
+    """
+
+    cycle: str
+    controller: str
+    reason: str
 
 
 @dataclass(frozen=True, eq=False)
@@ -26,12 +45,16 @@ class Comparison:
     settings : resolved
     scores : by cycle, and in it by controller in the order given, the optimum first
     tuned : by controller and cycle (an empty cycle where one tuning serves all)
+    failures : what is missing among the scores, and why
+    trained : names of the training cycles, where the tuning was not on the compared ones
     """
 
     driveline: Driveline
     settings: Settings
     scores: Sequence[Score]
     tuned: Mapping[tuple[str, str], Tuned] = field(default_factory=dict)
+    failures: Sequence[Failure] = ()
+    trained: Sequence[str] = ()
 
     def of_cycle(self, cycle: str) -> list[Score]:
         """Return the scores of a cycle."""
@@ -51,6 +74,7 @@ def compare(
     tuning: str = "all",
     evaluations: int = 400,
     seed: int = 1,
+    train: Sequence[Cycle] = (),
     progress: Progress = silent,
 ) -> Comparison:
     """Drive cycles with controllers and measure each against the optimum and the proved bound.
@@ -71,46 +95,84 @@ def compare(
         by itself; "none": they are taken as they are.
     evaluations, seed
         Sets of parameters that a tuning tries, and the seed of its random numbers.
+    train
+        Training cycles; with them built-in controllers are tuned once, on these alone, and know
+        nothing of the cycles they are compared on. Wants tuning "all".
     progress
         Called with the share done, 0 to 1.
 
     Returns
     -------
     Comparison
-        With a row for the replayed optimum of each cycle as well.
+        With a row for the replayed optimum of each cycle as well. A cycle that cannot be driven, a
+        tuning or a controller that fails takes no other row with it: see its `failures`.
 
     Raises
     ------
     InputError
         Two cycles share a name, there is none, or a setting is wrong.
-    InfeasibleError
-        A cycle cannot be driven, or a controller leads to a dead end.
-    FailedError
-        Code of a user's controller failed.
     """
-    _check(cycles, controllers, tuning)
+    _check(cycles, controllers, tuning, train)
     settings = (settings or Settings()).resolved(driveline)
-    tasks = 1 if tuning == "none" else 1 + sum(isinstance(c, BuiltIn) for c in controllers.values())
-    work = _SharedProgress(progress, len(cycles) * tasks)
-    cases = [Case(find_optimum(cycle, driveline, settings, work.part(1))) for cycle in cycles]
-    groups = {"": cases} if tuning == "all" else {c.optimum.cycle.name: [c] for c in cases}
+    built_in = sum(isinstance(c, BuiltIn) for c in controllers.values()) if tuning != "none" else 0
+    tasks = len(cycles) + len(train) + built_in * len(train or cycles)
+    work, failures = _SharedProgress(progress, tasks), _Failures()
+
+    def solved(cycle: Cycle) -> Case | None:
+        make = partial(find_optimum, cycle, driveline, settings, work.part(1))
+        return failures.caught(cycle.name, OPTIMUM, lambda: Case(make()))
+
+    cases = [case for case in map(solved, cycles) if case]
+    known = [case for case in map(solved, train) if case] if train else cases
+    groups = {"": known} if tuning == "all" else {c.optimum.cycle.name: [c] for c in cases}
     tuned: dict[tuple[str, str], Tuned] = {}
     for name, controller in controllers.items():
-        if not isinstance(controller, BuiltIn) or tuning == "none":
+        if not isinstance(controller, BuiltIn) or tuning == "none" or not cases:
             continue
         for cycle_name, group in groups.items():
             part = work.part(len(group))
-            tuned[name, cycle_name] = tune(controller, group, evaluations, seed, part)
+            make = partial(tune, controller, group, evaluations, seed, part)
+            if found := failures.caught(cycle_name, name, make):
+                tuned[name, cycle_name] = found
     scores = []
     for case in cases:
-        scores.append(score(case, OPTIMUM, Playback(schedule=case.optimum.solution.schedule)))
-        for name, controller in controllers.items():
-            found = tuned.get((name, case.optimum.cycle.name)) or tuned.get((name, ""))
-            scores.append(score(case, name, found.controller if found else controller))
-    return Comparison(driveline, settings, scores, tuned)
+        cycle_name = case.optimum.cycle.name
+        plan = Playback(schedule=case.optimum.solution.schedule)
+        for name, controller in ({OPTIMUM: plan} | dict(controllers)).items():
+            if (cycle_name, name) in failures or ("", name) in failures:
+                continue
+            found = tuned.get((name, cycle_name)) or tuned.get((name, ""))
+            make_score = partial(score, case, name, found.controller if found else controller)
+            if row := failures.caught(cycle_name, name, make_score):
+                scores.append(row)
+    trained = [cycle.name for cycle in train]
+    return Comparison(driveline, settings, scores, tuned, failures.all, trained)
 
 
-def _check(cycles: Sequence[Cycle], controllers: Mapping[str, AnyController], tuning: str) -> None:
+class _Failures:
+    """What failed, by cycle and controller; everything else goes on."""
+
+    def __init__(self) -> None:
+        self.all: list[Failure] = []
+
+    def __contains__(self, place: tuple[str, str]) -> bool:
+        return any((failure.cycle, failure.controller) == place for failure in self.all)
+
+    def caught(self, cycle: str, controller: str, make: Callable[[], T]) -> T | None:
+        """Return what is made; None where that fails, which is kept in mind."""
+        try:
+            return make()
+        except HybridoptError as error:
+            self.all.append(Failure(cycle, controller, str(error)))
+            return None
+
+
+def _check(
+    cycles: Sequence[Cycle],
+    controllers: Mapping[str, AnyController],
+    tuning: str,
+    train: Sequence[Cycle],
+) -> None:
     names = [cycle.name for cycle in cycles]
     twice = sorted({name for name in names if names.count(name) > 1})
     if not names:
@@ -121,6 +183,10 @@ def _check(cycles: Sequence[Cycle], controllers: Mapping[str, AnyController], tu
         raise InputError(f"a controller cannot be named {OPTIMUM!r}; that row is always there")
     if tuning not in TUNING:
         raise InputError(f"tuning is {tuning!r}; allowed is {' or '.join(TUNING)}")
+    if train and tuning != "all":
+        raise InputError(
+            f"tuning is {tuning!r} and training cycles are given; leave one of the two out"
+        )
 
 
 class _SharedProgress:

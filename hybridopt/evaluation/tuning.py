@@ -10,10 +10,12 @@ from ..base.errors import InfeasibleError, InputError
 from ..base.percent import percent_above
 from ..base.progress import Progress, silent
 from ..controllers.builtin import BuiltIn, Equivalence
+from ..controllers.closed_loop import Drive
 from .case import Case
 from .differential_evolution import evolve_differentially
 
 IMBALANCE = 0.2  # of the worth of the energy off balance, charged on top of its correction
+LACKING_COST = 1000.0  # % of the cost, if power were lacking all the time
 
 
 @dataclass(frozen=True, eq=False)
@@ -65,7 +67,8 @@ def tune(
     -----
     The objective is the mean over cases of the cost at equal SoC above the optimum's, plus
     :data:`IMBALANCE` of the worth of the energy off balance, so that what is tuned on one cycle
-    keeps its charge on others.
+    keeps its charge on others, and :data:`LACKING_COST` for the share of time in which power was
+    lacking to drive the speed of the cycle.
     """
     if not cases:
         raise InputError("tuning needs a case; give a cycle")
@@ -101,6 +104,13 @@ def _informed(controller: BuiltIn, cases: Sequence[Case]) -> BuiltIn:
     return dataclasses.replace(controller, factor=float(np.mean(worth)))
 
 
+def lacking_cost(drive: Drive) -> float:
+    """Return what lacking power is charged in a search, % of the optimum's cost."""
+    if drive.shortfall is None:
+        return 0.0
+    return LACKING_COST * drive.shortfall.seconds / float(drive.demand.dt.sum())
+
+
 def _percent(controller: BuiltIn, cases: Sequence[Case]) -> float:
     """Return the objective; infinite where a case cannot be driven."""
     total = 0.0
@@ -111,5 +121,5 @@ def _percent(controller: BuiltIn, cases: Sequence[Case]) -> float:
             return float("inf")
         off = abs(case.worth.correction(drive.soc_end))
         cost = case.equal_cost(drive) + IMBALANCE * off
-        total += percent_above(cost, case.optimum_cost)
+        total += percent_above(cost, case.optimum_cost) + lacking_cost(drive)
     return total / len(cases)

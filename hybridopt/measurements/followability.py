@@ -2,7 +2,9 @@
 
 import dataclasses
 import warnings
+from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -13,16 +15,16 @@ from ..base.warning import InputWarning
 from ..inputs.cycle import Cycle
 from ..inputs.driveline import Driveline
 from ..physics.demand import drive_demand, step_demand
-from ..physics.operating_points import drivable_steps, seconds_text
+from ..physics.operating_points import drivable_classes, seconds_text
+from ..physics.reach import highest_end
+from ..problem.events import driveline_events
+from ..problem.settings import Settings
 from .log import Samples
 from .refreshes import coarse_step, refresh_interval
 
 BAND_SPEED = 2.0 * KM_PER_H  # m/s
 BAND_TIME = 1.0  # s
 RASTER = 0.1  # s, on which the band is judged
-CANDIDATES = 33
-ROUNDS = 3  # of refinement: the reachable speed is found to 1/32768 of the range searched
-BRAKING = 12.0  # m/s2, how far below the present speed a step looks for one that can be driven
 RAW_STEP = 0.5  # s, median step up to which a cycle may be a raw log
 STUCK = 30.0  # s at rest while the trace moves
 
@@ -72,7 +74,7 @@ class Following:
         )
 
 
-def follow(driveline: Driveline, cycle: Cycle) -> Following:
+def follow(driveline: Driveline, cycle: Cycle, settings: Settings | None = None) -> Following:
     """Find out whether a driveline can follow a cycle, and what it reaches where it cannot.
 
     Parameters
@@ -81,6 +83,9 @@ def follow(driveline: Driveline, cycle: Cycle) -> Following:
         The vehicle.
     cycle
         The trace wanted.
+    settings
+        As for :func:`hybridopt.solve_cycle`: whether the engine runs at the start, minimum times,
+        where it must not be stopped.
 
     Returns
     -------
@@ -88,6 +93,8 @@ def follow(driveline: Driveline, cycle: Cycle) -> Following:
 
     Raises
     ------
+    InputError
+        A setting does not fit the driveline.
     InfeasibleError
         The vehicle cannot pull away, or cannot drive the step even when it slows down.
 
@@ -100,19 +107,33 @@ def follow(driveline: Driveline, cycle: Cycle) -> Following:
     -----
     Forward in time, each step ends at the speed of the trace or, where no operating point can
     drive that, at the highest speed below it that one can: the largest admissible torque at the
-    wheels. Steps are judged by the operating points of the solve, so what comes out can be driven;
-    only the battery's state of charge is not looked at, its widest power limits are.
+    wheels. Steps are judged by the operating points of the solve, from every engine state that the
+    steps before can lead to, so what comes out can be driven; only the battery's state of charge is
+    not looked at, its widest power limits are.
     The band is that of GTR 15, Annex 6 (from memory): 2.0 km/h above the highest and below the
     lowest speed of the trace within 1.0 s.
     """
     _advise_import(cycle)
-    drivable = drivable_steps(driveline, drive_demand(driveline, cycle))
-    speed = cycle.speed.copy()
+    settings = (settings or Settings()).resolved(driveline).for_cycle(cycle)
+    demand, speed = drive_demand(driveline, cycle), cycle.speed.copy()
+    classes, events = (
+        drivable_classes(driveline, demand),
+        driveline_events(driveline, demand, settings),
+    )
+    states = events.start(settings.begins_on(float(speed[0])))
     stuck_since = None
-    for k in range(drivable.size):
-        if speed[k] == cycle.speed[k] and drivable[k]:
+    for k in range(demand.steps):
+        after = events.states_after(k, states, classes[k])
+        if speed[k] == cycle.speed[k] and after.any():
+            states = after
             continue
-        speed[k + 1] = _reachable(driveline, cycle, k, float(speed[k]))
+
+        def states_at(ends: np.ndarray, k: int = k, states: np.ndarray = states) -> np.ndarray:
+            able = _classes_at(driveline, cycle, k, float(speed[k]), ends)
+            return np.array([events.states_after(k, states, one) for one in able])
+
+        speed[k + 1] = _reachable(driveline, cycle, k, float(speed[k]), states_at)
+        states = states_at(speed[k + 1 : k + 2])[0]
         if speed[k + 1] > 0.0 or cycle.speed[k + 1] == 0.0:
             stuck_since = None
         elif stuck_since is None:
@@ -146,29 +167,29 @@ def _advise_import(cycle: Cycle) -> None:
     )
 
 
-def _reachable(driveline: Driveline, cycle: Cycle, k: int, speed: float) -> float:
-    """Return the highest speed up to the trace's at which step k can end."""
+def _reachable(
+    driveline: Driveline, cycle: Cycle, k: int, speed: float, states_at: Callable[[np.ndarray], Any]
+) -> float:
+    """Return the highest speed up to the trace's at which step k can end.
+
+    `states_at` gives the engine states after the step by its final speed, bool, (n, states).
+    """
     target, dt = float(cycle.speed[k + 1]), float(cycle.dt[k])
-    high, low = target, max(min(speed - BRAKING * dt, target - 1e-3), 0.0)
-    for _ in range(ROUNDS):
-        ends = np.linspace(low, high, CANDIDATES)
-        able = _can_end_at(driveline, cycle, k, speed, ends)
-        if able[-1]:
-            return float(ends[-1])
-        if not able.any():
-            raise InfeasibleError(
-                f"cycle {cycle.name}: at {cycle.time[k]:.6g} s and {speed / KM_PER_H:.1f} km/h "
-                f"driveline {driveline.name} can drive no step, not even a slower one; it may be "
-                "too fast for its top gear"
-            )
-        best = int(np.flatnonzero(able)[-1])
-        low, high = float(ends[best]), float(ends[best + 1])
-    return low
+    end = highest_end(lambda ends: states_at(ends).any(axis=1), speed, target, dt)
+    if end is None:
+        raise InfeasibleError(
+            f"cycle {cycle.name}: at {cycle.time[k]:.6g} s and {speed / KM_PER_H:.1f} km/h "
+            f"driveline {driveline.name} can drive no step, not even a slower one; it may be "
+            "too fast for its top gear, or for a start of its engine (--engine-on-start)"
+        )
+    return end
 
 
-def _can_end_at(
+def _classes_at(
     driveline: Driveline, cycle: Cycle, k: int, speed: float, ends: np.ndarray
 ) -> np.ndarray:
+    """Return which engine classes can drive step k to each final speed, bool, (n, 3)."""
+
     def same(value: float) -> np.ndarray:
         return np.full(ends.size, value)
 
@@ -181,7 +202,7 @@ def _can_end_at(
         same(cycle.mean_grade[k]),
     )
     needed = same(cycle.heat_request[k]) > 0.0
-    return drivable_steps(driveline, dataclasses.replace(demand, engine_needed=needed))
+    return drivable_classes(driveline, dataclasses.replace(demand, engine_needed=needed))
 
 
 def outside_band(trace: Cycle, driven: Cycle) -> list[tuple[float, float]]:

@@ -16,6 +16,7 @@ NO_RESTRICTION = {
     "fuel_factor": 1.0,
     "engine_needed": False,
     "oil_temperature": np.nan,
+    "grade": 0.0,
 }
 
 
@@ -40,10 +41,12 @@ class Demand:
     fuel_factor : factor on the fuel rate, above 1 for a cold engine
     engine_needed : whether the engine must not be off, for heat or because it is cold
     oil_temperature : degC, of the engine; NaN is not known
+    grade : rise over run, mean over the step
 
     Notes
     -----
-    The last six say what else bears on a step; left out, nothing is restricted.
+    From `motor_share` on, they say what else bears on a step; left out, nothing is restricted and
+    the road is level.
     """
 
     time: np.ndarray
@@ -64,9 +67,10 @@ class Demand:
     fuel_factor: np.ndarray = None  # type: ignore[assignment]
     engine_needed: np.ndarray = None  # type: ignore[assignment]
     oil_temperature: np.ndarray = None  # type: ignore[assignment]
+    grade: np.ndarray = None  # type: ignore[assignment]
 
     def __post_init__(self) -> None:
-        """Fill what is left out with "no restriction"."""
+        """Fill what is left out with "no restriction" and a level road."""
         for name, free in NO_RESTRICTION.items():
             if getattr(self, name) is None:
                 object.__setattr__(self, name, np.full(self.dt.size, free))
@@ -80,6 +84,13 @@ class Demand:
     def distance(self) -> float:
         """Distance driven, m."""
         return float(np.sum(self.speed * self.dt))
+
+    @property
+    def speeds(self) -> np.ndarray:
+        """Speed before each step and at the end, m/s, (steps + 1,)."""
+        return np.append(
+            self.speed_start, self.speed_start[-1] + self.acceleration[-1] * self.dt[-1]
+        )
 
     def part(self, start: int, stop: int) -> "Demand":
         """Return the steps start to stop - 1."""
@@ -184,6 +195,7 @@ def step_demand(
         drag_power=drag * speed,
         grade_power=climb * speed,
         inertia_power=mass * acceleration * speed,
+        grade=grade,
     )
 
 

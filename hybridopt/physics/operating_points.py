@@ -194,11 +194,16 @@ def drivable_steps(driveline: Driveline, demand: Demand) -> np.ndarray:
     InputError
         The motor's loss map is too rough.
     """
-    drivable = np.empty(demand.steps, dtype=bool)
+    return np.asarray(drivable_classes(driveline, demand).any(axis=1))
+
+
+def drivable_classes(driveline: Driveline, demand: Demand) -> np.ndarray:
+    """Return which engine classes can drive each step, bool, (steps, 3); errors as above."""
+    drivable = np.empty((demand.steps, len(EngineClass)), dtype=bool)
     for first in range(0, demand.steps, BLOCK):
         part = slice(first, min(first + BLOCK, demand.steps))
         points = all_points(driveline, demand.part(part.start, part.stop), 3)
-        drivable[part] = points.drivable
+        drivable[part] = (points.reason == Reason.FEASIBLE).any(axis=(1, 3))
     return drivable
 
 

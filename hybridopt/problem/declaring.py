@@ -69,6 +69,11 @@ class Declaration:
         return "--" + self.key.replace("_", "-").lower()
 
     @property
+    def refusal(self) -> str:
+        """Option of the command line that says no, where that is not the default anyway."""
+        return "--no-" + self.option[2:]
+
+    @property
     def usual(self) -> str:
         """Default as people give it; empty where there is none."""
         return "" if self.default is None else self.written(self.default)
@@ -110,7 +115,9 @@ class Declaration:
 
     def arguments(self, value: Any) -> list[str]:
         """Return the words that give a command a value other than the default."""
-        return [self.option] if self.kind is bool else [self.option, self.written(value)]
+        if self.kind is bool:
+            return [self.option if value else self.refusal]
+        return [self.option, self.written(value)]
 
 
 def setting(default: Any, text: str, number: NumberKind = PLAIN, **more: Any) -> Any:

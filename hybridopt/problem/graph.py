@@ -53,6 +53,10 @@ class Graph(NamedTuple):
     on_ages: int
     gear_ages: int
 
+    def start(self, engine_on: bool) -> int:
+        """Return the state of an engine long on or long off."""
+        return int(self.on if engine_on else self.off)
+
 
 def make_graph(off: int, on: int, start: int, gear: int) -> Graph:
     """List states and moves.
@@ -176,6 +180,26 @@ class Events(NamedTuple):
     graph: Graph
     cost: np.ndarray
     soc_min: np.ndarray
+
+    def states_after(self, t: int, before: np.ndarray, drivable: np.ndarray) -> np.ndarray:
+        """Return which states a step can lead to, bool, (states,); gears and SoC are not looked at.
+
+        Parameters
+        ----------
+        t
+            The step.
+        before
+            Whether the drive can be in each state before it, (states,).
+        drivable
+            Whether each engine class can drive the step, (3,).
+        """
+        graph = self.graph
+        open_ = np.isfinite(self.cost[t]) & before[graph.source] & drivable[graph.engine]
+        return np.bincount(graph.target[open_], minlength=graph.states) > 0
+
+    def start(self, engine_on: bool) -> np.ndarray:
+        """Return the one state a drive begins in, bool, (states,)."""
+        return np.asarray(np.arange(self.graph.states) == self.graph.start(engine_on))
 
 
 def make_events(

@@ -57,8 +57,7 @@ class Problem:
     @property
     def state(self) -> int:
         """Number of the state the run begins in."""
-        graph = self.events.graph
-        return graph.on if self.engine else graph.off
+        return self.events.graph.start(bool(self.engine))
 
     @cached_property
     def soc_grid(self) -> np.ndarray:
@@ -160,7 +159,7 @@ def make_problem(
         shift=np.array(np.broadcast_to(shift_costs, shape), dtype=np.float64, order="C"),
         events=make_events(settings, points.dt, stop_costs, start_steps),
         soc=settings.socs[2],
-        engine=int(settings.engine_on_start),
+        engine=int(settings.begins_on(0.0)),
         gear=settings.gear_start - 1,
         settings=settings,
     )

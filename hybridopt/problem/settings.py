@@ -10,8 +10,7 @@ from ..base.units import KM_PER_H, PERCENT
 from .declaring import NumberKind, declared, parameters, setting
 
 if TYPE_CHECKING:  # commands need the declarations, and start fast without these
-    import numpy as np
-
+    from ..inputs.cycle import Cycle
     from ..inputs.driveline import Driveline
 
 USUAL_POINTS, FINE_POINTS, SHORT_STEP = 1001, 2001, 0.5  # SoC points, and s
@@ -76,7 +75,11 @@ class Settings:
     gear_start: int = setting(
         1, "Gear before the first step.", words=("a gear of the driveline",), metavar="GEAR"
     )
-    engine_on_start: bool = setting(False, "The engine runs before the first step.")
+    engine_on_start: bool | None = setting(
+        None,
+        "The engine runs before the first step; by default where the cycle begins moving.",
+        words=("true", "false"),
+    )
     penalty_factor: float = setting(
         4.0,
         "Fuel energy charged per energy missing at the end; raised where the target would be "
@@ -156,15 +159,23 @@ class Settings:
             self, soc_min=low, soc_max=high, soc_start=start, soc_target=target
         )
 
-    def for_steps(self, dt: "np.ndarray") -> "Settings":
-        """Return the settings with a number of SoC points that suits the length of the steps, s."""
-        if self.soc_points is not None:
-            return self
+    def for_cycle(self, cycle: "Cycle") -> "Settings":
+        """Return the settings with what the cycle decides: SoC points and engine at the start.
+
+        Steps that are short ask for more points, and a cycle that begins moving for the engine on.
+        """
         import numpy as np
 
-        points = FINE_POINTS if float(np.median(dt)) < SHORT_STEP else USUAL_POINTS
-        points = SHORT_DRIVE_POINTS if dt.size <= SHORT_DRIVE else points
-        return dataclasses.replace(self, soc_points=points)
+        points = self.soc_points
+        if points is None:
+            points = FINE_POINTS if float(np.median(cycle.dt)) < SHORT_STEP else USUAL_POINTS
+            points = SHORT_DRIVE_POINTS if cycle.dt.size <= SHORT_DRIVE else points
+        on = self.begins_on(float(cycle.speed[0]))
+        return dataclasses.replace(self, soc_points=points, engine_on_start=on)
+
+    def begins_on(self, speed: float) -> bool:
+        """Return whether the engine runs before a drive that begins at a speed, m/s."""
+        return speed > 0.0 if self.engine_on_start is None else self.engine_on_start
 
     @property
     def has_target(self) -> bool:

@@ -1,11 +1,15 @@
 """A comparison as text, JSON and CSV."""
 
+import dataclasses
+import itertools
+import textwrap
 from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any
 
 from ..base.cautions import CAUTION_LINE
 from ..base.units import KM_PER_H, KW, PERCENT
 from ..base.words import cut, fitted
+from ..controllers.journey import Shortfall
 from ..evaluation.equal_soc import BALANCE_LIMIT
 from ..files.table_csv import table_writer
 from ..files.writing import Write
@@ -14,7 +18,7 @@ from ..physics.modes import Mode
 if TYPE_CHECKING:
     from ..controllers.controller import Command
     from ..evaluation.case import Score
-    from ..evaluation.compare import Comparison
+    from ..evaluation.compare import Comparison, Failure
     from ..evaluation.regret import Moment
 
 NAME_ROOM = 21
@@ -68,6 +72,9 @@ def comparison_text(comparison: "Comparison", moments: int = 0) -> str:
             blocks += [_moments(score, moments) for score in scores[1:] if score.regret.moments]
     if comparison.tuned:
         blocks.append(_tuned(comparison))
+    if comparison.failures:
+        failed = [textwrap.wrap(failure_line(f), 80) for f in comparison.failures]
+        blocks.append(["Not compared", *itertools.chain(*failed)])
     blocks.append([CAUTION_LINE])
     return "\n\n".join("\n".join(line.rstrip() for line in lines) for lines in blocks)
 
@@ -100,7 +107,30 @@ def _values(cycle: str, scores: "list[Score]") -> list[str]:
             "fuel with caution"
         )
     clipped = [_clipped(score) for score in scores if score.clipped_steps]
-    return lines + clipped
+    lacking = [
+        line
+        for score in scores
+        if score.shortfall
+        for line in textwrap.wrap(f"{score.controller}: {shortfall_text(score.shortfall)}", 80)
+    ]
+    if lacking:
+        lacking.append("They are compared with the optimum of the speed they drove.")
+    return lines + clipped + lacking
+
+
+def shortfall_text(shortfall: "Shortfall") -> str:
+    """Return what a vehicle lacked, in one sentence."""
+    return (
+        f"lacked power for {shortfall.seconds:.4g} s from {shortfall.first:.6g} s on, up to "
+        f"{shortfall.torque:.0f} Nm at the wheels and {shortfall.speed / KM_PER_H:.1f} km/h, "
+        f"{shortfall.distance:.1f} m lost"
+    )
+
+
+def failure_line(failure: "Failure") -> str:
+    """Return what failed and why, in one sentence."""
+    where = " ".join(filter(None, (failure.cycle or "all cycles", failure.controller)))
+    return f"{where}: {failure.reason}"
 
 
 def _percent(value: float) -> str:
@@ -153,7 +183,11 @@ def _choice(choice: "Command") -> str:
 
 
 def _tuned(comparison: "Comparison") -> list[str]:
-    lines = ["Tuned parameters (SI), with what tuning made small, % above the optimum's cost"]
+    where = ""
+    if comparison.trained:
+        where = f" on the training cycles {', '.join(comparison.trained)}"
+    made = f"Parameters tuned{where} (SI), with what tuning made small, % above the optimum's cost"
+    lines = textwrap.wrap(made, 80)
     for (name, cycle), tuned in comparison.tuned.items():
         where = f" on {cycle}" if cycle else ""
         lines.append(
@@ -189,6 +223,8 @@ def comparison_record(comparison: "Comparison") -> dict[str, Any]:
             }
             for (name, cycle), tuned in comparison.tuned.items()
         ],
+        "trained": list(comparison.trained),
+        "failures": [dataclasses.asdict(failure) for failure in comparison.failures],
         "caution": CAUTION_LINE,
     }
 
@@ -207,7 +243,19 @@ def _score_record(score: "Score") -> dict[str, Any]:
 def _flat(score: "Score") -> dict[str, Any]:
     """Return the plain values of a score."""
     off_balance = score.balance_percent > 100.0 * BALANCE_LIMIT
-    return {name: getattr(score, name) for name in FLAT} | {"off_balance": off_balance}
+    flat = {name: getattr(score, name) for name in FLAT} | {"off_balance": off_balance}
+    return flat | shortfall_values(score.shortfall)
+
+
+def shortfall_values(shortfall: "Shortfall | None") -> dict[str, float]:
+    """Return what a vehicle lacked as values with units in their names; 0 where it lacked none."""
+    missing = shortfall or Shortfall(0.0, 0.0, 0.0, 0.0, 0.0)
+    return {
+        "lacking_s": missing.seconds,
+        "missing_torque_Nm": missing.torque,
+        "missing_km_per_h": missing.speed / KM_PER_H,
+        "missing_m": missing.distance,
+    }
 
 
 def _moment_record(moment: "Moment") -> dict[str, Any]:

@@ -1,6 +1,7 @@
 """Checks of rule tables as text, JSON and CSV; training and unseen cycles apart."""
 
 import dataclasses
+import textwrap
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
@@ -11,6 +12,7 @@ from ..base.units import PERCENT
 from ..base.words import cut, fitted
 from ..files.table_csv import table_writer
 from ..files.writing import Write
+from .comparison import shortfall_text, shortfall_values
 
 if TYPE_CHECKING:
     from ..distillation.distil import Distilled
@@ -24,6 +26,7 @@ COLUMNS = (
     *("starts", "shifts", "clipped_steps"),
 )
 """Measures of a check in files."""
+LACKING = tuple(shortfall_values(None))
 
 
 def verification_text(checks: "Sequence[VerifiedDrive]") -> str:
@@ -63,7 +66,7 @@ def _line(check: "VerifiedDrive") -> str:
     name = cut(check.cycle, NAME_ROOM - 1)
     found = check.score
     if found is None:
-        return f"{name:{NAME_ROOM}}not driven: {check.failure}"[:80]
+        return f"{name:{NAME_ROOM}}not driven, see below"
     span = f"{check.soc_lowest / PERCENT:.1f}-{check.soc_highest / PERCENT:.1f}"
     starts = f"{found.starts} ({check.optimum_starts})"
     return (
@@ -76,17 +79,29 @@ def _line(check: "VerifiedDrive") -> str:
 
 
 def _mean(group: "Sequence[VerifiedDrive]") -> list[str]:
+    notes = []
+    for check in group:
+        if check.score is None:
+            notes.append(f"{check.cycle} is left out of mean and worst: {check.failure}")
+        elif check.score.shortfall:
+            lacked = shortfall_text(check.score.shortfall)
+            notes.append(f"{check.cycle}: {lacked}; compared with the optimum of what was driven")
+    lines = [line for note in notes for line in textwrap.wrap(note, 80)]
     scores = [check.score for check in group if check.score]
     if not scores:
-        return []
+        return lines
     fuel = [score.fuel_above_optimum_percent for score in scores]
     cost = [score.cost_above_optimum_percent for score in scores]
     clipped = sum(score.clipped_steps for score in scores)
+    if clipped:
+        lines.insert(0, f"{clipped} steps clipped")
+    if len(scores) < len(group):
+        lines.insert(0, f"on {len(scores)} of {len(group)} cycles:")
     mean = (
         f"above the optimum: fuel {np.mean(fuel):.2f} % on average, {max(fuel):.2f} at worst; "
         f"cost {np.mean(cost):.2f}, {max(cost):.2f}"
     )
-    return [mean, f"{clipped} steps clipped"] if clipped else [mean]
+    return [mean, *lines]
 
 
 def distilled_text(made: "Distilled") -> str:
@@ -130,12 +145,13 @@ def check_record(check: "VerifiedDrive") -> dict[str, Any]:
     for name in COLUMNS:
         record[name] = getattr(found, name) if found else None
     record["clipped"] = dict(found.clipped) if found else None
+    record |= shortfall_values(found.shortfall) if found else dict.fromkeys(LACKING)
     return {key: None if isinstance(v, float) and np.isnan(v) else v for key, v in record.items()}
 
 
 def checks_writer(checks: "Sequence[VerifiedDrive]") -> Write:
     """Return a function that writes checks as CSV, one row each."""
     last = ("soc_lowest", "soc_highest", "starts_per_km", "optimum_starts", "failure")
-    names = ["cycle", "change", "seen", *COLUMNS, *last]
+    names = ["cycle", "change", "seen", *COLUMNS, *LACKING, *last]
     records = [check_record(check) for check in checks]
     return table_writer(names, [[record[name] for name in names] for record in records])

@@ -169,7 +169,66 @@ def test_a_failing_controller_gets_one_sentence(tmp_path):
     path = tmp_path / "own.py"
     path.write_text("def rule(seen):\n    return 1 / (seen.time < 3), 2, None\n")
     outcome = compare("--controller", f"{path}:rule")
-    assert_one_sentence(outcome, "at 3 s", "own.py, line 2", "ZeroDivisionError", code=1)
+    assert outcome.exit_code == 1 and outcome.stdout.startswith("Cycle ece15: proved bound ")
+    failed = " ".join(outcome.stdout.split("Not compared\n")[1].split())
+    for words in ("ece15 own.py:rule: ", "at 3 s", "own.py, line 2", "ZeroDivisionError"):
+        assert words in failed
+    record = json.loads(compare("--controller", f"{path}:rule", "--json").stdout)
+    assert [f["controller"] for f in record["failures"]] == ["own.py:rule"]
+    assert [s["controller"] for s in record["scores"]] == ["optimum"]
+
+
+@pytest.fixture
+def burst(tmp_path):
+    """31 to 49 km/h in a second: only an engine that runs already can do that."""
+    speeds = (30, 31, 30, 30, 31, 49, 50, 48, 40, 30, 20, 10, 0)
+    rows = [f"{t},{v},-5" for t, v in enumerate(speeds)]
+    path = tmp_path / "burst.csv"
+    path.write_text("\n".join(("time_s,speed_km_per_h,grade_percent", *rows)) + "\n")
+    return path
+
+
+def test_lacking_power_is_shown_and_a_moving_start_is_noted(burst):
+    args = (burst, *SMALL, "--tune", "none", "--terminal", "free")
+    outcome = run(*args)
+    assert outcome.exit_code == 0, outcome.output
+    assert outcome.stderr.startswith("burst begins at 30.0 km/h, so the engine runs at its start")
+    lacked = (
+        r"equivalence: lacked power for 1 s from 4 s on, up to \d+ Nm at the wheels and \d\.\d "
+    )
+    assert re.search(lacked, " ".join(outcome.stdout.split()))
+    assert "They are compared with the optimum of the speed they drove." in outcome.stdout
+    assert max(map(len, outcome.stdout.splitlines())) <= 80
+    row = json.loads(run(*args, "--json").stdout)["scores"][3]
+    assert row["lacking_s"] == 1.0 and row["missing_torque_Nm"] > 100.0
+    assert 0.0 < row["missing_m"] < 2.0 < row["missing_km_per_h"] * 3
+    assert run(*args, "--no-engine-on-start").stderr == ""
+
+
+def test_a_cycle_that_cannot_be_driven_is_named_and_the_others_are_compared(tmp_path):
+    steep = tmp_path / "steep.csv"
+    steep.write_text("time_s,speed_km_per_h,grade_percent\n0,0,39\n1,60,39\n2,120,39\n")
+    args = (steep, "ece15", *SMALL, "--tune", "none", "--controller", "equivalence")
+    out = tmp_path / "out"
+    outcome = run(*args, "--out", out, "--traces")
+    assert outcome.exit_code == 1 and "Cycle ece15: proved bound" in outcome.stdout
+    assert "steep optimum: 2 of 2 steps cannot be driven" in outcome.stdout
+    names = {path.name for path in out.glob("*.nc")}
+    assert names == {"ece15_full_optimum.nc", "ece15_full_equivalence.nc"}
+    assert_one_sentence(
+        run(steep, *SMALL, "--controller", "equivalence"), "steep optimum: ", code=1
+    )
+    slower = run(*args, "--achievable", "--terminal", "free")
+    assert slower.exit_code == 0, slower.output
+    assert "steep cannot be followed within" in slower.stderr
+    assert "Cycle steep_achievable: proved bound" in slower.stdout
+
+
+def test_tuned_on_training_cycles(tmp_path):
+    outcome = compare("--controller", "equivalence", "--train", "eudc")
+    assert outcome.exit_code == 0, outcome.output
+    assert "Parameters tuned on the training cycles eudc (SI)" in outcome.stdout
+    assert_one_sentence(compare("--train", "eudc", "--tune", "each"), "leave one of the two out")
 
 
 def test_two_files_of_one_name_are_told_apart(tmp_path):

@@ -67,3 +67,27 @@ def test_wrong_use_is_one_line_and_exit_code_2(arguments, words):
 def test_nothing_is_overwritten_unasked(rules):
     result = run("distil", "ece15", "--out", rules, "--evaluations", 1, *QUICK)
     assert result.exit_code == 2 and "exists already" in result.output
+
+
+def test_a_cycle_that_cannot_be_driven_is_said_plainly(rules, tmp_path):
+    """Left out of mean and worst by name, and the exit code is 1; slower it can be driven."""
+    steep = tmp_path / "steep.csv"
+    steep.write_text("time_s,speed_km_per_h,grade_percent\n0,0,39\n1,60,39\n2,120,39\n")
+    result = run("verify", rules, "eudc", steep, *QUICK)
+    assert result.exit_code == 1
+    assert "steep is left out of mean and worst: 2 of 2 steps cannot be driven" in result.output
+    assert "above the optimum on 1 of 2" in result.output
+    assert run("verify", rules, steep, "--achievable", "--terminal", "free", *QUICK).exit_code == 0
+
+
+def test_lacking_power_is_said_plainly(rules, tmp_path):
+    """31 to 49 km/h in a second: only an engine that runs already can do that."""
+    speeds = (30, 31, 30, 30, 31, 49, 50, 48, 40, 30, 20, 10, 0)
+    burst = tmp_path / "burst.csv"
+    rows = [f"{t},{v},-5" for t, v in enumerate(speeds)]
+    burst.write_text("\n".join(("time_s,speed_km_per_h,grade_percent", *rows)) + "\n")
+    result = run("verify", rules, burst, "--terminal", "free", *QUICK)
+    assert result.exit_code == 0, result.output
+    assert "burst: lacked power for 1 s from 4 s on" in result.output
+    checks = json.loads(run("verify", rules, burst, "--json", "--terminal", "free", *QUICK).stdout)
+    assert checks["checks"][0]["lacking_s"] == 1.0

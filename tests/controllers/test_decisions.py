@@ -41,6 +41,7 @@ from hybridopt.controllers.situation import (
     Situation,
     _battery_step,
     _make_memory,
+    _make_workspace,
 )
 from hybridopt.physics.battery import pack_battery
 
@@ -146,11 +147,21 @@ def test_factor_follows_the_missing_charge():
     params = np.zeros(START_COST + 1)
     params[FACTOR], params[PROPORTIONAL], params[INTEGRAL] = 2.0, 3.0, 0.5
     params[FACTOR_LOW], params[FACTOR_HIGH], params[SOC_REFERENCE] = 1.0, 2.6, 0.6
-    at = situation(soc=0.5)
-    assert _equivalence_factor(params, at, 4.0) == pytest.approx(2.5)
-    assert _equivalence_factor(params, at, 4.0) == 2.6
+    at, around = situation(soc=0.5), closed_loop(steady(1)).around
+    assert _equivalence_factor(around, at, params, 4.0) == pytest.approx(2.5)
+    assert _equivalence_factor(around, at, params, 4.0) == 2.6
     assert at.memory[SOC_ERROR] == pytest.approx(0.8)
-    assert _equivalence_factor(params, at._replace(soc=1.0), 0.0) == pytest.approx(1.2)
+    assert _equivalence_factor(around, at._replace(soc=1.0), params, 0.0) == pytest.approx(1.2)
+
+
+def test_factor_is_the_highest_at_the_bottom_of_the_window():
+    """From 2 % of SoC above the bottom, 20 %, it rises straight to its cap of 10."""
+    params = np.zeros(START_COST + 1)
+    params[FACTOR], params[FACTOR_HIGH] = 2.0, 10.0
+    around = closed_loop(steady(1)).around
+    for soc, factor in ((0.22, 2.0), (0.21, 6.0), (0.2, 10.0), (0.19, 10.0)):
+        found = _equivalence_factor(around, situation(soc=soc), params, 1.0)
+        assert found == pytest.approx(factor)
 
 
 def two_choices(off_power, running, starting):
@@ -192,15 +203,17 @@ def test_engine_is_switched_where_that_is_worth_it(engine, worth, command):
     )
     packed = rule.pack(PLAIN, loop.settings)
     at = situation(engine, source=loop.around.source)
-    assert _equivalence(loop.around, at, packed, two_choices(10e3, 1.2, 1.5)) == command
+    points = two_choices(10e3, 1.2, 1.5)
+    work = _make_workspace(loop.around.plant)
+    assert _equivalence(loop.around, at, packed, points, work) == command
 
 
 def test_a_minimum_time_holds_the_engine_state():
     loop = closed_loop(steady(1), gear_start=2)
     packed = Equivalence(factor=4.0, min_off=5.0, start_share=0.0).pack(PLAIN, loop.settings)
-    points = two_choices(10e3, 0.1, 0.1)
+    points, work = two_choices(10e3, 0.1, 0.1), _make_workspace(loop.around.plant)
     found = [
-        _equivalence(loop.around, situation(engine_time=time), packed, points)[0]
+        _equivalence(loop.around, situation(engine_time=time), packed, points, work)[0]
         for time in (4.9, 5.0)
     ]
     assert found == [False, True]

@@ -8,6 +8,7 @@ import pytest
 from cases import PLAIN, bumpy, closed_loop, steady
 from makers import constant_battery, varied, wanted
 
+from hybridopt import read_driveline
 from hybridopt.controllers.builtin import (
     AdaptiveEquivalence,
     ElectricPower,
@@ -203,7 +204,8 @@ class InPython:
             gear += 1
         on = seen.wheel_power >= (6e3 if seen.engine_on else 12e3)
         if not on and (shaft := seen.shaft(gear, False)):
-            return Command(False, gear, -math.inf if shaft.motor_speed > 0.0 else None)
+            rests = shaft.motor_speed == 0.0 or -50.0 <= seen.wheel_power <= 0.0
+            return Command(False, gear, None if rests else -math.inf)
         shaft = seen.shaft(gear, True)
         if shaft is None:
             return Command(True, gear, -math.inf)
@@ -226,6 +228,24 @@ def test_kernel_is_the_rule_written_in_python(seed):
         assert (getattr(kernel.schedule, field) == getattr(python.schedule, field)).all()
     assert python.soc == pytest.approx(kernel.soc, abs=1e-12)
     assert python.cost == pytest.approx(kernel.cost, rel=1e-12)
+
+
+def test_charge_is_not_spent_on_shaping_the_load_where_it_is_short():
+    """With the engine held to 10 % of its torque the motor does the rest, not near the bottom."""
+    rule = dataclasses.replace(FAST, load_high=0.1, soc_guard=0.05, soc_gap=0.1)
+    options = {"engine_on_start": True, "gear_start": 2, "terminal": "free"}
+    for soc, spends in ((0.6, True), (0.34, False)):
+        loop = closed_loop(at_power(20), soc_start=soc, **options)
+        trace = loop.replay(loop.run(rule))
+        assert (trace.motor_torque.values[0] > 1.0) == spends
+
+
+def test_the_motor_rests_while_the_vehicle_creeps():
+    """Between -50 and 0 W at the wheels the inverter takes more than there is to recuperate."""
+    watts = np.array([-60.0, -49.0, -20.0, 20.0])
+    drive = closed_loop(at_power(*watts / 1e3, speed=0.1), read_driveline("full")).run(FAST)
+    assert list(drive.schedule.powered) == [True, False, False, True]
+    assert drive.clipped.sum() == 0
 
 
 # --- equivalence ---

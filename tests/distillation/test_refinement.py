@@ -5,10 +5,11 @@ import functools
 import numpy as np
 import pytest
 
-from hybridopt import Settings, read_cycle, read_driveline
+from hybridopt import Cycle, Settings, read_cycle, read_driveline
 from hybridopt.distillation.distil import make_family
 from hybridopt.distillation.family import SHAPE_RANGES, Sizes, TableShape
 from hybridopt.distillation.fast_loop import FastLoop
+from hybridopt.distillation.refine import merit
 from hybridopt.evaluation.case import Case
 from hybridopt.pipeline import find_optimum
 
@@ -45,3 +46,20 @@ def test_fast_loop_is_the_closed_loop(cycle, inhibited, seed):
     assert fast.cost == pytest.approx(drive.cost, rel=1e-8)
     assert fast.soc_end == pytest.approx(drive.soc_end, abs=1e-8)
     assert (fast.starts, fast.clipped) == (starts, np.count_nonzero(drive.clipped))
+
+
+def test_fast_loop_goes_on_where_power_is_lacking():
+    """31 to 49 km/h in a second: only an engine that runs already can; and a creep before it."""
+    speed = np.r_[np.linspace(0, 36, 25), 34, 29, 30, 31, 49, 50, np.linspace(47, 1, 20), [1, 1, 0]]
+    cycle = Cycle("burst", np.arange(speed.size) * 1.0, speed / 3.6, np.full(speed.size, -0.05))
+    known = Case(find_optimum(cycle, read_driveline("full"), Settings(soc_points=301)))
+    table = make_family([case("ece15")], Sizes(6, 4, 6, 6, 6)).table(TableShape())
+    loop = FastLoop(known)
+    fast, drive = loop.run(loop.pack(table)), known.drive(table)
+    assert drive.shortfall.seconds == 1.0
+    assert fast.cost == pytest.approx(drive.cost, rel=1e-8)
+    assert fast.soc_end == pytest.approx(drive.soc_end, abs=1e-8)
+    assert fast.starts == np.count_nonzero(drive.schedule.engine_class == 2)
+    assert fast.lacking_cost == pytest.approx(1000.0 / cycle.duration)
+    merits = [merit(table, [FastLoop(one)], np.ones(1)) for one in (known, case("ece15"))]
+    assert np.isfinite(merits).all() and merits[0] > merits[1]

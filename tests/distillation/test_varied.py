@@ -71,5 +71,5 @@ def test_merit_is_a_mean_by_weight_the_worst_of_the_training_and_penalties():
     weight = np.array([1.0, 1.0, 0.5])
     expected = (2.0 + (3.0 + 3.6) + 0.5 * 9.0) / 2.5 + 0.5 * 3.0
     assert merit(None, [calm, wild, copy], weight) == pytest.approx(expected)
-    dead = Loop(0.0, None)
-    assert merit(None, [calm, dead], np.ones(2)) == np.inf
+    weak = Loop(2.0, DriveTotals(102.0, 0.62, 13, 0, lacking_cost=7.0))
+    assert merit(None, [weak], np.ones(1)) == pytest.approx(2.0 + 7.0 + 0.5 * 2.0)

@@ -6,7 +6,7 @@ import functools
 import numpy as np
 import pytest
 
-from hybridopt import Settings, read_cycle, read_driveline
+from hybridopt import Cycle, Settings, read_cycle, read_driveline
 from hybridopt.base.errors import InputError
 from hybridopt.base.percent import percent_above
 from hybridopt.controllers.builtin import (
@@ -296,12 +296,55 @@ def test_each_cycle_may_have_its_own_tuning():
         (["ece15", "ece15"], {}, "ece15 is given twice"),
         (["ece15"], {"controllers": {OPTIMUM: Equivalence()}}, "cannot be named 'optimum'"),
         (["ece15"], {"tuning": "some"}, "allowed is all or each or none"),
+        (["ece15"], {"tuning": "each", "train": [read_cycle("eudc")]}, "leave one of the two out"),
     ],
 )
 def test_a_bad_comparison_is_refused(cycles, options, words):
     options = {"controllers": {}} | options
     with pytest.raises(InputError, match=words):
         compare([read_cycle(c) for c in cycles], read_driveline("full"), **options)
+
+
+def broken(observation):
+    raise ValueError("no idea")
+
+
+def test_what_fails_is_named_and_the_rest_goes_on():
+    """A climb that no driveline drives, and a rule that raises."""
+    steep = Cycle("steep", np.arange(10) * 1.0, np.linspace(0, 60, 10), np.full(10, 0.39))
+    rules = {"constant": Equivalence(), "broken": broken}
+    settings = Settings(soc_points=101, splits=9)
+    found = compare(
+        [steep, read_cycle("ece15")], read_driveline("micro"), rules, settings, evaluations=5
+    )
+    assert [(s.cycle, s.controller) for s in found.scores] == [
+        ("ece15", OPTIMUM),
+        ("ece15", "constant"),
+    ]
+    assert [(f.cycle, f.controller) for f in found.failures] == [
+        ("steep", OPTIMUM),
+        ("ece15", "broken"),
+    ]
+    assert "cannot be driven" in found.failures[0].reason
+    assert "no idea" in found.failures[1].reason
+
+
+def test_training_cycles_are_all_that_a_rule_is_tuned_on():
+    """Its parameters are those of a tuning on the training cycle; only the other is compared."""
+    settings = Settings(soc_points=501, splits=31)
+    found = compare(
+        [read_cycle("ece15")],
+        read_driveline("full"),
+        {"constant": Equivalence()},
+        settings,
+        evaluations=30,
+        train=[read_cycle("eudc")],
+    )
+    alone = tune(Equivalence(), [case("eudc")], evaluations=30)
+    assert found.tuned["constant", ""].parameters == alone.parameters
+    assert found.trained == ["eudc"] and found.cycles == ["ece15"]
+    row = score(case("ece15"), "constant", alone.controller)
+    assert found.scores[1].cost_g == pytest.approx(row.cost_g, rel=1e-12)
 
 
 # --- how good tuned rules are ---

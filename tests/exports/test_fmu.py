@@ -11,7 +11,7 @@ from xml.etree import ElementTree
 import numpy as np
 import pytest
 from cases import bumpy, closed_loop
-from makers import RADIUS, plain_driveline
+from makers import MOTOR, RADIUS, plain_driveline
 from rule_tables import TRAINING, hand_made
 
 from hybridopt import Settings, read_cycle
@@ -84,7 +84,9 @@ class Unit:
         """Bring the command into the range of engine and motor, as rules in closed loop do."""
         shaft = seen.shaft(gear, on)
         if not on and shaft is not None:
-            return Command(False, gear, -np.inf if shaft.motor_speed > 0.0 else None)
+            creeps = -50.0 <= seen.wheel_power <= 0.0 and shaft.torque <= -MOTOR.spin_drag
+            rests = shaft.motor_speed == 0.0 or creeps
+            return Command(False, gear, None if rests else -np.inf)
         shaft = seen.shaft(gear, True)
         if shaft is None:
             return Command(on, gear, torque)

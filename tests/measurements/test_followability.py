@@ -7,7 +7,15 @@ import numpy as np
 import pytest
 from makers import constant_battery, plain_driveline, varied
 
-from hybridopt import Cycle, InfeasibleError, Settings, read_cycle, read_driveline, solve_cycle
+from hybridopt import (
+    Cycle,
+    InfeasibleError,
+    Settings,
+    driveline_names,
+    read_cycle,
+    read_driveline,
+    solve_cycle,
+)
 from hybridopt.base.warning import InputWarning
 from hybridopt.measurements.followability import follow, outside_band
 from hybridopt.physics.demand import wheel_demand
@@ -55,6 +63,54 @@ def test_a_short_dip_is_outside_only_where_it_is_deep():
     assert first == pytest.approx(49 + depth, abs=0.1) and last == pytest.approx(
         51 - depth, abs=0.15
     )
+
+
+# --- engine states ---
+
+COARSE = Settings(soc_points=51, splits=9, terminal="free")
+
+
+@pytest.mark.parametrize("name", driveline_names())
+def test_check_and_solve_agree_on_a_drive_that_begins_at_109_km_per_h(name):
+    """With the engine on at the start, as for every cycle that begins moving; and told that it is
+    off, `follow` reaches the trace exactly where a schedule is found.
+    """
+    vehicle, trace = read_driveline(name), cycle(np.full(31, 109.0 * KM_PER_H))
+    assert follow(vehicle, trace).exact
+    found = solve_cycle(trace, vehicle, COARSE, bound=False)
+    assert found.settings.engine_on_start is True
+    off = dataclasses.replace(COARSE, engine_on_start=False)
+    try:
+        exact = follow(vehicle, trace, off).exact
+    except InfeasibleError:
+        exact = False
+    if exact:
+        solve_cycle(trace, vehicle, off, bound=False)
+        return
+    with pytest.raises(InfeasibleError, match="gets past step 1 .* on .--engine-on-start"):
+        solve_cycle(trace, vehicle, off, bound=False)
+
+
+def test_a_cycle_that_begins_at_rest_begins_with_the_engine_off():
+    vehicle = read_driveline("full")
+    settings = Settings().resolved(vehicle)
+    assert settings.for_cycle(cycle([0.0, 1.0])).engine_on_start is False
+    assert settings.for_cycle(cycle([0.1, 1.0])).engine_on_start is True
+    told = dataclasses.replace(settings, engine_on_start=False)
+    assert told.for_cycle(cycle([0.1, 1.0])).engine_on_start is False
+
+
+def test_the_step_that_is_named_is_the_first_that_no_state_in_reach_can_do():
+    """Rolling at 150 km/h micro's engine can stay off, but not start; then the road rises.
+
+    The start's own state, engine off in the first gear, says nothing of that step.
+    """
+    grade = np.where(np.arange(41) < 20, -0.08, 0.02)
+    trace = Cycle("dip", np.arange(41) * 1.0, np.full(41, 150.0 * KM_PER_H), grade)
+    vehicle = read_driveline("micro")
+    off = dataclasses.replace(COARSE, engine_on_start=False)
+    with pytest.raises(InfeasibleError, match=r"step 2\d \(\d\d s after .*, in no state of engine"):
+        solve_cycle(trace, vehicle, off, bound=False)
 
 
 # --- who can follow ---

@@ -88,7 +88,7 @@ def offences(trace, cycle, settings):
     for t in range(len(dt)):
         begin, end = cycle.speed[t], cycle.speed[t + 1]
         speed = 0.5 * (begin + end)
-        was_on = on[t - 1] if t else int(settings.engine_on_start)
+        was_on = on[t - 1] if t else int(settings.begins_on(0.0))
         if was_on and not on[t]:
             oil = 0.5 * (cycle.oil_temperature[t] + cycle.oil_temperature[t + 1])
             if settings.stop_speed_max is not None and speed > settings.stop_speed_max:
