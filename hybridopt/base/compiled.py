@@ -8,7 +8,10 @@ from pathlib import Path
 from typing import Any, overload
 
 from numba import njit
+from numba.core import event
 from numba.core.options import DefaultOptions
+
+from .compiling import watchers
 
 PACKAGE = Path(__file__).parents[1]
 MARK = b"compiled import kernel\n"  # stands in every file with kernels
@@ -56,6 +59,23 @@ def kernel(function: Any = None, *, borrows: bool = False, **options: Any) -> An
         return made
 
     return compiled if function is None else compiled(function)
+
+
+class _Told(event.Listener):  # type: ignore[misc]
+    """Passes on when numba begins and ends to compile."""
+
+    def on_start(self, event: Any) -> None:
+        """Tell that compiling begins."""
+        for tell in watchers:
+            tell(True)
+
+    def on_end(self, event: Any) -> None:
+        """Tell that compiling ends."""
+        for tell in watchers:
+            tell(False)
+
+
+event.register("numba:compile", _Told())
 
 
 @cache

@@ -12,6 +12,7 @@ import click
 from ..base.errors import HybridoptError, InputError
 from .check import check
 from .compare import compare
+from .compile_note import compile_notes
 from .cycle import cycle
 from .cycles import cycles, drivelines
 from .distil import distil
@@ -38,8 +39,12 @@ class Program(click.Group):
         """Run a command and leave with 0 (done), 1 (failed), 2 (wrong usage or input) or 130."""
         extra["standalone_mode"] = False
         _show_what_it_can()
+        given = args[0] if args else extra.get("args")
+        words = [str(word) for word in (sys.argv[1:] if given is None else given)]
+        if given is None:
+            _leave_out_dask(words)
         try:
-            with warnings_as_lines():
+            with warnings_as_lines(), compile_notes(hidden="--quiet" in words):
                 outcome = super().main(*args, **extra)
         except Exception as error:  # the border of the program: no traceback goes beyond it
             if os.environ.get("HYBRIDOPT_DEBUG"):
@@ -75,6 +80,16 @@ def _explain(error: Exception) -> tuple[str, int]:
         "this is a fault of the program, set HYBRIDOPT_DEBUG=1 to see where",
         1,
     )
+
+
+def _leave_out_dask(words: list[str]) -> None:
+    """Have a solve not import dask.
+
+    Where it is installed, xarray imports its arrays with the first array of any kind, which takes
+    as long as a fifth of a short solve. Commands that may run a user's code are left alone.
+    """
+    if words[:1] == ["solve"]:
+        sys.modules.setdefault("dask", None)  # type: ignore[arg-type]
 
 
 def _show_what_it_can() -> None:

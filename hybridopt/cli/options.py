@@ -72,7 +72,10 @@ class Output(NamedTuple):
         return plan_files(self.out, stem, suffixes, self.overwrite)
 
     def progress(self, label: str) -> "AbstractContextManager[Progress]":
-        """Return a progress bar, if it is wanted."""
+        """Compile what a solve needs, if that was never done; return a progress bar, if wanted."""
+        from ..optimum.compile_ahead import compile_ahead
+
+        compile_ahead()
         return progress_bar(label, hidden=self.silent)
 
     def write(self, files: Sequence[Path], writers: Callable[[], Iterable[Write]]) -> None:

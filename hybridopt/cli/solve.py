@@ -61,7 +61,7 @@ def solve(
 def _solve(
     cycle: "Cycle", driveline: "Driveline", settings: "Settings", quiet: bool, bound: bool
 ) -> "Result":
-    from ..optimum.compile_ahead import compiling_ahead
+    from ..optimum.compile_ahead import compile_ahead
     from ..pipeline import plan_memory, solve_cycle
 
     memory = plan_memory(cycle, driveline, settings, whole=False)
@@ -72,8 +72,8 @@ def _solve(
             f"{memory.soc_points} SoC points, {_size(needed)} of memory",
             err=True,
         )
-    bar = progress_bar("solving", hidden=quiet or needed < LONG_WORK)
-    with compiling_ahead(), bar as progress:
+    compile_ahead()
+    with progress_bar("solving", hidden=quiet or needed < LONG_WORK) as progress:
         return solve_cycle(cycle, driveline, settings, progress, bound)
 
 

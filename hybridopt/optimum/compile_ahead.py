@@ -1,69 +1,81 @@
-"""A second process that compiles kernels of the later stages while the first stages compile theirs.
+"""Other processes that compile kernels of the later stages while this one compiles the first.
 
-    python -m hybridopt.optimum.compile_ahead
+    python -m hybridopt.optimum.compile_ahead sweep
 
 The first solve after an installation waits for the compiler most of the time, which uses one
-processor. What the second one compiles, the first finds in numba's cache.
+processor. What other processes compile, this one finds in numba's cache.
 """
 
 import subprocess
 import sys
-from collections.abc import Iterator
-from contextlib import contextmanager
-from pathlib import Path
-from typing import Any, cast
+import time
+from collections.abc import Callable, Iterator
+from typing import cast
 
 import numba
 import numpy as np
 
+from ..base.compiling import is_compiled, watchers
 from ..dp import kernels
 from ..dp.bound import lower_bound
 from ..dp.cost_to_go import CostToGo, ValuePart
 from ..dp.forward import Runner
 from ..inputs.cycle import Cycle
+from ..inputs.driveline import Driveline
 from ..inputs.driveline_file import read_driveline
 from ..physics.codes import EngineClass
 from ..physics.demand import drive_demand
 from ..physics.operating_points import OperatingPoints
 from ..physics.replay import replay_schedule
+from ..physics.schedule import Schedule
+from ..problem.choices import list_choices
+from ..problem.events import shift_costs
 from ..problem.problem import Problem, make_problem
 from ..problem.settings import Settings
 
 STEPS = 4  # of the toy problem
+PAUSE = 0.1  # s, between looks whether the other processes are done
 
 
-@contextmanager
-def compiling_ahead() -> Iterator[None]:
-    """Compile forward run, replay and bound in a second process, if no kernel was compiled yet.
+def compile_ahead() -> None:
+    """Compile all that a solve needs, on several processors, if nothing of it was compiled yet.
 
-    The process is ended with the block; what it has not compiled by then is compiled here.
+    The other processes are ended if this is interrupted; what they have not compiled, because the
+    system did not let them or they failed, is compiled when it is needed.
     """
-    process = _started() if _nothing_compiled() else None
+    if not _nothing_compiled():
+        return
+    processes = [process for name in OTHERS if (process := _started(name))]
+    for tell in watchers:
+        tell(True)
     try:
-        yield
+        first_stages()
+        while any(process.poll() is None for process in processes):
+            time.sleep(PAUSE)
     finally:
-        if process:
+        for tell in watchers:
+            tell(False)
+        for process in processes:
             process.kill()
             process.wait()
 
 
-def _started() -> "subprocess.Popen[bytes] | None":
-    """Start the second process; None where the system does not let it."""
+def _started(stages: str) -> "subprocess.Popen[bytes] | None":
+    """Start another process; None where the system does not let it."""
     nothing = subprocess.DEVNULL
     try:
         return subprocess.Popen(
-            [sys.executable, "-m", __name__], stdin=nothing, stdout=nothing, stderr=nothing
+            [sys.executable, "-m", __name__, stages], stdin=nothing, stdout=nothing, stderr=nothing
         )
     except OSError:
         return None
 
 
 def _nothing_compiled() -> bool:
-    """Return whether the optimiser's folder in numba's cache has no kernel."""
+    """Return whether the optimiser's last kernel is to be compiled, and there are processors."""
     if numba.config.DISABLE_JIT or numba.get_num_threads() < 2:
         return False
-    compiled: Any = kernels._forward
-    return not any(Path(compiled.stats.cache_path).glob("*.nbi"))
+    return not is_compiled(kernels._forward)
 
 
 class _NoValue:
@@ -78,27 +90,54 @@ class _NoValue:
         yield self.part
 
 
-def later_stages() -> None:
-    """Run the later stages of a solve on a toy problem: the vehicle stands, its engine on or off.
+class _Toy:
+    """A problem of a few steps: the vehicle stands, its engine on or off.
 
     Arrays and tuples are made by the functions that make them in a solve, so that the kernels are
     compiled for the same types.
     """
-    driveline = read_driveline("full")
-    settings = Settings(soc_points=11).resolved(driveline)
-    cycle = Cycle("standstill", np.arange(STEPS + 1.0), np.zeros(STEPS + 1))
-    cost = np.full((STEPS, driveline.gearbox.gears, len(EngineClass), 3), np.inf)
-    cost[:, :, EngineClass.OFF, 0], cost[:, :, EngineClass.RUNNING] = 0.0, (1.0, 2.0, 3.0)
-    power = np.broadcast_to((0.0, -1e3, -2e3), cost.shape)
-    points = OperatingPoints.bare(np.diff(cycle.time), cost, power)
-    problem = make_problem(points, driveline.battery, settings, settings.penalty(driveline))
+
+    def __init__(self) -> None:
+        self.driveline: Driveline = read_driveline("full")
+        self.settings = Settings(soc_points=11).resolved(self.driveline)
+        cycle = Cycle("standstill", np.arange(STEPS + 1.0), np.zeros(STEPS + 1))
+        self.demand = drive_demand(self.driveline, cycle)
+        cost = np.full((STEPS, self.driveline.gearbox.gears, len(EngineClass), 3), np.inf)
+        cost[:, :, EngineClass.OFF, 0], cost[:, :, EngineClass.RUNNING] = 0.0, (1.0, 2.0, 3.0)
+        power = np.broadcast_to((0.0, -1e3, -2e3), cost.shape)
+        self.points = OperatingPoints.bare(np.diff(cycle.time), cost, power)
+        penalty = self.settings.penalty(self.driveline)
+        self.problem = make_problem(self.points, self.driveline.battery, self.settings, penalty)
+
+
+def first_stages() -> None:
+    """Run demand, operating points, event costs and replay on the toy problem."""
+    toy = _Toy()
+    settings = toy.settings
+    points = list_choices(toy.driveline, toy.demand, settings.splits, settings.memory_limit, False)
+    points.costs(0, STEPS)
+    points.power_ranges()
+    shift_costs(toy.driveline, toy.demand, settings)
+    off, first = np.full(STEPS, EngineClass.OFF, dtype=np.int64), np.zeros(STEPS, dtype=np.int64)
+    schedule = Schedule(first, off, np.zeros(STEPS), np.zeros(STEPS, dtype=bool))
+    replay_schedule(toy.driveline, toy.demand, schedule, settings.socs[2], settings.gear_start)
+
+
+def sweep_stage() -> None:
+    """Run the backward sweep on the toy problem."""
+    CostToGo(_Toy().problem)
+
+
+def later_stages() -> None:
+    """Run forward run and bound on the toy problem."""
+    problem = _Toy().problem
     run = Runner(problem, cast(CostToGo, _NoValue(problem))).run(0, 0.0)
     assert run is not None
-    demand = drive_demand(driveline, cycle)
-    schedule = run.schedule(points)
-    replay_schedule(driveline, demand, schedule, settings.socs[2], settings.gear_start)
     lower_bound(problem, run, run.costate)
 
 
+OTHERS: dict[str, Callable[[], None]] = {"sweep": sweep_stage, "later": later_stages}
+"""What other processes do, by the word they are started with."""
+
 if __name__ == "__main__":
-    later_stages()
+    OTHERS[sys.argv[1]]()

@@ -1,4 +1,4 @@
-"""The second process of a first solve: it compiles what the solve needs, and is not left behind."""
+"""The other processes of a first solve: they compile what it needs, and are not left behind."""
 
 import subprocess
 import sys
@@ -9,13 +9,12 @@ import pytest
 from click.testing import CliRunner
 
 from hybridopt.cli.main import main
-from hybridopt.dp import kernels
 from hybridopt.optimum import compile_ahead
 
 SAME_KERNELS = """
 import sys
 from hybridopt import read_cycle, read_driveline, solve_cycle
-from hybridopt.optimum.compile_ahead import later_stages
+from hybridopt.optimum.compile_ahead import OTHERS, first_stages
 
 def compiled():
     kernels = {
@@ -25,12 +24,15 @@ def compiled():
     }
     return {name: set(map(str, signatures)) for name, signatures in kernels.items() if signatures}
 
-later_stages()
+first_stages()
+for stages in OTHERS.values():
+    stages()
 before = compiled()
 solve_cycle(read_cycle("ece15"), read_driveline("mild"))
 after = compiled()
-wanted = ("dp.kernels._forward", "physics.step._evaluate", "dp.bound_kernels._hulls",
-          "dp.bound_kernels._stages", "dp.bound_kernels._trellis")
+wanted = ("physics.point_kernels._fill_points", "dp.sweep._sweep", "dp.kernels._forward",
+          "physics.step._evaluate", "dp.bound_kernels._hulls", "dp.bound_kernels._stages",
+          "dp.bound_kernels._trellis")
 for name in wanted:  # those that they call have more signatures where nothing was compiled yet
     own = "hybridopt." + name
     assert len(before[own]) == 1 and after[own] == before[own], (own, before[own], after[own])
@@ -64,22 +66,39 @@ def test_kernels_are_compiled_for_the_types_that_a_solve_has():
     assert done.returncode == 0, done.stderr
 
 
-@pytest.mark.parametrize("error", [None, KeyboardInterrupt])
-def test_the_process_ends_with_the_block(monkeypatch, error):
+def patient(monkeypatch, act=lambda: None):
+    """Have an empty cache, and first stages that only act."""
     monkeypatch.setattr(compile_ahead, "_nothing_compiled", lambda: True)
+    monkeypatch.setattr(compile_ahead, "first_stages", act)
+
+
+@pytest.mark.parametrize("error", [None, KeyboardInterrupt])
+def test_processes_end_with_the_compiling(monkeypatch, error):
+    """Here after the first look at them, as if they had failed, or by an interrupt."""
+    seen = []
+
+    def act():
+        seen.append(len(helpers()))
+        if error:
+            raise error
+        for child in psutil.Process().children(recursive=True):
+            child.kill()
+
+    patient(monkeypatch, act)
     try:
-        with compile_ahead.compiling_ahead():
-            assert len(helpers()) == 1
-            if error:
-                raise error
+        compile_ahead.compile_ahead()
     except KeyboardInterrupt:
         assert error
-    assert not helpers()
+    assert seen == [len(compile_ahead.OTHERS)] and not helpers()
 
 
-def test_a_solve_begins_and_ends_it(monkeypatch):
+def test_a_solve_waits_for_them(monkeypatch):
     class Process:
-        done = ()
+        looks, done = 0, ()
+
+        def poll(self):
+            self.looks += 1
+            return None if self.looks < 3 else 0
 
         def kill(self):
             self.done += ("killed",)
@@ -87,33 +106,27 @@ def test_a_solve_begins_and_ends_it(monkeypatch):
         def wait(self):
             self.done += ("waited for",)
 
-    process = Process()
-    monkeypatch.setattr(compile_ahead, "_nothing_compiled", lambda: True)
-    monkeypatch.setattr(compile_ahead, "_started", lambda: process)
+    process, names = Process(), []
+    patient(monkeypatch)
+    monkeypatch.setattr(compile_ahead, "_started", lambda name: names.append(name) or process)
     command = ["solve", "ece15", "--soc-points", "51", "--splits", "5", "--no-bound", "--quiet"]
     assert CliRunner().invoke(main, command).exit_code == 0
-    assert process.done == ("killed", "waited for")
+    assert names == ["sweep", "later"] and process.looks >= 3
+    assert process.done == ("killed", "waited for") * 2
 
 
 def test_a_system_that_allows_no_process_is_no_error(monkeypatch):
-    monkeypatch.setattr(compile_ahead, "_nothing_compiled", lambda: True)
+    patient(monkeypatch)
     monkeypatch.setattr(sys, "executable", "/no/such/program")
-    with compile_ahead.compiling_ahead():
-        assert not helpers()
+    compile_ahead.compile_ahead()
+    assert not helpers()
 
 
-def test_only_an_empty_cache_is_filled(monkeypatch, tmp_path):
-    class Kernel:
-        class stats:  # noqa: N801, as numba names it
-            cache_path = str(tmp_path / "none")
-
-    monkeypatch.setattr(kernels, "_forward", Kernel)
+def test_only_an_empty_or_old_cache_is_filled(monkeypatch):
+    """An index of another version of the package counts as empty."""
     monkeypatch.setattr(compile_ahead.numba, "get_num_threads", lambda: 2)
-    assert compile_ahead._nothing_compiled()
-    Kernel.stats.cache_path = str(tmp_path)
-    assert compile_ahead._nothing_compiled()
-    (tmp_path / "kernels.nbi").touch()
-    assert not compile_ahead._nothing_compiled()
-    (tmp_path / "kernels.nbi").unlink()
+    for known in (True, False):
+        monkeypatch.setattr(compile_ahead, "is_compiled", lambda _, known=known: known)
+        assert compile_ahead._nothing_compiled() is not known
     monkeypatch.setattr(compile_ahead.numba, "get_num_threads", lambda: 1)
     assert not compile_ahead._nothing_compiled()
