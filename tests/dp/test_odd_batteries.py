@@ -58,7 +58,7 @@ def random_drive(random, steps):
     return OperatingPoints.bare(dt, cost, power)
 
 
-def check(seed, steps, few=3):
+def check(seed, steps, few=3, finest=4001):
     """Compare bounds and schedules of some grids; return how many of them were solved."""
     random = np.random.default_rng(seed)
     battery, points = odd_battery(random), random_drive(random, steps)
@@ -67,7 +67,7 @@ def check(seed, steps, few=3):
     target = np.clip(start + random.uniform(-0.1, 0.05), low, high)
     more = {"start_cost": random.choice([0.0, 0.5]), "shift_cost": 0.05}
     bounds, free, costs = [], [], []
-    for count in {4001, *random.choice(GRIDS, few).tolist()}:
+    for count in {finest, *random.choice(GRIDS, few).tolist()}:
         held = oracle.settings(count, low, high, start, soc_target=target, **more)
         open_end = dataclasses.replace(held, terminal="free")
         for settings, into in ((held, bounds), (open_end, free)):
