@@ -304,10 +304,10 @@ def test_fuel_and_cost_are_apart_and_each_percentage_can_be_worked_out_again():
 def test_a_drive_has_the_same_figures_in_comparison_summary_and_report(tmp_path):
     """Off balance or not: everything is said at equal SoC, against the same references."""
     out = tmp_path / "out"
-    options = ("--tune", "none", "--controller", "electric_power")
-    (score,) = json.loads(compare(*options, "--json").stdout)["scores"][1:]
+    options = ("ece15", *SMALL[:4], "--tune", "none", "--controller", "electric_power")
+    (score,) = json.loads(run(*options, "--json").stdout)["scores"][1:]
     assert abs(score["fuel_equal_g"] / score["fuel_g"] - 1.0) > 0.01, "ends elsewhere"
-    assert compare(*options, "--out", out, "--traces").exit_code == 0
+    assert run(*options, "--out", out, "--traces").exit_code == 0
     result = Result.read(out / "ece15_full_electric_power.nc")
     told = dict(key_values(result))
     assert told["Cost above the bound"] == f"{score['gap_percent']:.3f} %"
