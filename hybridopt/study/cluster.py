@@ -82,8 +82,9 @@ def open_cluster(address: str, store: StudyStore, task_bytes: float) -> Iterator
         another version of this package, or does not see the store.
     """
     if not os.environ.get("HYBRIDOPT_DEBUG"):
-        for name in ("distributed", "asyncio", "tornado"):
-            logging.getLogger(name).setLevel(logging.CRITICAL)
+        for name in list(logging.root.manager.loggerDict):
+            if name.partition(".")[0] in ("distributed", "asyncio", "tornado"):
+                logging.getLogger(name).setLevel(logging.CRITICAL + 1)
     if not address.startswith("tls://"):
         warnings.warn(
             f"--scheduler {address}: is asked without TLS, so that whoever reaches it can run code "
