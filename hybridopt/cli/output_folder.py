@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from ..base.errors import FailedError, InputError
-from ..files.writing import check_target
+from ..files.writing import check_target, finish_cut_short
 
 
 def plan_files(out: Path | None, stem: str, suffixes: Sequence[str], overwrite: bool) -> list[Path]:
@@ -19,6 +19,7 @@ def plan_files(out: Path | None, stem: str, suffixes: Sequence[str], overwrite: 
         return []
     files = [out / f"{stem}{suffix}" for suffix in suffixes]
     check_folder(out)
+    finish_cut_short(out)
     if out.is_dir():
         for path in files:
             check_target(path, overwrite)

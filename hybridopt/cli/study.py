@@ -44,7 +44,7 @@ _store = click.option(
     "--store",
     type=click.Path(path_type=Path),
     metavar="FOLDER",
-    help="Where results are (default: STUDY.zarr beside the file).",
+    help="Where results are (default: STUDY.results beside the file).",
 )
 _goal = click.option(
     "--goal", default=GOAL, metavar="VALUE", show_default=True, help="The value to make small."
@@ -277,8 +277,8 @@ def _show_status(plan: "StudyPlan", folder: Path, as_json: bool) -> None:
 def _estimate(
     plan: "StudyPlan", store: "StudyStore | None", workers: int | None, as_json: bool
 ) -> None:
-    from ..study.cluster import local_workers
     from ..study.estimate import estimate_run, task_memory
+    from ..study.workers import local_workers
     from ..text.study_tables import estimate_text
 
     count = local_workers(workers, task_memory(plan, plan.tasks))

@@ -57,7 +57,7 @@ def read_columns(
     for name in required:
         if name not in header:
             raise InputError(
-                f"{path}: column {name} is missing (found: {listed(header)}); "
+                f"{path}: column {name} is missing{found(path, header)}; "
                 f"add it or rename the column that holds it"
             )
     names = [*required, *(name for name in optional if name in header)]
@@ -165,6 +165,16 @@ def _cells(path: Path, number: int, line: str, delimiter: str = ",") -> list[str
         raise InputError(f"{path}: line {number}: not readable as CSV ({error})") from None
 
 
+def is_table(path: Path) -> bool:
+    """Return whether a file is a table by its name; of no other file is content shown."""
+    return path.resolve().suffix.lower() in (".csv", ".tsv", ".txt")
+
+
+def found(path: Path, header: list[str]) -> str:
+    """Return the names of a table's header for a message; nothing for other files."""
+    return f" (found: {listed(header)})" if is_table(path) else ""
+
+
 def listed(header: list[str]) -> str:
     """Return the names of a header as messages show them: printable, and not too many."""
     text = "".join(c if c.isprintable() else "?" for c in ", ".join(header[:50]))
@@ -203,8 +213,12 @@ def read_toml(path: Path) -> dict[str, Any]:
     Raises
     ------
     InputError
-        The file cannot be read, is no TOML, or is larger or deeper than a file of settings can be.
+        The file cannot be read, is no TOML by its name or content, or is larger or deeper than a
+        file of settings can be.
     """
+    named = path.resolve()
+    if path.is_file() and (named.suffix.lower() not in ("", ".toml") or named.name.startswith(".")):
+        raise InputError(f"{path}: is no .toml file; give one, or rename it")
     text = read_text(path, MAX_TOML)
     if _MANY_PARTS.search(text):
         raise InputError(f"{path}: has a key of more than 16 parts; shorten it")

@@ -1,6 +1,5 @@
 """NetCDF files with a seal behind their end, which shows whether they are as they were written."""
 
-import hashlib
 import subprocess
 import sys
 import tempfile
@@ -11,9 +10,8 @@ import xarray as xr
 
 from ..base.errors import InputError
 from .netcdf_child import MAX_BYTES, TOO_LARGE
+from .seal import opened, seal
 
-SEAL = b"\nhybridopt sha256 "
-SEAL_LENGTH = len(SEAL) + 64
 HDF5 = b"\x89HDF\r\n\x1a\n"  # what NetCDF-4 files begin with
 CHILD = Path(__file__).with_name("netcdf_child.py")
 PATIENCE = 30  # s, for a small file
@@ -26,7 +24,7 @@ def sealed(dataset: xr.Dataset) -> bytes:
     Other readers pass over the seal.
     """
     content = bytes(dataset.to_netcdf(engine="h5netcdf"))
-    return content + _seal(content)
+    return content + seal(content)
 
 
 def read_sealed(path: Path, what: str, mend: str) -> tuple[xr.Dataset, str]:
@@ -60,10 +58,9 @@ def read_sealed(path: Path, what: str, mend: str) -> tuple[xr.Dataset, str]:
     not fit is first copied by a process of its own, with limits of time and memory.
     """
     content = _content(path, what, mend)
-    body, seal = content[:-SEAL_LENGTH], content[-SEAL_LENGTH:]
     notice = ""
-    if seal != _seal(body):
-        fault = "its seal does not fit" if seal.startswith(SEAL) else "it has no seal"
+    body, fault = opened(content)
+    if fault:
         if not content.startswith(HDF5):
             raise InputError(f"{path}: is no {what}, or not as it was written ({fault}); {mend}")
         body = _copied(path, what, fault, mend, len(content))
@@ -125,7 +122,3 @@ def _too_large(path: Path, size: float) -> InputError:
     return InputError(
         f"{path}: would unpack to {size / 1e9:.3g} GB; at most {MAX_BYTES / 1e9:g} GB is read"
     )
-
-
-def _seal(content: bytes) -> bytes:
-    return SEAL + hashlib.sha256(content).hexdigest().encode()

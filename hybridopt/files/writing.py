@@ -1,17 +1,22 @@
 """Writing files so that nothing a user had is lost, and no half file bears a final name."""
 
+import contextlib
 import hashlib
 import os
 import re
 import secrets
-from collections.abc import Callable, Sequence
+import warnings
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
 from ..base.errors import FailedError, InputError
 from ..base.platform import on_windows, windows_refuses
+from ..base.warning import InputWarning
+from .locking import LOCK_FILE, locked_folder
 
 Write = Callable[[Path], object]
-TEMPORARY = ".hybridopt-"  # beginning of the names of files that are not finished
+TEMPORARY = ".hybridopt-"  # beginning of the names of folders of files that are not finished
+WHOLE = ".whole"  # in such a folder: all files in it are whole, and are being named
 _FORMULA = re.compile(r"""(^|[,;\t])[\s"']*[=+\-@]""")
 
 
@@ -42,8 +47,10 @@ def check_target(path: Path, overwrite: bool) -> None:
         raise InputError(f"{path}: exists already; choose another name or allow overwriting")
 
 
-def write_atomically(path: Path, write: Write, overwrite: bool = False) -> None:
+def write_atomically(path: Path, write: Write, overwrite: bool = False, sweep: bool = True) -> None:
     """Call `write` on a temporary file in the same folder, then give it the name `path`.
+
+    Without `sweep`, what killed runs left in the folder is not looked for.
 
     Raises
     ------
@@ -52,7 +59,10 @@ def write_atomically(path: Path, write: Write, overwrite: bool = False) -> None:
     FailedError
         The system refused (disk full, no permission); nothing is left under the final name.
     """
-    write_together([(path, write)], overwrite)
+    check_target(path, overwrite)
+    if sweep:
+        finish_cut_short(path.parent)
+    _write([(path, write)], overwrite)
 
 
 def bytes_writer(content: bytes) -> Write:
@@ -63,6 +73,9 @@ def bytes_writer(content: bytes) -> Write:
 def write_together(targets: Sequence[tuple[Path, Write]], overwrite: bool = False) -> None:
     """Write several files; none gets its final name before all are whole on the disk.
 
+    They are named in one go. Where a kill cuts that short, the next run that writes into the
+    folder finishes it; see :func:`finish_cut_short`.
+
     Raises
     ------
     InputError
@@ -72,31 +85,117 @@ def write_together(targets: Sequence[tuple[Path, Write]], overwrite: bool = Fals
     """
     for path, _ in targets:
         check_target(path, overwrite)
-    staged: list[Path] = []
+    for folder in {path.parent for path, _ in targets}:
+        finish_cut_short(folder)
+    _write(targets, overwrite)
+
+
+def finish_cut_short(folder: Path) -> None:
+    """Do what killed runs left undone in a folder: name files that were all whole, remove others.
+
+    Files that get their names here are told in an InputWarning.
+    """
+    if not folder.is_dir():
+        return
+    for staging in folder.glob(f"{TEMPORARY}*"):
+        try:
+            with locked_folder(staging):
+                named = _name_whole(staging, folder)
+        except (FailedError, OSError):  # of a run that is at work, or not ours to touch
+            continue
+        _remove(staging)
+        if named:
+            message = (
+                f"{folder}: an earlier run was killed while it named its files, so that files of "
+                f"different runs may have stood side by side; done now: {', '.join(named)}"
+            )
+            warnings.warn(message, InputWarning, stacklevel=2)
+
+
+def _name_whole(staging: Path, folder: Path) -> list[str]:
+    """Give files their names if all of them were whole; return the names."""
+    marker, named = staging / WHOLE, []
+    if not marker.exists():
+        return []
+    overwrite = marker.read_bytes() == b"overwrite"
+    for file in sorted(staging.iterdir()):
+        if file.name not in (WHOLE, LOCK_FILE) and (overwrite or not (folder / file.name).exists()):
+            os.replace(file, folder / file.name)
+            named.append(file.name)
+    return named
+
+
+def _write(targets: Sequence[tuple[Path, Write]], overwrite: bool) -> None:
+    """Write files in a folder beside their names, then rename them in one go."""
     path = Path()
+    with contextlib.ExitStack() as stack:
+        try:
+            folders = dict.fromkeys(path.parent for path, _ in targets)
+            staged = {folder: stack.enter_context(_staging(folder)) for folder in folders}
+            for path, write in targets:
+                _stage(staged[path.parent] / path.name, write)
+            if len(targets) > 1:
+                for folder in staged.values():
+                    _stage(folder / WHOLE, bytes_writer(b"overwrite" if overwrite else b"new"))
+                    _flush(folder)
+            try:
+                for path, _ in targets:
+                    _give_name(staged[path.parent] / path.name, path, overwrite)
+            except KeyboardInterrupt:
+                for folder, staging in staged.items():
+                    _name_whole(staging, folder)
+                raise
+            for folder in folders:
+                _flush(folder)
+        except OSError as error:
+            raise FailedError(f"{path}: could not be written ({error.strerror or error})") from None
+
+
+@contextlib.contextmanager
+def _staging(folder: Path) -> Iterator[Path]:
+    """Give a new folder for files that are not finished, locked to show that its run is alive."""
+    staging = folder / f"{TEMPORARY}{secrets.token_hex(8)}"
     try:
-        for path, write in targets:
-            _stage(path, write, staged)
-        for temporary, (path, _) in zip(staged, targets, strict=True):
-            _give_name(temporary, path, overwrite)
-    except OSError as error:
-        raise FailedError(f"{path}: could not be written ({error.strerror or error})") from None
+        with contextlib.ExitStack() as lock:
+            while not staging.is_dir():  # or another run took it for a dead one's
+                staging.mkdir()
+                with contextlib.suppress(FailedError):  # a file system without locks
+                    lock.enter_context(locked_folder(staging))
+            try:
+                yield staging
+            finally:
+                (staging / WHOLE).unlink(missing_ok=True)  # the names are given, or never will be
     finally:
-        for temporary in staged:
-            temporary.unlink(missing_ok=True)
+        _remove(staging)
 
 
-def _stage(path: Path, write: Write, staged: list[Path]) -> None:
-    """Write a file under a temporary name beside its own, safe from a loss of power."""
-    temporary = path.parent / f"{TEMPORARY}{secrets.token_hex(8)}{path.suffix[:20]}"
-    staged.append(temporary)  # before it exists, so that an interrupt leaves nothing over
-    os.close(os.open(temporary, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o666))
-    write(temporary)
-    handle = os.open(temporary, os.O_RDWR)  # Windows flushes only what is open for writing
+def _remove(staging: Path) -> None:
+    """Remove a folder of unfinished files; what the system refuses stays."""
+    with contextlib.suppress(OSError):
+        for file in staging.iterdir():
+            file.unlink(missing_ok=True)
+        staging.rmdir()
+
+
+def _stage(path: Path, write: Write) -> None:
+    """Write a file and flush it to the disk."""
+    os.close(os.open(path, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o666))
+    write(path)
+    handle = os.open(path, os.O_RDWR)  # Windows flushes only what is open for writing
     try:
         os.fsync(handle)
     finally:
         os.close(handle)
+
+
+def _flush(folder: Path) -> None:
+    """Flush the names in a folder to the disk, where the system offers it."""
+    with contextlib.suppress(OSError):
+        handle = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
 
 
 def _give_name(temporary: Path, path: Path, overwrite: bool) -> None:

@@ -9,7 +9,7 @@ from ..base.errors import InputError
 from ..base.faults import Faults
 from ..base.units import KM_PER_H, PERCENT
 from ..base.warning import InputWarning
-from ..files.csv_table import read_columns, read_header
+from ..files.csv_table import is_table, read_columns, read_header
 from .cycle_checks import Labels, check_conditions, check_points
 from .cycle_slips import warn_slips
 
@@ -74,9 +74,10 @@ def read_points(path: Path) -> dict[str, np.ndarray]:
 
 
 def _check_header(path: Path, header: list[str]) -> None:
+    shown = header if is_table(path) else []
     for name in REQUIRED:
         if name not in header:
-            raise InputError(f"{path}: column {name} is missing; {_remedy(name, header)}")
+            raise InputError(f"{path}: column {name} is missing; {_remedy(name, shown)}")
     others = [cell for cell in header if cell and cell not in (*REQUIRED, GRADE, *CONDITIONS)]
     if others:
         warnings.warn(
@@ -89,13 +90,13 @@ def _check_header(path: Path, header: list[str]) -> None:
 
 def _remedy(name: str, header: list[str]) -> str:
     """Return advice on a missing column, judged by the columns that are there."""
-    found = f"the first line names {_listed(header)}"
+    found = f"the first line names {_listed(header)}; " if header else ""
     for cell in header:
         advice = MISNOMERS[name].get(cell.lower())
         if advice:
-            return f"{found}; {cell} may be meant: {advice}"
+            return f"{found}{cell} may be meant: {advice}"
     return (
-        f"{found}; add it or rename the column that holds it, or make a cycle of a recorded log "
+        f"{found}add it or rename the column that holds it, or make a cycle of a recorded log "
         "with hybridopt cycle import"
     )
 

@@ -10,7 +10,7 @@ import numpy as np
 
 from ..base.errors import InputError
 from ..base.units import G_PER_KWH, KW, PERCENT
-from ..files.csv_table import listed
+from ..files.csv_table import found
 
 KG_PER_H = 1e3 / 3600.0  # g/s
 FUEL_COLUMNS = ("fuel_g_per_s", "fuel_kg_per_h", "bsfc_g_per_kWh", "efficiency_percent")
@@ -36,7 +36,7 @@ def find_column(path: Path, header: list[str], columns: Sequence[str], what: str
         if name in header:
             return name
     raise InputError(
-        f"{path}: column {columns[0]} is missing (found: {listed(header)}); give {what} as "
+        f"{path}: column {columns[0]} is missing{found(path, header)}; give {what} as "
         f"{' or '.join(columns)}"
     )
 

@@ -1,102 +1,106 @@
-"""Workers through Dask: processes of this machine, or an existing cluster by its scheduler."""
+"""Workers of an existing Dask cluster, by the address of its scheduler."""
 
 import contextlib
-import functools
-import itertools
 import logging
 import os
 import secrets
-import threading
+import time
 import warnings
-from collections import deque
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
+from concurrent.futures import Future
 from pathlib import Path
+from typing import Any
 
-import dask
-import psutil
-from distributed import CancelledError, Client, Future, LocalCluster, as_completed
+from distributed import Client
 from distributed.scheduler import KilledWorker
 
-from ..base.errors import FailedError, InputError
-from ..base.platform import usable_cores
+from ..base.errors import FailedError
 from ..base.warning import InputWarning
-from ..inputs.cycle import read_cycle
-from ..inputs.driveline_file import read_driveline
-from ..pipeline import solve_cycle
-from ..problem.settings import Settings
 from .store import StudyStore
-from .tasks import Report, SerialExecutor, TaskInput, TaskOutcome, package_version
+from .tasks import package_version
+from .workers import WORKER_BYTES
 
-WORKER_BYTES = 400e6  # of a worker process with all kernels, before its first task
-MEMORY_SHARE = 0.8  # of the memory of this machine that is free
-MAX_BATCH = 16  # tasks
-AHEAD = 2  # batches per worker that are sent before they are needed
-PATIENCE = "30s"
-DEAF = "import signal; signal.signal(signal.SIGINT, signal.SIG_IGN)"
-"""Run in workers: an interrupt at the terminal is for the client, which ends them."""
-WORKER_ENVIRONMENT = {
-    **dict.fromkeys(("NUMBA_NUM_THREADS", "OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"), "1"),
-    "DASK_LOGGING__DISTRIBUTED": "critical",
-}
-_ALONE = threading.Lock()  # one batch at a time in a process: kernels are not to run side by side
+PATIENCE = 30.0  # s
 
 
-def local_workers(wanted: int | None, task_bytes: float) -> int:
-    """Return the number of workers to start here: one per core, or fewer where memory is short.
+class ClusterTeam:
+    """The workers of a scheduler. See :class:`.batches.Team`.
 
-    Raises
-    ------
-    InputError
-        The memory does not hold as many as were asked for.
+    Parameters
+    ----------
+    client
+        Of the scheduler.
+    address
+        Of the scheduler, for messages.
     """
-    free = MEMORY_SHARE * psutil.virtual_memory().available
-    room = int(free // (WORKER_BYTES + task_bytes))
-    if room < (wanted or 1):
-        raise InputError(
-            f"--workers: the free memory holds {room} workers of "
-            f"{(WORKER_BYTES + task_bytes) / 1e9:.2g} GB each, not {wanted or 1}; ask for fewer, "
-            "or take fewer SoC points or a lower memory_limit_GB"
-        )
-    return wanted or min(usable_cores(), room)
+
+    death: type[Exception] = KilledWorker
+
+    def __init__(self, client: Client, address: str) -> None:
+        self.client, self.address = client, address
+        self._pool = client.get_executor(pure=False)
+        self._seen = time.monotonic()  # when there were workers
+
+    @property
+    def size(self) -> int:
+        """How many workers there are, but at least 1."""
+        return max(self._count(), 1)
+
+    def submit(self, *call: Any) -> "Future[int]":
+        """Have a worker call a function."""
+        future: Future[int] = self._pool.submit(*call)
+        return future
+
+    def check(self) -> None:
+        """Raise FailedError where the scheduler is gone, or has had no workers for a while."""
+        if self._count():
+            self._seen = time.monotonic()
+        elif time.monotonic() - self._seen > PATIENCE:
+            raise FailedError(
+                f"--scheduler {self.address}: has had no workers for {PATIENCE:.0f} s; start some "
+                "and run again to go on"
+            )
+
+    def _count(self) -> int:
+        try:
+            if self.client.status != "running":
+                raise OSError
+            ask = self.client.scheduler.ncores
+            return len(self.client.sync(ask, callback_timeout=PATIENCE))
+        except (OSError, RuntimeError):  # TimeoutError is one
+            raise FailedError(f"--scheduler {self.address}: is gone; run again to go on") from None
 
 
 @contextlib.contextmanager
-def open_client(scheduler: str | None, workers: int, task_bytes: float) -> Iterator[Client]:
-    """Give a client of an existing cluster, or of processes started here and ended with it.
+def open_cluster(address: str, store: StudyStore, task_bytes: float) -> Iterator[ClusterTeam]:
+    """Give the workers of a scheduler, all of which see the store.
 
     Raises
     ------
     FailedError
-        The scheduler does not answer, has no workers, or one of them has too little memory.
+        The scheduler does not answer or has no workers, or one of them has too little memory,
+        another version of this package, or does not see the store.
     """
     if not os.environ.get("HYBRIDOPT_DEBUG"):
-        for name in ("distributed", "asyncio", "tornado"):
-            logging.getLogger(name).setLevel(logging.CRITICAL)
-    if scheduler is None:
-        warm_kernels()  # compiled once, the workers load them from the cache
-        with (
-            dask.config.set({"distributed.nanny.pre-spawn-environ": WORKER_ENVIRONMENT}),
-            LocalCluster(
-                n_workers=workers,
-                threads_per_worker=1,
-                processes=True,
-                host="127.0.0.1",
-                dashboard_address="127.0.0.1:0",
-                memory_limit=0,
-                preload=[DEAF],
-            ) as cluster,
-            Client(cluster) as client,
-        ):
-            yield client
-        return
+        for name in list(logging.root.manager.loggerDict):
+            if name.partition(".")[0] in ("distributed", "asyncio", "tornado"):
+                logging.getLogger(name).setLevel(logging.CRITICAL + 1)
+    if not address.startswith("tls://"):
+        warnings.warn(
+            f"--scheduler {address}: is asked without TLS, so that whoever reaches it can run code "
+            "as you, here and on its workers; start it with certificates and give tls://...",
+            InputWarning,
+            stacklevel=2,
+        )
     try:
-        client = Client(scheduler, timeout=PATIENCE)
-    except (OSError, ValueError) as error:
+        client = Client(address, timeout=PATIENCE)
+    except (OSError, ValueError, TypeError) as error:  # TypeError: TLS without certificates
         words = " ".join(str(error).split())[:100] or type(error).__name__
-        raise FailedError(f"--scheduler {scheduler}: does not answer ({words})") from None
+        raise FailedError(f"--scheduler {address}: does not answer ({words})") from None
     with client:
-        _check_memory(client, scheduler, task_bytes)
-        yield client
+        _check_memory(client, address, task_bytes)
+        _check_workers(client, store)
+        yield ClusterTeam(client, address)
 
 
 def _check_memory(client: Client, scheduler: str, task_bytes: float) -> None:
@@ -111,133 +115,6 @@ def _check_memory(client: Client, scheduler: str, task_bytes: float) -> None:
                 f"worker {address} may use {limit / 1e9:.2g} GB, but a task needs "
                 f"{(WORKER_BYTES + task_bytes) / 1e9:.2g} GB; give workers more memory"
             )
-
-
-class DaskExecutor:
-    """Sends tasks to a client's workers in batches, which they keep in a store.
-
-    Parameters
-    ----------
-    client
-        Of :func:`open_client`.
-    store
-        On a disk that all workers share.
-    """
-
-    def __init__(self, client: Client, store: StudyStore) -> None:
-        self.client, self.store = client, store
-
-    def run(self, tasks: Iterable[TaskInput], count: int, report: Report) -> None:
-        """Do all tasks; see :class:`.tasks.Executor`."""
-        _check_workers(self.client, self.store)
-        self.report = report
-        self.batches = self._batches(tasks, count)
-        self.singles: deque[TaskInput] = deque()  # of batches whose worker died
-        self.under_way: dict[str, list[TaskInput]] = {}
-        futures = as_completed()
-        try:
-            self._send(futures)
-            for future in futures:
-                self._take(future)
-                self._send(futures)
-        except (OSError, CancelledError, RuntimeError) as error:
-            raise FailedError(
-                f"the scheduler is gone ({type(error).__name__}); run again to go on"
-            ) from None
-
-    @property
-    def _workers(self) -> int:
-        return max(len(self.client.nthreads()), 1)
-
-    def _batches(self, tasks: Iterable[TaskInput], count: int) -> Iterator[list[TaskInput]]:
-        """Yield batches of one set of operating points each, and smaller towards the end."""
-        for _, alike in itertools.groupby(tasks, key=lambda task: task.points_digest):
-            while batch := list(itertools.islice(alike, self._batch_size(count))):
-                count -= len(batch)
-                yield batch
-
-    def _batch_size(self, waiting: int) -> int:
-        return min(MAX_BATCH, max(1, waiting // (2 * AHEAD * self._workers)))
-
-    def _send(self, futures: as_completed) -> None:
-        """Keep every worker in work, and no more than a little ahead."""
-        folder = str(self.store.folder.resolve())
-        while len(self.under_way) < AHEAD * self._workers:
-            batch = [self.singles.popleft()] if self.singles else next(self.batches, None)
-            if batch is None:
-                return
-            future = self.client.submit(run_batch, folder, package_version(), batch, pure=False)
-            self.under_way[future.key] = batch
-            futures.add(future)
-
-    def _take(self, future: Future) -> None:
-        batch = self.under_way.pop(future.key)
-        if future.status == "finished":
-            self.report(len(batch), future.result())
-            return
-        error = future.exception()
-        if not isinstance(error, KilledWorker):
-            raise error if isinstance(error, Exception) else RuntimeError(str(error))
-        if len(batch) > 1:  # each is tried again by itself, to find the one that kills
-            waiting = [task for task in batch if not self.store.has(task.slot)]
-            self.singles.extend(waiting)
-            self.report(len(batch) - len(waiting), 0)
-            return
-        reason = "every worker that took it died, perhaps for want of memory"
-        self.store.write(TaskOutcome.failure(batch[0].slot, reason))
-        self.report(1, 1)
-
-
-def run_batch(folder: str, version: str, tasks: list[TaskInput]) -> int:
-    """Do, on a worker, tasks that are not done yet, and store each as soon as it is.
-
-    Parameters
-    ----------
-    folder
-        The store.
-    version
-        Of the package on the client; the worker's must be the same.
-    tasks
-        Best in an order in which neighbours share operating points.
-
-    Returns
-    -------
-    int
-        How many failed.
-
-    Raises
-    ------
-    FailedError
-        The store cannot be written, or the versions differ.
-    """
-    if package_version() != version:
-        raise FailedError(
-            f"a worker has hybridopt {package_version()}, not {version}; install the same on all"
-        )
-    with _ALONE, warnings.catch_warnings():
-        warnings.simplefilter("ignore", InputWarning)
-        one_thread()
-        warm_kernels()
-        store = StudyStore(Path(folder))
-        waiting = [task for task in tasks if not store.has(task.slot)]
-        failed: list[int] = []
-        executor = SerialExecutor(store.write)
-        executor.run(waiting, len(waiting), lambda _, more: failed.append(more))
-        return sum(failed)
-
-
-def one_thread() -> None:
-    """Let kernels of this thread use one thread: there is one worker per core."""
-    import numba
-
-    numba.set_num_threads(1)
-
-
-@functools.cache
-def warm_kernels() -> None:
-    """Compile or load all kernels of a solve once per process, by a very small one."""
-    settings = Settings(soc_points=11, splits=5)
-    solve_cycle(read_cycle("ece15").cut(0, 20), read_driveline("full"), settings)
 
 
 def _check_workers(client: Client, store: StudyStore) -> None:

@@ -81,10 +81,7 @@ def solve_variants(
             raise InputError(f"cycle {name} is given {names.count(name)} times; keep one")
     variants = [Variant(car, {}, settings or Settings(), b"", b"") for car in drivelines.values()]
     pairs = [(cycle, variant) for cycle in cycles for variant in variants]
-    tasks = [
-        TaskInput(slot=slot, variant=variant, cycle=cycle, bound=bound)
-        for slot, (cycle, variant) in enumerate(pairs)
-    ]
+    tasks = [TaskInput(variant=variant, cycle=cycle, bound=bound) for cycle, variant in pairs]
     outcomes: list[TaskOutcome] = []
     SerialExecutor(outcomes.append, progress).run(tasks, len(tasks), lambda *_: None)
     shape = len(cycles), len(variants)

@@ -5,14 +5,15 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..base.errors import InputError
+from ..evaluation.sources import is_code
 from ..pipeline import plan_memory
-from .cluster import one_thread, warm_kernels
 from .plan import StudyPlan, Task
 from .results import read_results
 from .run import waiting_tasks
 from .store import StudyStore
 from .tasks import TaskSolver
 from .values import DONE, VALUES
+from .workers import one_thread, warm_kernels
 
 TRIALS = 3  # variants that are tried where nothing was measured yet
 
@@ -91,21 +92,25 @@ def _tried(plan: StudyPlan, waiting: list[Task]) -> tuple[float, int]:
 
     Times are scaled by the steps; what fails counts nothing. As in a run, one solver does them in
     order, so that runs share an optimum; the first variant is done once before, uncounted, since
-    it compiles or loads the kernels of its controllers.
+    it compiles or loads the kernels of its controllers. Code of the user is not run: tasks with it
+    are taken to last as long as the others.
     """
     one_thread()
     warm_kernels()
     steps = [cycle.dt.size for cycle in plan.study.cycles]
-    shortest = min((task.cycle for task in waiting), key=lambda cycle: steps[cycle])
+    tame = [task for task in waiting if not is_code(plan.study.runs[task.run])]
+    if not tame:
+        return float("nan"), 0
+    shortest = min((task.cycle for task in tame), key=lambda cycle: steps[cycle])
     variants: dict[object, list[Task]] = {}
-    for task in waiting:
+    for task in tame:
         if task.cycle == shortest:
             variants.setdefault(task.values, []).append(task)
     picked = list(variants.values())[:: max(len(variants) // TRIALS, 1)][:TRIALS]
     solver, times = TaskSolver(), dict[int, list[float]]()
     for counted, tasks in [(False, picked[0]), *((True, tasks) for tasks in picked)]:
         for task in tasks:
-            outcome = solver.outcome(plan.task_input(task, 0))
+            outcome = solver.outcome(plan.task_input(task))
             if counted and not outcome.reason:
                 seconds = outcome.row[list(VALUES).index("seconds")]
                 times.setdefault(task.run, []).append(seconds / steps[shortest])

@@ -1,30 +1,34 @@
 """A study from Python: planned, solved, and its results opened."""
 
 import importlib.util
+import warnings
+from contextlib import AbstractContextManager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from ..base.errors import InputError
+from ..base.warning import InputWarning
 
 if TYPE_CHECKING:
     import xarray as xr
 
+    from .batches import Team
     from .plan import StudyPlan
     from .run import RunProgress, ShowProgress
     from .store import StudyStore
 
-NEEDED = ("distributed", "zarr", "scipy", "psutil")
+NEEDED = ("cloudpickle", "scipy", "psutil")
 
 
-def need_packages() -> None:
-    """See that the packages of the extra `cluster` are there.
+def need_packages(*more: str) -> None:
+    """See that the packages of the extra `cluster` are there, those of studies and some more.
 
     Raises
     ------
     InputError
         One is not.
     """
-    for name in NEEDED:
+    for name in (*NEEDED, *more):
         if importlib.util.find_spec(name) is None:
             raise InputError(
                 f"studies need the package {name}; install hybridopt with its extra: "
@@ -75,7 +79,7 @@ def solve_study(
     plan
         From :func:`plan_study`.
     folder
-        Where results are kept; the study's file with `.zarr` as its suffix when not given.
+        Where results are kept; the study's file with `.results` as its suffix when not given.
     workers
         Processes to start on this machine; one per core when not given.
     scheduler
@@ -103,22 +107,20 @@ def solve_study(
     A script that starts workers does so below `if __name__ == "__main__":`, since they import it.
     """
     from .run import forget_failures, run_study, waiting_tasks
+    from .store import StudyStore
 
     place = store_folder(plan.study.path, folder)
-    store = open_store(place)
-    if store and retry_failed:
-        with store.locked():
+    store = StudyStore.create(place)
+    with store.locked():
+        if retry_failed:
             forget_failures(plan, store)
-    if waiting_tasks(plan, store):
-        from .cluster import DaskExecutor, local_workers, open_client
-        from .estimate import task_memory
-        from .store import StudyStore
+        if waiting_tasks(plan, store):
+            for run in plan.study.runs:
+                plan.controller(run)  # faults of the user's code come up before workers start
+            from .batches import BatchExecutor
 
-        memory = task_memory(plan, plan.tasks)
-        count = 0 if scheduler else local_workers(workers, memory)
-        with open_client(scheduler, count, memory) as client:
-            store = StudyStore.create(place)
-            run_study(plan, store, DaskExecutor(client, store), show or _silent)
+            with _team(plan, store, workers, scheduler) as team:
+                run_study(plan, store, BatchExecutor(team, store), show or _silent)
     return study_results(plan, place)
 
 
@@ -132,7 +134,7 @@ def study_results(
     plan
         From :func:`plan_study`.
     folder
-        Where results are kept; the study's file with `.zarr` as its suffix when not given.
+        Where results are kept; the study's file with `.results` as its suffix when not given.
     goal
         Name of a value, such as "fuel_equal_g": only the tasks that have it are returned.
 
@@ -140,8 +142,9 @@ def study_results(
     -------
     Dataset
         Over dim `task`, by variant, cycle and run: the values of every task, with the parameters,
-        `cycle` and `run` as coordinates, and the traces kept over `step`. `status` is -1 where a
-        task waits, and its values are NaN; `reason` says why a task failed.
+        `cycle` and `run` as coordinates, and the traces kept over `step`. `status` is 1 where a
+        task is done, 2 where it failed, and -1 where it waits and its values are NaN; `reason`
+        says why a task failed.
 
     Raises
     ------
@@ -155,9 +158,29 @@ def study_results(
     return finished(results, goal) if goal else results
 
 
+def _team(
+    plan: "StudyPlan", store: "StudyStore", workers: int | None, scheduler: str | None
+) -> "AbstractContextManager[Team]":
+    """Return workers of this machine, or those of a scheduler."""
+    from .estimate import task_memory
+    from .workers import LocalTeam, local_workers
+
+    memory = task_memory(plan, plan.tasks)
+    if not scheduler:
+        return LocalTeam(local_workers(workers, memory))
+    need_packages("distributed")
+    from .cluster import open_cluster
+
+    return open_cluster(scheduler, store, memory)
+
+
 def store_folder(path: Path, folder: str | Path | None) -> Path:
     """Return the folder of a study's results: the one given, or one beside its file."""
-    return path.with_suffix(".zarr") if folder is None else Path(folder)
+    old, new = path.with_suffix(".zarr"), path.with_suffix(".results")
+    if folder is None and old.is_dir() and not new.exists():
+        message = f"{old}: holds results of an earlier version of this package, which are not read"
+        warnings.warn(message, InputWarning, stacklevel=2)
+    return new if folder is None else Path(folder)
 
 
 def open_store(folder: Path) -> "StudyStore | None":

@@ -1,8 +1,8 @@
 """The tasks of a study: every variant on every cycle with every run, and what tells them apart."""
 
+import functools
 import hashlib
 import json
-import math
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -19,7 +19,7 @@ from .study_file import Study, read_study
 from .tasks import TaskInput, package_version
 from .variant import VariantBuilder, file_digest
 
-FORMAT = 1  # of the stored values; a task of another one is another task
+FORMAT = 2  # of the stored values; a task of another one is another task
 
 
 class Task(NamedTuple):
@@ -53,6 +53,7 @@ class StudyPlan:
     tasks : by variant, cycle and run
     different : the first task of each digest, by digest
     problems : by values of the parameters, why a variant cannot be made
+    controller : gives that of a run, None for the optimum; code of a user's file runs then only
 
     Raises
     ------
@@ -64,7 +65,7 @@ class StudyPlan:
         self.study = study
         self.builder = VariantBuilder(study)
         self.problems: dict[tuple[Value, ...], str] = {}
-        self.controllers = {run: _controller(run, study) for run in study.runs if run != OPTIMUM}
+        self.controller = functools.cache(functools.partial(_controller, study=study))
         self._runs = [self._run_digest(run) for run in study.runs]
         rows = variant_values(study.parameters, study.samples, study.seed)
         self.tasks = [task for values in rows for task in self._tasks(values)]
@@ -76,7 +77,12 @@ class StudyPlan:
             return f"{OPTIMUM} {study.bound}"
         if run in names():
             return f"{run} {study.evaluations} {study.tuning_seed}"
-        place, _, name = run.rpartition(":") if is_code(run) else (run, "", "")
+        if not is_code(run):
+            self.controller(run)  # refused now, if it is wrong
+            return f"{file_digest(Path(run))} "
+        place, _, name = run.rpartition(":")
+        if not Path(place).is_file():
+            raise InputError(f"{study.path}: runs: {run}: the file {place} does not exist")
         return f"{file_digest(Path(place))} {name}"
 
     def _tasks(self, values: tuple[Value, ...]) -> list[Task]:
@@ -95,33 +101,31 @@ class StudyPlan:
                 tasks.append(Task(whole, values, i, j, shared))
         return tasks
 
-    def columns(self, tasks: Sequence[Task | None]) -> dict[str, list[Any]]:
+    def columns(self, tasks: Sequence[Task]) -> dict[str, list[Any]]:
         """Return what some tasks are: values of the parameters by path, `cycle` and `run`.
 
-        Values of a parameter that has other than numbers are words. Where there is no task, numbers
-        are NaN and words empty.
+        Values of a parameter that has other than numbers are words.
         """
         study, columns = self.study, {}
         for i, parameter in enumerate(study.parameters):
-            missing: Any = math.nan if parameter.numeric else ""
-            values = [task.values[i] if task else missing for task in tasks]
+            values = [task.values[i] for task in tasks]
             columns[parameter.path] = values if parameter.numeric else list(map(label, values))
-        columns["cycle"] = [study.cycles[task.cycle].name if task else "" for task in tasks]
-        columns["run"] = [study.runs[task.run] if task else "" for task in tasks]
+        columns["cycle"] = [study.cycles[task.cycle].name for task in tasks]
+        columns["run"] = [study.runs[task.run] for task in tasks]
         return columns
 
-    def task_input(self, task: Task, slot: int) -> TaskInput:
-        """Return a task with all that is needed to do it; its row goes to a slot."""
+    def task_input(self, task: Task) -> TaskInput:
+        """Return a task with all that is needed to do it."""
         study, run = self.study, self.study.runs[task.run]
         return TaskInput(
-            slot=slot,
+            digest=task.digest,
             variant=None if task.values in self.problems else self.builder.variant(task.values),
             problem=self.problems.get(task.values, ""),
             cycle=study.cycles[task.cycle],
             run=run,
-            controller=self.controllers.get(run),
+            controller=self.controller(run),
             bound=study.bound,
-            keeps_optimum=study.bound and bool(self.controllers),
+            keeps_optimum=study.bound and set(study.runs) != {OPTIMUM},
             traces=study.traces,
             evaluations=study.evaluations if run in names() else 0,
             seed=study.tuning_seed,
@@ -136,6 +140,8 @@ def read_plan(path: str | Path) -> StudyPlan:
 
 def _controller(source: str, study: Study) -> Any:
     """Read a controller; code of a user's file is made ready to be sent by value."""
+    if source == OPTIMUM:
+        return None
     try:
         controller = read_controller(source)
     except InputError as error:

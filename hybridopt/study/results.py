@@ -30,29 +30,28 @@ def read_results(plan: StudyPlan, store: StudyStore | None) -> xr.Dataset:
         Over the dim `task`, by variant, cycle and run: the variables of
         :data:`.values.VALUES`, `reason` of failures, and the traces that the study keeps, over
         `step`. Coordinates are the parameters by their path, `cycle`, `run` and `digest`. Where a
-        task waits, `status` is -1 and the values are NaN.
+        task is done, `status` is 1, where it failed 2; where it waits, -1 and the values are NaN.
     """
     study, tasks = plan.study, plan.tasks
-    places = store.places() if store else {}
-    slots = np.array([places.get(task.digest, -1) for task in tasks], dtype=np.int64)
-    placed = slots >= 0
+    steps = max(cycle.dt.size for cycle in study.cycles)
     rows = np.full((len(tasks), len(VALUES)), np.nan)
-    if store:
-        rows[placed] = store.rows()[slots[placed]]
+    reasons = np.full(len(tasks), "", dtype=object)
+    traces = {name: np.full((len(tasks), steps), np.nan) for name in study.traces}
+    places: dict[bytes, list[int]] = {}
+    for i, task in enumerate(tasks):
+        places.setdefault(task.digest, []).append(i)
+    for outcome in store.outcomes(places) if store else ():
+        at = places[outcome.digest]
+        rows[at], reasons[at] = outcome.row, outcome.reason
+        for name, values in outcome.traces.items():
+            traces[name][at, : values.size] = values
     columns = {**plan.columns(tasks), "digest": [task.digest.hex() for task in tasks]}
     coordinates = {name: ("task", column) for name, column in columns.items()}
     data = values_dataset(rows, ["task"], coordinates)
-    reasons = np.full(len(tasks), "", dtype=object)
-    failed = data["status"].values == FAILED
-    if store:
-        reasons[failed] = store.reasons(slots[failed].tolist())
     data["reason"] = "task", reasons
-    for name in study.traces:
-        if store and name in store.group:
-            trace = store.trace(name)[slots]
-            trace[~placed] = np.nan
-            unit = STEP_VARIABLES[name].unit
-            data[f"trace_{name}"] = ("task", "step"), trace, {"units": unit}
+    for name, trace in traces.items():
+        unit = STEP_VARIABLES[name].unit
+        data[f"trace_{name}"] = ("task", "step"), trace, {"units": unit}
     return data.assign_attrs(study=study.name, driveline=study.driveline)
 
 
@@ -97,7 +96,7 @@ def study_status(plan: StudyPlan, store: StudyStore | None, folder: Path) -> Stu
         done=counts[DONE],
         failed=counts[FAILED],
         waiting=counts[WAITING],
-        others=len(store.places().keys() - plan.different.keys()) if store else 0,
+        others=len(store.names() - plan.different.keys()) if store else 0,
         seconds=float(done.mean()) if done.size else float("nan"),
         reasons=reasons.most_common(),
         digest=results_digest(results),

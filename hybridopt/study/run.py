@@ -42,32 +42,19 @@ def waiting_tasks(plan: StudyPlan, store: StudyStore | None) -> list[Task]:
     store
         None where there is no store yet.
     """
-    places, done = (store.places(), store.done()) if store else ({}, set())
+    done = {outcome.digest for outcome in store.outcomes(plan.different)} if store else set()
     groups: dict[bytes, list[Task]] = {}
     for task in plan.tasks:
-        if plan.different[task.digest] is task and places.get(task.digest) not in done:
+        if plan.different[task.digest] is task and task.digest not in done:
             groups.setdefault(task.points_digest, []).append(task)
     return [task for alike in groups.values() for task in alike]
 
 
-def lay_out(plan: StudyPlan, store: StudyStore) -> None:
-    """Give every task of a study its place, and write what the places stand for.
-
-    Places of tasks that the study no longer asks for have no labels.
-    """
-    steps = max(cycle.dt.size for cycle in plan.study.cycles)
-    places = store.grow([task.digest for task in plan.tasks], steps, plan.study.traces)
-    tasks = {places[task.digest]: task for task in plan.tasks}
-    store.label(plan.columns([tasks.get(slot) for slot in range(len(places))]))
-
-
 def forget_failures(plan: StudyPlan, store: StudyStore) -> None:
-    """Take away the rows of a study's failed tasks, so that they are tried again."""
-    status, places = store.rows()[:, 0], store.places()
-    for digest in plan.different:
-        slot = places.get(digest)
-        if slot is not None and status[slot] == FAILED:
-            store.forget(slot)
+    """Take away the pieces of a study's failed tasks, so that they are tried again."""
+    for outcome in store.outcomes(plan.different):
+        if outcome.status == FAILED:
+            store.forget(outcome.digest)
 
 
 def run_study(plan: StudyPlan, store: StudyStore, executor: Executor, show: ShowProgress) -> None:
@@ -76,7 +63,7 @@ def run_study(plan: StudyPlan, store: StudyStore, executor: Executor, show: Show
     Parameters
     ----------
     plan, store
-        All tasks, and where their outcomes go.
+        All tasks, and where their outcomes go; the store is locked.
     executor
         Keeps outcomes in the store.
     show
@@ -87,18 +74,16 @@ def run_study(plan: StudyPlan, store: StudyStore, executor: Executor, show: Show
     FailedError
         The store cannot be written, or the executor is gone. What is done stays done.
     """
-    with store.locked():
-        lay_out(plan, store)
-        waiting, places = waiting_tasks(plan, store), store.places()
-        inputs = (plan.task_input(task, places[task.digest]) for task in waiting)
-        total, wanted = len(plan.different), len(waiting)
-        before, began, finished, failed = total - wanted, time.monotonic(), 0, 0
+    waiting = waiting_tasks(plan, store)
+    inputs = map(plan.task_input, waiting)
+    total, wanted = len(plan.different), len(waiting)
+    before, began, finished, failed = total - wanted, time.monotonic(), 0, 0
 
-        def report(more: int, more_failed: int) -> None:
-            nonlocal finished, failed
-            finished, failed = finished + more, failed + more_failed
-            rate = finished / max(time.monotonic() - began, 1e-9)
-            left = (wanted - finished) / rate if finished else math.nan
-            show(RunProgress(before + finished, failed, total, rate, left))
+    def report(more: int, more_failed: int) -> None:
+        nonlocal finished, failed
+        finished, failed = finished + more, failed + more_failed
+        rate = finished / max(time.monotonic() - began, 1e-9)
+        left = (wanted - finished) / rate if finished else math.nan
+        show(RunProgress(before + finished, failed, total, rate, left))
 
-        executor.run(inputs, wanted, report)
+    executor.run(inputs, wanted, report)

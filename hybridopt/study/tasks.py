@@ -20,7 +20,7 @@ from ..inputs.cycle import Cycle
 from ..optimum.optimum import Optimum
 from ..optimum.result import Result
 from ..pipeline import Prepared, find_optimum, prepare
-from .values import DONE, FAILED, controller_values, optimum_values, value_row
+from .values import DONE, FAILED, VALUES, WAITING, controller_values, optimum_values, value_row
 from .variant import Variant
 
 ROOMS = (
@@ -36,7 +36,7 @@ class TaskInput:
 
     Attributes
     ----------
-    slot : where its row goes
+    digest : SHA-256 of all that its outcome depends on
     variant : None where it could not be made
     problem : why not
     cycle : what is driven
@@ -48,7 +48,7 @@ class TaskInput:
     points_digest : tasks of one value share demand and operating points; empty shares nothing
     """
 
-    slot: int
+    digest: bytes = b""
     variant: Variant | None
     problem: str = ""
     cycle: Cycle
@@ -67,21 +67,26 @@ class TaskOutcome(NamedTuple):
 
     Attributes
     ----------
-    slot : of its :class:`TaskInput`
+    digest : of its :class:`TaskInput`
     row : values in the order of :data:`.values.VALUES`
     reason : why it failed; empty where it did not
     traces : a value per step, by variable, (steps,)
     """
 
-    slot: int
+    digest: bytes
     row: np.ndarray
     reason: str
     traces: dict[str, np.ndarray]
 
+    @property
+    def status(self) -> int:
+        """:data:`.values.DONE` or :data:`.values.FAILED`; neither where nothing says so."""
+        return int(np.nan_to_num(self.row[list(VALUES).index("status")], nan=WAITING))
+
     @classmethod
-    def failure(cls, slot: int, reason: str, seconds: float = np.nan) -> "TaskOutcome":
+    def failure(cls, digest: bytes, reason: str, seconds: float = np.nan) -> "TaskOutcome":
         """Return the outcome of a task that failed after a time, s."""
-        return cls(slot, value_row({"status": FAILED, "seconds": seconds}), reason, {})
+        return cls(digest, value_row({"status": FAILED, "seconds": seconds}), reason, {})
 
 
 Keep = Callable[[TaskOutcome], object]
@@ -152,8 +157,8 @@ class TaskSolver:
         else:
             traces = {name: result.dataset[name].values for name in task.traces}
             known = {"status": DONE, **values, "seconds": time.perf_counter() - began}
-            return TaskOutcome(task.slot, value_row(known), "", traces)
-        return TaskOutcome.failure(task.slot, reason, time.perf_counter() - began)
+            return TaskOutcome(task.digest, value_row(known), "", traces)
+        return TaskOutcome.failure(task.digest, reason, time.perf_counter() - began)
 
     def solve(
         self, task: TaskInput, progress: Progress = silent

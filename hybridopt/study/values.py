@@ -13,11 +13,11 @@ from ..optimum.optimum import Optimum
 from ..optimum.result import Result
 from ..physics.modes import Mode
 
-DONE, FAILED, WAITING = 0, 1, -1
+DONE, FAILED, WAITING = 1, 2, -1  # never 0, which damaged or empty files read as
 STATUS_WORDS = {DONE: "done", FAILED: "failed", WAITING: "waiting"}
 
 VALUES: dict[str, Quantity] = {
-    "status": Quantity("1", "0 done, 1 failed; the reason of a failure stands beside it"),
+    "status": Quantity("1", "1 done, 2 failed; the reason of a failure stands beside it"),
     "fuel_l_per_100km": TOTALS["fuel_l_per_100km"],
     "fuel_equal_l_per_100km": Quantity("l/100 km", "fuel at equal SoC, per distance"),
     "co2_g_per_km": TOTALS["co2_g_per_km"],

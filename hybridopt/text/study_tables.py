@@ -55,7 +55,7 @@ def estimate_text(estimate: "RunEstimate") -> str:
     if not estimate.waiting:
         time = "nothing is left to do"
     elif not estimate.measured:
-        time = "no task that was tried could be solved, so the time is not known"
+        time = "no task could be tried and solved, so the time is not known"
     else:
         time = (
             f"{estimate.task_seconds:.2f} s per task on one core (from {estimate.measured} "

@@ -6,6 +6,7 @@ ratio; `--small` is a check that takes less than a minute and whose times mean n
 """
 
 import argparse
+import contextlib
 import json
 import math
 import os
@@ -13,28 +14,25 @@ import pickle
 import sys
 import tempfile
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from concurrent.futures import wait
 from pathlib import Path
 from typing import Any
 
+import cloudpickle
 import numpy as np
-from distributed import Client
+from distributed import Client, LocalCluster
 
 from hybridopt.base.platform import usable_cores
-from hybridopt.study.cluster import (
-    MAX_BATCH,
-    DaskExecutor,
-    one_thread,
-    open_client,
-    run_batch,
-    warm_kernels,
-)
+from hybridopt.study.batches import MAX_BATCH, BatchExecutor, Team
+from hybridopt.study.cluster import ClusterTeam
 from hybridopt.study.estimate import task_memory
 from hybridopt.study.plan import StudyPlan, read_plan
 from hybridopt.study.results import read_results, study_status
 from hybridopt.study.run import RunProgress, run_study
 from hybridopt.study.store import StudyStore
 from hybridopt.study.tasks import TaskInput, TaskSolver, package_version
+from hybridopt.study.workers import LocalTeam, one_thread, run_batch, warm_kernels
 from hybridopt.text.pace import pace_text
 
 FULL = """
@@ -65,12 +63,11 @@ Values = dict[str, Any]
 def timed_run(plan: StudyPlan, folder: Path, workers: int) -> Values:
     """Do a study in a new store; return seconds without and with the start of the workers."""
     began = time.perf_counter()
-    with open_client(None, workers, task_memory(plan, plan.tasks)) as client:
-        client.wait_for_workers(workers)
-        client.run(_warm)
+    store = StudyStore.create(folder)
+    with store.locked(), LocalTeam(workers) as team:
+        wait([team.submit(_ready) for _ in range(workers)])
         ready = time.perf_counter()
-        store = StudyStore.create(folder)
-        run_study(plan, store, DaskExecutor(client, store), _show)
+        run_study(plan, store, BatchExecutor(team, store), _show)
         done = time.perf_counter()
     sys.stderr.write("\n")
     status = study_status(plan, store, folder)
@@ -85,6 +82,12 @@ def timed_run(plan: StudyPlan, folder: Path, workers: int) -> Values:
     }
 
 
+def _ready() -> None:
+    """Occupy a worker until all are there, each with its kernels."""
+    _warm()
+    time.sleep(2.0)
+
+
 def _warm() -> None:
     one_thread()
     warm_kernels()
@@ -97,7 +100,7 @@ def _show(progress: RunProgress) -> None:
 def shared_work(plan: StudyPlan, tasks: int) -> Values:
     """Return seconds per task with and without shared operating points, measured in turn."""
     first = plan.tasks[0].points_digest
-    alike = [plan.task_input(task, 0) for task in plan.tasks if task.points_digest == first]
+    alike = [plan.task_input(task) for task in plan.tasks if task.points_digest == first]
     solver = TaskSolver()
     pairs = [(_seconds(solver, task), _seconds(TaskSolver(), task)) for task in alike[:tasks]]
     together, alone = np.mean(pairs, axis=0).tolist()
@@ -114,25 +117,33 @@ def _seconds(solver: TaskSolver, task: TaskInput) -> float:
     return time.perf_counter() - began
 
 
+@contextlib.contextmanager
+def one_of_a_cluster() -> Iterator[ClusterTeam]:
+    """Give one worker behind a scheduler, each a process of this machine."""
+    with LocalCluster(n_workers=1, threads_per_worker=1, dashboard_address=None) as cluster:
+        with Client(cluster) as client:
+            yield ClusterTeam(client, cluster.scheduler_address)
+
+
 def scheduler_overhead(plan: StudyPlan, batches: int) -> Values:
     """Return seconds that client and scheduler spend on a batch, and a worker around its tasks.
 
     The batch holds as many tasks as a run sends at most; none of them is done.
     """
-    tasks = [plan.task_input(task, 0) for task in plan.tasks[:MAX_BATCH]]
-    with tempfile.TemporaryDirectory() as folder, open_client(None, 1, 0.0) as client:
-        store = StudyStore.create(Path(folder) / "empty.zarr")
-        arguments = str(store.folder), package_version(), []
-        client.submit(run_batch, *arguments, pure=False).result()
+    tasks = [plan.task_input(task) for task in plan.tasks[:MAX_BATCH]]
+    with tempfile.TemporaryDirectory() as folder, one_of_a_cluster() as team:
+        store = StudyStore.create(Path(folder) / "empty.results")
+        arguments = str(store.folder), package_version(), cloudpickle.dumps([])
+        team.submit(run_batch, *arguments).result()
         return {
-            "scheduler_seconds_per_batch": _batch_seconds(client, batches, len, tasks),
-            "worker_seconds_per_batch": _batch_seconds(client, batches, run_batch, *arguments),
+            "scheduler_seconds_per_batch": _batch_seconds(team, batches, len, tasks),
+            "worker_seconds_per_batch": _batch_seconds(team, batches, run_batch, *arguments),
         }
 
 
-def _batch_seconds(client: Client, batches: int, work: Callable[..., Any], *given: Any) -> float:
+def _batch_seconds(team: Team, batches: int, work: Callable[..., Any], *given: Any) -> float:
     began = time.perf_counter()
-    client.gather([client.submit(work, *given, pure=False) for _ in range(batches)])
+    wait([team.submit(work, *given) for _ in range(batches)])
     return (time.perf_counter() - began) / batches
 
 
@@ -144,7 +155,7 @@ def client_work(path: Path, store: Path) -> Values:
     began = time.perf_counter()
     plan = read_plan(path)
     planned = time.perf_counter()
-    sizes = [len(pickle.dumps([plan.task_input(task, 0)])) for task in plan.tasks]
+    sizes = [len(pickle.dumps([plan.task_input(task)])) for task in plan.tasks]
     ready = time.perf_counter()
     read_results(plan, StudyStore(store))
     read = time.perf_counter()
@@ -162,7 +173,7 @@ def client_work(path: Path, store: Path) -> Values:
 
 def measure(small: bool, folder: Path) -> Values:
     """Return all values."""
-    path, stores = folder / "study.toml", [folder / "one.zarr", folder / "all.zarr"]
+    path, stores = folder / "study.toml", [folder / "one.results", folder / "all.results"]
     path.write_text(SMALL if small else FULL)
     plan = read_plan(path)
     many = max(usable_cores(), 2)

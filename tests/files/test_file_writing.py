@@ -1,17 +1,20 @@
 """Nothing a user had is lost: links, races, full disks, interrupts, kills; no formula in a CSV."""
 
 import os
+import random
 import signal
 import subprocess
 import sys
 import textwrap
 import time
+import warnings
 
 import numpy as np
 import pytest
 
 from hybridopt import Cycle, InputError, read_cycle
 from hybridopt.base.errors import FailedError
+from hybridopt.base.warning import InputWarning
 from hybridopt.files import writing as files_module
 from hybridopt.files.csv_table import read_columns
 from hybridopt.files.writing import (
@@ -19,6 +22,7 @@ from hybridopt.files.writing import (
     check_target,
     comment_line,
     file_stem,
+    finish_cut_short,
     write_atomically,
     write_together,
 )
@@ -33,7 +37,11 @@ def put(text):
 
 
 def contents(folder):
-    return {path.name: path.read_text() for path in folder.iterdir()}
+    return {path.name: path.read_text() for path in folder.iterdir() if path.is_file()}
+
+
+def names(folder):
+    return {path.name for path in folder.iterdir()}
 
 
 # --- what may be a target ---
@@ -209,17 +217,19 @@ def test_whatever_ends_it_the_old_files_are_whole(tmp_path, stop, after):
         job.stdout.readline()
         time.sleep(after)
         job.send_signal(stop)
-    left = contents(tmp_path)
-    assert left.pop("a") == left.pop("b") == "old"
+    assert contents(tmp_path) == {"a": "old", "b": "old"}
+    left = names(tmp_path) - {"a", "b"}
     assert all(name.startswith(TEMPORARY) for name in left)
     if stop == signal.SIGINT:
         assert not left
+    write_atomically(tmp_path / "c", put("c"))
+    assert names(tmp_path) == {"a", "b", "c"}, "leftovers are not swept"
+    assert contents(tmp_path) == {"a": "old", "b": "old", "c": "c"}
 
 
 def test_interrupts_at_every_system_call(tmp_path, monkeypatch):
     """KeyboardInterrupt out of each call in turn: the old file is whole, nothing is left over."""
-    names = ("close", "open", "fsync", "replace")
-    for name in names:
+    for name in ("close", "open", "fsync", "replace"):
         folder = tmp_path / name
         folder.mkdir()
         (folder / "a").write_text("old")
@@ -231,7 +241,87 @@ def test_interrupts_at_every_system_call(tmp_path, monkeypatch):
             patch.setattr(files_module.os, name, stop)
             with pytest.raises(KeyboardInterrupt):
                 write_atomically(folder / "a", lambda path: None, overwrite=True)
-        assert contents(folder) == {"a": "old"}, name
+        assert contents(folder) == {"a": "old"} and names(folder) == {"a"}, name
+
+
+NAMING = """
+    import os, sys, time
+    from pathlib import Path
+    from hybridopt.files.writing import write_together
+    usual = os.replace
+    def slow(*args):
+        usual(*args)
+        time.sleep(0.1)
+    os.replace = slow
+    print("ready", flush=True)
+    def put(path):
+        path.write_text("new")
+    write_together([(Path(sys.argv[1]) / n, put) for n in "abcdef"], overwrite=True)
+"""
+
+
+def cut_short(folder, stop, after):
+    """Write six old files, then new ones over them, slowly named; stop that after a time, s."""
+    for name in "abcdef":
+        (folder / name).write_text("old")
+    with subprocess.Popen(
+        script(NAMING, folder), stdout=subprocess.PIPE, stderr=subprocess.DEVNULL
+    ) as job:
+        job.stdout.readline()
+        time.sleep(after)
+        job.send_signal(stop)
+
+
+@on_posix
+def test_a_kill_between_names_is_found_finished_and_said(tmp_path):
+    cut_short(tmp_path, signal.SIGKILL, 0.25)
+    assert set(contents(tmp_path).values()) == {"old", "new"}, "the kill came at the wrong time"
+    with pytest.warns(InputWarning, match="was killed while it named its files.* f$"):
+        write_atomically(tmp_path / "other", put("other"))
+    assert contents(tmp_path) == {**dict.fromkeys("abcdef", "new"), "other": "other"}
+    assert names(tmp_path) == {*"abcdef", "other"}
+
+
+@on_posix
+def test_an_interrupt_between_names_leaves_files_of_one_run(tmp_path):
+    cut_short(tmp_path, signal.SIGINT, 0.25)
+    assert contents(tmp_path) == dict.fromkeys("abcdef", "new")
+    assert names(tmp_path) == set("abcdef")
+
+
+def assert_kills_leave_one_run(tmp_path, count):
+    chance, ends = random.Random(24), []
+    for i in range(count):
+        folder = tmp_path / str(i)
+        folder.mkdir()
+        cut_short(folder, signal.SIGKILL, chance.random() * 0.8)
+        with warnings.catch_warnings(record=True) as told:
+            warnings.simplefilter("always")
+            finish_cut_short(folder)
+        (end,) = set(contents(folder).values())
+        ends.append((end, len(told)))
+        assert names(folder) == set("abcdef")
+    assert ("new", 1) in ends, "no kill came between the names"
+
+
+@on_posix
+def test_kills_at_random_leave_files_of_one_run(tmp_path):
+    assert_kills_leave_one_run(tmp_path, 5)
+
+
+@pytest.mark.long
+@on_posix
+def test_thirty_kills_leave_files_of_one_run(tmp_path):
+    assert_kills_leave_one_run(tmp_path, 30)
+
+
+def test_files_of_a_run_at_work_are_not_swept(tmp_path):
+    def write(path):
+        finish_cut_short(tmp_path)  # as another run would
+        path.write_text("mine")
+
+    write_together([(tmp_path / name, write) for name in "ab"])
+    assert contents(tmp_path) == {"a": "mine", "b": "mine"}
 
 
 # --- text that spreadsheets would run, names that would leave the folder ---

@@ -18,7 +18,8 @@ from hybridopt.base.warning import InputWarning
 from hybridopt.bench_maps.gridding import grid_points
 from hybridopt.bench_maps.points import read_points
 from hybridopt.bench_maps.quality import assess
-from hybridopt.files import csv_table, sealed_netcdf
+from hybridopt.files import csv_table
+from hybridopt.files.seal import seal
 from hybridopt.inputs.cycle import read_cycle_csv
 from hybridopt.inputs.driveline_file import DEMO_FOLDER
 from hybridopt.inputs.maps import (
@@ -288,7 +289,7 @@ def test_netcdf_bomb_is_refused_before_it_unpacks(tmp_path):
         file.dimensions = {"time": 10**10}
         file.create_variable("speed", ("time",), "f8", chunks=(10**6,), compression="gzip")
     content = path.read_bytes()
-    path.write_bytes(content + sealed_netcdf._seal(content))
+    path.write_bytes(content + seal(content))
     assert path.stat().st_size < 100_000
     with pytest.raises(InputError, match="would unpack to 80 GB; at most 1 GB is read"):
         Result.read(path)
@@ -296,7 +297,7 @@ def test_netcdf_bomb_is_refused_before_it_unpacks(tmp_path):
 
 def test_a_sealed_file_of_something_else_is_refused(tmp_path):
     path = tmp_path / "a.nc"
-    path.write_bytes(b"hello" + sealed_netcdf._seal(b"hello"))
+    path.write_bytes(b"hello" + seal(b"hello"))
     with pytest.raises(InputError, match="is no NetCDF result"):
         Result.read(path)
 

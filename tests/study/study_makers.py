@@ -39,13 +39,14 @@ def write_study(folder, parameters=PARAMETERS, head=HEAD, top=""):
 
 def do_here(path):
     """Do a study in this process, one task after the other, without Dask; return the outcomes."""
-    store, outcomes = StudyStore.create(path.with_suffix(".zarr")), []
+    store, outcomes = StudyStore.create(path.with_suffix(".results")), []
 
     def keep(outcome):
         store.write(outcome)
         outcomes.append(outcome)
 
-    run_study(read_plan(path), store, SerialExecutor(keep), lambda _: None)
+    with store.locked():
+        run_study(read_plan(path), store, SerialExecutor(keep), lambda _: None)
     return outcomes
 
 
@@ -64,8 +65,7 @@ def start(*args, **more):
 def wait_for_pieces(folder, count, process, seconds=60):
     """Wait until a run has stored some tasks; fail where it ends before."""
     deadline = time.monotonic() + seconds
-    pieces = folder / "figures"
-    while not pieces.is_dir() or len(list(pieces.glob("c.*.0"))) < count:
+    while len(list(folder.glob("pieces/*.piece"))) < count:
         assert process.poll() is None, process.communicate()
         assert time.monotonic() < deadline, "no tasks were stored"
         time.sleep(0.01)

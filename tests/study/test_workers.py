@@ -1,0 +1,176 @@
+"""Workers: own controllers reach them, nobody else does, and their end is no silence."""
+
+import json
+import os
+import signal
+import time
+
+import psutil
+import pytest
+from study_makers import start, wait_for_pieces, write_study
+
+from hybridopt.base.warning import InputWarning
+
+OWN = """
+import os
+def rule(seen):
+    return seen.wheel_power > 5e3, 1 + int(seen.speed > 6), None
+class Deadly:
+    def reset(self, *args):
+        os._exit(1)
+    def decide(self, seen):
+        return rule(seen)
+"""
+RUNS = 'runs = ["optimum", "own.py:{}"]\n'
+FEW = """
+[parameters]
+"battery.capacity_Ah" = [4, 6.4]
+"""
+MANY = """
+[parameters]
+"battery.capacity_Ah" = { low = 3, high = 12, count = 40 }
+"scale.motor" = [0.8, 1.0]
+"""
+on_posix = pytest.mark.skipif(os.name == "nt", reason="Windows has no such thing")
+
+
+def own_study(folder, name, parameters=FEW):
+    (folder / "own.py").write_text(OWN)
+    return write_study(folder, parameters, top=RUNS.format(name))
+
+
+def ended(process, code, seconds=120):
+    out, err = process.communicate(timeout=seconds)
+    assert process.returncode == code, err
+    assert "Traceback" not in err and "Traceback" not in out, err
+    return out, err
+
+
+def family_of(process):
+    return psutil.Process(process.pid).children(recursive=True)
+
+
+def workers_of(process):
+    return [p for p in family_of(process) if "spawn_main" in " ".join(p.cmdline())]
+
+
+def test_own_controllers_run_on_worker_processes(tmp_path):
+    path = own_study(tmp_path, "rule")
+    record = json.loads(ended(start("run", path, "--workers", "2", "--json"), 0)[0])
+    assert (record["done"], record["failed"], record["waiting"]) == (4, 0, 0)
+
+
+def test_a_task_that_kills_its_workers_fails_and_the_others_go_on(tmp_path):
+    path = own_study(tmp_path, "Deadly")
+    record = json.loads(ended(start("run", path, "--workers", "2", "--json"), 0, 300)[0])
+    assert (record["done"], record["failed"], record["waiting"]) == (2, 2, 0)
+    assert record["reasons"] == [["every worker that took it died, perhaps for want of memory", 2]]
+
+
+@on_posix
+def test_nothing_listens_while_a_study_runs_and_killed_workers_are_replaced(tmp_path):
+    path = write_study(tmp_path, MANY)
+    process = start("run", path, "--workers", "2", "--json")
+    wait_for_pieces(path.with_suffix(".results"), 2, process)
+    everybody = [psutil.Process(process.pid), *family_of(process)]
+    sockets = [c for p in everybody for c in p.net_connections(kind="inet")]
+    assert len(everybody) >= 3 and sockets == []
+    for worker in workers_of(process):
+        worker.kill()
+    record = json.loads(ended(process, 0)[0])
+    assert (record["done"], record["failed"], record["waiting"]) == (80, 0, 0)
+
+
+@on_posix
+@pytest.mark.parametrize("after", [0.3, 1.5, 3.0, 5.0])
+def test_an_interrupt_at_start_up_ends_with_one_line(tmp_path, after):
+    process = start("run", write_study(tmp_path, MANY), "--workers", "2", start_new_session=True)
+    time.sleep(after)
+    family = family_of(process)
+    os.killpg(process.pid, signal.SIGINT)
+    _, err = ended(process, 130, 60)
+    assert err.splitlines()[-1] == "error: interrupted"
+    assert all(not x or "interrupted" in x or "tasks done" in x for x in err.splitlines()), err
+    _, alive = psutil.wait_procs(family, timeout=20)
+    assert not alive
+
+
+# --- a cluster ---
+
+
+@pytest.fixture
+def cluster(tmp_path):
+    """A scheduler and a worker, each a process."""
+    import subprocess
+    import sys
+
+    file = tmp_path / "scheduler.json"
+
+    def begin(*words):
+        command = [sys.executable, "-m", "dask", *words, "--no-dashboard"]
+        command += ["--scheduler-file", str(file)]
+        quiet = {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL}
+        return subprocess.Popen(command, start_new_session=True, **quiet)
+
+    processes = [begin("scheduler", "--host", "127.0.0.1", "--port", "0")]
+    deadline = time.monotonic() + 60
+    while not file.exists() or not file.read_text().endswith("}"):
+        assert time.monotonic() < deadline and processes[0].poll() is None
+        time.sleep(0.05)
+    more = ("--nthreads", "1", "--local-directory", str(tmp_path))
+    processes.append(begin("worker", *more))
+    yield json.loads(file.read_text())["address"], *processes
+    for process in processes:
+        if process.poll() is None:
+            os.killpg(process.pid, signal.SIGKILL)
+        process.wait()
+
+
+@on_posix
+@pytest.mark.parametrize("victim", ["scheduler", pytest.param("worker", marks=pytest.mark.long)])
+def test_a_client_says_that_its_cluster_is_gone(tmp_path, cluster, victim):
+    address, scheduler, worker = cluster
+    path = own_study(tmp_path, "rule", MANY)
+    process = start("run", path, "--scheduler", address)
+    wait_for_pieces(path.with_suffix(".results"), 2, process, 120)
+    os.killpg((scheduler if victim == "scheduler" else worker).pid, signal.SIGKILL)
+    began = time.monotonic()
+    _, err = ended(process, 1)
+    print(victim, time.monotonic() - began, err)
+    assert time.monotonic() - began < 60
+    assert "error: " in err.splitlines()[-1] and "run again to go on" in err.splitlines()[-1]
+    assert "without TLS" in err and "can run code as you" in err
+
+
+def test_a_foreign_scheduler_without_tls_is_warned_of(tmp_path, monkeypatch):
+    from hybridopt.base.errors import FailedError
+    from hybridopt.study import cluster as cluster_module
+    from hybridopt.study.store import StudyStore
+
+    store = StudyStore.create(tmp_path / "s.results")
+    monkeypatch.setattr(cluster_module, "PATIENCE", 0.5)
+    with (
+        pytest.warns(InputWarning, match="without TLS"),
+        pytest.raises(FailedError, match="does not answer"),
+        cluster_module.open_cluster("tcp://127.0.0.1:9", store, 0.0),
+    ):
+        pass
+
+
+# --- who runs code of the study file ---
+
+
+def test_only_a_run_executes_own_controllers(tmp_path):
+    path, trace = own_study(tmp_path, "rule"), tmp_path / "trace"
+    (tmp_path / "own.py").write_text(f"open({str(trace)!r}, 'a').write('x')\n" + OWN)
+    for command in (("run", path, "--dry-run"), ("status", path)):
+        ended(start(*command), 0)
+    assert not trace.exists()
+    ended(start("run", path, "--workers", "1", "--quiet"), 0)
+    count = len(trace.read_text())
+    assert count >= 1
+    ended(start("run", path, "--dry-run"), 0)
+    ended(start("status", path), 0)
+    ended(start("table", path), 0)
+    ended(start("plot", path, "--out", tmp_path / "out"), 0)
+    assert len(trace.read_text()) == count
