@@ -138,7 +138,7 @@ def _refuse_idle(sources: Sequence[str], tuning: str) -> None:
     if tuning == "none":
         refuse_idle("with --tune none", "evaluations", "seed")
     if sources and not names().keys() & set(sources):
-        refuse_idle("without a named --controller", "gears", "tuning")
+        refuse_idle("without a named --controller", "gears", "tuning", "train")
 
 
 def read_controllers(sources: Iterable[str], gears: str | None, quiet: bool) -> dict[str, Any]:

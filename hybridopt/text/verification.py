@@ -93,10 +93,11 @@ def _mean(group: "Sequence[VerifiedDrive]") -> list[str]:
     fuel = [score.fuel_above_optimum_percent for score in scores]
     cost = [score.cost_above_optimum_percent for score in scores]
     clipped = sum(score.clipped_steps for score in scores)
-    if clipped:
-        lines.insert(0, f"{clipped} steps clipped")
+    counts = [f"{clipped} steps clipped"] if clipped else []
     if len(scores) < len(group):
-        lines.insert(0, f"on {len(scores)} of {len(group)} cycles:")
+        counts.insert(0, f"that is on {len(scores)} of {len(group)} cycles")
+    if counts:
+        lines.insert(0, "; ".join(counts))
     mean = (
         f"above the optimum: fuel {np.mean(fuel):.2f} % on average, {max(fuel):.2f} at worst; "
         f"cost {np.mean(cost):.2f}, {max(cost):.2f}"

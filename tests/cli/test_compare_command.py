@@ -19,7 +19,8 @@ from hybridopt.report.words import key_values, repeat_command
 from hybridopt.text.comparison import comparison_text
 from hybridopt.text.summary import summary
 
-SMALL = ("--soc-points", "101", "--splits", "9", "--evaluations", "5")
+COARSE = ("--soc-points", "101", "--splits", "9")
+SMALL = (*COARSE, "--evaluations", "5")
 NAMES = ("power_thresholds", "electric_power", "equivalence", "adaptive_equivalence")
 RULE = """
 from hybridopt.controllers.controller import Command
@@ -189,7 +190,7 @@ def burst(tmp_path):
 
 
 def test_lacking_power_is_shown_and_a_moving_start_is_noted(burst):
-    args = (burst, *SMALL, "--tune", "none", "--terminal", "free")
+    args = (burst, *COARSE, "--tune", "none", "--terminal", "free")
     outcome = run(*args)
     assert outcome.exit_code == 0, outcome.output
     assert outcome.stderr.startswith("burst begins at 30.0 km/h, so the engine runs at its start")
@@ -208,7 +209,7 @@ def test_lacking_power_is_shown_and_a_moving_start_is_noted(burst):
 def test_a_cycle_that_cannot_be_driven_is_named_and_the_others_are_compared(tmp_path):
     steep = tmp_path / "steep.csv"
     steep.write_text("time_s,speed_km_per_h,grade_percent\n0,0,39\n1,60,39\n2,120,39\n")
-    args = (steep, "ece15", *SMALL, "--tune", "none", "--controller", "equivalence")
+    args = (steep, "ece15", *COARSE, "--tune", "none", "--controller", "equivalence")
     out = tmp_path / "out"
     outcome = run(*args, "--out", out, "--traces")
     assert outcome.exit_code == 1 and "Cycle ece15: proved bound" in outcome.stdout
@@ -304,7 +305,7 @@ def test_fuel_and_cost_are_apart_and_each_percentage_can_be_worked_out_again():
 def test_a_drive_has_the_same_figures_in_comparison_summary_and_report(tmp_path):
     """Off balance or not: everything is said at equal SoC, against the same references."""
     out = tmp_path / "out"
-    options = ("ece15", *SMALL[:4], "--tune", "none", "--controller", "electric_power")
+    options = ("ece15", *COARSE, "--tune", "none", "--controller", "electric_power")
     (score,) = json.loads(run(*options, "--json").stdout)["scores"][1:]
     assert abs(score["fuel_equal_g"] / score["fuel_g"] - 1.0) > 0.01, "ends elsewhere"
     assert run(*options, "--out", out, "--traces").exit_code == 0
