@@ -66,7 +66,7 @@ def check(seed, steps, few=3, finest=4001):
     start = random.uniform(low, high)
     target = np.clip(start + random.uniform(-0.1, 0.05), low, high)
     more = {"start_cost": random.choice([0.0, 0.5]), "shift_cost": 0.05}
-    bounds, free, costs = [], [], []
+    bounds, free, costs = {}, {}, []
     for count in {finest, *random.choice(GRIDS, few).tolist()}:
         held = oracle.settings(count, low, high, start, soc_target=target, **more)
         open_end = dataclasses.replace(held, terminal="free")
@@ -77,15 +77,14 @@ def check(seed, steps, few=3, finest=4001):
                 continue
             bound = lower_bound(found.problem, found.run, found.costate)
             assert (bound.multipliers >= 0.0).all()
-            into.append(bound.bound)
+            into[count] = bound.bound
             met = settings is held and found.soc[-1] >= target - 1e-12
             if met and found.soc.min() >= low - 1e-12:
                 costs.append(found.cost)
-    if costs and bounds:
-        least = min(costs)
-        assert max(bounds) <= least + 1e-9 * (1.0 + abs(least)), seed
-        if free:
-            assert min(bounds) >= max(free) - FREE_END * (1.0 + abs(least)), seed
+    least = min(costs, default=np.inf)
+    for count, bound in bounds.items():
+        assert bound <= least + 1e-9 * (1.0 + abs(bound)), (seed, count)
+        assert bound >= free.get(count, -np.inf) - FREE_END * (1.0 + abs(bound)), (seed, count)
     return len(costs)
 
 
