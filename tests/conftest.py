@@ -1,11 +1,16 @@
 """Puts this folder on the path of the tests below it, and lets random tests take their time."""
 
+import math
+
 import pytest
 from hypothesis import settings
 from rule_tables import hand_made
 
 from hybridopt import Settings, read_cycle, read_driveline
+from hybridopt.cli import compile_note
 from hybridopt.pipeline import find_optimum
+
+compile_note.SILENT = math.inf  # screens are the same with an empty cache of kernels
 
 # the same examples in every run, so that a red run can be repeated
 settings.register_profile("patient", deadline=None, derandomize=True)

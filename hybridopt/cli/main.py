@@ -44,7 +44,7 @@ class Program(click.Group):
         if given is None:
             _leave_out_dask(words)
         try:
-            with warnings_as_lines(), compile_notes(hidden="--quiet" in words):
+            with warnings_as_lines(), compile_notes(hidden=_is_quiet(words)):
                 outcome = super().main(*args, **extra)
         except Exception as error:  # the border of the program: no traceback goes beyond it
             if os.environ.get("HYBRIDOPT_DEBUG"):
@@ -80,6 +80,11 @@ def _explain(error: Exception) -> tuple[str, int]:
         "this is a fault of the program, set HYBRIDOPT_DEBUG=1 to see where",
         1,
     )
+
+
+def _is_quiet(words: list[str]) -> bool:
+    """Return whether stderr is to have no notes: it is asked for, or a program reads the JSON."""
+    return "--quiet" in words or ("--json" in words and not sys.stderr.isatty())
 
 
 def _leave_out_dask(words: list[str]) -> None:

@@ -108,9 +108,9 @@ def drive_regret(
     difference comes from V's interpolation, and so does what V_0(x_0) is above the optimum's cost:
     both are in the total of "grid", so that the totals add up to the loss at equal SoC.
 
-    From a SoC at which the window must be left, V is the optimiser's penalty and not fuel. Steps
-    that begin or end there have their whole regret in "window": over such steps in a row it
-    telescopes, so that penalties cancel and fuel remains.
+    From a SoC at which the window must be left, V is the optimiser's penalty and not fuel, and it
+    is infinite where nothing can drive on. Steps that begin or end there have their whole regret in
+    "window": over such steps in a row it telescopes, so that penalties cancel and fuel remains.
     """
     problem, value = _ending_at(solution, drive.soc_end)
     taken = _Taken(problem, drive)
@@ -119,19 +119,19 @@ def drive_regret(
     best_choices = []
     best = kernels.BestSplits(np.empty((2, gears)), np.empty((2, gears), dtype=np.int64))
     row = _row(value, 0)
-    before = taken.value(row, 0)
+    before, tells = taken.value(row, 0), taken.tells(row, 0)
     beyond = yardstick.equal(0.0, drive.soc_end) - yardstick.equal(0.0, problem.grid.target)
     for t in range(steps):
-        i, earlier, row, last = t % PART, row, _row(value, t + 1), t == steps - 1
+        i, row, last = t % PART, _row(value, t + 1), t == steps - 1
         if i == 0:
             part = points.part(t, min(t + PART, steps))
             listed = ListedPoints(t, part.cost, part.power, part.motor_torque, part.count)
         after = beyond if last else taken.value(row, t + 1)
         at, ahead = taken.situation(t), kernels.CostAhead(problem.grid, row, last)
         kernels._best_splits(listed, taken.cell, part.dt[i], taken.moves, ahead, at, best)
-        done = taken.cost[t] + after
-        if taken.leaves_window(earlier, t) or taken.leaves_window(row, t + 1):
-            causes["window"][t] = done - before
+        done, told_before, tells = taken.cost[t] + after, tells, taken.tells(row, t + 1)
+        if not (told_before and tells):
+            causes["window"][t] = done - before if tells or last else taken.cost[t]
         else:
             on, g = taken.engine[t + 1], taken.gear[t + 1]
             by_split = min(done, best.value[on, g])
@@ -140,7 +140,7 @@ def drive_regret(
             causes["split"][t], causes["gear"][t] = done - by_split, by_split - by_gear
             causes["engine"][t], causes["grid"][t] = by_gear - by_engine, by_engine - before
         best_choices.append(_best_choice(listed, at, best))
-        before = after
+        before = after if tells else before  # the last that tells
     totals = {name: float(values.sum()) for name, values in causes.items()}
     moments = _moments(demand, drive, causes, best_choices, most)
     step = np.sum(list(causes.values()), axis=0)
@@ -193,12 +193,13 @@ class _Taken:
         final, values = t == self.cost.size, row[self.state[t], self.gear[t]]
         return float(kernels._value_at(self.grid, values, final, self.soc[t]))
 
-    def leaves_window(self, row: np.ndarray, t: int) -> bool:
-        """Return whether the cost-to-go of the state before step t is penalties, not fuel."""
+    def tells(self, row: np.ndarray, t: int) -> bool:
+        """Return whether the cost-to-go of the state before step t is fuel, and no penalties."""
         if t == self.cost.size:
-            return bool(self.soc[t] < self.grid.low)
+            return bool(self.soc[t] >= self.grid.low)
         values = row[self.state[t], self.gear[t]]
-        return bool(kernels._leaves_window(self.grid, values, self.soc[t]))
+        penalties = kernels._leaves_window(self.grid, values, self.soc[t])
+        return bool(np.isfinite(self.value(row, t)) and not penalties)
 
 
 def _best_choice(points: ListedPoints, at: Situation, best: kernels.BestSplits) -> Command:

@@ -95,7 +95,7 @@ def test_numba_tells_when_it_compiles(monkeypatch, tmp_path):
 
 FRESH = """
 import sys
-sys.argv = ["hybridopt", "check", "ece15"]
+sys.argv = ["hybridopt", "launch"CACHE]
 from hybridopt.cli import compile_note
 compile_note.SILENT = compile_note.EVERY = 0.01
 from hybridopt.cli.main import main
@@ -105,18 +105,16 @@ main()
 
 @pytest.mark.long
 def test_a_first_run_of_any_command_says_so(tmp_path):
-    """`launch` with an empty cache; a second run says nothing, and --json is JSON alone."""
-    code = FRESH.replace('"check", "ece15"', '"launch", "--json"')
+    """`launch` with an empty cache; a second run says nothing, nor does one for a program."""
     outcomes = [
         subprocess.run(
-            [sys.executable, "-c", code],
+            [sys.executable, "-c", FRESH.replace("CACHE", cache)],
             capture_output=True,
             text=True,
             check=True,
-            env=ENVIRONMENT | {"NUMBA_CACHE_DIR": str(tmp_path)},
+            env=ENVIRONMENT | {"NUMBA_CACHE_DIR": str(tmp_path / name)},
         )
-        for _ in range(2)
+        for name, cache in (("a", ""), ("a", ""), ("b", ', "--json"'))
     ]
-    assert outcomes[0].stderr == f"note: {compile_note.NOTE}\n"
-    assert outcomes[1].stderr == "" and outcomes[0].stdout == outcomes[1].stdout
-    assert outcomes[0].stdout.startswith("{")
+    assert [outcome.stderr for outcome in outcomes] == [f"note: {compile_note.NOTE}\n", "", ""]
+    assert outcomes[0].stdout == outcomes[1].stdout and outcomes[2].stdout.startswith("{")

@@ -165,6 +165,22 @@ def test_causes_mean_something_at_the_limits_of_the_window(name):
         assert 0.0 < regret.totals["window"] < 0.1 * regret.total
 
 
+def test_a_drive_that_lacks_power_has_causes_as_well():
+    """A burst that only a running engine can drive, with the engine kept off until then.
+
+    Nothing can drive on from there, so the cost-to-go is infinite; the step is told as a whole.
+    """
+    speeds = np.array((30, 31, 30, 30, 31, 49, 50, 48, 40, 30, 20, 10, 0)) / 3.6
+    cycle = Cycle("burst", np.arange(13.0), speeds, np.full(13, -0.05))
+    options = Settings(soc_points=201, splits=15, engine_on_start=True, terminal="free")
+    found = Case(find_optimum(cycle, read_driveline("full"), options))
+    drive = found.drive(lambda seen: Command(False, 4))
+    regret = found.regret(drive)
+    assert all(np.isfinite(values).all() for values in regret.causes.values())
+    assert sum(regret.totals.values()) == pytest.approx(regret.total, abs=1e-9)
+    assert np.count_nonzero(regret.causes["window"]) >= 1
+
+
 def test_optimum_has_next_to_no_regret():
     found = case("wltc_class3b_low")
     regret = found.regret(found.drive(optimum_of(found)))
