@@ -165,12 +165,17 @@ def test_stems_of_different_names_differ():
 
 
 def test_files_are_flushed_by_a_handle_that_may_write(tmp_path, monkeypatch):
-    """Windows refuses to flush what is open for reading only."""
+    """Windows refuses to flush what is open for reading only, and to open folders at all."""
     flags = []
     usual = os.open
-    monkeypatch.setattr(
-        os, "open", lambda path, flag, *more: flags.append(flag) or usual(path, flag, *more)
-    )
+
+    def opened(path, flag, *more):
+        if os.path.isdir(path):
+            raise PermissionError(13, "Permission denied")
+        flags.append(flag)
+        return usual(path, flag, *more)
+
+    monkeypatch.setattr(os, "open", opened)
     flushed = []
     monkeypatch.setattr(os, "fsync", lambda handle: flushed.append(os.write(handle, b"")))
     write_atomically(tmp_path / "a", lambda path: path.write_bytes(b"mine"))

@@ -151,7 +151,9 @@ def test_numbers_come_back_to_the_last_bit(tmp_path):
     (outcome,) = store.outcomes([b"a" * 32])
     np.testing.assert_array_equal(outcome.row, row)
     np.testing.assert_array_equal(outcome.traces["soc"], values)
-    assert np.signbit(outcome.traces["soc"][2001]) and np.signbit(outcome.row[6])
+    assert np.signbit(outcome.traces["soc"][2001]) and np.signbit(
+        outcome.row[list(VALUES).index("cost_g")]
+    )
 
 
 # --- folders of something else ---
