@@ -7,11 +7,13 @@ from functools import cache
 from pathlib import Path
 from typing import Any, overload
 
+import numba
 from numba import njit
 from numba.core import event
 from numba.core.options import DefaultOptions
 
 from .compiling import watchers
+from .kernel_cache import KernelCache, NullCache, use_temporary_folder
 
 PACKAGE = Path(__file__).parents[1]
 MARK = b"compiled import kernel\n"  # stands in every file with kernels
@@ -52,13 +54,25 @@ def kernel(function: Any = None, *, borrows: bool = False, **options: Any) -> An
         options[NOT_COUNTED] = False
 
     def compiled(python: Callable[..., Any]) -> Any:
-        made = njit(cache=True, error_model="numpy", **options)(python)
-        entry = getattr(getattr(made, "_cache", None), "_cache_file", None)
-        if entry is not None:  # absent where compiling is switched off
-            entry._version = (entry._version, kernel_sources())
+        made = njit(error_model="numpy", **options)(python)
+        if hasattr(made, "enable_caching"):  # absent where compiling is switched off
+            made._cache = _kernel_cache(python)
         return made
 
     return compiled if function is None else compiled(function)
+
+
+def _kernel_cache(python: Callable[..., Any]) -> KernelCache | NullCache:
+    """Return the cache of a kernel: in numba's folder, a temporary one, or none at all."""
+    version = (numba.__version__, kernel_sources())
+    try:
+        return KernelCache(python, version)
+    except RuntimeError:  # no folder is writable
+        try:
+            use_temporary_folder()
+            return KernelCache(python, version)
+        except (RuntimeError, OSError):
+            return NullCache()
 
 
 class _Told(event.Listener):  # type: ignore[misc]

@@ -116,10 +116,13 @@ def grid_points(points: BenchPoints, plan: GridRequest | None = None) -> BenchMa
             f"{points.path}: the points lie on too few speeds or torques for a map; add points "
             "at other speeds and torques"
         )
-    outliers = find_outliers(shape, points.speed, torque, points.value)
-    dropped = outliers if plan.drop_outliers else outliers[:0]
-    used = np.setdiff1d(np.arange(points.speed.size), dropped)
-    fit = fit_surface(shape, points.speed[used], torque[used], points.value[used])
+    try:
+        outliers = find_outliers(shape, points.speed, torque, points.value)
+        dropped = outliers if plan.drop_outliers else outliers[:0]
+        used = np.setdiff1d(np.arange(points.speed.size), dropped)
+        fit = fit_surface(shape, points.speed[used], torque[used], points.value[used])
+    except InputError as error:
+        raise InputError(f"{points.path}: {error}") from None
     hull = convex_hull(np.column_stack((points.speed[used], points.torque[used])))
     nodes = [axis.ravel() for axis in np.meshgrid(speed_axis, torque_axis, indexing="ij")]
     size = (speed_axis.size, torque_axis.size)

@@ -14,6 +14,7 @@ from .hull import is_inside
 from .points import ENGINE, named_lines
 
 FINE = 200  # cells per axis that areas are measured by
+TINY = 1e-300  # a value below counts as 0
 COUNTS = 0.05  # of the largest value: smaller ones do not count in values in percent
 
 
@@ -78,6 +79,7 @@ def residuals(made: BenchMap) -> np.ndarray:
     return found
 
 
+@np.errstate(over="ignore", divide="ignore", invalid="ignore")  # points may be all 0
 def assess(
     made: BenchMap, heating_value: float | None = None, limit: DataArray | None = None
 ) -> MapQuality:
@@ -102,7 +104,7 @@ def assess(
     value = points.value[used]
     on_grid = np.isfinite(residual)
     left_out = made.fit.left_out_residual
-    counts = np.abs(value) >= COUNTS * np.abs(value).max()
+    counts = np.abs(value) >= max(COUNTS * float(np.abs(value).max()), TINY)
     worst = int(np.argmax(np.abs(np.where(on_grid, residual, 0.0))))
     smooth = made.surface(points.speed[used], points.torque[used])
     off = np.abs(smooth - (value - residual))[on_grid]
@@ -111,12 +113,12 @@ def assess(
         points=points.speed.size,
         used=used.size,
         rms=_rms(residual),
-        rms_percent=_rms((residual / value)[counts]) / PERCENT,
+        rms_percent=_rms(residual[counts] / value[counts]) / PERCENT,
         worst=float(residual[worst]),
         worst_percent=float(residual[worst] / value[worst]) / PERCENT if value[worst] else np.nan,
         worst_line=int(points.lines[used[worst]]),
         foretold_rms=_rms(left_out),
-        foretold_rms_percent=_rms((left_out / value)[counts]) / PERCENT,
+        foretold_rms_percent=_rms(left_out[counts] / value[counts]) / PERCENT,
         alone=int(np.isnan(left_out).sum()),
         off_grid=int(np.isnan(residual).sum()),
         outliers=_outliers(made),

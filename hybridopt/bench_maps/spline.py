@@ -18,6 +18,8 @@ import numpy as np
 from scipy.interpolate import BSpline
 from scipy.linalg import khatri_rao
 
+from ..base.errors import InputError
+
 MAX_PIECES = 14  # spline pieces per direction
 COARSE = (-3, -1, 1, 3, 5, 7)  # decimal exponents of the smoothing, tried in both directions
 NEARLY_BEST = 1.02  # of the score; the smoothest of those is taken
@@ -152,6 +154,11 @@ def fit_surface(
     FittedSurface
         Residuals count in parts of |value| + a tenth of the mean |value|, as instruments are off
         by parts of the reading and of the range (common practice, no source).
+
+    Raises
+    ------
+    InputError
+        Values differ so much that no surface can be computed.
     """
     equations = _NormalEquations(shape, speed, torque, value)
     if exponents is None:
@@ -186,7 +193,14 @@ class _NormalEquations:
         """Return the fit at some smoothing."""
         one, two = (self.unit * 10.0**exponent for exponent in exponents)
         matrix = self.gram + one * self.penalties[0] + two * self.penalties[1]
-        answer = np.linalg.solve(matrix, np.column_stack((self.rows.T @ self.rest, self.rows.T)))
+        wanted = np.column_stack((self.rows.T @ self.rest, self.rows.T))
+        try:
+            answer = np.linalg.solve(matrix, wanted)
+        except np.linalg.LinAlgError:
+            raise InputError(
+                "values that differ by many powers of ten fix no surface; mend or remove the "
+                "points that are far too large or small"
+            ) from None
         coefficients = answer[:, 0]
         leverage = np.einsum("ij,ji->i", self.rows, answer[:, 1:])
         residual = (self.rest - self.rows @ coefficients) * self.scale

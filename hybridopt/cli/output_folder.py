@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from ..base.errors import FailedError, InputError
-from ..files.writing import check_target, finish_cut_short
+from ..files.writing import check_target, check_writable, finish_cut_short
 
 
 def plan_files(out: Path | None, stem: str, suffixes: Sequence[str], overwrite: bool) -> list[Path]:
@@ -27,11 +27,12 @@ def plan_files(out: Path | None, stem: str, suffixes: Sequence[str], overwrite: 
 
 
 def check_folder(out: Path) -> None:
-    """Raise InputError unless the folder is there or can be made."""
+    """Raise InputError unless the folder is there or can be made, and can be written to."""
     if out.exists() and not out.is_dir():
         raise InputError(f"--out {out}: is a file; give a folder")
     if not out.parent.is_dir():
         raise InputError(f"--out {out}: the folder {out.parent} does not exist; make it first")
+    check_writable(out if out.is_dir() else out.parent)
 
 
 def make_folder(folder: Path) -> None:

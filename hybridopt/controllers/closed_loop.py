@@ -137,9 +137,9 @@ class ClosedLoop:
         InfeasibleError
             Some step cannot be driven at any speed, such as one beyond the top gear.
         InputError
-            A command is not a :class:`Command`, or the controller's schedule is too short.
-        FailedError
-            The user's controller raised an exception; the message says where and when.
+            The user's controller raised an exception, took too long or gave no
+            :class:`Command`, and the message says where and when; or the controller's schedule
+            is too short.
         """
         if isinstance(controller, BuiltIn):
             return self.run_packed(controller.pack(self.driveline, self.settings))

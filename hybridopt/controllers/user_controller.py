@@ -1,10 +1,15 @@
 """A user's controller, asked step by step: what it sees, and what its answer must be."""
 
+import inspect
 import math
 from collections.abc import Callable
+from numbers import Real
+from pathlib import Path
 from typing import Any
 
-from ..base.errors import FailedError, InputError
+import numpy as np
+
+from ..base.errors import InputError
 from ..physics.demand import Demand
 from ..physics.entries import S_ENGINE, S_FULL, S_HIGH, S_INPUT, S_LOW, S_MOTOR, S_OVERRUN, S_TOTAL
 from .controller import Command, Controller, ControllerFunction, Observation, Shaft
@@ -18,7 +23,10 @@ from .situation import (
     _fill_shaft,
     _make_workspace,
 )
+from .user_code import brief, call_user
 
+MOST_GEAR = 1000
+"""A gear beyond what a driveline has is clipped and counted; one beyond this is a mistake."""
 _SHAFT_ENTRIES = (S_INPUT, S_MOTOR, S_ENGINE, S_TOTAL, S_LOW, S_HIGH, S_OVERRUN, S_FULL)
 """Entries of the kernels' shaft in the order of :class:`Shaft`."""
 
@@ -32,15 +40,21 @@ class AskedController:
         An object with `reset` and `decide`, which is reset now, or a plain function.
     demand, around
         What the wheels want; what surrounds the drive.
+
+    Raises
+    ------
+    InputError
+        Its `reset` fails.
     """
 
     def __init__(
         self, controller: Controller | ControllerFunction, demand: Demand, around: Surroundings
     ) -> None:
         self._demand, self._around = demand, around
+        self._name = f"controller {_name(controller)}"
         self._decide: Callable[[Observation], Any]
         if isinstance(controller, Controller):
-            controller.reset()
+            call_user(f"{self._name}: its reset", controller.reset)
             self._decide = controller.decide
         else:
             self._decide = controller
@@ -50,20 +64,13 @@ class AskedController:
 
         Raises
         ------
-        FailedError
-            It raised an exception; the message says where and when.
         InputError
-            Its answer is no :class:`Command`.
+            It raised an exception, took too long, or its answer is no :class:`Command`; the
+            message names controller, step and value.
         """
         observation = self._observe(at)
-        try:
-            answer = self._decide(observation)
-        except Exception as error:  # the user's code may raise anything
-            raise FailedError(
-                f"the controller failed at {observation.time:g} s ({_where(error)}): "
-                f"{type(error).__name__}: {error}"
-            ) from error
-        return _checked(answer, observation.time)
+        place = f"{self._name}, step at {observation.time:g} s"
+        return call_user(place, lambda: _checked(self._decide(observation), place))  # type: ignore[no-any-return]
 
     def _observe(self, at: Situation) -> Observation:
         demand, t = self._demand, at.t
@@ -94,30 +101,50 @@ class AskedController:
         return Shaft(*(float(work.shaft[i]) for i in _SHAFT_ENTRIES))
 
 
-def _where(error: BaseException) -> str:
-    """Return file and line of the innermost place of an exception."""
-    trace = error.__traceback__
-    while trace is not None and trace.tb_next is not None:
-        trace = trace.tb_next
-    if trace is None:
-        return "no line known"
-    return f"{trace.tb_frame.f_code.co_filename}, line {trace.tb_lineno}"
-
-
-def _checked(answer: Any, time: float) -> Wish:
-    """Return a command as the kernels take it, or refuse it."""
+def _name(controller: Any) -> str:
+    """Return the name of a controller's function or class, with the file it stands in."""
+    home = controller if hasattr(controller, "__qualname__") else type(controller)
+    name = brief(getattr(home, "__name__", "unnamed"), str)
     try:
-        command = Command(*answer)
-        gear = int(command.gear)
-        torque = math.nan if command.motor_torque is None else float(command.motor_torque)
-    except (TypeError, ValueError):
+        return f"{Path(inspect.getfile(home)).name}:{name}"
+    except (TypeError, OSError):  # made without a file
+        return name
+
+
+def _checked(answer: Any, place: str) -> Wish:
+    """Return a command as the kernels take it, or refuse it."""
+    if not isinstance(answer, tuple | list) or not 2 <= len(answer) <= len(Command._fields):
         raise InputError(
-            f"the controller answers {answer!r} at {time:g} s; return "
-            "Command(engine_on, gear, motor_torque), with None for an unpowered motor"
-        ) from None
-    if math.isnan(torque) and command.motor_torque is not None:
-        raise InputError(
-            f"the controller asks for a motor torque of nan at {time:g} s; give a number, or None "
-            "for an unpowered motor"
+            f"{place}: answers {brief(answer)}; return Command(engine_on, gear, motor_torque), "
+            "with None for an unpowered motor"
         )
-    return Wish(bool(command.engine_on), gear - 1, torque)
+    on, gear, torque = (_scalar(value) for value in Command(*answer))
+    if not isinstance(on, np.bool_ | Real) or on not in (0, 1):
+        raise InputError(f"{place}: engine_on is {brief(on)}; give True or False")
+    whole = isinstance(gear, Real) and not isinstance(gear, bool) and gear == gear // 1
+    if not whole or abs(gear) > MOST_GEAR:
+        raise InputError(f"{place}: gear is {brief(gear)}; give a whole number, 1 is first gear")
+    return Wish(bool(on), int(gear) - 1, _torque(torque, place))
+
+
+def _scalar(value: Any) -> Any:
+    """Return the one value of an array without dimensions, as NumPy gives it, else the value."""
+    return value[()] if isinstance(value, np.ndarray) and not value.ndim else value
+
+
+def _torque(value: Any, place: str) -> float:
+    """Return a motor torque as the kernels take it, nan for the unpowered motor."""
+    if value is None:
+        return math.nan
+    torque = math.nan
+    if isinstance(value, Real) and not isinstance(value, bool):
+        try:
+            torque = float(value)
+        except OverflowError:
+            pass
+    if math.isnan(torque):
+        raise InputError(
+            f"{place}: motor_torque is {brief(value)}; give a number in N m, or None for an "
+            "unpowered motor"
+        )
+    return torque

@@ -5,15 +5,15 @@ import difflib
 import importlib.util
 import inspect
 import sys
-from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from ..base.errors import FailedError, InputError
+from ..base.errors import InputError
 from ..controllers.builtin import BuiltIn, Playback, names
 from ..controllers.controller import Controller
+from ..controllers.user_code import call_user
 from ..optimum.result import Result
 from ..physics.codes import EngineClass
 from ..physics.schedule import Schedule
@@ -51,9 +51,8 @@ def read_controller(source: str, gears: str | None = None) -> Any:
     Raises
     ------
     InputError
-        The source is unknown, or its file is wrong.
-    FailedError
-        Code of the file raised an exception.
+        The source is unknown, its file is wrong, or code of the file raised an exception or
+        took too long.
 
     Notes
     -----
@@ -113,12 +112,13 @@ def _from_code(source: str) -> Any:
     path = Path(place)
     if not path.is_file():
         raise InputError(f"--controller {source}: the file {path} does not exist")
-    found: Any = getattr(_run_file(path), name, None)
+    module = _run_file(path)
+    found: Any = call_user(f"--controller {source}: finding it", getattr, module, name, None)
     if not callable(found):
         raise InputError(f"--controller {source}: {path} has no function or class {name!r}")
     if not inspect.isclass(found):
         return found
-    made = _called(f"--controller {source}: making a {name}", found)
+    made = call_user(f"--controller {source}: making a {name}", found)
     if not isinstance(made, Controller):
         raise InputError(f"--controller {source}: the class needs the methods reset and decide")
     return made
@@ -130,13 +130,5 @@ def _run_file(path: Path) -> Any:
         raise InputError(f"--controller {path}: is no Python file")
     module = importlib.util.module_from_spec(specification)
     sys.modules[module.__name__] = module  # dataclasses of the file look themselves up there
-    _called(f"--controller {path}: running it", specification.loader.exec_module, module)
+    call_user(f"--controller {path}: running it", specification.loader.exec_module, module)
     return module
-
-
-def _called(what: str, function: Callable[..., Any], *given: Any) -> Any:
-    try:
-        return function(*given)
-    except Exception as error:  # the user's code may raise anything
-        words = " ".join(str(error).split())
-        raise FailedError(f"{what} failed with {type(error).__name__}: {words}") from error

@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 
 from ..base.errors import InputError
+from .reading import read_ordinary
 
 MAX_BYTES = 200_000_000
 MAX_LINE = 100_000  # characters
@@ -187,21 +188,15 @@ def read_text(path: Path, most: int | None = None) -> str:
     Raises
     ------
     InputError
-        The file is absent, too large, unreadable or not UTF-8 text.
+        The file is absent, no ordinary one, too large, unreadable or not UTF-8 text.
     """
     most = MAX_BYTES if most is None else most
     try:
-        size = path.stat().st_size
-        if size > most:
-            raise InputError(f"{path}: is {size / 1e6:.1f} MB; at most {most / 1e6:g} MB is read")
-        with path.open("rb") as file:
-            text = file.read(most).decode("utf-8-sig")
+        text = read_ordinary(path, most).decode("utf-8-sig")
     except UnicodeDecodeError as error:
         raise InputError(
             f"{path}: byte {error.start} is not UTF-8 text; save it as UTF-8"
         ) from None
-    except OSError as error:
-        raise InputError(f"{path}: cannot be read ({error.strerror})") from None
     if "\0" in text:
         raise InputError(f"{path}: holds zero bytes, so it is not a text file; give a text file")
     return text

@@ -12,7 +12,11 @@ from typing import Any
 
 MEMORY = 8 << 30  # bytes
 MAX_BYTES = 1_000_000_000  # that a file may unpack to
-TOO_LARGE = 4  # exit code
+MAX_RATIO = 100  # of unpacked to stored
+ALWAYS = 50_000_000  # bytes that it may unpack to, however small it is
+MAX_OBJECTS = 10_000
+NO_VARIABLE = "This is a netCDF dimension but not a netCDF variable"  # a dimension's length only
+REFUSED = 4  # exit code
 
 
 def limit_process(seconds: int) -> None:
@@ -32,12 +36,85 @@ def limit_process(seconds: int) -> None:
             resource.setrlimit(what, (most, most))
 
 
+class RefusedContentError(Exception):
+    """What is in the file is not read; the message says why and how to mend it."""
+
+
+def examine(file: Any, stored: int) -> None:
+    """Look over all that an HDF5 file holds, before any value is read.
+
+    Parameters
+    ----------
+    file
+        An open h5py File.
+    stored
+        Bytes of the file.
+
+    Raises
+    ------
+    RefusedContentError
+        Something in it lies in another file, or it would unpack to more than is sane.
+    """
+    import h5py  # type: ignore[import-untyped]
+
+    size, seen, waiting = 0, set(), [file.id]
+    while waiting:
+        group = waiting.pop()
+        for name in group:
+            if group.links.get_info(name).type != h5py.h5l.TYPE_HARD:
+                raise RefusedContentError(_outside(name, "a link, not data of its own"))
+            thing = h5py.h5o.open(group, name)
+            place = h5py.h5o.get_info(thing).addr
+            if place in seen:
+                continue
+            seen.add(place)
+            if len(seen) > MAX_OBJECTS:
+                raise RefusedContentError(f"holds more than {MAX_OBJECTS} objects; remove some")
+            if isinstance(thing, h5py.h5g.GroupID):
+                waiting.append(thing)
+            elif isinstance(thing, h5py.h5d.DatasetID):
+                _refuse_outside(thing, name)
+                size += _unpacked(thing, stored)
+    if size > MAX_BYTES:
+        raise RefusedContentError(
+            f"would unpack to {size / 1e9:.3g} GB; at most {MAX_BYTES / 1e9:g} GB is read"
+        )
+    if size > max(ALWAYS, MAX_RATIO * stored):
+        raise RefusedContentError(
+            f"would unpack to {size / 1e6:.3g} MB, more than {MAX_RATIO} times its size; store it "
+            "without compression"
+        )
+
+
+def _refuse_outside(dataset: Any, name: bytes) -> None:
+    """Refuse a dataset whose values lie in other files."""
+    import h5py
+
+    made = dataset.get_create_plist()
+    if made.get_external_count():
+        raise RefusedContentError(_outside(name, "values kept in another file"))
+    if made.get_layout() == h5py.h5d.VIRTUAL:
+        raise RefusedContentError(_outside(name, "a virtual dataset"))
+
+
+def _unpacked(dataset: Any, stored: int) -> int:
+    """Return the most bytes that the values of a dataset take in memory, if it is a variable."""
+    import h5py
+
+    values = h5py.Dataset(dataset)
+    label = values.attrs.get("NAME", "")
+    if (label if isinstance(label, str) else bytes(label).decode()).startswith(NO_VARIABLE):
+        return 0
+    each = stored if values.dtype.hasobject else values.dtype.itemsize  # any text may be the whole
+    return math.prod(values.shape or ()) * each
+
+
+def _outside(name: bytes, what: str) -> str:
+    return f"variable {ascii(name.decode('utf-8', 'replace'))} is {what}; write all values into it"
+
+
 def copy(file: Any, out: Any) -> None:
     """Copy dimensions, variables and attributes from one open file to another."""
-    size = sum(math.prod(v.shape) * v.dtype.itemsize for v in file.variables.values())
-    if size > MAX_BYTES:
-        print(size)
-        sys.exit(TOO_LARGE)
     out.dimensions = {name: dimension.size for name, dimension in file.dimensions.items()}
     out.attrs.update(file.attrs)
     for name, variable in file.variables.items():
@@ -53,10 +130,16 @@ def main(source: str, target: str, seconds: str) -> None:
     """Copy a file; a failure is named on stderr."""
     limit_process(int(seconds))
     import h5netcdf  # type: ignore[import-untyped]
+    import h5py
 
     try:
+        with h5py.File(source, "r") as whole:
+            examine(whole, os.path.getsize(source))
         with h5netcdf.File(source, "r") as file, h5netcdf.File(target, "w") as out:
             copy(file, out)
+    except RefusedContentError as error:
+        print(error)
+        sys.exit(REFUSED)
     except Exception as error:  # the reading library raises many kinds
         sys.exit(type(error).__name__)
 

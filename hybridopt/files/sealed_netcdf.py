@@ -6,10 +6,12 @@ import tempfile
 from io import BytesIO
 from pathlib import Path
 
+import h5py  # type: ignore[import-untyped]
 import xarray as xr
 
 from ..base.errors import InputError
-from .netcdf_child import MAX_BYTES, TOO_LARGE
+from .netcdf_child import MAX_BYTES, REFUSED, RefusedContentError, examine
+from .reading import cannot_read, read_ordinary
 from .seal import opened, seal
 
 HDF5 = b"\x89HDF\r\n\x1a\n"  # what NetCDF-4 files begin with
@@ -50,12 +52,15 @@ def read_sealed(path: Path, what: str, mend: str) -> tuple[xr.Dataset, str]:
     Raises
     ------
     InputError
-        The file is absent, too large, damaged or no NetCDF-4.
+        The file is absent, no ordinary one, too large, damaged or no NetCDF-4, or what it holds
+        lies outside of it.
 
     Notes
     -----
     The reading library can crash or hang on a damaged file, so one whose seal is absent or does
-    not fit is first copied by a process of its own, with limits of time and memory.
+    not fit is first copied by a process of its own, with limits of time and memory. A seal says
+    nothing of who made the file: what HDF5 would fetch from other files is refused before any
+    value is read.
     """
     content = _content(path, what, mend)
     notice = ""
@@ -66,27 +71,24 @@ def read_sealed(path: Path, what: str, mend: str) -> tuple[xr.Dataset, str]:
         body = _copied(path, what, fault, mend, len(content))
         notice = f"{path}: was changed since it was written ({fault}); its values are taken as is"
     try:
-        with xr.open_dataset(BytesIO(body), engine="h5netcdf", decode_times=False) as file:
-            unpacked = file.nbytes
-            if unpacked <= MAX_BYTES:
-                return file.load(), notice
+        with h5py.File(BytesIO(body), "r") as file:
+            examine(file, len(content))
+        with xr.open_dataset(BytesIO(body), engine="h5netcdf", decode_times=False) as loaded:
+            return loaded.load(), notice
+    except RefusedContentError as error:
+        raise InputError(f"{path}: {error}") from None
     except Exception as error:  # the reading library raises many kinds
         raise InputError(f"{path}: is no {what} ({type(error).__name__})") from None
-    raise _too_large(path, unpacked)
 
 
 def _content(path: Path, what: str, mend: str) -> bytes:
     try:
-        size = path.stat().st_size
-        content = path.read_bytes() if size <= MAX_BYTES else b""
+        path.stat()
     except FileNotFoundError:
         raise InputError(f"{path}: does not exist; give a {what}, or {mend}") from None
     except (OSError, ValueError) as error:
-        words = getattr(error, "strerror", None) or error
-        raise InputError(f"{path}: cannot be read ({words})") from None
-    if size > MAX_BYTES:
-        raise InputError(f"{path}: is {size / 1e9:.1f} GB; at most {MAX_BYTES / 1e9:g} GB is read")
-    return content
+        raise cannot_read(path, error) from None
+    return read_ordinary(path, MAX_BYTES)
 
 
 def _copied(path: Path, what: str, fault: str, mend: str, size: int) -> bytes:
@@ -102,8 +104,8 @@ def _copied(path: Path, what: str, fault: str, mend: str, size: int) -> bytes:
         else:
             if not done.returncode:
                 return copy.read_bytes()
-            if done.returncode == TOO_LARGE:
-                raise _too_large(path, int(done.stdout))
+            if done.returncode == REFUSED:
+                raise InputError(f"{path}: {_words(done.stdout)}")
             reason = _reason(done)
     raise InputError(
         f"{path}: is no {what}, or not as it was written ({fault}; {reason}); {mend}"
@@ -113,12 +115,10 @@ def _copied(path: Path, what: str, fault: str, mend: str, size: int) -> bytes:
 def _reason(done: subprocess.CompletedProcess[bytes]) -> str:
     if done.returncode < 0:
         return f"the reading process ended by signal {-done.returncode}"
-    lines = done.stderr.decode("utf-8", "replace").split("\n")
-    last = next((line for line in reversed(lines) if line.strip()), "no reason given")
-    return "".join(c if c.isprintable() else " " for c in last)[:100]
+    return _words(done.stderr)[-100:] or "no reason given"
 
 
-def _too_large(path: Path, size: float) -> InputError:
-    return InputError(
-        f"{path}: would unpack to {size / 1e9:.3g} GB; at most {MAX_BYTES / 1e9:g} GB is read"
-    )
+def _words(said: bytes) -> str:
+    """Return the last line that a process said, printable."""
+    lines = said.decode("utf-8", "replace").strip().split("\n")
+    return "".join(c if c.isprintable() else " " for c in lines[-1])

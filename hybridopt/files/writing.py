@@ -5,6 +5,7 @@ import hashlib
 import os
 import re
 import secrets
+import tempfile
 import warnings
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
@@ -27,7 +28,8 @@ def check_target(path: Path, overwrite: bool) -> None:
     ------
     InputError
         The file exists and `overwrite` is not set, it is a link, a folder or a device, its name
-        is too long or not allowed on this system, or its folder does not exist.
+        is too long or not allowed on this system, or its folder does not exist or cannot be
+        written to.
     """
     if on_windows() and (why := windows_refuses(path.name)):
         raise InputError(f"{path}: Windows allows no such file name: it {why}; give another name")
@@ -35,6 +37,7 @@ def check_target(path: Path, overwrite: bool) -> None:
         raise InputError(f"{path.name[:40]}...: the file name is longer than 200 bytes; shorten it")
     if not path.parent.is_dir():
         raise InputError(f"{path}: the folder {path.parent} does not exist; make it first")
+    check_writable(path.parent)
     if path.is_dir():
         raise InputError(f"{path}: is a folder; give a file name")
     if path.is_symlink():
@@ -45,6 +48,23 @@ def check_target(path: Path, overwrite: bool) -> None:
         raise InputError(f"{path}: is no ordinary file; give another name")
     if path.exists() and not overwrite:
         raise InputError(f"{path}: exists already; choose another name or allow overwriting")
+
+
+def check_writable(folder: Path) -> None:
+    """Raise InputError unless files can be made in a folder; one without a name is, for a moment.
+
+    Raises
+    ------
+    InputError
+        The system refuses.
+    """
+    try:
+        tempfile.TemporaryFile(dir=folder, prefix=TEMPORARY).close()
+    except OSError as error:
+        raise InputError(
+            f"{folder}: no file can be written there ({error.strerror or error}); choose another "
+            "folder, or mend its permissions"
+        ) from None
 
 
 def write_atomically(path: Path, write: Write, overwrite: bool = False, sweep: bool = True) -> None:

@@ -8,6 +8,7 @@ Imports nothing of this package.
 import contextlib
 import json
 import logging
+import os
 import sys
 import warnings
 from pathlib import Path
@@ -17,7 +18,7 @@ MEMORY = 8 << 30  # bytes
 SECONDS = 300  # of processor time
 MAX_SAMPLES = 50_000_000
 MAX_CHANNELS = 200_000
-TOO_LARGE = 4  # exit code
+TOO_LARGE, NO_MEMORY = 4, 5  # exit codes
 
 
 def list_channels(mdf: Any) -> list[dict[str, Any]]:
@@ -51,11 +52,18 @@ def save_channel(mdf: Any, group: int, index: int, stem: Path) -> None:
     np.save(f"{stem}_values.npy", values, allow_pickle=False)
 
 
-def _limit_itself() -> None:
-    """Limit memory and processor time, as far as the system can; the caller limits the time."""
+def _limit_itself() -> bool:
+    """Limit memory and processor time, as far as the system can; the caller limits the time.
+
+    Return whether memory was limited further already.
+    """
+    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
+        os.environ[name] = "1"  # each thread reserves memory
     if sys.platform == "win32":
-        return
+        return False
     import resource
+
+    room = resource.getrlimit(resource.RLIMIT_AS)[0]
 
     for what, most in (
         (resource.RLIMIT_AS, MEMORY),
@@ -64,21 +72,27 @@ def _limit_itself() -> None:
     ):
         with contextlib.suppress(OSError, ValueError):  # macOS knows no limit of memory
             resource.setrlimit(what, (most, most))
+    return 0 <= room < MEMORY
 
 
 def main(path: str, folder: str = "", *places: str) -> None:
     """Print the channels of a file, or write some of them."""
-    _limit_itself()
+    limited = _limit_itself()
     warnings.simplefilter("ignore")
     logging.disable()
-    from asammdf import MDF
-
-    with MDF(path) as mdf:
-        if not places:
-            print(json.dumps(list_channels(mdf)))
-        for place in places:
-            group, index = map(int, place.split(":"))
-            save_channel(mdf, group, index, Path(folder) / f"{group}_{index}")
+    try:
+        from asammdf import MDF
+    except (ImportError, OSError, MemoryError):  # it is installed: its libraries found no room
+        sys.exit(NO_MEMORY)
+    try:
+        with MDF(path) as mdf:
+            if not places:
+                print(json.dumps(list_channels(mdf)))
+            for place in places:
+                group, index = map(int, place.split(":"))
+                save_channel(mdf, group, index, Path(folder) / f"{group}_{index}")
+    except MemoryError:  # of a damaged file too, unless less is allowed than it needs
+        sys.exit(NO_MEMORY if limited else "MemoryError: it claims too much")
 
 
 if __name__ == "__main__":

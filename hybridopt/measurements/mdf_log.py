@@ -11,12 +11,13 @@ from pathlib import Path
 
 import numpy as np
 
-from ..base.errors import InputError
+from ..base.errors import FailedError, InputError
 from .log import Journal, LogColumn, Samples, make_columns, printable
-from .mdf_child import MAX_SAMPLES, TOO_LARGE
+from .mdf_child import MAX_SAMPLES, NO_MEMORY, TOO_LARGE
 
 CHILD = Path(__file__).with_name("mdf_child.py")
 PATIENCE = 600.0  # s
+_NO_ROOM = b"Memory allocation still failed"  # what the library of linear algebra says
 UNFINISHED = b"UnFin"
 """How an MDF file begins that its logger did not close."""
 
@@ -83,6 +84,11 @@ class MdfLog:
             raise InputError(
                 f"{self.path}: reading took more than {PATIENCE:g} s; is it damaged?"
             ) from None
+        if done.returncode == NO_MEMORY or done.returncode and _NO_ROOM in done.stderr:
+            raise FailedError(
+                f"{self.path}: the memory that a process may use here is too little to read it as "
+                "MDF; raise the limit (ulimit -v), or export the log as CSV"
+            )
         if done.returncode == TOO_LARGE:
             raise InputError(
                 f"{self.path}: claims more than {MAX_SAMPLES} samples in a channel, or too many "

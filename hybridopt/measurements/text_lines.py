@@ -3,9 +3,12 @@
 import codecs
 import csv
 from collections.abc import Iterator
+from io import TextIOWrapper
 from pathlib import Path
 
 from ..base.errors import InputError
+from ..files.reading import open_ordinary
+from .log import MAX_BYTES
 
 MAX_LINE = 200_000  # characters
 CHUNK = 1 << 20  # bytes
@@ -27,7 +30,7 @@ def find_encoding(path: Path) -> str:
     InputError
         The bytes are not those of a text.
     """
-    with path.open("rb") as file:
+    with open_ordinary(path, MAX_BYTES) as file:
         head = file.read(CHUNK)
     for mark, encoding in _MARKS:
         if head.startswith(mark):
@@ -43,8 +46,8 @@ def find_encoding(path: Path) -> str:
 
 def _is_utf8(path: Path) -> bool:
     try:
-        with path.open(encoding="utf-8") as file:
-            while file.read(CHUNK):
+        with open_ordinary(path, MAX_BYTES) as file, TextIOWrapper(file, "utf-8") as text:
+            while text.read(CHUNK):
                 pass
     except UnicodeDecodeError:
         return False
@@ -61,8 +64,8 @@ def read_lines(path: Path, encoding: str) -> Iterator[str]:
     """
     number = 0
     try:
-        with path.open(encoding=encoding, newline=None) as file:
-            while line := file.readline(MAX_LINE):
+        with open_ordinary(path, MAX_BYTES) as file, TextIOWrapper(file, encoding) as text:
+            while line := text.readline(MAX_LINE):
                 number += 1
                 if len(line) == MAX_LINE:
                     raise InputError(

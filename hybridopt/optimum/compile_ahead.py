@@ -10,7 +10,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator
-from typing import cast
+from typing import Any, cast
 
 import numba
 import numpy as np
@@ -75,7 +75,9 @@ def _nothing_compiled() -> bool:
     """Return whether the optimiser's last kernel is to be compiled, and there are processors."""
     if numba.config.DISABLE_JIT or numba.get_num_threads() < 2:
         return False
-    return not is_compiled(kernels._forward)
+    made: Any = kernels._forward
+    cached = made.stats.cache_path is not None  # else the others compile in vain
+    return cached and not is_compiled(made)
 
 
 class _NoValue:

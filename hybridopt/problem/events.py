@@ -2,11 +2,12 @@
 
 import numpy as np
 
+from ..base.errors import InputError
 from ..inputs.driveline import Driveline
 from ..physics.demand import Demand
 from ..physics.shifts import shift_fuel
 from ..physics.starts import start_steps
-from .graph import Events, make_events
+from .graph import MAX_STATES, Events, make_events
 from .settings import Settings
 
 
@@ -25,12 +26,17 @@ def driveline_events(driveline: Driveline, demand: Demand, settings: Settings) -
     Raises
     ------
     InputError
-        The minimum times make too many states.
+        The minimum times, or steps far shorter than an engine start, make too many states.
     """
     duration = driveline.start.duration
-    return make_events(
-        settings, demand.dt, stop_costs(demand, settings), start_steps(duration, demand.dt)
-    )
+    starts = start_steps(duration, demand.dt)
+    if starts.max(initial=1) > MAX_STATES:
+        raise InputError(
+            f"the cycle has steps of {demand.dt.min():g} s, so that an engine start of {duration:g}"
+            f" s takes {starts.max()} of them, at most {MAX_STATES} are of use; resample the cycle "
+            f"to steps of {duration / 4:.1g} s or more"
+        )
+    return make_events(settings, demand.dt, stop_costs(demand, settings), starts)
 
 
 def stop_costs(demand: Demand, settings: Settings) -> np.ndarray:

@@ -1,7 +1,6 @@
 """Settings of the optimiser, with defaults that are good without tuning."""
 
 import dataclasses
-import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -14,6 +13,7 @@ if TYPE_CHECKING:  # commands need the declarations, and start fast without thes
     from ..inputs.driveline import Driveline
 
 USUAL_POINTS, FINE_POINTS, SHORT_STEP = 1001, 2001, 0.5  # SoC points, and s
+LEAST_WINDOW = 1e-3  # a step passes so many cells of a narrower one that a solve does not end
 SHORT_DRIVE, SHORT_DRIVE_POINTS = 300, 4001  # steps: so few that many points take no longer
 ANYWHERE = ("deplete", "free")  # terminals that leave the final SoC to the optimum
 TERMINALS = ("sustain", "target", *ANYWHERE)
@@ -27,7 +27,7 @@ COST = NumberKind("g", "g", "g of fuel", 1.0, 0.0, 1e6)
 TIME = NumberKind("s", "s", "s", 1.0, 0.0, 3600.0)
 SPEED = NumberKind("km_per_h", "km/h", "m/s", KM_PER_H, 0.0, 100.0)
 OIL = NumberKind("C", "degC", "degC", 1.0, -60.0, 200.0)
-MEMORY = NumberKind("GB", "GB", "bytes", 1e9, 0.0, math.inf, above=True)
+MEMORY = NumberKind("GB", "GB", "bytes", 1e9, 0.0, 1e15, above=True)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -111,8 +111,8 @@ class Settings:
         Raises
         ------
         InputError
-            The window is empty, wider than the battery's table, or the start or target lies
-            outside it, `gear_start` is no gear of the driveline, or a setting has no effect
+            The window is empty, too narrow or wider than the battery's table, the start or target
+            lies outside it, `gear_start` is no gear of the driveline, or a setting has no effect
             because of another one.
         """
         battery = driveline.battery
@@ -123,6 +123,11 @@ class Settings:
             raise InputError(
                 f"setting soc_min: the SoC window {low / PERCENT:g} to {high / PERCENT:g} % is "
                 "empty; soc_max must be above soc_min"
+            )
+        if high - low < LEAST_WINDOW - 1e-12:
+            raise InputError(
+                f"setting soc_min/soc_max: the SoC window {low / PERCENT:g} to {high / PERCENT:g} %"
+                f" is too narrow; make it at least {LEAST_WINDOW / PERCENT:g} % wide"
             )
         table = battery.table["soc"].values
         if low < table[0] - 1e-12 or high > table[-1] + 1e-12:

@@ -1,7 +1,7 @@
 """What a report is made of, gathered and checked before anything is drawn."""
 
 import json
-import math
+import sys
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -124,6 +124,5 @@ def _check_score(score: Any, place: str) -> None:
             raise InputError(f"{place}: {name} is no text; give the file as it was printed")
     for name in NUMBERS:
         value: Any = score.get(name)
-        number = isinstance(value, int | float) and not isinstance(value, bool)
-        if not number or not math.isfinite(value):
+        if type(value) not in (int, float) or not abs(value) <= sys.float_info.max:
             raise InputError(f"{place}: {name} is no number; give the file as it was printed")

@@ -32,6 +32,10 @@ ASK = (
     "print(value, sum(_caller.stats.cache_hits.values()))\n"
 )
 
+compiles = pytest.mark.skipif(
+    bool(os.environ.get("NUMBA_DISABLE_JIT")), reason="nothing is compiled"
+)
+
 
 @pytest.fixture
 def package(tmp_path):
@@ -46,20 +50,27 @@ def package(tmp_path):
     return root
 
 
-def asked(root):
-    """Return the value that a new process gets, and how often it found it in the cache."""
+def ask(root, begin="", **more):
+    """Return what a new process prints, on standard output and error."""
     environment = {**os.environ, "NUMBA_CACHE_DIR": str(root.parent / "cache")}
     environment["PYTHONPATH"] = str(root.parent)
     environment["PYTHONDONTWRITEBYTECODE"] = "1"  # edits may follow within a second
     done = subprocess.run(
-        [sys.executable, "-c", ASK],
-        env=environment,
+        [sys.executable, "-c", begin + ASK],
+        env=environment | more,
         cwd=root.parent,
         capture_output=True,
         text=True,
     )
     assert done.returncode == 0, done.stderr
-    value, hits = done.stdout.split()
+    return done.stdout, done.stderr
+
+
+def asked(root):
+    """Return the value that a new process gets, and how often it found it in the cache."""
+    out, errors = ask(root)
+    assert errors == ""
+    value, hits = out.split()
     return float(value), int(hits)
 
 
@@ -70,7 +81,7 @@ def edit(root, name, old, new):
     path.write_text(text.replace(old, new))
 
 
-@pytest.mark.skipif(bool(os.environ.get("NUMBA_DISABLE_JIT")), reason="nothing is compiled")
+@compiles
 def test_edits_in_other_files_are_seen(package):
     """By hand: 10 (2 + 1), then 10 (3 * 2 + 1), then 10 (3 * 2 + 4)."""
     assert asked(package) == (30.0, 0)
@@ -79,6 +90,60 @@ def test_edits_in_other_files_are_seen(package):
     assert asked(package) == (70.0, 0), "the callee has changed, the caller's file has not"
     edit(package, "numbers", "1.0", "4.0")
     assert asked(package) == (100.0, 0), "a constant from a file without kernels has changed"
+
+
+def empty(path):
+    path.write_bytes(b"")
+
+
+def cut(path):
+    path.write_bytes(path.read_bytes()[:-40])
+
+
+def flip(path):
+    content = bytearray(path.read_bytes())
+    content[-100] ^= 1
+    path.write_bytes(content)
+
+
+@compiles
+@pytest.mark.parametrize("suffix", [".nbi", ".nbc"])
+@pytest.mark.parametrize("damage", [empty, cut, flip])
+def test_damaged_files_of_the_cache_are_made_anew(damage, suffix, package):
+    """By numba alone an empty one is an EOFError, and a flipped bit is taken as code."""
+    assert asked(package) == (30.0, 0)
+    files = sorted((package.parent / "cache").rglob(f"*{suffix}"))
+    assert len(files) == 2
+    for path in files:
+        damage(path)
+    assert asked(package) == (30.0, 0), "compiled again"
+    assert asked(package) == (30.0, 1), "and kept"
+
+
+@compiles
+def test_without_a_folder_that_can_be_written_to_all_runs_with_one_line(package):
+    """The folder beside the package is a file, and those of numba and of the home are too."""
+    (package / "trial" / "__pycache__").write_text("")
+    places = dict.fromkeys(("NUMBA_CACHE_DIR", "HOME", "XDG_CACHE_HOME"), os.devnull)
+    temporary = package.parent / "temporary"
+    temporary.mkdir()
+    out, errors = ask(package, TMPDIR=str(temporary), **places)
+    assert out == "30.0 0\n"
+    assert errors.count("InputWarning: ") == 1 and "no folder for compiled code can be" in errors
+    assert not list(temporary.iterdir()), "what was made there goes with the process"
+    nowhere = "import tempfile\ndef none(**_):\n    raise OSError\ntempfile.mkdtemp = none\n"
+    out, errors = ask(package, nowhere, **places)
+    assert out == "30.0 0\n" and errors.count("InputWarning: ") == 1
+
+
+@compiles
+@pytest.mark.skipif(sys.platform == "win32", reason="no limit of file sizes")
+def test_a_full_disk_stops_no_kernel(package):
+    """No file may get longer than 0 bytes, which the system refuses as it does a full disk."""
+    full = "import resource\nresource.setrlimit(resource.RLIMIT_FSIZE, (0, 0))\n"
+    out, errors = ask(package, full)
+    assert out == "30.0 0\n"
+    assert errors.count("InputWarning: ") == 1 and "compiled code could not be kept" in errors
 
 
 def test_sources_are_a_digest_and_stay_while_a_process_lasts():

@@ -322,3 +322,15 @@ def test_refusals_are_one_sentence(tmp_path, name):
         grid_points(read_points(path, kind))
     text = str(caught.value)
     assert words in text and "bench.csv" in text and text.isprintable()
+
+
+def test_a_value_of_nearly_nothing_warns_of_nothing(tmp_path):
+    """Residuals in percent of 1e-200 overflow; warnings are errors in the tests."""
+    path = tmp_path / "bench.csv"
+    rows = [
+        f"{w},{t},{96 - abs(w) // 40}" for w in (-200, 50, 300, 600) for t in (-90, -20, 30, 80)
+    ]
+    rows[5] = "50,5e-324,95"
+    path.write_text("\n".join(["speed_rad_per_s,torque_Nm,efficiency_percent", *rows]) + "\n")
+    quality = assess(grid_points(read_points(path, "motor")))
+    assert np.isfinite(quality.rms_percent)

@@ -4,6 +4,9 @@ import numpy as np
 import pytest
 from scipy.interpolate import RBFInterpolator
 
+from hybridopt import InputError
+from hybridopt.bench_maps.gridding import grid_points
+from hybridopt.bench_maps.points import read_points
 from hybridopt.bench_maps.spline import SplineShape, fit_surface, is_determined, uniform_basis
 
 RNG = np.random.default_rng(4)
@@ -90,3 +93,15 @@ def test_points_on_a_line_do_not_determine_a_surface():
     assert is_determined(SHAPE, SPEED, TORQUE)
     assert not is_determined(SHAPE, SPEED, 0.3 * SPEED)
     assert not is_determined(SHAPE, SPEED[:5], TORQUE[:5])
+
+
+def test_values_that_differ_by_many_powers_of_ten_are_refused(tmp_path):
+    """The equations are singular to rounding."""
+    path = tmp_path / "bench.csv"
+    rows = ["1000,1,500", "1e8,3,300", "1000,1e-30,1e-12", "1000,12,225", "2000,1,500"]
+    rows += ["2000,3,300", "2000,1e-200,237", "2000,12,225", "4500,1,500", "4500,3,300"]
+    rows += ["4500,8,237", "4500,12,225"]
+    path.write_text("\n".join(["speed_rpm,bmep_bar,bsfc_g_per_kWh", *rows]) + "\n")
+    points = read_points(path, "engine", 42_900.0, 1.6e-3)
+    with pytest.raises(InputError, match=r"bench.csv: values that differ by many powers of ten"):
+        grid_points(points)

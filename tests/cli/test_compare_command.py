@@ -357,3 +357,30 @@ def compare_cases(cycles, controllers):
     return compare_drives(
         [read_cycle(name) for name in cycles], read_driveline("full"), controllers, settings
     )
+
+
+# --- what a user's code does to the command ---
+
+PROGRAMS = {
+    "exit": "import sys\ndef rule(seen):\n    sys.exit(0)\n",
+    "gear": "def rule(seen):\n    return True, 2.9\n",
+    "text": "def rule(seen):\n    return '123'\n",
+}
+
+
+@pytest.mark.parametrize("program", PROGRAMS)
+def test_a_command_names_it_with_one_sentence_and_goes_on(program, tmp_path):
+    path = tmp_path / "mine.py"
+    path.write_text(PROGRAMS[program])
+    outcome = compare("--controller", f"{path}:rule", "--json")
+    (failure,) = json.loads(outcome.stdout)["failures"]
+    assert outcome.exit_code == 1 and failure["controller"] == "mine.py:rule"
+    assert failure["reason"].startswith("controller mine.py:rule, step at 0 s: ")
+
+
+def test_prints_stay_out_of_json(tmp_path):
+    path = tmp_path / "mine.py"
+    path.write_text("print('read')\ndef rule(seen):\n    print('asked')\n    return True, 2\n")
+    outcome = compare("--controller", f"{path}:rule", "--json")
+    assert outcome.exit_code == 0 and json.loads(outcome.stdout)["scores"]
+    assert "read\n" in outcome.stderr and "asked\n" in outcome.stderr

@@ -4,6 +4,7 @@ import dataclasses
 import json
 import re
 import shutil
+import sys
 from pathlib import Path
 
 import click
@@ -103,6 +104,12 @@ def test_overwrite_replaces_and_json_lists_the_files(tmp_path):
     files = json.loads(outcome.stdout)["files"]
     assert [Path(name).suffix for name in files] == [".nc", ".csv", ".png"]
     assert (tmp_path / "ece15_full.csv").read_text().startswith("# ")
+
+
+@pytest.mark.skipif(not sys.platform.startswith("linux"), reason="needs /proc")
+def test_out_that_cannot_be_written_to_is_found_before_the_work(monkeypatch):
+    monkeypatch.setattr("hybridopt.pipeline.find_optimum", None)  # not to be reached
+    assert_one_sentence(solve("--out", "/proc/results"), "/proc: no file can be written there")
 
 
 def test_out_needs_a_folder_with_a_parent(tmp_path):

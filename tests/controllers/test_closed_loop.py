@@ -7,7 +7,7 @@ import pytest
 from cases import PLAIN, bumpy, closed_loop, steady, stepwise
 from makers import constant_battery, varied, wanted
 
-from hybridopt.base.errors import FailedError, InputError
+from hybridopt.base.errors import InputError
 from hybridopt.controllers.builtin import (
     AdaptiveEquivalence,
     ElectricPower,
@@ -240,28 +240,7 @@ def test_window_is_left_only_where_nothing_else_drives_and_that_is_counted():
     assert np.all(drive.soc[1:][drive.clipped & 8 == 0] >= 0.4999 - 1e-9)
 
 
-# --- bad answers ---
-
-
-@pytest.mark.parametrize("answer", [None, 3, (True,), ("on", "first"), (True, 1, "much"), [1] * 4])
-def test_an_answer_that_is_no_command_is_refused(answer):
-    with pytest.raises(InputError, match="at 0 s; return Command"):
-        closed_loop(steady(2)).run(lambda seen: answer)
-
-
-def test_nan_is_no_torque():
-    with pytest.raises(InputError, match="motor torque of nan at 0 s"):
-        run(steady(2), Command(True, 1, math.nan))
-
-
-def test_an_exception_of_the_user_is_reported_with_its_place():
-    def rule(observation):
-        if observation.time >= 2:
-            raise KeyError("missing")
-        return Command(True, 2)
-
-    with pytest.raises(FailedError, match=r"failed at 2 s \(.*test_closed_loop.py, line \d+\):"):
-        closed_loop(steady(4)).run(rule)
+# --- what is refused ---
 
 
 @pytest.mark.parametrize(

@@ -8,6 +8,7 @@ import sys
 import textwrap
 import time
 import warnings
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -58,6 +59,12 @@ def test_a_link_is_neither_followed_nor_replaced(tmp_path, overwrite, dangling):
     with pytest.raises(InputError, match="is a link to .*theirs; name that file itself"):
         write_atomically(link, put("mine"), overwrite)
     assert link.is_symlink() and (dangling or theirs.read_text() == "theirs")
+
+
+@pytest.mark.skipif(not sys.platform.startswith("linux"), reason="needs /proc")
+def test_a_folder_that_takes_no_file_is_refused_before_the_work():
+    with pytest.raises(InputError, match="/proc: no file can be written there .*choose another"):
+        check_target(Path("/proc/a"), overwrite=False)
 
 
 @on_posix

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from log_makers import KM_PER_H, altitude_at, assert_the_drive, grade_at, speed_at, stamps
 
-from hybridopt.base.errors import InputError
+from hybridopt.base.errors import FailedError, InputError
 from hybridopt.measurements import mdf_log
 from hybridopt.measurements.channels import ColumnRequest
 from hybridopt.measurements.drive import import_drive
@@ -122,6 +122,22 @@ def test_a_crash_of_the_library_is_one_sentence(tmp_path, monkeypatch):
     child.write_text("import os, signal\nos.kill(os.getpid(), signal.SIGSEGV)\n")
     monkeypatch.setattr(mdf_log, "CHILD", child)
     with pytest.raises(InputError, match="ended by signal 11"):
+        import_drive(path)
+
+
+@pytest.mark.skipif(not sys.platform.startswith("linux"), reason="needs a limit of memory")
+@pytest.mark.parametrize("room", [60, 150])
+def test_too_little_memory_is_not_called_damage(room, tmp_path, monkeypatch):
+    """As `ulimit -v` does it; a good log is not at fault."""
+    path = save(tmp_path / "a.mf4", "4.10", groups())
+    child = tmp_path / "child.py"
+    child.write_text(
+        "import resource, runpy\n"
+        f"resource.setrlimit(resource.RLIMIT_AS, ({room} << 20,) * 2)\n"
+        f"runpy.run_path({str(mdf_log.CHILD)!r}, run_name='__main__')\n"
+    )
+    monkeypatch.setattr(mdf_log, "CHILD", child)
+    with pytest.raises(FailedError, match="the memory that a process may use here is too little"):
         import_drive(path)
 
 

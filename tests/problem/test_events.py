@@ -5,8 +5,9 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from hybridopt import Settings
-from hybridopt.problem.events import closed_shifts, stop_costs
+from hybridopt import Cycle, InputError, Settings
+from hybridopt.physics.demand import drive_demand
+from hybridopt.problem.events import closed_shifts, driveline_events, stop_costs
 
 NAN = float("nan")
 
@@ -62,3 +63,11 @@ def test_no_shift_while_braking_slowly():
     other = ~np.eye(2, dtype=bool)
     nothing = np.zeros((2, 2), dtype=bool)
     np.testing.assert_array_equal(found, [nothing, other, nothing, nothing])
+
+
+def test_steps_far_shorter_than_a_start_are_refused_for_what_they_are(driveline):
+    time = np.arange(3001) / 1000.0
+    demand = drive_demand(driveline, Cycle("short", time, np.minimum(time, 2.0)))
+    words = r"the cycle has steps of 0.001 s, so that an engine start of 0.4 s takes 400 of them.*"
+    with pytest.raises(InputError, match=words + "resample the cycle to steps of 0.1 s or more"):
+        driveline_events(driveline, demand, Settings().resolved(driveline))

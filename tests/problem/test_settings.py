@@ -1,6 +1,7 @@
 """Every setting has a range, and its refusal names the setting, the value and the range."""
 
 import dataclasses
+import math
 
 import pytest
 
@@ -32,7 +33,12 @@ RANGES = [
     ("brake_shift_speed", [-1.0, 101.0, NAN], SPEED, [0.0, 100.0]),
     ("skip_shifts", ["", "Up", "all"], "both or up or down or none", [*SKIPPING]),
     ("penalty_factor", [0.0, -1.0, 1e7, NAN], "above 0, up to 1000000", [1e-3, 1e6]),
-    ("memory_limit", [0.0, -1.0, NAN], "above 0 bytes", [1.0]),
+    (
+        "memory_limit",
+        [0.0, -1.0, NAN, math.inf, 1e16],
+        "above 0, up to 1e+15 bytes (above 0, up to 1000000 GB)",
+        [1.0, 1e15],
+    ),
     ("splits", ["many"], "3 to 10001", []),
     ("two_sided", ["yes", None, 2], "true or false", [True, False]),
 ]
@@ -67,7 +73,7 @@ def test_rows_of_a_guide():
         "Bottom of the SoC window.",
     )
     assert rows["memory_limit_GB"][:1] == ("--memory-limit-gb",)
-    assert rows["memory_limit_GB"][2:5] == ("GB", "above 0", "1")
+    assert rows["memory_limit_GB"][2:5] == ("GB", "above 0, up to 1000000", "1")
     assert rows["two_sided"][2:5] == ("", "true or false", "false")
     assert rows["gear_start"][2:5] == ("", "a gear of the driveline", "1")
     assert rows["terminal"][3:5] == (" or ".join(TERMINALS), "sustain")
@@ -82,6 +88,11 @@ def driveline():
     ("options", "message"),
     [
         ({"soc_min": 0.6, "soc_max": 0.6}, "setting soc_min: the SoC window 60 to 60 % is empty"),
+        (
+            {"soc_min": 0.599999, "soc_max": 0.600001},
+            "setting soc_min/soc_max: the SoC window 59.9999 to 60.0001 % is too narrow; make it "
+            "at least 0.1 % wide",
+        ),
         ({"soc_min": 0.9}, "setting soc_min: the SoC window 90 to 80 % is empty"),
         ({"soc_start": 0.3}, "setting soc_start is 30 %; the SoC window is 40 to 80 %"),
         ({"soc_start": 0.81}, "setting soc_start is 81 %; the SoC window is 40 to 80 %"),

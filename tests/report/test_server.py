@@ -2,12 +2,15 @@
 
 import http.client
 import os
+import re
 import socket
 from threading import Thread
 
 import pytest
 from reports import Page, write_comparison
 
+from hybridopt import Result
+from hybridopt.report import shelf as shelf_module
 from hybridopt.report.server import HOME, PageServer
 from hybridopt.report.shelf import Shelf
 
@@ -170,6 +173,76 @@ def test_a_changed_file_is_read_again(result, tmp_path):
     assert list(shelf.results()) == ["new.nc"]
     (tmp_path / "new.nc").write_bytes(b"no more")
     assert shelf.results() == {}
+
+
+# --- bad files among good ones ---
+
+
+def forged(result, folder, name, **attrs):
+    """Write a result with the right seal and other attrs."""
+    Result(result.dataset.assign_attrs(attrs)).to_netcdf(folder / name)
+
+
+def test_bad_files_are_listed_with_their_fault_and_the_others_shown(result, tmp_path):
+    result.to_netcdf(tmp_path / "good.nc")
+    (tmp_path / "a.nc").write_bytes(b"no file of this kind")
+    (tmp_path / "b.nc").write_bytes((tmp_path / "good.nc").read_bytes()[:5000])
+    forged(result, tmp_path, "c.nc", soc_end="much")
+    write_comparison(tmp_path / "good.json")
+    record = (tmp_path / "good.json").read_text()
+    digits = re.sub(r'"starts": \d+', '"starts": ' + "9" * 400, record, count=1)
+    assert digits != record
+    (tmp_path / "digits.json").write_text(digits)
+    (tmp_path / "<b>.json").write_text("{")
+    shelf = Shelf(tmp_path)
+    page = shelf.page({})
+    assert list(shelf.results()) == ["good.nc"] and list(shelf.comparisons()) == ["good.json"]
+    assert "Files that are not shown (5)" in page and "Controllers against the optimum" in page
+    for words in (
+        "<li>a.nc: is no NetCDF result, or not as it was written (it has no seal); solve ag",
+        "<li>b.nc: is no NetCDF result",
+        "<li>c.nc: its attribute soc_end is no number; solve again</li>",
+        "<li>digits.json: score 1: starts is no number",
+        "<li>&lt;b&gt;.json: is no JSON",
+    ):
+        assert words in page, words
+    assert str(tmp_path) not in page
+
+
+@pytest.mark.parametrize("side", ["left", "right"])
+def test_a_result_that_cannot_be_drawn_leaves_the_other(side, result, tmp_path, monkeypatch):
+    result.to_netcdf(tmp_path / "good.nc")
+    forged(result, tmp_path, "odd.nc", share_coast=float("nan"))
+    usual = shelf_module.chart_data
+
+    def drawn(shown, name):
+        if name == side:
+            raise KeyError("something that no check foresaw")
+        return usual(shown, name)
+
+    monkeypatch.setattr(shelf_module, "chart_data", drawn)
+    page = Shelf(tmp_path).page({"left": "good.nc", "right": "good.nc"})
+    assert page.count("cannot be drawn (KeyError)") == 2 and page.count('class="run"') == 1
+
+
+def test_whatever_a_reader_raises_is_a_fault(result, tmp_path, monkeypatch):
+    result.to_netcdf(tmp_path / "good.nc")
+    (tmp_path / "odd.json").write_text("{}")
+    monkeypatch.setattr(shelf_module, "read_comparison", lambda path: 1 / 0)
+    page = Shelf(tmp_path).page({})
+    assert "<li>odd.json: cannot be read (ZeroDivisionError)</li>" in page and "good.nc" in page
+
+
+def test_results_take_no_more_memory_than_there_is(result, tmp_path, monkeypatch):
+    for name in "abc":
+        result.to_netcdf(tmp_path / f"{name}.nc")
+    monkeypatch.setattr(shelf_module, "MOST_BYTES", 2.5 * result.dataset.nbytes)
+    shelf = Shelf(tmp_path)
+    assert list(shelf.results()) == ["a.nc", "b.nc"]
+    assert "<li>c.nc: the files before it take the memory" in shelf.page({})
+    (tmp_path / "a.nc").unlink()
+    result.to_netcdf(tmp_path / "d.nc")
+    assert list(shelf.results()) == ["b.nc", "d.nc"], "what went away takes no room"
 
 
 def test_a_folder_that_went_away_is_an_empty_page(tmp_path):
