@@ -15,7 +15,8 @@ from hybridopt.bench_maps.points import read_points
 from hybridopt.evaluation.sources import read_controller
 from hybridopt.files.netcdf_child import ALWAYS
 from hybridopt.files.reading import open_ordinary, read_ordinary
-from hybridopt.files.sealed_netcdf import _seal, read_sealed
+from hybridopt.files.seal import seal
+from hybridopt.files.sealed_netcdf import read_sealed
 from hybridopt.inputs.maps import read_curve
 from hybridopt.measurements.channels import read_map as read_mapping
 from hybridopt.measurements.drive import import_drive
@@ -145,7 +146,7 @@ def virtual(path, secret):
         file.create_virtual_dataset("speed", layout)
 
 
-@pytest.mark.parametrize("seal", [True, False])
+@pytest.mark.parametrize("with_seal", [True, False])
 @pytest.mark.parametrize(
     ("make", "words"),
     [
@@ -156,26 +157,26 @@ def virtual(path, secret):
         (virtual, "is a virtual dataset; write all"),
     ],
 )
-def test_values_of_other_files_are_refused_before_they_are_read(make, words, seal, tmp_path):
+def test_values_of_other_files_are_refused_before_they_are_read(make, words, with_seal, tmp_path):
     """With the right seal, which anybody can make, and without."""
     path, secret = tmp_path / "a.nc", tmp_path / "secret"
     secret.write_bytes(SECRET)
     make(path, secret)
-    if seal:
-        path.write_bytes(path.read_bytes() + _seal(path.read_bytes()))
+    if with_seal:
+        path.write_bytes(path.read_bytes() + seal(path.read_bytes()))
     with pytest.raises(InputError, match=rf"a.nc: variable 'speed' {words}"):
         read_sealed(path, "file", "mend")
 
 
-@pytest.mark.parametrize("seal", [True, False])
-def test_a_file_that_unpacks_to_much_more_is_refused(seal, tmp_path):
+@pytest.mark.parametrize("with_seal", [True, False])
+def test_a_file_that_unpacks_to_much_more_is_refused(with_seal, tmp_path):
     """1 GB of zeros in a megabyte: four of them took 4 GB."""
     path = tmp_path / "a.nc"
     with h5py.File(path, "w") as file:
         size = 2 * ALWAYS // 8
         file.create_dataset("a", (size,), "f8", chunks=(10**6,), compression=9)[...] = 0.0
-    if seal:
-        path.write_bytes(path.read_bytes() + _seal(path.read_bytes()))
+    if with_seal:
+        path.write_bytes(path.read_bytes() + seal(path.read_bytes()))
     with pytest.raises(InputError, match="would unpack to 100 MB, more than 100 times its size"):
         read_sealed(path, "file", "mend")
 
@@ -185,6 +186,6 @@ def test_texts_that_share_one_long_text_are_refused(tmp_path):
     path = tmp_path / "a.nc"
     with h5py.File(path, "w") as file:
         file.create_dataset("a", (100_000,), h5py.string_dtype())[:1] = ["x" * 100_000]
-    path.write_bytes(path.read_bytes() + _seal(path.read_bytes()))
+    path.write_bytes(path.read_bytes() + seal(path.read_bytes()))
     with pytest.raises(InputError, match="would unpack to "):
         read_sealed(path, "file", "mend")

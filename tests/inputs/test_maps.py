@@ -149,8 +149,8 @@ def test_one_hole_is_found_wherever_it_is(tmp_path_factory, order, hole):
 
 
 def test_absent_file_and_folder_are_refused(tmp_path):
-    for path in (tmp_path, tmp_path / "none.csv"):
-        with pytest.raises(InputError, match="cannot be read"):
+    for path, words in ((tmp_path, "is a folder"), (tmp_path / "none.csv", "cannot be read")):
+        with pytest.raises(InputError, match=words):
             read_curve(path)
 
 

@@ -98,7 +98,7 @@ cars = {"full": read_driveline("full")}
 found = solve_variants([read_cycle("ece15").cut(0, 20)], cars, Settings(soc_points=11, splits=5))
 assert (found["status"] == 1).all(), found["reason"].values
 print(*sys.modules)"""
-    absent = ["dask", "distributed", "cloudpickle", "psutil", "scipy"]
+    absent = ["dask", "distributed", "cloudpickle", "psutil"]
     run = [sys.executable, "-c", script, *absent]
     loaded = subprocess.run(run, check=True, stdout=subprocess.PIPE, text=True).stdout.split()
     rooms = {name.split(".")[1] for name in loaded if name.startswith("hybridopt.")}

@@ -89,7 +89,7 @@ def test_effect_of_samples_is_binned():
 
 
 def test_only_what_is_done_counts():
-    known = study_of(size=[1.0, 2.0, 3.0], fuel_g=[np.nan, 5.0, 4.0], status=[1, 0, -1])
+    known = study_of(size=[1.0, 2.0, 3.0], fuel_g=[np.nan, 5.0, 4.0], status=[2, 1, 0])
     assert finished(known, "fuel_g")["size"].values.tolist() == [2]
     with pytest.raises(InputError, match="no task"):
         finished(known.isel(task=[0]), "fuel_g")

@@ -239,7 +239,7 @@ def test_shared_work_changes_no_bit(tmp_path):
     assert len({task.points_digest for task in made.tasks}) == 1
     solver = TaskSolver()
     for task in made.tasks:
-        given = made.task_input(task, 0)
+        given = made.task_input(task)
         values, result = solver.solve(given)
         vehicle = given.variant.driveline()
         alone = solve_cycle(given.cycle, vehicle, given.variant.settings, bound=False)
