@@ -8,13 +8,13 @@ import functools
 import multiprocessing
 import os
 import signal
+import sys
 import threading
 import warnings
 from collections.abc import Iterator
 from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from multiprocessing import resource_tracker
-from multiprocessing.connection import Connection
 from pathlib import Path
 from typing import Any
 
@@ -150,7 +150,7 @@ def _interrupts_later() -> Iterator[None]:
 
     An interrupt at the terminal is for the client, which ends its workers.
     """
-    if not hasattr(signal, "pthread_sigmask"):
+    if sys.platform == "win32":  # which has no signal masks
         yield
         return
     resource_tracker.ensure_running()  # or its start, later, would let interrupts through
@@ -161,13 +161,13 @@ def _interrupts_later() -> Iterator[None]:
         signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
-def _begin(lifeline: Connection) -> None:
+def _begin(lifeline: Any) -> None:
     """Make a new worker process end with the one that started it, and only with that."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     threading.Thread(target=_end_with, args=(lifeline,), daemon=True).start()
 
 
-def _end_with(lifeline: Connection) -> None:
+def _end_with(lifeline: Any) -> None:
     with contextlib.suppress(EOFError, OSError):
         lifeline.recv_bytes()  # nothing is ever sent: the end is that the other side is gone
     os._exit(1)
