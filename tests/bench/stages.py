@@ -38,7 +38,7 @@ def stage_timings(instance: Instance, repeats: int) -> list[Timing]:
         The stages give another cost than the whole: they are not what the package does.
     """
     cycle, driveline, settings = instance.parts()
-    settings = settings.resolved(driveline)
+    settings = settings.resolved(driveline).for_cycle(cycle)
     demand = wheel_demand(driveline.vehicle, cycle)
     made: dict[str, Any] = {}
 
