@@ -184,4 +184,5 @@ class Ascent:
             return Promise(self.multipliers, 0.0, self.tangents[-1].slope)
         mixture = -found.ineqlin.marginals
         slope = np.sum([m * t.slope for m, t in zip(mixture, self.tangents, strict=True)], axis=0)
-        return Promise(found.x[:-1][self.arcs] * scale, float(found.x[-1]) - self.best, slope)
+        factors = np.maximum(found.x[:-1], 0.0)  # the solver keeps limits to its tolerance only
+        return Promise(factors[self.arcs] * scale, float(found.x[-1]) - self.best, slope)
