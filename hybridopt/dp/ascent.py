@@ -138,8 +138,8 @@ class Ascent:
             there = self._promise(box)
             if there.gain < GAIN * abs(self.upper) or not self._above(WANTED_PERCENT):
                 return
-            gain = -self.best
-            gain += self._look(there.multipliers).value
+            before = self.best
+            gain = self._look(there.multipliers).value - before
             if gain > 0.5 * there.gain:
                 box = min(2.0 * box, LARGEST_BOX)
             elif gain < -there.gain:
@@ -152,15 +152,15 @@ class Ascent:
         the first steps is farthest from nothing, these want to move one way and the rest the other.
         """
         slope = self._promise(BOX).slope * self.multipliers
-        arcs, places = [], []
+        promises, places = [], []
         for arc in range(self.arcs.max() + 1):
             steps = np.flatnonzero(self.arcs == arc)
             sums = np.abs(np.cumsum(slope[steps]))[:-1]
             if sums.size and sums.max() > 0.0:
-                arcs.append(sums.max())
+                promises.append(sums.max())
                 places.append(steps[sums.argmax()] + 1)
         room = min(ARCS - int(self.arcs.max()) - 1, len(places))
-        chosen = np.array(places, dtype=np.int64)[np.argsort(arcs)[::-1][:room]]
+        chosen = np.array(places, dtype=np.int64)[np.argsort(promises)[::-1][:room]]
         begins = np.concatenate(([False], np.diff(self.arcs) > 0))
         begins[chosen] = True
         self.arcs = np.cumsum(begins)

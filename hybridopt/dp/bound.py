@@ -42,12 +42,11 @@ from ..problem.graph import begins_start
 from ..problem.grid import FLOOR_FACTOR
 from ..problem.problem import Problem
 from .ascent import NOTED_PERCENT, Ascent
-from .boxes import make_boxes
+from .boxes import BOXES, make_boxes
 from .dual import Dual, all_multipliers, list_hulls
 from .end_bound import EndBound
 from .forward import ForwardRun
 
-BOXES = 16  # sub-boxes of the SoC window
 RATIOS = 0.5, 2.0  # of the costate over one step, at least and at most
 CONTACTS = 2e-4, 5e-3  # SoC this close to a limit counts as touching it, narrowly and widely
 
@@ -108,18 +107,17 @@ def lower_bound(problem: Problem, run: ForwardRun, costate: np.ndarray) -> Bound
     """
     began = time.perf_counter()
     hulls, end = list_hulls(problem.points), min(problem.grid.target, float(run.soc[-1]))
-    dual = Dual(problem, hulls, make_boxes(problem, BOXES, end))
-    ascent = Ascent(dual, run.cost, limit_arcs(problem, run))
-    ascent.climb(guesses(problem, run, costate, ascent.arcs))
+    dual, arcs = Dual(problem, hulls, make_boxes(problem, BOXES, end)), limit_arcs(problem, run)
+    ascent = Ascent(dual, run.cost, arcs)
+    ascent.climb(guesses(problem, run, costate, arcs))
     best, after = ascent.best, ascent.multipliers
-    free = dual.with_boxes(make_boxes(problem, BOXES, None))
     percent = percent_above(run.cost, best)
     return Bound(
         bound=best,
         gap_percent=percent,
-        cause=_cause(dual, run, after, run.cost - best) if percent > NOTED_PERCENT else "",
+        cause=_cause(dual, run, ascent, arcs) if percent > NOTED_PERCENT else "",
         multipliers=all_multipliers(after),
-        ends=EndBound(free, after, run.cost, limit_arcs(problem, run)),
+        ends=EndBound(dual, after, run.cost, arcs),
         problem=problem,
         evaluations=len(ascent.tangents),
         seconds=time.perf_counter() - began,
@@ -190,16 +188,16 @@ def run_power(problem: Problem, run: ForwardRun) -> np.ndarray:
     return np.asarray(terminal_power(voltage_at(cell, soc), resistance, current))
 
 
-def _cause(dual: Dual, run: ForwardRun, after: np.ndarray, gap: float) -> str:
+def _cause(dual: Dual, run: ForwardRun, ascent: Ascent, arcs: np.ndarray) -> str:
     """Say what dominates a gap: battery spread, SoC limits, or starts, shifts and grid."""
-    problem = dual.problem
+    problem, gap = dual.problem, run.cost - ascent.best
     end = min(problem.grid.target, float(run.soc[-1]))
     finer = dual.with_boxes(make_boxes(problem, 8 * BOXES, end))
-    if run.cost - finer.value(after)[0] < 0.5 * gap:
+    if run.cost - finer.value(ascent.multipliers)[0] < 0.5 * gap:
         return "battery voltage and resistance over SoC"
     if problem.settings.stop_soc_min > problem.grid.low:
         return "the SoC below which the engine must not be stopped, which the bound leaves out"
-    if limit_arcs(problem, run).max() > 0 or run.soc.min() < problem.grid.low + CONTACTS[0]:
+    if arcs.any() or run.soc.min() < problem.grid.low + CONTACTS[0]:
         return "SoC limits that the schedule touches"
     starts = np.count_nonzero(begins_start(run.engine_class))
     return f"whole starts ({starts}), shifts and the SoC grid"

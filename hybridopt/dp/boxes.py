@@ -6,6 +6,8 @@ from ..physics.battery import corners, root_voltage, stored_energy, voltage_at
 from ..problem.problem import Problem
 from .bound_kernels import Boxes
 
+BOXES = 16  # sub-boxes of the SoC window
+
 
 def make_boxes(problem: Problem, count: int, end: float | None) -> Boxes:
     """Cut the SoC window into boxes, and find which of them each step can reach.

@@ -1,11 +1,13 @@
 """The proved bound over the SoC at which schedules end: the upper edge of tangents."""
 
+from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
 
 from ..physics.battery import stored_energy
 from .ascent import Ascent
+from .boxes import BOXES, make_boxes
 from .dual import Dual
 
 NODE = 0.02  # of SoC between tangents; the bound's bend leaves less than 0.005 % between them
@@ -41,7 +43,7 @@ class EndBound:
     Parameters
     ----------
     dual
-        The bound over boxes that no target cuts.
+        The bound, over any boxes.
     multipliers
         Those of the target, after each step, g/J, (steps,).
     cost
@@ -51,13 +53,22 @@ class EndBound:
     """
 
     def __init__(self, dual: Dual, multipliers: np.ndarray, cost: float, arcs: np.ndarray) -> None:
-        self.dual, self.multipliers, self.cost, self.arcs = dual, multipliers, cost, arcs
+        self.given, self.multipliers, self.cost, self.arcs = dual, multipliers, cost, arcs
         self.low, high = dual.problem.settings.socs[:2]
         self.cells = max(round((high - self.low) / NODE), 1)
         self.spacing = (high - self.low) / self.cells
-        bound, slope = dual.value(multipliers)[0], float(multipliers[-1])
-        self.first = EndTangent(bound, slope, dual.boxes.z_end)
         self.nodes: dict[int, EndTangent] = {}
+
+    @cached_property
+    def dual(self) -> Dual:
+        """The bound over boxes that no target cuts."""
+        return self.given.with_boxes(make_boxes(self.given.problem, BOXES, None))
+
+    @cached_property
+    def first(self) -> EndTangent:
+        """The tangent of the target's multipliers."""
+        bound, _ = self.dual.value(self.multipliers)
+        return EndTangent(bound, float(self.multipliers[-1]), self.dual.boxes.z_end)
 
     def at(self, soc: float) -> float:
         """Return the lower limit of schedules that end at a SoC or above it, g."""

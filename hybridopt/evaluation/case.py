@@ -115,9 +115,18 @@ class Case:
         """
         if drive.shortfall is None:
             return self
-        known = self.optimum
-        cycle = dataclasses.replace(known.cycle, speed=drive.demand.speeds)
-        return Case(find_optimum(cycle, known.driveline, known.settings))
+        known, speed = self.optimum, drive.demand.speeds
+        if speed.tobytes() not in self._driven:
+            self._driven.clear()  # an optimum takes much memory
+            cycle = dataclasses.replace(known.cycle, speed=speed)
+            found = find_optimum(cycle, known.driveline, known.settings)
+            self._driven[speed.tobytes()] = Case(found)
+        return self._driven[speed.tobytes()]
+
+    @cached_property
+    def _driven(self) -> dict[bytes, "Case"]:
+        """The last case of another speed, by that speed: controllers mostly lack the same power."""
+        return {}
 
     def equal_cost(self, drive: Drive) -> float:
         """Return the cost of a drive brought to the optimum's final SoC, g."""

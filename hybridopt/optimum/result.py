@@ -42,6 +42,8 @@ ENERGIES = tuple(f"energy_{name.removesuffix('_power')}_kJ" for name in (*SOURCE
 NUMBERS = (*TOTALS, "solve_s", *SHARES, *ENERGIES)
 """Attrs that every result of a solve or drive has; those below may be absent."""
 MORE_NUMBERS = ({*BOUND_TOTALS} - {"gap_cause"}) | {*EQUAL_TOTALS, *THERMAL_TOTALS}
+KNOWN = {*NUMBERS, *MORE_NUMBERS, "gap_cause"}
+"""Attrs that can be asked for as attributes of a result."""
 TEXTS = ("cycle", "driveline", "settings")
 MORE_TEXTS = ("driveline_title", "controller", "gap_cause", "cycle_sha256", "driveline_sha256")
 
@@ -69,7 +71,7 @@ class Result:
             raise AttributeError(name)
         if name in self._present():
             return self.dataset.attrs[name]
-        if name in {*NUMBERS, *MORE_NUMBERS, "gap_cause"}:
+        if name in KNOWN:
             raise AttributeError(f"this result holds no {name}")
         near = get_close_matches(name, dir(self))
         hint = f"did you mean {' or '.join(near)}?" if near else "dir(result) lists its totals"
@@ -91,8 +93,7 @@ class Result:
 
     def _present(self) -> list[str]:
         """Return the names of the totals that this result holds."""
-        known = {*NUMBERS, *MORE_NUMBERS, "gap_cause"}
-        return [name for name in self.dataset.attrs if name in known]
+        return [name for name in self.dataset.attrs if name in KNOWN]
 
     def _key_rows(self) -> list[tuple[str, str]]:
         """Return label and text of what to know first, as far as it is there."""

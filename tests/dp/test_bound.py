@@ -111,6 +111,32 @@ def test_never_above_thousands_of_enumerated_optima(instance):
     check_against_enumeration(instance)
 
 
+def test_no_multiplier_is_below_zero_where_the_resistance_jumps():
+    """The theorem wants l >= 0, but along the run l_t = l_{t+1} (1 - dD/dz) turns negative here.
+
+    By hand: from 0.001 to 0.3 ohm, 10 s of 15 kW take 22 kJ more, over 4e-3 of SoC that hold 10 kJ.
+    """
+    soc, resistance = np.array([0.0, 0.4249, 0.4251, 1.0]), [0.001, 0.001, 0.3, 0.3]
+    battery = oracle._battery(soc, 200.0, (resistance, resistance), (3e4, 3e4), 12600.0, 1.0)
+    power = np.broadcast_to(np.array([0.0, 15e3])[:, None, None, None], (2, 1, 3, 1))
+    points = OperatingPoints.bare([10.0, 10.0], np.ones((2, 1, 3, 1)), power)
+    settings = oracle.settings(101, 0.2, 0.8, 0.425, terminal="free")
+    bound = bound_of(solve(points, battery, settings, 1e3), np.full(2, 100.0))
+    assert (bound.multipliers >= 0.0).all()
+
+
+def test_a_schedule_that_lands_on_a_limit_is_bounded_as_tightly_as_a_free_one():
+    """Ending exactly at the bottom asks for more than ending anywhere, so no less is provable."""
+    options = {"soc_points": 501, "splits": 21, "soc_min": 0.59}
+    held = {"terminal": "target", "soc_target": 0.59, "two_sided": True}
+    cycle, driveline = read_cycle("ece15"), read_driveline("full")
+    free, landed = (
+        solve_cycle(cycle, driveline, Settings(**options, **more)).dataset.attrs["bound_g"]
+        for more in ({"terminal": "free"}, held)
+    )
+    assert landed >= free * (1 - 1e-3)
+
+
 @pytest.mark.parametrize(("start", "stop"), test_milp.PIECES)
 def test_never_above_the_optimum_of_the_integer_program(start, stop):
     """HiGHS proves the optimum of the same instance, with mixtures of splits allowed."""

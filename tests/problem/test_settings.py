@@ -3,9 +3,10 @@
 import dataclasses
 import math
 
+import numpy as np
 import pytest
 
-from hybridopt import Settings, read_driveline
+from hybridopt import Cycle, Settings, read_driveline
 from hybridopt.base.errors import InputError
 from hybridopt.problem.declaring import guide_rows
 from hybridopt.problem.memory import Memory
@@ -188,3 +189,13 @@ def test_memory_refusal_says_how_to_mend_it():
         "the solve needs 14 GB but memory_limit is 1 GB; use about 14.3 times fewer SoC "
         "points, a shorter cycle, or a higher limit"
     )
+
+
+@pytest.mark.parametrize(
+    ("steps", "length", "points"), [(1800, 1.0, 1001), (1800, 0.4, 2001), (300, 1.0, 4001)]
+)
+def test_soc_points_suit_the_cycle(steps, length, points):
+    """As the setting's own words say; what the user gives stays."""
+    cycle = Cycle("plain", length * np.arange(steps + 1.0), np.zeros(steps + 1))
+    assert Settings().for_cycle(cycle).soc_points == points
+    assert Settings(soc_points=77).for_cycle(cycle).soc_points == 77
