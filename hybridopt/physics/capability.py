@@ -11,7 +11,7 @@ import numpy as np
 from ..base.units import KM_PER_H
 from ..inputs.driveline import Driveline
 from ..inputs.plausibility import BestPoint, best_point
-from .battery import _states, pack_battery
+from .battery import _states, corners, pack_battery
 from .demand import Demand, step_demand
 from .grip import held_force
 from .launches import steepest_launch
@@ -75,11 +75,10 @@ def capability(driveline: Driveline) -> Capability:
 def _within_window(driveline: Driveline) -> Driveline:
     """Return the driveline with no more battery power than it gives anywhere in its SoC window."""
     battery = driveline.battery
-    soc = battery.table["soc"].values
-    inside = soc[(soc > battery.soc_min) & (soc < battery.soc_max)]
-    window = np.concatenate(([battery.soc_min], inside, [battery.soc_max]))
+    cell = pack_battery(battery)
+    window = corners(cell, battery.soc_min, battery.soc_max)
     states = np.empty((5, window.size))
-    _states(pack_battery(battery), window, states)
+    _states(cell, window, states)
     most = states[3].max() / max(battery.derating, 1e-12)
     table = battery.table.copy()
     given = table.sel(quantity="power_discharge_max").values
