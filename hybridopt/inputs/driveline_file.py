@@ -41,7 +41,7 @@ from .merging import (
     map_path,
 )
 from .models import PolynomialMotor, WillansEngine, engine_maps, motor_maps
-from .plausibility import impossible, unusual
+from .plausibility import USUAL_HEATING_VALUE, impossible, unusual
 
 __all__ = [
     "DEMO_FOLDER",
@@ -61,7 +61,6 @@ COMPONENTS = {
 }
 """Components that have no maps, by table."""
 NO_CHANGES: Mapping[str, Any] = MappingProxyType({})
-ANY_HEATING_VALUE = 42_900.0  # J/g, where the fuel has a fault of its own
 
 Readers = Mapping[str, tuple[str, Callable[[Path], DataArray]]]
 """Key and reader of each map of a component, by field."""
@@ -125,7 +124,7 @@ def _component(part: "_Part", fuel: Fuel | None) -> Any:
         case "start":
             return _read_start(part)
         case "engine":
-            return _read_engine(part, fuel.heating_value if fuel else ANY_HEATING_VALUE)
+            return _read_engine(part, fuel.heating_value if fuel else USUAL_HEATING_VALUE)
         case "motor":
             return _read_motor(part)
         case "battery":
@@ -226,7 +225,7 @@ def keys_of(cls: type) -> set[str]:
 
 def _read_start(part: _Part) -> Start:
     curve = part.map("torque_reserve_csv", read_curve)
-    given = {"torque_reserve_Nm", "torque_reserve_csv"} & {*part.table, *part.origin}
+    given = {"torque_reserve_Nm", "torque_reserve_csv"} & part.origin.keys()
     if not given and not part.table.get("starter", False):
         missing = part.place.error(
             "torque_reserve_Nm",
