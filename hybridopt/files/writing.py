@@ -150,9 +150,10 @@ def _write(targets: Sequence[tuple[Path, Write]], overwrite: bool) -> None:
     path = Path()
     with contextlib.ExitStack() as stack:
         try:
-            folders = dict.fromkeys(path.parent for path, _ in targets)
-            staged = {folder: stack.enter_context(_staging(folder)) for folder in folders}
+            staged: dict[Path, Path] = {}
             for path, write in targets:
+                if path.parent not in staged:
+                    staged[path.parent] = stack.enter_context(_staging(path.parent))
                 _stage(staged[path.parent] / path.name, write)
             if len(targets) > 1:
                 for folder in staged.values():
@@ -165,7 +166,7 @@ def _write(targets: Sequence[tuple[Path, Write]], overwrite: bool) -> None:
                 for folder, staging in staged.items():
                     _name_whole(staging, folder)
                 raise
-            for folder in folders:
+            for folder in staged:
                 _flush(folder)
         except OSError as error:
             raise FailedError(f"{path}: could not be written ({error.strerror or error})") from None

@@ -6,28 +6,34 @@ from typing import Any
 import numpy as np
 from xarray import DataArray
 
-from ..base.errors import InputError
+from ..base.faults import Faults
 from ..base.units import KM_PER_H, PERCENT, RPM
 from .driveline import Battery, Clutches, Driveline, Engine, Gearbox, Motor, Start, Vehicle
+
+Rules = tuple[tuple[Any, ...], ...]
+"""Rules that yield sentences, each with the tables whose parts it takes."""
 
 
 def check_driveline(driveline: Driveline) -> None:
     """Raise InputError with all misfits between parts; the sentences have no file name."""
-    found = misfits(vars(driveline))
-    if found:
-        raise InputError(*found)
+    faults = Faults()
+    faults.add(misfits(vars(driveline)))
+    faults.raise_found()
 
 
-def misfits(parts: Mapping[str, Any]) -> list[str]:
-    """Return all misfits between parts of a driveline, by table, each in one sentence.
+def misfits(parts: Mapping[str, Any]) -> Iterator[str]:
+    """Yield the misfits between parts of a driveline, by table, in one sentence each."""
+    yield from judged(parts, CHECKS)
+
+
+def judged(parts: Mapping[str, Any], rules: Rules) -> Iterator[str]:
+    """Yield what rules say of parts of a driveline, by table.
 
     What needs a part that is not there is not looked at.
     """
-    found: dict[str, None] = {}
-    for check, *names in CHECKS:
+    for rule, *names in rules:
         if all(name in parts for name in names):
-            found.update(dict.fromkeys(check(*(parts[name] for name in names))))
-    return list(found)
+            yield from rule(*(parts[name] for name in names))
 
 
 def _check_vehicle(vehicle: Vehicle) -> Iterator[str]:
@@ -203,7 +209,7 @@ def _need_sign(data: DataArray, part: str, name: str, rule: str) -> Iterator[str
         yield (f"[{part}] {name}: holds {abs(worst):g} of the wrong sign; {rule}")
 
 
-CHECKS: tuple[tuple[Any, ...], ...] = (
+CHECKS: Rules = (
     (_check_vehicle, "vehicle"),
     (_check_gearbox, "gearbox"),
     (_check_engine, "engine"),
@@ -212,4 +218,3 @@ CHECKS: tuple[tuple[Any, ...], ...] = (
     (_check_clutches, "clutches", "engine", "motor"),
     (_check_start, "start", "motor"),
 )
-"""Checks with the tables whose parts they take."""

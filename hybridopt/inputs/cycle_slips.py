@@ -63,8 +63,8 @@ def _slips(time: np.ndarray, speed: np.ndarray, grade: np.ndarray, name: str) ->
     yield from _long_steps(time, speed)
     fine = np.median(np.diff(time)) <= FINE_STEP
     slow = (_too_slow(time, speed) or _too_gentle(time, speed)) if fine else ""
-    if slow or _too_fast(time, speed):
-        yield f"{name} {slow or _too_fast(time, speed)}"
+    if problem := slow or _too_fast(time, speed):
+        yield f"{name} {problem}"
     steepest = float(np.abs(grade).max())
     if 0.0 < steepest < GRADE_SEEN:
         yield (

@@ -41,7 +41,7 @@ from .merging import (
     map_path,
 )
 from .models import PolynomialMotor, WillansEngine, engine_maps, motor_maps
-from .plausibility import impossible, unusual
+from .plausibility import USUAL_HEATING_VALUE, impossible, unusual
 
 __all__ = [
     "DEMO_FOLDER",
@@ -61,7 +61,6 @@ COMPONENTS = {
 }
 """Components that have no maps, by table."""
 NO_CHANGES: Mapping[str, Any] = MappingProxyType({})
-ANY_HEATING_VALUE = 42_900.0  # J/g, where the fuel has a fault of its own
 
 Readers = Mapping[str, tuple[str, Callable[[Path], DataArray]]]
 """Key and reader of each map of a component, by field."""
@@ -125,7 +124,7 @@ def _component(part: "_Part", fuel: Fuel | None) -> Any:
         case "start":
             return _read_start(part)
         case "engine":
-            return _read_engine(part, fuel.heating_value if fuel else ANY_HEATING_VALUE)
+            return _read_engine(part, fuel.heating_value if fuel else USUAL_HEATING_VALUE)
         case "motor":
             return _read_motor(part)
         case "battery":
@@ -184,8 +183,10 @@ class _Part:
         self.faults.raise_found()
         return cls(**maps, **values)
 
-    def modelled(self, model: str, cls: type, *replaced: str) -> Any:
-        """Return the parametric model of the part where it asks for one in place of maps.
+    def modelled(
+        self, model: str, cls: type, made: Callable[[Any], Mapping[str, Any]], readers: Readers
+    ) -> Mapping[str, Any]:
+        """Return the maps of the part, by field, made by its parametric model if it asks for one.
 
         Curves that the model does not make count where the same file gives them.
         """
@@ -193,7 +194,8 @@ class _Part:
         if given is not None and given not in (model, "maps"):
             raise self.place.error("model", f"is {shown(given)}; write {model!r} or 'maps'")
         if given != model:
-            return None
+            return self.maps(readers)
+        replaced = [key for key, _ in readers.values()]
         file = self.place.file_of("model")
         for key in [key for key in self.table if key.endswith("_csv")]:
             own = self.place.file_of(key) == file
@@ -202,18 +204,18 @@ class _Part:
                 self.faults.add(self.place.error(key, both).sentences)
             if key in replaced or not own:
                 self.take(key)
-        return self._split(cls)
+        with self.faults.caught():
+            return made(self._split(cls))
+        return {}
 
     def _split(self, cls: type) -> Any:
-        """Take the keys of a model out of the part and return the model, None where it is wrong."""
+        """Take the keys of a model out of the part and return the model."""
         keys = keys_of(cls)
         part = _Part(self.name, self.merged)
         part.table = {key: self.table[key] for key in keys & self.table.keys()}
         shared = ("idle_speed_rpm", "max_speed_rpm")
         self.table = {k: v for k, v in self.table.items() if k not in keys or k in shared}
-        with self.faults.caught():
-            return part.read(cls)
-        return None
+        return part.read(cls)
 
 
 def keys_of(cls: type) -> set[str]:
@@ -223,7 +225,7 @@ def keys_of(cls: type) -> set[str]:
 
 def _read_start(part: _Part) -> Start:
     curve = part.map("torque_reserve_csv", read_curve)
-    given = {"torque_reserve_Nm", "torque_reserve_csv"} & {*part.table, *part.origin}
+    given = {"torque_reserve_Nm", "torque_reserve_csv"} & part.origin.keys()
     if not given and not part.table.get("starter", False):
         missing = part.place.error(
             "torque_reserve_Nm",
@@ -240,11 +242,9 @@ def _read_engine(part: _Part, heating_value: float) -> Engine:
         "full_load": ("full_load_csv", read_curve),
         "overrun": ("overrun_csv", read_curve),
     }
-    asked = part.table.get("model") == "willans"
-    model = part.modelled("willans", WillansEngine, *(key for key, _ in readers.values()))
-    maps: Mapping[str, Any] = {} if asked else part.maps(readers)
-    if model is not None:
-        maps = engine_maps(model, heating_value)
+    maps = part.modelled(
+        "willans", WillansEngine, lambda model: engine_maps(model, heating_value), readers
+    )
     engine: Engine = part.read(Engine, **maps)
     return engine
 
@@ -255,11 +255,7 @@ def _read_motor(part: _Part) -> Motor:
         "peak_torque": ("peak_torque_csv", read_curve),
         "drag_torque": ("drag_torque_csv", read_curve),
     }
-    asked = part.table.get("model") == "polynomial"
-    model = part.modelled("polynomial", PolynomialMotor, *(key for key, _ in readers.values()))
-    maps: dict[str, Any] = {} if asked else part.maps(readers)
-    if model is not None:
-        maps = {**motor_maps(model)}
+    maps = part.modelled("polynomial", PolynomialMotor, motor_maps, readers)
     curve = part.map("continuous_torque_csv", read_curve)
     motor: Motor = part.read(Motor, **maps, continuous_torque=curve)
     return motor

@@ -7,12 +7,13 @@ References
 Heywood, *Internal Combustion Engine Fundamentals* (best brake efficiencies), from memory.
 """
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from typing import Any, NamedTuple
 
 import numpy as np
 
 from ..base.units import G_PER_KWH, KW, PERCENT, RPM
+from .coverage import Rules, judged
 from .driveline import Battery, Engine, Fuel, Motor, Vehicle
 from .map_quantities import KG_PER_H
 from .maps import curve_values, map_values
@@ -131,18 +132,12 @@ def deepest_fall(engine: Engine) -> tuple[float, float, float]:
 
 def impossible(parts: Mapping[str, Any]) -> Iterator[str]:
     """Yield what physics forbids in the parts of a driveline, by table, in one sentence each."""
-    yield from _judged(parts, FORBIDDEN)
+    yield from judged(parts, FORBIDDEN)
 
 
 def unusual(parts: Mapping[str, Any]) -> Iterator[str]:
     """Yield what no real driveline has, by table, in one sentence each, with the figure."""
-    yield from _judged(parts, UNUSUAL)
-
-
-def _judged(parts: Mapping[str, Any], rules: "Rules") -> Iterator[str]:
-    for rule, *names in rules:
-        if all(name in parts for name in names):
-            yield from rule(*(parts[name] for name in names))
+    yield from judged(parts, UNUSUAL)
 
 
 # --- forbidden ---
@@ -306,8 +301,6 @@ def _covered(engine: Engine) -> bool:
     )
 
 
-Rules = tuple[tuple[Any, ...], ...]
-Rule = Callable[..., Iterator[str]]
 FORBIDDEN: Rules = ((_energy_from_nothing, "engine", "fuel"), (_carbon_from_nothing, "fuel"))
 UNUSUAL: Rules = (
     (_engine_best, "engine", "fuel"),
@@ -318,4 +311,3 @@ UNUSUAL: Rules = (
     (_resistances, "vehicle"),
     (_carbon, "fuel"),
 )
-"""Rules with the tables whose parts they take."""

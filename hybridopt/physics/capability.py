@@ -11,8 +11,8 @@ import numpy as np
 from ..base.units import KM_PER_H
 from ..inputs.driveline import Driveline
 from ..inputs.plausibility import BestPoint, best_point
-from .battery import _states, pack_battery
-from .demand import Demand, step_demand
+from .battery import _states, corners, pack_battery
+from .demand import Demand, mean_demand
 from .grip import held_force
 from .launches import steepest_launch
 from .operating_points import all_points, drivable_steps
@@ -75,11 +75,10 @@ def capability(driveline: Driveline) -> Capability:
 def _within_window(driveline: Driveline) -> Driveline:
     """Return the driveline with no more battery power than it gives anywhere in its SoC window."""
     battery = driveline.battery
-    soc = battery.table["soc"].values
-    inside = soc[(soc > battery.soc_min) & (soc < battery.soc_max)]
-    window = np.concatenate(([battery.soc_min], inside, [battery.soc_max]))
+    cell = pack_battery(battery)
+    window = corners(cell, battery.soc_min, battery.soc_max)
     states = np.empty((5, window.size))
-    _states(pack_battery(battery), window, states)
+    _states(cell, window, states)
     most = states[3].max() / max(battery.derating, 1e-12)
     table = battery.table.copy()
     given = table.sel(quantity="power_discharge_max").values
@@ -95,7 +94,7 @@ def _highest(driveline: Driveline, limit: float, lasting: bool) -> float:
     low, cell, count = 0.0, CELL, max(round(limit / CELL), 1)
     for _ in range(2):  # to 1 km/h, then to a hundredth of that
         speed = low + cell * np.arange(1, count + 1)
-        able = _able(driveline, _level(driveline, speed, np.zeros(count)), lasting)
+        able = _able(driveline, mean_demand(driveline.vehicle, speed), lasting)
         able &= speed <= limit + 1e-9
         good = np.flatnonzero(able if lasting else np.logical_and.accumulate(able))
         low, cell, count = low + cell * (good.max(initial=-1) + 1), cell / 100.0, 100
@@ -118,16 +117,10 @@ def _acceleration(driveline: Driveline, speed: np.ndarray) -> np.ndarray:
     for _ in range(ROUNDS):
         tried = low[:, None] + span / PARTS * np.arange(1, PARTS + 1)
         every = np.repeat(speed, PARTS)
-        able = _able(driveline, _level(driveline, every, tried.ravel()), False)
+        able = _able(driveline, mean_demand(driveline.vehicle, every, tried.ravel()), False)
         good = np.where(able.reshape(tried.shape), np.arange(1, PARTS + 1), 0).max(axis=1)
         low, span = low + span / PARTS * good, span / PARTS
     return low
-
-
-def _level(driveline: Driveline, speed: np.ndarray, acceleration: np.ndarray) -> Demand:
-    """Return steps of 1 s on the level at mean speeds and accelerations, (n,)."""
-    change, one = 0.5 * acceleration, np.ones(speed.size)
-    return step_demand(driveline.vehicle, 0.0 * one, one, speed - change, speed + change, 0.0 * one)
 
 
 def _able(driveline: Driveline, demand: Demand, lasting: bool) -> np.ndarray:

@@ -199,6 +199,27 @@ def step_demand(
     )
 
 
+def mean_demand(
+    vehicle: Vehicle,
+    speed: np.ndarray,
+    acceleration: np.ndarray | float = 0.0,
+    grade: np.ndarray | float = 0.0,
+) -> Demand:
+    """Work out what the wheels want in steps of 1 s that need not follow each other.
+
+    Parameters
+    ----------
+    vehicle
+        Mass, road load and wheels.
+    speed
+        Mean of each step, m/s, (steps,).
+    acceleration, grade
+        m/s2, and rise over run, (steps,) or one for all.
+    """
+    change, zero = 0.5 * acceleration, np.zeros(speed.size)
+    return step_demand(vehicle, zero, zero + 1.0, speed - change, speed + change, zero + grade)
+
+
 def steady_demand(
     vehicle: Vehicle, speeds: np.ndarray, powers: np.ndarray, dt: float = 1.0
 ) -> Demand:

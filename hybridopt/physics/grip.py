@@ -11,7 +11,7 @@ import numpy as np
 
 from ..base.units import GRAVITY
 from ..inputs.driveline import Vehicle
-from .demand import step_demand
+from .demand import mean_demand
 
 
 def grip_taken(vehicle: Vehicle, grade: float, force: float) -> float:
@@ -58,6 +58,5 @@ def _driven_load(vehicle: Vehicle, grade: float) -> tuple[float, float, float]:
     lever = vehicle.centre_height / vehicle.wheelbase
     share = {"front": vehicle.front_load_share, "rear": 1.0 - vehicle.front_load_share}
     shift = {"front": -lever, "rear": lever}.get(vehicle.driven_axles, 0.0)
-    one = np.ones(1)
-    rolling = step_demand(vehicle, 0.0 * one, one, one, one, grade * one).rolling_power  # at 1 m/s
+    rolling = mean_demand(vehicle, np.ones(1), grade=grade).rolling_power  # at 1 m/s
     return weight * share.get(vehicle.driven_axles, 1.0), shift, float(rolling[0])

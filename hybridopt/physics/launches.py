@@ -12,7 +12,7 @@ from ..base.errors import InfeasibleError, InputError
 from ..base.units import PERCENT
 from ..inputs.driveline import Driveline
 from ..inputs.maps import curve_values
-from .demand import Demand, step_demand
+from .demand import Demand, mean_demand
 from .gearbox import input_torque, wheel_torque
 from .grip import grip_taken, held_force
 from .interpolation import map_row
@@ -250,16 +250,7 @@ def _lock_speed(driveline: Driveline, plant: Plant) -> float:
 
 def _demand(driveline: Driveline, speed: np.ndarray, grade: float, acceleration: float) -> Demand:
     """Return what the wheels want at the middle of each part, at an acceleration."""
-    middle, dt = 0.5 * (speed[:-1] + speed[1:]), np.ones(speed.size - 1)
-    change = np.full(dt.size, 0.5 * acceleration)
-    return step_demand(
-        driveline.vehicle,
-        np.zeros(dt.size),
-        dt,
-        middle - change,
-        middle + change,
-        np.full(dt.size, grade),
-    )
+    return mean_demand(driveline.vehicle, 0.5 * (speed[:-1] + speed[1:]), acceleration, grade)
 
 
 def _clutch_torque(

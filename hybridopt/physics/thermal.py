@@ -213,6 +213,16 @@ def overload(driveline: Driveline, trace: xr.Dataset, name: str) -> Overload:
     return motor_overload(driveline.motor, torque, trace.motor_speed.values)
 
 
+def limited_parts(driveline: Driveline) -> list[str]:
+    """Return for which of "clutch", "motor" and "battery" the driveline gives limits."""
+    given = {
+        "clutch": driveline.clutches.heat_capacity is not None,
+        "motor": driveline.motor.has_continuous_torque,
+        "battery": driveline.battery.continuous_share < 1.0,
+    }
+    return [name for name, limited in given.items() if limited]
+
+
 def strains(driveline: Driveline, trace: xr.Dataset) -> Iterator[Strain]:
     """Yield the strains along a drive for which the driveline gives limits.
 
@@ -229,13 +239,12 @@ def strains(driveline: Driveline, trace: xr.Dataset) -> Iterator[Strain]:
         Of clutch, motor and battery.
     """
     dt, clutches = trace.dt.values, driveline.clutches
-    if clutches.heat_capacity is not None:
-        values = clutch_temperature(clutches, trace.clutch_loss.values, dt)
-        yield Strain("clutch", values, clutches.max_temperature, dt)
-    if driveline.motor.has_continuous_torque:
-        yield Strain("motor", overload(driveline, trace, "motor").budget(dt), 1.0, dt)
-    if driveline.battery.continuous_share < 1.0:
-        yield Strain("battery", overload(driveline, trace, "battery").budget(dt), 1.0, dt)
+    for name in limited_parts(driveline):
+        if name == "clutch":
+            values = clutch_temperature(clutches, trace.clutch_loss.values, dt)
+            yield Strain(name, values, clutches.max_temperature, dt)
+        else:
+            yield Strain(name, overload(driveline, trace, name).budget(dt), 1.0, dt)
 
 
 def thermal_totals(driveline: Driveline, trace: xr.Dataset) -> dict[str, float]:

@@ -6,6 +6,7 @@ import numpy as np
 
 from ..inputs.cycle import Cycle
 from ..inputs.driveline import Driveline
+from ..physics.thermal import limited_parts
 from .settings import Settings
 
 
@@ -22,12 +23,7 @@ def idle_settings(settings: Settings, driveline: Driveline, cycle: Cycle) -> Ite
             f"setting stop_oil_temperature has no effect on cycle {cycle.name}, which has no "
             "column oil_temperature_C; add it, or leave the setting out"
         )
-    limited = (
-        driveline.clutches.heat_capacity is not None
-        or driveline.motor.has_continuous_torque
-        or driveline.battery.continuous_share < 1.0
-    )
-    if settings.thermal_limits and not limited:
+    if settings.thermal_limits and not limited_parts(driveline):
         yield (
             f"setting thermal_limits has no effect on driveline {driveline.name}, which gives "
             "neither heat_capacity_kJ_per_K of the clutches nor a continuous torque of the motor "

@@ -112,15 +112,16 @@ class Problem:
 
     def on_grid(self, soc_points: int) -> "Problem":
         """Return the same problem on a grid of so many SoC points."""
-        settings = dataclasses.replace(self.settings, soc_points=soc_points)
-        grid = make_grid(settings, self.grid.floor_penalty / FLOOR_FACTOR)
-        return dataclasses.replace(self, grid=grid, settings=settings)
+        return self._with(soc_points=soc_points)
 
     def ending_at(self, soc: float) -> "Problem":
         """Return the same problem with another SoC as its target, kept within the window."""
         low, high = self.settings.socs[:2]
-        target = min(max(soc, low), high)
-        settings = dataclasses.replace(self.settings, terminal="target", soc_target=target)
+        return self._with(terminal="target", soc_target=min(max(soc, low), high))
+
+    def _with(self, **changes: Any) -> "Problem":
+        """Return the same problem with other settings that bear on the grid alone."""
+        settings = dataclasses.replace(self.settings, **changes)
         grid = make_grid(settings, self.grid.floor_penalty / FLOOR_FACTOR)
         return dataclasses.replace(self, grid=grid, settings=settings)
 

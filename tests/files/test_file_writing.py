@@ -150,6 +150,15 @@ def test_all_are_checked_before_any_is_written(tmp_path):
     assert contents(tmp_path) == {"b": "old"}
 
 
+def test_a_disk_without_room_for_a_folder_is_said_with_the_file(tmp_path, monkeypatch):
+    def full(*_):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(Path, "mkdir", full)
+    with pytest.raises(FailedError, match=r"/a: could not be written \(No space left on device\)"):
+        write_together([(tmp_path / name, put("new")) for name in "ab"])
+
+
 # --- the disk fills up, really ---
 
 FULL = """
