@@ -162,7 +162,7 @@ def _named(log: Log, signal: str, request: ColumnRequest, by: str) -> ChosenColu
     if request.name == LEFT_OUT and signal in ("altitude", "grade"):
         return None
     near = difflib.get_close_matches(request.name, [c.name for c in log.columns], n=3, cutoff=0.5)
-    hint = f"near to it: {', '.join(near)}" if near else f"columns: {listed(log.columns)}"
+    hint = f"near to it: {', '.join(near)}" if near else f"columns: {_listed(log.columns)}"
     raise InputError(
         f"{log.path}: channel {signal}: there is no column {request.name[:80]!r}; {hint}"
     )
@@ -179,7 +179,7 @@ def _usual(
     if not columns:
         raise _NoColumn(
             f"{log.path}: no column is called {EXAMPLES.get(signal, signal)}; say which it is with "
-            f"--channel {signal}=NAME; columns: {listed(log.columns)}"
+            f"--channel {signal}=NAME; columns: {_listed(log.columns)}"
         )
     sound = [c for c in columns if not c.empty] or columns
     if signal != "time":
@@ -189,7 +189,7 @@ def _usual(
     best = [c for c in sound if scores[c] == scores[sound[0]]]
     if len(best) > 1 and not log.alike(best):
         raise InputError(
-            f"{log.path}: {len(best)} columns may be the {signal}: {listed(best)}; "
+            f"{log.path}: {len(best)} columns may be the {signal}: {_listed(best)}; "
             f"choose one with --channel {signal}=NAME"
         )
     if best[0].empty and signal in ("altitude", "grade"):
@@ -199,7 +199,7 @@ def _usual(
         )
     others = [c for c in columns if c not in best]
     if others:
-        text = f"{signal}: not taken: {listed(others)}; choose with --channel {signal}=NAME"
+        text = f"{signal}: not taken: {_listed(others)}; choose with --channel {signal}=NAME"
         journal.note(f"other_{signal}", len(others), text)
     if _by_standard(log, signal, best[0]):
         return ChosenColumn(best[0], find_unit("speed", "km/h"), STANDARD)
@@ -231,7 +231,7 @@ def _unit(log: Log, signal: str, column: LogColumn, stated: str) -> Unit | None:
     return unit
 
 
-def listed(columns: Sequence[LogColumn]) -> str:
+def _listed(columns: Sequence[LogColumn]) -> str:
     """Return the names of columns as messages show them: not too many."""
     names = [column.name for column in columns[:12]]
     more = len(columns) - len(names)
