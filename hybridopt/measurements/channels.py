@@ -182,8 +182,9 @@ def _usual(
             f"--channel {signal}=NAME; columns: {_listed(log.columns)}"
         )
     sound = [c for c in columns if not c.empty] or columns
+    standard = _by_standard(log, columns) if signal == "speed" else frozenset()
     if signal != "time":
-        sound = [c for c in sound if find_unit(signal, c.unit) or _by_standard(log, signal, c)] or (
+        sound = [c for c in sound if find_unit(signal, c.unit) or c in standard] or (
             [c for c in sound if not c.unit] or sound
         )
     best = [c for c in sound if scores[c] == scores[sound[0]]]
@@ -197,23 +198,24 @@ def _usual(
             f"{log.path}: channel {signal}: column {best[0].name} holds no number in its first "
             f"lines; if it does later, say --channel {signal}={best[0].name}"
         )
-    others = [c for c in columns if c not in best]
+    alike = frozenset(best)
+    others = [c for c in columns if c not in alike]
     if others:
         text = f"{signal}: not taken: {_listed(others)}; choose with --channel {signal}=NAME"
         journal.note(f"other_{signal}", len(others), text)
-    if _by_standard(log, signal, best[0]):
+    if best[0] in standard:
         return ChosenColumn(best[0], find_unit("speed", "km/h"), STANDARD)
     return ChosenColumn(best[0], _unit(log, signal, best[0], ""), USUAL)
 
 
-def _by_standard(log: Log, signal: str, column: LogColumn) -> bool:
-    """Return whether a column without a unit is the speed of ISO 15031-5.
+def _by_standard(log: Log, columns: Sequence[LogColumn]) -> frozenset[LogColumn]:
+    """Return which columns of speed without a unit may be the speed of ISO 15031-5.
 
     A scanner asks for it as parameter 0D, one byte in km/h: whole numbers from 0 to 255 (as SAE
     J1979 has it too; from memory).
     """
-    bare = signal == "speed" and not column.unit and column.whole
-    return bare and "gps" not in word_set(column) and from_scanner(log.columns)
+    bare = [c for c in columns if not c.unit and c.whole and "gps" not in word_set(c)]
+    return frozenset(bare if bare and from_scanner(log.columns) else ())
 
 
 def _unit(log: Log, signal: str, column: LogColumn, stated: str) -> Unit | None:
