@@ -137,11 +137,9 @@ def _frozen(height: np.ndarray, journal: Journal) -> np.ndarray:
     jumps = np.flatnonzero(np.abs(np.diff(height)) > OUTLIER) + 1
     edges = np.concatenate(([0], jumps, [height.size]))
     frozen = np.zeros(height.size, dtype=bool)
-    if not jumps.size:
-        return frozen
     for first, stop in zip(edges[:-1], edges[1:], strict=True):
         frozen[first:stop] = stop - first > NEIGHBOURS and not np.ptp(height[first:stop])
-    if frozen.all():
+    if frozen.all():  # a flat road, or no altitude to go by
         frozen[:] = False
     text = f"altitudes that stand still beside a jump of more than {OUTLIER:g} m dropped: {{}}"
     journal.note_marked("altitude_frozen", frozen, text)
