@@ -79,7 +79,7 @@ def residuals(made: BenchMap) -> np.ndarray:
     return found
 
 
-@np.errstate(over="ignore", divide="ignore", invalid="ignore")  # points may be all 0
+@np.errstate(over="ignore", divide="ignore", invalid="ignore")  # values and powers may be 0
 def assess(
     made: BenchMap, heating_value: float | None = None, limit: DataArray | None = None
 ) -> MapQuality:
@@ -177,8 +177,7 @@ def _engine_checks(made: BenchMap, heating_value: float | None) -> list[MapCheck
     checks.append(MapCheck("fuel_at_zero_torque", bool((idle > 0.0).all()), text))
     points = made.points
     power = points.speed * points.torque
-    with np.errstate(divide="ignore"):
-        best = float((points.value / np.where(power > 0.0, power, 0.0)).min())
+    best = float((points.value / np.where(power > 0.0, power, 0.0)).min())
     node_power = speed[:, None] * torque[None, :]
     inside = ~made.extrapolated & (node_power > 0.0)
     if inside.any():
@@ -188,7 +187,7 @@ def _engine_checks(made: BenchMap, heating_value: float | None) -> list[MapCheck
     text += span.text(G_PER_KWH)
     checks.append(MapCheck("lowest_consumption", span.holds(best), text))
     if heating_value is not None:
-        share = power / np.maximum(points.value, 1e-300) / heating_value
+        share = power / np.maximum(points.value, TINY) / heating_value
         checks.append(_efficiency_check(made, share, 1.0))
     return checks
 
@@ -201,8 +200,7 @@ def _motor_checks(made: BenchMap) -> list[MapCheck]:
         text = f"the loss is negative at {named_lines(negative)}"
     power = points.speed * points.torque
     electric = power + points.value
-    with np.errstate(divide="ignore", invalid="ignore"):
-        share = np.where(power > 0.0, power / electric, electric / power)
+    share = np.where(power > 0.0, power / electric, electric / power)
     share[(power == 0.0) | ((power > 0.0) & (electric <= 0.0))] = 0.0
     return [
         MapCheck("loss", negative.size == 0, text),

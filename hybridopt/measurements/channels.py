@@ -162,7 +162,7 @@ def _named(log: Log, signal: str, request: ColumnRequest, by: str) -> ChosenColu
     if request.name == LEFT_OUT and signal in ("altitude", "grade"):
         return None
     near = difflib.get_close_matches(request.name, [c.name for c in log.columns], n=3, cutoff=0.5)
-    hint = f"near to it: {', '.join(near)}" if near else f"columns: {listed(log.columns)}"
+    hint = f"near to it: {', '.join(near)}" if near else f"columns: {_listed(log.columns)}"
     raise InputError(
         f"{log.path}: channel {signal}: there is no column {request.name[:80]!r}; {hint}"
     )
@@ -179,17 +179,18 @@ def _usual(
     if not columns:
         raise _NoColumn(
             f"{log.path}: no column is called {EXAMPLES.get(signal, signal)}; say which it is with "
-            f"--channel {signal}=NAME; columns: {listed(log.columns)}"
+            f"--channel {signal}=NAME; columns: {_listed(log.columns)}"
         )
     sound = [c for c in columns if not c.empty] or columns
+    standard = _by_standard(log, columns) if signal == "speed" else frozenset()
     if signal != "time":
-        sound = [c for c in sound if find_unit(signal, c.unit) or _by_standard(log, signal, c)] or (
+        sound = [c for c in sound if find_unit(signal, c.unit) or c in standard] or (
             [c for c in sound if not c.unit] or sound
         )
     best = [c for c in sound if scores[c] == scores[sound[0]]]
     if len(best) > 1 and not log.alike(best):
         raise InputError(
-            f"{log.path}: {len(best)} columns may be the {signal}: {listed(best)}; "
+            f"{log.path}: {len(best)} columns may be the {signal}: {_listed(best)}; "
             f"choose one with --channel {signal}=NAME"
         )
     if best[0].empty and signal in ("altitude", "grade"):
@@ -197,23 +198,24 @@ def _usual(
             f"{log.path}: channel {signal}: column {best[0].name} holds no number in its first "
             f"lines; if it does later, say --channel {signal}={best[0].name}"
         )
-    others = [c for c in columns if c not in best]
+    alike = frozenset(best)
+    others = [c for c in columns if c not in alike]
     if others:
-        text = f"{signal}: not taken: {listed(others)}; choose with --channel {signal}=NAME"
+        text = f"{signal}: not taken: {_listed(others)}; choose with --channel {signal}=NAME"
         journal.note(f"other_{signal}", len(others), text)
-    if _by_standard(log, signal, best[0]):
+    if best[0] in standard:
         return ChosenColumn(best[0], find_unit("speed", "km/h"), STANDARD)
     return ChosenColumn(best[0], _unit(log, signal, best[0], ""), USUAL)
 
 
-def _by_standard(log: Log, signal: str, column: LogColumn) -> bool:
-    """Return whether a column without a unit is the speed of ISO 15031-5.
+def _by_standard(log: Log, columns: Sequence[LogColumn]) -> frozenset[LogColumn]:
+    """Return which columns of speed without a unit may be the speed of ISO 15031-5.
 
     A scanner asks for it as parameter 0D, one byte in km/h: whole numbers from 0 to 255 (as SAE
     J1979 has it too; from memory).
     """
-    bare = signal == "speed" and not column.unit and column.whole
-    return bare and "gps" not in word_set(column) and from_scanner(log.columns)
+    bare = [c for c in columns if not c.unit and c.whole and "gps" not in word_set(c)]
+    return frozenset(bare if bare and from_scanner(log.columns) else ())
 
 
 def _unit(log: Log, signal: str, column: LogColumn, stated: str) -> Unit | None:
@@ -231,7 +233,7 @@ def _unit(log: Log, signal: str, column: LogColumn, stated: str) -> Unit | None:
     return unit
 
 
-def listed(columns: Sequence[LogColumn]) -> str:
+def _listed(columns: Sequence[LogColumn]) -> str:
     """Return the names of columns as messages show them: not too many."""
     names = [column.name for column in columns[:12]]
     more = len(columns) - len(names)

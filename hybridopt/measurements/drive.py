@@ -9,7 +9,6 @@ import numpy as np
 from ..base.errors import InputError
 from ..base.units import KM_PER_H
 from ..inputs.cycle import Cycle
-from ..inputs.cycle_checks import SPEED_MAX
 from ..inputs.cycle_slips import warn_slips
 from .channels import ChosenColumn, ColumnRequest, choose_channels
 from .grade_choice import choose_grade
@@ -245,7 +244,7 @@ def _note_resampling(
     journal: Journal,
 ) -> None:
     """Note what was kept: distance and energy, and how the cycle begins and ends."""
-    logged = raw.pick(np.abs(raw.values) <= SPEED_MAX)
+    logged = drop_impossible(raw, Journal())
     drives = [logged, cleaned, smooth, Samples(cycle.time, cycle.speed)]
     far = [float(np.trapezoid(np.abs(one.values), one.time)) for one in drives]
     journal.note(

@@ -116,10 +116,8 @@ def follow(driveline: Driveline, cycle: Cycle, settings: Settings | None = None)
     _advise_import(cycle)
     settings = (settings or Settings()).resolved(driveline).for_cycle(cycle)
     demand, speed = drive_demand(driveline, cycle), cycle.speed.copy()
-    classes, events = (
-        drivable_classes(driveline, demand),
-        driveline_events(driveline, demand, settings),
-    )
+    classes = drivable_classes(driveline, demand)
+    events = driveline_events(driveline, demand, settings)
     states = events.start(settings.begins_on(float(speed[0])))
     stuck_since = None
     for k in range(demand.steps):
@@ -153,9 +151,11 @@ def follow(driveline: Driveline, cycle: Cycle, settings: Settings | None = None)
 def _advise_import(cycle: Cycle) -> None:
     """Warn of a raw log, whose steps of speed a driveline would follow one by one."""
     raster = float(np.median(cycle.dt))
-    speed = Samples(cycle.time, cycle.speed)
-    held, coarse = refresh_interval(speed), coarse_step(cycle.speed)
-    if raster > RAW_STEP or not (held or coarse):
+    if raster > RAW_STEP:
+        return
+    held = refresh_interval(Samples(cycle.time, cycle.speed))
+    coarse = coarse_step(cycle.speed)
+    if not (held or coarse):
         return
     how = f"is held for {held:.2g} s" if held else f"has steps of {coarse / KM_PER_H:.3g} km/h"
     warnings.warn(

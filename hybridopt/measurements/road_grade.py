@@ -64,11 +64,8 @@ def grade_from_altitude(
     distance = travelled(drive)
     if distance[-1] <= 0.0:
         return np.zeros(drive.time.size)
-    place, height = _by_distance(known, drive, distance, length)
-    width = place[1] - place[0]
-    slope = np.interp(
-        distance, place, np.gradient(smooth_evenly(height, length / FULL_WIDTH / width), width)
-    )
+    place, height, smooth = _by_distance(known, drive, distance, length)
+    slope = np.interp(distance, place, np.gradient(smooth, place[1] - place[0]))
     steps = np.abs(np.diff(known.values))
     noise = float(np.median(steps)) / STEP_PER_NOISE if steps.size else 0.0
     _note_shift(place, height, drive, noise, journal)
@@ -89,10 +86,9 @@ def along_road(grade: np.ndarray, drive: Samples, length: float) -> np.ndarray:
     distance = travelled(drive)
     if distance[-1] <= 0.0:
         return grade
-    place, means = _by_distance(Samples(drive.time, grade), drive, distance, length)
-    sigma = length / FULL_WIDTH / (place[1] - place[0])
-    smooth: np.ndarray = np.interp(distance, place, smooth_evenly(means, sigma))
-    return smooth
+    place, _, smooth = _by_distance(Samples(drive.time, grade), drive, distance, length)
+    points: np.ndarray = np.interp(distance, place, smooth)
+    return points
 
 
 def logged_grade(grade: Samples, points: np.ndarray, journal: Journal) -> np.ndarray:
@@ -123,16 +119,17 @@ def _note_steep(slope: np.ndarray, journal: Journal) -> None:
 
 
 def _by_distance(
-    altitude: Samples, drive: Samples, travelled: np.ndarray, length: float
-) -> tuple[np.ndarray, np.ndarray]:
-    """Average altitude in even bins of distance; return their middles and heights."""
+    samples: Samples, drive: Samples, travelled: np.ndarray, length: float
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Average samples in even bins of distance; return their middles, means and smoothed means."""
     count = int(np.clip(math.ceil(travelled[-1] / length * BINS_PER_LENGTH), 2, 2_000_000))
     width = travelled[-1] / count
-    where = np.interp(altitude.time, drive.time, travelled)
+    where = np.interp(samples.time, drive.time, travelled)
     index = np.minimum((where / width).astype(np.int64), count - 1)
-    bins = pd.DataFrame({"place": where, "height": altitude.values}).groupby(index).mean()
+    bins = pd.DataFrame({"place": where, "value": samples.values}).groupby(index).mean()
     middle = (np.arange(count) + 0.5) * width
-    return middle, np.interp(middle, bins["place"], bins["height"])
+    means = np.interp(middle, bins["place"], bins["value"])
+    return middle, means, smooth_evenly(means, length / FULL_WIDTH / (middle[1] - middle[0]))
 
 
 def _frozen(height: np.ndarray, journal: Journal) -> np.ndarray:
@@ -140,11 +137,9 @@ def _frozen(height: np.ndarray, journal: Journal) -> np.ndarray:
     jumps = np.flatnonzero(np.abs(np.diff(height)) > OUTLIER) + 1
     edges = np.concatenate(([0], jumps, [height.size]))
     frozen = np.zeros(height.size, dtype=bool)
-    if not jumps.size:
-        return frozen
     for first, stop in zip(edges[:-1], edges[1:], strict=True):
         frozen[first:stop] = stop - first > NEIGHBOURS and not np.ptp(height[first:stop])
-    if frozen.all():
+    if frozen.all():  # a flat road, or no altitude to go by
         frozen[:] = False
     text = f"altitudes that stand still beside a jump of more than {OUTLIER:g} m dropped: {{}}"
     journal.note_marked("altitude_frozen", frozen, text)

@@ -325,7 +325,7 @@ def test_refusals_are_one_sentence(tmp_path, name):
 
 
 def test_a_value_of_nearly_nothing_warns_of_nothing(tmp_path):
-    """Residuals in percent of 1e-200 overflow; warnings are errors in the tests."""
+    """Residuals in percent of a loss next to 0 overflow; warnings are errors in the tests."""
     path = tmp_path / "bench.csv"
     rows = [
         f"{w},{t},{96 - abs(w) // 40}" for w in (-200, 50, 300, 600) for t in (-90, -20, 30, 80)

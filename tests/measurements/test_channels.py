@@ -132,6 +132,13 @@ def test_twins_are_told_apart(imported):
     assert_the_drive(imported(text(cells, head), {"speed": ColumnRequest("speed [km/h]#1")}))
 
 
+def test_a_log_of_very_many_columns_is_refused_at_once(imported):
+    """Asked of each column whether the log is a scanner's, it would take minutes."""
+    names = ("speed", "gps speed") * 10_000
+    with pytest.raises(InputError, match="column speed#1 has no unit; say it with"):
+        imported(text([["1"] * 20_001] * 5, ("time [s]", *names)))
+
+
 def test_names_are_made_printable():
     assert printable("a\x1b[31m\nb\tc\0") == "a [31m b c"
     assert len(printable("x" * 10_000)) == 120

@@ -14,7 +14,7 @@ import pytest
 from hybridopt import InputError
 from hybridopt.base.warning import InputWarning
 from hybridopt.measurements.channels import ColumnRequest
-from hybridopt.measurements.drive import Cleaning, import_drive
+from hybridopt.measurements.drive import Cleaning
 from hybridopt.measurements.log import Journal, Samples
 from hybridopt.measurements.refreshes import coarse_step, one_a_refresh, refresh_interval
 from hybridopt.measurements.tractive_energy import tractive_energy
@@ -28,16 +28,6 @@ EXACT = {dirty.held, dirty.whole_seconds, dirty.whole_miles}
 def made(maker, name):
     drive = dirty.truth(name, *DRIVES[name])
     return drive, maker(drive)
-
-
-@pytest.fixture
-def imported(tmp_path):
-    def imported(content, **given):
-        path = tmp_path / "log.csv"
-        path.write_bytes(content)
-        return import_drive(path, given.pop("channels", None), Cleaning(**given))
-
-    return imported
 
 
 def told(drive):
@@ -188,7 +178,7 @@ def test_jumps_say_where(imported):
     )
     with pytest.raises(InputError, match=words):
         imported(content.encode())
-    said = told(imported(content.encode(), part="1"))["jumps"]
+    said = told(imported(content.encode(), cleaning=Cleaning(part="1")))["jumps"]
     assert "1 (67.49 -> 127.8 km/h in 0.1 s" in said and "at 200 s)" in said
 
 
@@ -358,7 +348,7 @@ def test_a_grade_that_is_named_is_used_and_no_warning_is_lost(imported):
     content = dirty.lines(("time [s]", "speed [km/h]", "Slope [%]"), *columns).encode()
     with pytest.warns(InputWarning, match="every grade lies within 0.02 %"):
         imported(content)
-    request = {"grade": (ColumnRequest("Slope [%]", "1"), "option")}
+    request = {"grade": ColumnRequest("Slope [%]", "1")}
     with warnings.catch_warnings():
         warnings.simplefilter("error")
-        assert imported(content, channels=request).cycle.grade == pytest.approx(0.02)
+        assert imported(content, request).cycle.grade == pytest.approx(0.02)
