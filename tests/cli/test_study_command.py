@@ -207,7 +207,7 @@ def test_the_estimate_leaves_out_what_happens_once(tmp_path, monkeypatch):
         def outcome(self, task):
             seconds = 0.5 if task.run in seen else 100.0
             seen.add(task.run)
-            return TaskOutcome(0, value_row({"seconds": seconds}), "", {})
+            return TaskOutcome(task.digest, value_row({"seconds": seconds}), "", {})
 
     monkeypatch.setattr(estimate, "TaskSolver", Solver)
     monkeypatch.setattr(estimate, "warm_kernels", lambda: None)
