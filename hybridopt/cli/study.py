@@ -9,6 +9,7 @@ import click
 from ..base.errors import InputError
 from .options import check_file, json_option, overwrite_option, quiet_option, refuse_idle, wrote
 from .output_folder import make_folder, plan_files
+from .plot import SUFFIXES
 from .warning_lines import told_warnings
 
 if TYPE_CHECKING:
@@ -26,7 +27,6 @@ Examples:
 """
 PICTURES = ("_pareto.png", "_effects.png")
 KINDS = ("front", "effects")
-SUFFIXES = (".png", ".pdf", ".svg")
 
 
 def _needs_packages(_: click.Context, __: click.Parameter, file: Path) -> Path:
