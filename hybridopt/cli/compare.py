@@ -99,14 +99,14 @@ def compare(
     lacking, the vehicle drives slower and is compared with the optimum of that. What cannot be
     driven is named, and the exit code is then 1.
     """
+    tuning = {name: given.pop(name) for name in TUNING}
+    _refuse_idle(sources, tuning["tuning"])
     from ..evaluation.case import OPTIMUM
     from ..evaluation.compare import compare as run
     from ..inputs.driveline_file import read_driveline
     from ..text.comparison import comparison_record, comparison_text, failure_line
 
-    tuning = {name: given.pop(name) for name in TUNING}
     settings = make_settings(given)
-    _refuse_idle(sources, tuning["tuning"])
     vehicle = read_driveline(driveline)
     read = functools.partial(
         read_tracks, vehicle=vehicle, settings=settings, achievable=achievable, quiet=output.silent
@@ -133,10 +133,10 @@ def compare(
 
 def _refuse_idle(sources: Sequence[str], tuning: str) -> None:
     """Refuse options that no controller is tuned or shaped by."""
-    from ..controllers.builtin import names
-
     if tuning == "none":
         refuse_idle("with --tune none", "evaluations", "seed")
+    from ..controllers.builtin import names
+
     if sources and not names().keys() & set(sources):
         refuse_idle("without a named --controller", "gears", "tuning", "train")
 
