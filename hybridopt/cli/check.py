@@ -3,7 +3,6 @@
 import json
 import math
 import warnings
-from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -120,8 +119,7 @@ def _describe_cycle(path: Path, driveline: str | None) -> dict[str, Any]:
     return {"message": f"{text}; with driveline {vehicle.name} it {following.text}"}
 
 
-def _show(records: Iterable[dict[str, Any]]) -> None:
-    records = list(records)
+def _show(records: list[dict[str, Any]]) -> None:
     for text in dict.fromkeys(text for record in records for text in record["warnings"]):
         click.echo(f"warning: {text}", err=True)
     for record in records:

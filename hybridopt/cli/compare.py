@@ -99,14 +99,14 @@ def compare(
     lacking, the vehicle drives slower and is compared with the optimum of that. What cannot be
     driven is named, and the exit code is then 1.
     """
+    tuning = {name: given.pop(name) for name in TUNING}
+    _refuse_idle(sources, tuning["tuning"])
     from ..evaluation.case import OPTIMUM
     from ..evaluation.compare import compare as run
     from ..inputs.driveline_file import read_driveline
     from ..text.comparison import comparison_record, comparison_text, failure_line
 
-    tuning = {name: given.pop(name) for name in TUNING}
     settings = make_settings(given)
-    _refuse_idle(sources, tuning["tuning"])
     vehicle = read_driveline(driveline)
     read = functools.partial(
         read_tracks, vehicle=vehicle, settings=settings, achievable=achievable, quiet=output.silent
@@ -114,15 +114,15 @@ def compare(
     tracks, training = read(cycles), read(train)
     files = output.plan(f"compare_{file_stem(vehicle.name)}", SUFFIXES)
     controllers = read_controllers(sources or STANDARD, gears, output.silent)
-    if traces:
-        files += _plan_traces(tracks, vehicle.name, (OPTIMUM, *controllers), output)
+    drives = _plan_traces(tracks, vehicle.name, (OPTIMUM, *controllers), output) if traces else {}
     with output.progress("comparing") as progress:
         comparison = run(
             tracks, vehicle, controllers, settings, **tuning, train=training, progress=progress
         )
     if not comparison.scores:
         raise FailedError("; ".join(failure_line(failure) for failure in comparison.failures))
-    files = _made(files, tracks, (OPTIMUM, *controllers), comparison)
+    driven = {(score.cycle, score.controller) for score in comparison.scores}
+    files += [path for drive, path in drives.items() if drive in driven]
     output.write(files, lambda: _writers(comparison)[: len(files)])
     listed = LISTED if moments else 0
     record = functools.partial(comparison_record, comparison)
@@ -133,10 +133,10 @@ def compare(
 
 def _refuse_idle(sources: Sequence[str], tuning: str) -> None:
     """Refuse options that no controller is tuned or shaped by."""
-    from ..controllers.builtin import names
-
     if tuning == "none":
         refuse_idle("with --tune none", "evaluations", "seed")
+    from ..controllers.builtin import names
+
     if sources and not names().keys() & set(sources):
         refuse_idle("without a named --controller", "gears", "tuning", "train")
 
@@ -157,30 +157,16 @@ def read_controllers(sources: Iterable[str], gears: str | None, quiet: bool) -> 
 
 def _plan_traces(
     tracks: "Sequence[Cycle]", vehicle: str, controllers: Iterable[str], output: Output
-) -> list[Path]:
-    """Return the files of all drives, in the order of a comparison's scores."""
+) -> dict[tuple[str, str], Path]:
+    """Return the file of each cycle and controller, in the order of a comparison's scores."""
     if output.out is None:
         raise InputError("--traces needs --out FOLDER to write them to")
-    files: list[Path] = []
-    for names in itertools.product([track.name for track in tracks], controllers):
-        cycle, controller = map(file_stem, names)
-        files += output.plan(f"{cycle}_{file_stem(vehicle)}_{controller}", (".nc",))
+    files = {}
+    for drive in itertools.product([track.name for track in tracks], controllers):
+        cycle, controller = map(file_stem, drive)
+        stem = f"{cycle}_{file_stem(vehicle)}_{controller}"
+        (files[drive],) = output.plan(stem, (".nc",))
     return files
-
-
-def _made(
-    files: list[Path],
-    tracks: "Sequence[Cycle]",
-    controllers: Iterable[str],
-    comparison: "Comparison",
-) -> list[Path]:
-    """Return the planned files without those of drives that failed."""
-    drives = list(itertools.product([track.name for track in tracks], controllers))
-    first, scored = len(files) - len(drives), {(s.cycle, s.controller) for s in comparison.scores}
-    if first < len(SUFFIXES):
-        return files
-    kept = [file for file, drive in zip(files[first:], drives, strict=True) if drive in scored]
-    return files[:first] + kept
 
 
 def _writers(comparison: "Comparison") -> list[Write]:

@@ -8,11 +8,11 @@ import click
 
 from ..base.errors import InputError
 from ..base.units import KM_PER_H
-from ..files.writing import bytes_writer, check_target, write_together
+from ..files.writing import bytes_writer, write_together
 from ..text.table import table, terminal_width
 from .guide import FOLDER
 from .options import flag_option, json_list_option, overwrite_option, refuse_idle
-from .output_folder import make_folder
+from .output_folder import make_folder, plan_targets
 
 
 @click.command(epilog="\b\nExample:\n  hybridopt cycles")
@@ -97,15 +97,11 @@ def _copy(name: str, folder: Path, overwrite: bool) -> list[Path]:
     from ..inputs.driveline_copy import demo_files
 
     texts = demo_files(name)
-    if folder.exists() and not folder.is_dir() or not folder.parent.is_dir():
-        raise InputError(f"--copy {folder}: give a folder, in a folder that exists")
-    targets = [(folder / file, bytes_writer(text.encode())) for file, text in texts.items()]
-    if folder.is_dir():
-        for path, _ in targets:
-            check_target(path, overwrite)
+    files = plan_targets("--copy", folder, texts, overwrite)
     make_folder(folder)
-    write_together(targets, overwrite)
-    return [path for path, _ in targets]
+    writers = [bytes_writer(text.encode()) for text in texts.values()]
+    write_together(list(zip(files, writers, strict=True)), overwrite)
+    return files
 
 
 def _keys() -> list[dict[str, str]]:

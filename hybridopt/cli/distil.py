@@ -64,6 +64,8 @@ def distil(
     Tables: wheel power at which the engine starts and stops over speed and SoC, motor torque over
     input speed, input torque and SoC, gear lines over wheel torque. Verify them on other cycles.
     """
+    if len(cycles) == 1:
+        refuse_idle("with one cycle", "leave_one_out")
     from ..distillation.distil import distil as run
     from ..distillation.family import Sizes
     from ..distillation.verify import AS_TRAINED, measured
@@ -71,8 +73,6 @@ def distil(
     from ..tables.files import write_json, write_netcdf
     from ..text.verification import check_record, distilled_text, verification_text
 
-    if len(cycles) == 1:
-        refuse_idle("with one cycle", "leave_one_out")
     sizes = Sizes(**{name: given.pop(name) for name in SIZES})
     settings = make_settings(given)
     vehicle = read_driveline(driveline)

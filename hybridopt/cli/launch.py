@@ -74,12 +74,12 @@ def launch(
     stays below its temperature limit, and whether the tyres of the driven axles hold. A launch
     with all the torque there is takes no more than they hold.
     """
+    if repeat is None:
+        refuse_idle("without --repeat", "pause_s")
     from ..inputs.driveline_file import read_driveline
     from ..physics.launch_series import repeat_launch
     from ..physics.launches import launch as run_launch
 
-    if repeat is None:
-        refuse_idle("without --repeat", "pause_s")
     if picture is not None:
         check_file("--plot", picture, (".png",), overwrite)
     done = run_launch(read_driveline(driveline), grade_percent * PERCENT, acceleration)

@@ -1,6 +1,6 @@
 """The folder of `--out`: which files go there, refused before any work is done."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 from ..base.errors import FailedError, InputError
@@ -17,22 +17,35 @@ def plan_files(out: Path | None, stem: str, suffixes: Sequence[str], overwrite: 
     """
     if out is None:
         return []
-    files = [out / f"{stem}{suffix}" for suffix in suffixes]
-    check_folder(out)
-    finish_cut_short(out)
-    if out.is_dir():
+    return plan_targets("--out", out, [f"{stem}{suffix}" for suffix in suffixes], overwrite)
+
+
+def plan_targets(flag: str, folder: Path, names: Iterable[str], overwrite: bool) -> list[Path]:
+    """Return the files of some names in the folder that an option gives.
+
+    Raises
+    ------
+    InputError
+        As :func:`plan_files`.
+    """
+    files = [folder / name for name in names]
+    _check_folder(flag, folder)
+    finish_cut_short(folder)
+    if folder.is_dir():
         for path in files:
             check_target(path, overwrite)
     return files
 
 
-def check_folder(out: Path) -> None:
+def _check_folder(flag: str, folder: Path) -> None:
     """Raise InputError unless the folder is there or can be made, and can be written to."""
-    if out.exists() and not out.is_dir():
-        raise InputError(f"--out {out}: is a file; give a folder")
-    if not out.parent.is_dir():
-        raise InputError(f"--out {out}: the folder {out.parent} does not exist; make it first")
-    check_writable(out if out.is_dir() else out.parent)
+    if folder.exists() and not folder.is_dir():
+        raise InputError(f"{flag} {folder}: is a file; give a folder")
+    if not folder.parent.is_dir():
+        raise InputError(
+            f"{flag} {folder}: the folder {folder.parent} does not exist; make it first"
+        )
+    check_writable(folder if folder.is_dir() else folder.parent)
 
 
 def make_folder(folder: Path) -> None:

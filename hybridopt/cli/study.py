@@ -9,6 +9,7 @@ import click
 from ..base.errors import InputError
 from .options import check_file, json_option, overwrite_option, quiet_option, refuse_idle, wrote
 from .output_folder import make_folder, plan_files
+from .plot import SUFFIXES
 from .warning_lines import told_warnings
 
 if TYPE_CHECKING:
@@ -26,7 +27,6 @@ Examples:
 """
 PICTURES = ("_pareto.png", "_effects.png")
 KINDS = ("front", "effects")
-SUFFIXES = (".png", ".pdf", ".svg")
 
 
 def _needs_packages(_: click.Context, __: click.Parameter, file: Path) -> Path:
@@ -102,10 +102,10 @@ def run(
         _estimate(plan, open_store(folder), workers, as_json)
         return
     with pace_line(quiet or as_json) as show:
-        solve_study(
+        results = solve_study(
             plan, folder, workers=workers, scheduler=scheduler, retry_failed=retry_failed, show=show
         )
-    _show_status(plan, folder, as_json)
+    _show_status(plan, folder, as_json, results)
 
 
 @study.command(short_help="Say how far it is.")
@@ -265,12 +265,14 @@ def _results(file: Path, store: Path | None) -> "xr.Dataset":
     return study_results(plan_study(file), store)
 
 
-def _show_status(plan: "StudyPlan", folder: Path, as_json: bool) -> None:
+def _show_status(
+    plan: "StudyPlan", folder: Path, as_json: bool, results: "xr.Dataset | None" = None
+) -> None:
     from ..study.front import open_store
     from ..study.results import study_status
     from ..text.study_tables import status_text
 
-    found = study_status(plan, open_store(folder), folder)
+    found = study_status(plan, open_store(folder), folder, results)
     _print(vars(found), status_text(found), as_json)
 
 

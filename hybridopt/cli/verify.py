@@ -49,6 +49,8 @@ def verify(
     TABLES are a .json or .nc file or a folder of CSV files, also edited by hand. Cycles they were
     trained on are shown apart from unseen ones. The exit code is 1 when one could not be driven.
     """
+    if all_changes:
+        refuse_idle("with --all-changes", "changes")
     from ..distillation.verify import CHANGES
     from ..distillation.verify import verify as run
     from ..inputs.driveline_file import read_driveline
@@ -56,8 +58,6 @@ def verify(
     from ..text.verification import check_record, checks_writer, verification_text
 
     settings = make_settings(given)
-    if all_changes:
-        refuse_idle("with --all-changes", "changes")
     rules, vehicle = read_rule_set(tables), read_driveline(driveline)
     tracks = read_tracks(cycles, vehicle, settings, achievable, output.silent)
     files = output.plan(f"verify_{file_stem(tables.stem)}", (".csv",))

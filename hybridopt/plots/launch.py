@@ -7,7 +7,7 @@ from matplotlib.figure import Figure
 
 from ..base.units import KM_PER_H, KW, PERCENT, RPM
 from .axes import TEXT, dress, head, legend, new_figure, plain, title
-from .colours import ALARM_COLOUR, ENGINE_COLOUR, FAINT, INK, MOTOR_COLOUR
+from .colours import ALARM_COLOUR, BRAKE_COLOUR, ENGINE_COLOUR, FAINT, INK, MOTOR_COLOUR
 
 if TYPE_CHECKING:
     from ..physics.launch_series import LaunchSeries
@@ -65,8 +65,8 @@ def plot_clutch_torque(ax: Axes, launch: "Launch") -> None:
     ax.axhline(launch.capacity, color=ALARM_COLOUR, linestyle="--", label="clutch capacity")
     ax.axhline(launch.available, color=ENGINE_COLOUR, linestyle=":", label="engine and motor")
     if launch.held < 1.35 * max(launch.capacity, launch.available):
-        ax.axhline(launch.held, color=MOTOR_COLOUR, linestyle="-.", label="tyres")
-    ax.stairs(launch.torque, launch.time, baseline=None, color=INK, linewidth=1.6, label="torque")
+        ax.axhline(launch.held, color=BRAKE_COLOUR, linestyle="-.", label="tyres", zorder=3)
+    ax.stairs(launch.torque, launch.time, baseline=None, color=INK, linewidth=2.4, label="torque")
     ax.set_ylim(0.0, 1.35 * max(launch.capacity, launch.available))
     _finish(ax, launch, "torque (N m)", "Torque through the clutch")
 

@@ -49,13 +49,14 @@ def key_values(result: "Result") -> list[Row]:
         ("Fuel per distance", f"{attrs['fuel_l_per_100km']:.3f} l/100 km"),
         ("Carbon dioxide", f"{attrs['co2_g_per_km']:.1f} g/km"),
     ]
-    if "fuel_equal_g" in attrs:
+    equal = "cost_equal_g" in attrs
+    if equal:
         rows.append(("Fuel at equal SoC", f"{attrs['fuel_equal_g']:.1f} g"))
         above = attrs["fuel_above_optimum_percent"]
         rows.append(("Fuel above the optimum", f"{fixed(above, 2)} %"))
     if "bound_g" in attrs:
-        cost, where = attrs.get("cost_equal_g"), ", at equal SoC"
-        cost, where = (attrs["cost_g"], "") if cost is None else (cost, where)
+        cost = attrs["cost_equal_g" if equal else "cost_g"]
+        where = ", at equal SoC" if equal else ""
         rows += [
             (f"[bound, cost with events{where}]", f"[{attrs['bound_g']:.2f}, {cost:.2f}] g"),
             ("Cost above the bound", f"{fixed(attrs['gap_percent'], 3)} %"),

@@ -107,16 +107,19 @@ def _tried(plan: StudyPlan, waiting: list[Task]) -> tuple[float, int]:
         if task.cycle == shortest:
             variants.setdefault(task.values, []).append(task)
     picked = list(variants.values())[:: max(len(variants) // TRIALS, 1)][:TRIALS]
-    solver, times = TaskSolver(), dict[int, list[float]]()
-    for counted, tasks in [(False, picked[0]), *((True, tasks) for tasks in picked)]:
-        for task in tasks:
-            outcome = solver.outcome(plan.task_input(task))
-            if counted and not outcome.reason:
-                seconds = outcome.row[list(VALUES).index("seconds")]
-                times.setdefault(task.run, []).append(seconds / steps[shortest])
-        solver = TaskSolver() if not counted else solver
+    _timed(plan, picked[0])
+    times: dict[int, list[float]] = {}
+    for run, seconds in _timed(plan, [task for tasks in picked for task in tasks]):
+        times.setdefault(run, []).append(seconds / steps[shortest])
     known = {run: float(np.mean(per_step)) for run, per_step in times.items()}
     if not known:
         return float("nan"), 0
     timed = [known[task.run] * steps[task.cycle] for task in waiting if task.run in known]
     return float(np.mean(timed)), sum(map(len, times.values()))
+
+
+def _timed(plan: StudyPlan, tasks: list[Task]) -> list[tuple[int, float]]:
+    """Do some tasks with one solver; return run and seconds of those that do not fail."""
+    solver, seconds = TaskSolver(), list(VALUES).index("seconds")
+    outcomes = [(task.run, solver.outcome(plan.task_input(task))) for task in tasks]
+    return [(run, outcome.row[seconds]) for run, outcome in outcomes if not outcome.reason]

@@ -114,13 +114,13 @@ def solve_study(
     with store.locked():
         if retry_failed:
             forget_failures(plan, store)
-        if waiting_tasks(plan, store):
+        if waiting := waiting_tasks(plan, store):
             for run in plan.study.runs:
                 plan.controller(run)  # faults of the user's code come up before workers start
             from .batches import BatchExecutor
 
             with _team(plan, store, workers, scheduler) as team:
-                run_study(plan, store, BatchExecutor(team, store), show or _silent)
+                run_study(plan, waiting, BatchExecutor(team, store), show or _silent)
     return study_results(plan, place)
 
 

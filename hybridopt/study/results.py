@@ -81,9 +81,23 @@ class StudyStatus:
     digest: str
 
 
-def study_status(plan: StudyPlan, store: StudyStore | None, folder: Path) -> StudyStatus:
-    """Return how far a study is; `store` is None where there is none in its folder yet."""
-    results = read_results(plan, store)
+def study_status(
+    plan: StudyPlan, store: StudyStore | None, folder: Path, results: xr.Dataset | None = None
+) -> StudyStatus:
+    """Return how far a study is.
+
+    Parameters
+    ----------
+    plan
+        All tasks.
+    store
+        None where there is none in its folder yet.
+    folder
+        Of the store.
+    results
+        Of :func:`read_results`; read when not given.
+    """
+    results = read_results(plan, store) if results is None else results
     _, first = np.unique(results["digest"].values, return_index=True)
     results = results.isel(task=np.sort(first))
     counts = Counter(results["status"].values.tolist())

@@ -57,15 +57,17 @@ def forget_failures(plan: StudyPlan, store: StudyStore) -> None:
             store.forget(outcome.digest)
 
 
-def run_study(plan: StudyPlan, store: StudyStore, executor: Executor, show: ShowProgress) -> None:
+def run_study(plan: StudyPlan, waiting: list[Task], executor: Executor, show: ShowProgress) -> None:
     """Do all tasks of a study that are not done yet.
 
     Parameters
     ----------
-    plan, store
-        All tasks, and where their outcomes go; the store is locked.
+    plan
+        All tasks.
+    waiting
+        Those that are not done, from :func:`waiting_tasks`.
     executor
-        Keeps outcomes in the store.
+        Keeps outcomes in the store, which is locked.
     show
         Called with how far the run is, whenever tasks are done.
 
@@ -74,7 +76,6 @@ def run_study(plan: StudyPlan, store: StudyStore, executor: Executor, show: Show
     FailedError
         The store cannot be written, or the executor is gone. What is done stays done.
     """
-    waiting = waiting_tasks(plan, store)
     inputs = map(plan.task_input, waiting)
     total, wanted = len(plan.different), len(waiting)
     before, began, finished, failed = total - wanted, time.monotonic(), 0, 0

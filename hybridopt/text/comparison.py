@@ -186,7 +186,10 @@ def _tuned(comparison: "Comparison") -> list[str]:
     where = ""
     if comparison.trained:
         where = f" on the training cycles {', '.join(comparison.trained)}"
-    made = f"Parameters tuned{where} (SI), with what tuning made small, % above the optimum's cost"
+    made = (
+        f"Parameters tuned{where} (SI), with what tuning made small: cost above the optimum's, %, "
+        "and what it charges for energy off balance and for lacking power"
+    )
     lines = textwrap.wrap(made, 80)
     for (name, cycle), tuned in comparison.tuned.items():
         where = f" on {cycle}" if cycle else ""

@@ -29,7 +29,7 @@ from hybridopt.study.cluster import ClusterTeam
 from hybridopt.study.estimate import task_memory
 from hybridopt.study.plan import StudyPlan, read_plan
 from hybridopt.study.results import read_results, study_status
-from hybridopt.study.run import RunProgress, run_study
+from hybridopt.study.run import RunProgress, run_study, waiting_tasks
 from hybridopt.study.store import StudyStore
 from hybridopt.study.tasks import TaskInput, TaskSolver, package_version
 from hybridopt.study.workers import LocalTeam, one_thread, run_batch, warm_kernels
@@ -67,7 +67,7 @@ def timed_run(plan: StudyPlan, folder: Path, workers: int) -> Values:
     with store.locked(), LocalTeam(workers) as team:
         wait([team.submit(_ready) for _ in range(workers)])
         ready = time.perf_counter()
-        run_study(plan, store, BatchExecutor(team, store), _show)
+        run_study(plan, waiting_tasks(plan, store), BatchExecutor(team, store), _show)
         done = time.perf_counter()
     sys.stderr.write("\n")
     status = study_status(plan, store, folder)

@@ -3,6 +3,7 @@
 import csv
 import json
 import sys
+from collections import Counter
 from pathlib import Path
 
 import pytest
@@ -11,6 +12,7 @@ from click.testing import CliRunner
 from hybridopt.cli.main import main
 from hybridopt.study import estimate, front
 from hybridopt.study.run import RunProgress
+from hybridopt.study.store import StudyStore
 from hybridopt.study.tasks import TaskOutcome
 from hybridopt.study.values import value_row
 from hybridopt.text.pace import duration_text, pace_text
@@ -207,7 +209,7 @@ def test_the_estimate_leaves_out_what_happens_once(tmp_path, monkeypatch):
         def outcome(self, task):
             seconds = 0.5 if task.run in seen else 100.0
             seen.add(task.run)
-            return TaskOutcome(0, value_row({"seconds": seconds}), "", {})
+            return TaskOutcome(task.digest, value_row({"seconds": seconds}), "", {})
 
     monkeypatch.setattr(estimate, "TaskSolver", Solver)
     monkeypatch.setattr(estimate, "warm_kernels", lambda: None)
@@ -215,3 +217,16 @@ def test_the_estimate_leaves_out_what_happens_once(tmp_path, monkeypatch):
     record = json.loads(run("run", path, "--dry-run", "--workers", "1", "--json").stdout)
     assert record["task_seconds"] == pytest.approx(0.5) and record["measured"] == 4
     assert record["run_seconds"] == pytest.approx(2.0)
+
+
+def test_a_run_reads_each_piece_to_see_what_waits_and_to_show_it(done, monkeypatch):
+    """With traces a piece takes some 2 ms to read; that of a large study is noticed."""
+    usual, read = StudyStore._read, Counter()
+
+    def counted(store, digest):
+        read[digest] += 1
+        return usual(store, digest)
+
+    monkeypatch.setattr(StudyStore, "_read", counted)
+    assert run("run", done, "--json").exit_code == 0
+    assert read and set(read.values()) == {2}

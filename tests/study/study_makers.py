@@ -6,7 +6,7 @@ import sys
 import time
 
 from hybridopt.study.plan import read_plan
-from hybridopt.study.run import run_study
+from hybridopt.study.run import run_study, waiting_tasks
 from hybridopt.study.store import StudyStore
 from hybridopt.study.tasks import SerialExecutor
 
@@ -46,7 +46,8 @@ def do_here(path):
         outcomes.append(outcome)
 
     with store.locked():
-        run_study(read_plan(path), store, SerialExecutor(keep), lambda _: None)
+        plan = read_plan(path)
+        run_study(plan, waiting_tasks(plan, store), SerialExecutor(keep), lambda _: None)
     return outcomes
 
 

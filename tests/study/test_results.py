@@ -114,7 +114,7 @@ def test_a_run_reports_how_far_it_is(tmp_path):
     plan, shown = read_plan(path), []
     store = StudyStore.create(tmp_path / "small.results")
     with store.locked():
-        run_study(plan, store, SerialExecutor(store.write), shown.append)
+        run_study(plan, waiting_tasks(plan, store), SerialExecutor(store.write), shown.append)
     assert [progress.done for progress in shown] == [1, 2, 3]
     assert [progress.failed for progress in shown] == [0, 0, 1]
     assert all(progress.total == 3 and progress.rate > 0.0 for progress in shown)

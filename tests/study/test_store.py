@@ -18,7 +18,7 @@ from hybridopt.base.warning import InputWarning
 from hybridopt.study import store as store_module
 from hybridopt.study.plan import read_plan
 from hybridopt.study.results import study_status
-from hybridopt.study.run import run_study
+from hybridopt.study.run import run_study, waiting_tasks
 from hybridopt.study.store import StudyStore
 from hybridopt.study.tasks import TaskOutcome
 from hybridopt.study.values import DONE, VALUES, WAITING, value_row
@@ -203,7 +203,7 @@ def at_once(plan, folder, barrier, ends):
     try:
         store = StudyStore.create(folder)
         with store.locked():
-            run_study(plan, store, Slow(store), lambda _: None)
+            run_study(plan, waiting_tasks(plan, store), Slow(store), lambda _: None)
         ends.append("done")
     except FailedError as error:
         ends.append(str(error))
