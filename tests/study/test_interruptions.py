@@ -2,11 +2,13 @@
 
 import json
 import os
+import random
 import signal
 import subprocess
 import sys
 import time
 
+import numpy as np
 import psutil
 import pytest
 import xarray as xr
@@ -15,7 +17,7 @@ from study_makers import FAILING, TASKS, do_here, start, wait_for_pieces, write_
 from hybridopt.study.plan import read_plan
 from hybridopt.study.results import read_results, results_digest
 from hybridopt.study.store import StudyStore
-from hybridopt.study.values import FAILED
+from hybridopt.study.values import FAILED, WAITING
 
 TRACES = 'traces = ["soc", "gear"]\n'
 
@@ -175,3 +177,53 @@ def test_interrupt_at_the_terminal_ends_with_one_line(path, undisturbed):
     assert err.splitlines()[-1] == "error: interrupted" and "Traceback" not in err
     finish(start("run", path, "--workers", "1", "--quiet"))
     assert_same(results_of(path), undisturbed)
+
+
+KILLS = int(os.environ.get("HYBRIDOPT_STUDY_KILLS", "6"))  # 100 take a quarter of an hour
+END_BY = {
+    "SIGKILL of the client": lambda process: process.kill(),
+    "SIGTERM of the client": lambda process: process.terminate(),
+    "SIGKILL of the group": lambda process: os.killpg(process.pid, signal.SIGKILL),
+    "SIGTERM of the group": lambda process: os.killpg(process.pid, signal.SIGTERM),
+}
+
+
+def assert_no_wrong_row(results, undisturbed):
+    """What counts as done is to the last bit what an undisturbed run gives."""
+    known = np.flatnonzero(results["status"].values != WAITING)
+    some, same = (whole.isel(task=known).drop_vars("seconds") for whole in (results, undisturbed))
+    xr.testing.assert_identical(some, same)
+
+
+@pytest.mark.long
+@pytest.mark.skipif(os.name == "nt", reason="Windows has no such signals")
+def test_kills_at_random_times_lose_and_mix_nothing(tmp_path, undisturbed):
+    """A study is killed and resumed at once, by another kind of kill each time, until it is done.
+
+    Then the next begins, until there were :data:`KILLS` kills of a run at work.
+    """
+    chance, kills, studies, partly = random.Random(24), 0, 0, 0
+    while kills < KILLS or studies == 0:
+        path, families = write_study(tmp_path, top=TRACES), []
+        store = tmp_path / f"{studies}.results"
+        command = ("run", path, "--workers", "2", "--store", store, "--json")
+        while True:
+            process = start(*command, start_new_session=True)
+            try:
+                process.wait(timeout=chance.uniform(0, 9) if kills < KILLS else 120)
+                break
+            except subprocess.TimeoutExpired:
+                families += psutil.Process(process.pid).children(recursive=True)
+                END_BY[sorted(END_BY)[kills % len(END_BY)]](process)
+                _, err = process.communicate(timeout=60)
+                assert "Traceback" not in err, err
+            kills += 1
+            results = read_results(read_plan(path), StudyStore(store))
+            assert_no_wrong_row(results, undisturbed)
+            partly += 0 < int((results["status"] == WAITING).sum()) < TASKS
+        assert json.loads(finish(process))["digest"] == results_digest(undisturbed)
+        assert_same(read_results(read_plan(path), StudyStore(store)), undisturbed)
+        assert not psutil.wait_procs(families, timeout=30)[1], "workers live on"
+        studies += 1
+    print(f"{kills} kills of {studies} studies, {partly} of them with a part of the tasks done")
+    assert partly, "no kill came while tasks were done"
