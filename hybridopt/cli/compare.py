@@ -97,7 +97,8 @@ def compare(
     Fuel is given as used and at equal final SoC. Named controllers are tuned first. Steps in
     which a controller asks for what the driveline cannot do are clipped and counted; where power is
     lacking, the vehicle drives slower and is compared with the optimum of that. What cannot be
-    driven is named, and the exit code is then 1.
+    driven is named, and the exit code is then 1, or 2 where input of yours alone is at fault, such
+    as the code of a controller.
     """
     tuning = {name: given.pop(name) for name in TUNING}
     _refuse_idle(sources, tuning["tuning"])
@@ -119,8 +120,9 @@ def compare(
         comparison = run(
             tracks, vehicle, controllers, settings, **tuning, train=training, progress=progress
         )
+    failed = InputError if all(f.of_input for f in comparison.failures) else FailedError
     if not comparison.scores:
-        raise FailedError("; ".join(failure_line(failure) for failure in comparison.failures))
+        raise failed("; ".join(failure_line(failure) for failure in comparison.failures))
     driven = {(score.cycle, score.controller) for score in comparison.scores}
     files += [path for drive, path in drives.items() if drive in driven]
     output.write(files, lambda: _writers(comparison)[: len(files)])
@@ -128,7 +130,7 @@ def compare(
     record = functools.partial(comparison_record, comparison)
     finish(output.as_json, files, record, lambda: comparison_text(comparison, listed))
     if comparison.failures:
-        raise click.exceptions.Exit(FailedError.exit_code)
+        raise click.exceptions.Exit(failed.exit_code)
 
 
 def _refuse_idle(sources: Sequence[str], tuning: str) -> None:

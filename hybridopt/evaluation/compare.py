@@ -5,7 +5,7 @@ from dataclasses import dataclass, field
 from functools import partial
 from typing import TypeVar
 
-from ..base.errors import HybridoptError, InputError
+from ..base.errors import HybridoptError, InfeasibleError, InputError
 from ..base.progress import Progress, silent
 from ..controllers.builtin import BuiltIn, Playback
 from ..inputs.cycle import Cycle
@@ -28,11 +28,14 @@ class Failure:
     cycle, controller : where; the controller is "optimum" where the cycle itself cannot be driven,
         the cycle empty where the tuning for all cycles failed
     reason : why
+    of_input : whether input is wrong, such as a user's controller, for the user to mend; else what
+        was asked could not be done
     """
 
     cycle: str
     controller: str
     reason: str
+    of_input: bool = False
 
 
 @dataclass(frozen=True, eq=False)
@@ -163,7 +166,8 @@ class _Failures:
         try:
             return make()
         except HybridoptError as error:
-            self.all.append(Failure(cycle, controller, str(error)))
+            wrong = isinstance(error, InputError) and not isinstance(error, InfeasibleError)
+            self.all.append(Failure(cycle, controller, str(error), wrong))
             return None
 
 

@@ -170,7 +170,7 @@ def test_a_failing_controller_gets_one_sentence(tmp_path):
     path = tmp_path / "own.py"
     path.write_text("def rule(seen):\n    return 1 / (seen.time < 3), 2, None\n")
     outcome = compare("--controller", f"{path}:rule")
-    assert outcome.exit_code == 1 and outcome.stdout.startswith("Cycle ece15: proved bound ")
+    assert outcome.exit_code == 2 and outcome.stdout.startswith("Cycle ece15: proved bound ")
     failed = " ".join(outcome.stdout.split("Not compared\n")[1].split())
     for words in ("ece15 own.py:rule: ", "at 3 s", "own.py, line 2", "ZeroDivisionError"):
         assert words in failed
@@ -374,8 +374,18 @@ def test_a_command_names_it_with_one_sentence_and_goes_on(program, tmp_path):
     path.write_text(PROGRAMS[program])
     outcome = compare("--controller", f"{path}:rule", "--json")
     (failure,) = json.loads(outcome.stdout)["failures"]
-    assert outcome.exit_code == 1 and failure["controller"] == "mine.py:rule"
+    assert outcome.exit_code == 2 and failure["controller"] == "mine.py:rule"
     assert failure["reason"].startswith("controller mine.py:rule, step at 0 s: ")
+
+
+def test_work_that_failed_counts_before_input_that_is_wrong(tmp_path):
+    steep, path = tmp_path / "steep.csv", tmp_path / "mine.py"
+    steep.write_text("time_s,speed_km_per_h,grade_percent\n0,0,39\n1,60,39\n2,120,39\n")
+    path.write_text(PROGRAMS["gear"])
+    outcome = run("ece15", steep, *COARSE, "--controller", f"{path}:rule", "--json")
+    record = json.loads(outcome.stdout)
+    assert outcome.exit_code == 1 and [s["controller"] for s in record["scores"]] == ["optimum"]
+    assert [f["of_input"] for f in record["failures"]] == [False, True]
 
 
 def test_prints_stay_out_of_json(tmp_path):
