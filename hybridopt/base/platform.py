@@ -1,5 +1,6 @@
 """What the operating systems do not all offer."""
 
+import math
 import os
 import sys
 
@@ -14,6 +15,16 @@ def usable_cores() -> int:
     if hasattr(os, "sched_getaffinity"):  # absent on macOS and Windows
         return len(os.sched_getaffinity(0))
     return os.cpu_count() or 1
+
+
+def memory_room() -> float:
+    """Return how many bytes of memory this process may address, infinite without a limit."""
+    if sys.platform == "win32":
+        return math.inf
+    import resource
+
+    room = resource.getrlimit(resource.RLIMIT_AS)[0]
+    return math.inf if room == resource.RLIM_INFINITY else float(room)
 
 
 def windows_refuses(name: str) -> str:

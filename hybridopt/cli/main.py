@@ -2,6 +2,7 @@
 
 import contextlib
 import io
+import math
 import os
 import sys
 import traceback
@@ -9,7 +10,8 @@ from typing import Any, NoReturn
 
 import click
 
-from ..base.errors import HybridoptError, InputError
+from ..base.errors import FailedError, HybridoptError, InputError
+from ..base.platform import memory_room
 from .check import check
 from .compare import compare
 from .compile_note import compile_notes
@@ -30,6 +32,9 @@ from .verify import verify
 from .warning_lines import warnings_as_lines
 
 INTERRUPTED = 130
+LEAST_MEMORY = 1e9  # bytes a process must be able to address; with less, libraries hang or abort
+_NO_ROOM = ("failed to map segment", "can't start new thread", "libllvmlite", "Cannot allocate")
+"""What errors say that a limit of memory causes."""
 
 
 class Program(click.Group):
@@ -44,6 +49,7 @@ class Program(click.Group):
         if given is None:
             _leave_out_dask(words)
         try:
+            _see_memory(words)
             with warnings_as_lines(), compile_notes(hidden=_is_quiet(words)):
                 outcome = super().main(*args, **extra)
         except Exception as error:  # the border of the program: no traceback goes beyond it
@@ -72,6 +78,8 @@ def _explain(error: Exception) -> tuple[str, int]:
             return error.format_message(), error.exit_code
         case MemoryError():
             return "the memory of this machine ran out; use fewer SoC points or splits", 1
+        case Exception() if _is_for_want_of_room(error):
+            return _too_little(memory_room()), 1
         case OSError():
             _give_up_stdout()
             return f"reading or writing failed ({error.strerror or error})", 1
@@ -79,6 +87,35 @@ def _explain(error: Exception) -> tuple[str, int]:
         f"unexpected {type(error).__name__}: {' '.join(str(error).split())}; "
         "this is a fault of the program, set HYBRIDOPT_DEBUG=1 to see where",
         1,
+    )
+
+
+def _see_memory(words: list[str]) -> None:
+    """See that what a command needs fits where memory is limited, as `ulimit -v` does it.
+
+    Raises
+    ------
+    FailedError
+        It does not.
+    """
+    room = memory_room()
+    if math.isinf(room):
+        return
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # each thread reserves memory
+    light = not words or words[0] == "guide" or {"-h", "--help", "--version"} & set(words)
+    if room < LEAST_MEMORY and not light:
+        raise FailedError(_too_little(room))
+
+
+def _is_for_want_of_room(error: Exception) -> bool:
+    said = str(error)
+    return not math.isinf(memory_room()) and any(words in said for words in _NO_ROOM)
+
+
+def _too_little(room: float) -> str:
+    return (
+        f"a process may use {room / 1e6:.0f} MB of memory here, which is too little; raise the "
+        f"limit (ulimit -v) to {LEAST_MEMORY / 1e6:.0f} MB at least, better to three times that"
     )
 
 

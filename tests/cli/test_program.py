@@ -122,3 +122,47 @@ def test_interrupting_a_solve_ends_with_130(tmp_path):
     assert job.returncode == 130
     assert rest.split() == ["error:", "interrupted"]
     assert not (tmp_path / "results").exists()
+
+
+# --- a limit of memory ---
+
+LIMITED = """
+import resource, runpy, sys
+resource.setrlimit(resource.RLIMIT_AS, (int(sys.argv.pop(1)) << 20,) * 2)
+runpy.run_module("hybridopt", run_name="__main__", alter_sys=True)
+"""
+on_linux = pytest.mark.skipif(not sys.platform.startswith("linux"), reason="needs such a limit")
+
+
+def limited(room, *args):
+    """Run a command in a process that may address so many MiB."""
+    command = [sys.executable, "-c", LIMITED, str(room), *map(str, args)]
+    return subprocess.run(command, capture_output=True, text=True, timeout=120)
+
+
+@on_linux
+@pytest.mark.parametrize("room", [100, 300, 500])
+@pytest.mark.parametrize("args", [("solve", *SMALL), ("cycle", "import", "log.mf4")])
+def test_too_little_memory_is_said_before_libraries_hang_or_abort(room, args):
+    """As `ulimit -v` does it; at 350 MB linear algebra waited for ever, at 500 LLVM aborted."""
+    done = limited(room, *args)
+    assert (done.returncode, done.stdout) == (1, "")
+    assert done.stderr.startswith("error: a process may use ") and done.stderr.count("\n") == 1
+    assert "raise the limit (ulimit -v) to 1000 MB" in done.stderr
+
+
+@on_linux
+def test_with_enough_memory_a_limit_is_no_hindrance():
+    assert limited(2000, "solve", *SMALL).returncode == 0
+    assert limited(100, "solve", "--help").returncode == 0
+
+
+@on_linux
+def test_a_library_that_finds_no_room_is_no_fault_of_the_program(monkeypatch):
+    def fail(*_):
+        raise ImportError("libhdf5.so: failed to map segment from shared object")
+
+    monkeypatch.setattr(solve_module, "_solve", fail)
+    monkeypatch.setenv("OPENBLAS_NUM_THREADS", "1")  # which it sets
+    monkeypatch.setattr("hybridopt.cli.main.memory_room", lambda: 2e9)
+    assert_one_sentence(run("solve", *SMALL), "may use 2000 MB of memory here", code=1)
