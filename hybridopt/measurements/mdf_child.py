@@ -8,17 +8,60 @@ Imports nothing of this package.
 import contextlib
 import json
 import logging
+import mmap
 import os
+import re
+import struct
 import sys
 import warnings
+import zlib
 from pathlib import Path
 from typing import Any
 
-MEMORY = 8 << 30  # bytes
+MEMORY = 8 << 30  # bytes, at most
+LEAST_MEMORY = 2 << 30  # bytes, for a small file
+MAX_RATIO = 100  # of unpacked to stored bytes
+ALWAYS = 50_000_000  # bytes that a file may unpack to, however small it is
 SECONDS = 300  # of processor time
 MAX_SAMPLES = 50_000_000
 MAX_CHANNELS = 200_000
-TOO_LARGE, NO_MEMORY = 4, 5  # exit codes
+TOO_LARGE, NO_MEMORY, PACKED = 4, 5, 6  # exit codes
+_PIECE = 1 << 16  # bytes that are unpacked at a time
+_BLOCK = re.compile(rb"##DZ.{20}(?:DT|SD|RD|DV|DI)[\0-\5]", re.DOTALL)
+"""How a packed block begins: ASAM MDF 4.1, 5.26, and 4.3 for kinds beyond 1 (from memory)."""
+
+
+def held_bytes(path: str, most: int) -> int:
+    """Return how many bytes a file holds, packed blocks unpacked; more than `most` end the process.
+
+    A block is counted with what it says that it unpacks to, or what it does, whichever is more.
+    """
+    held = os.path.getsize(path)
+    if not held:
+        return 0
+    with open(path, "rb") as file, mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ) as content:
+        for found in _BLOCK.finditer(content):
+            at = found.start()
+            if len(content) < at + 48:
+                break
+            kind, (claimed, packed) = content[at + 26], struct.unpack_from("<QQ", content, at + 32)
+            block = memoryview(content)[at + 48 : at + 48 + packed]
+            held += max(claimed, _inflated(block, most) if kind < 2 else 0)
+            block.release()
+            if held > most:
+                sys.exit(PACKED)
+    return held
+
+
+def _inflated(block: memoryview, most: int) -> int:
+    """Return how many bytes a block unpacks to, counted until they are more than `most`."""
+    unpacker, size = zlib.decompressobj(), 0
+    with contextlib.suppress(zlib.error):  # the reading library will say it
+        for begin in range(0, len(block), _PIECE):
+            size += len(unpacker.decompress(block[begin : begin + _PIECE]))
+            if size > most or unpacker.eof:
+                break
+    return size
 
 
 def list_channels(mdf: Any) -> list[dict[str, Any]]:
@@ -34,11 +77,12 @@ def list_channels(mdf: Any) -> list[dict[str, Any]]:
     return channels
 
 
-def save_channel(mdf: Any, group: int, index: int, stem: Path) -> None:
+def save_channel(mdf: Any, group: int, index: int, stem: Path, held: int) -> None:
     """Write time stamps (s) and values of one channel; what the logger marked invalid is NaN."""
     import numpy as np
 
-    if mdf.groups[group].channel_group.cycles_nr > MAX_SAMPLES:
+    records = mdf.groups[group].channel_group
+    if records.cycles_nr > MAX_SAMPLES or records.cycles_nr * records.samples_byte_nr > held:
         sys.exit(TOO_LARGE)
     signal = mdf.get(group=group, index=index, ignore_invalidation_bits=True)
     values = np.array(signal.samples, dtype=np.float64)
@@ -52,10 +96,10 @@ def save_channel(mdf: Any, group: int, index: int, stem: Path) -> None:
     np.save(f"{stem}_values.npy", values, allow_pickle=False)
 
 
-def _limit_itself() -> bool:
+def _limit_itself(stored: int) -> bool:
     """Limit memory and processor time, as far as the system can; the caller limits the time.
 
-    Return whether memory was limited further already.
+    A file of few bytes, `stored`, may take less. Return whether memory was limited further already.
     """
     for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
         os.environ[name] = "1"  # each thread reserves memory
@@ -64,20 +108,22 @@ def _limit_itself() -> bool:
     import resource
 
     room = resource.getrlimit(resource.RLIMIT_AS)[0]
-
+    memory = min(MEMORY, LEAST_MEMORY + MAX_RATIO * stored)
     for what, most in (
-        (resource.RLIMIT_AS, MEMORY),
+        (resource.RLIMIT_AS, memory),
         (resource.RLIMIT_CPU, SECONDS),
         (resource.RLIMIT_CORE, 0),
     ):
         with contextlib.suppress(OSError, ValueError):  # macOS knows no limit of memory
             resource.setrlimit(what, (most, most))
-    return 0 <= room < MEMORY
+    return 0 <= room < memory
 
 
 def main(path: str, folder: str = "", *places: str) -> None:
     """Print the channels of a file, or write some of them."""
-    limited = _limit_itself()
+    stored = os.path.getsize(path)
+    limited = _limit_itself(stored)
+    held = held_bytes(path, max(ALWAYS, MAX_RATIO * stored))
     warnings.simplefilter("ignore")
     logging.disable()
     try:
@@ -90,7 +136,7 @@ def main(path: str, folder: str = "", *places: str) -> None:
                 print(json.dumps(list_channels(mdf)))
             for place in places:
                 group, index = map(int, place.split(":"))
-                save_channel(mdf, group, index, Path(folder) / f"{group}_{index}")
+                save_channel(mdf, group, index, Path(folder) / f"{group}_{index}", held)
     except MemoryError:  # of a damaged file too, unless less is allowed than it needs
         sys.exit(NO_MEMORY if limited else "MemoryError: it claims too much")
 

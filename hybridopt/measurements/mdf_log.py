@@ -13,7 +13,7 @@ import numpy as np
 
 from ..base.errors import FailedError, InputError
 from .log import Journal, LogColumn, Samples, make_columns, printable
-from .mdf_child import MAX_SAMPLES, NO_MEMORY, TOO_LARGE
+from .mdf_child import ALWAYS, MAX_RATIO, MAX_SAMPLES, NO_MEMORY, PACKED, TOO_LARGE
 
 CHILD = Path(__file__).with_name("mdf_child.py")
 PATIENCE = 600.0  # s
@@ -91,8 +91,13 @@ class MdfLog:
             )
         if done.returncode == TOO_LARGE:
             raise InputError(
-                f"{self.path}: claims more than {MAX_SAMPLES} samples in a channel, or too many "
-                "channels; cut the log, or mend it"
+                f"{self.path}: claims more than {MAX_SAMPLES} samples in a channel or more than it "
+                "holds, or too many channels; cut the log, or mend it"
+            )
+        if done.returncode == PACKED:
+            raise InputError(
+                f"{self.path}: would unpack to more than {MAX_RATIO} times its size and "
+                f"{ALWAYS / 1e6:g} MB; store it without compression"
             )
         if done.returncode and not self._finished:
             raise InputError(

@@ -1,7 +1,9 @@
 """ASAM MDF 3 and 4, written by asammdf (a reference library) and read back; damaged files."""
 
+import struct
 import subprocess
 import sys
+import zlib
 
 import numpy as np
 import pytest
@@ -200,6 +202,86 @@ def test_asammdf_is_never_imported_here():
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout == "False\n"
+
+
+# --- files that unpack to much more than they are ---
+
+
+def packed_zeros(count):
+    packer = zlib.compressobj(9)
+    return b"".join(packer.compress(bytes(count >> 6)) for _ in range(64)) + packer.flush()
+
+
+def with_block(whole, claim, block, links=1, kind=0):
+    """Return an MDF file with other data: a packed block, listed so many times.
+
+    ASAM MDF 4.1, blocks DG, DZ and DL (from memory).
+    """
+    content = bytearray(whole + bytes(-len(whole) % 8))
+    place = len(content)
+    content += struct.pack("<4sIQQ", b"##DZ", 0, 48 + len(block), 0)
+    content += struct.pack("<2sBBIQQ", b"DT", kind, 0, 24 * kind, claim, len(block)) + block
+    if links > 1:
+        content += bytes(-len(content) % 8)
+        listed, place = place, len(content)
+        content += struct.pack("<4sIQQ", b"##DL", 0, 48 + 8 * links, links + 1)
+        content += struct.pack("<Q", 0) + struct.pack("<Q", listed) * links
+        content += struct.pack("<BBHIQ", 1, 0, 0, links, claim)
+    struct.pack_into("<Q", content, whole.find(b"##DG") + 40, place)
+    return bytes(content)
+
+
+def with_records(content, count):
+    """Return an MDF file whose first channel group claims so many records."""
+    changed = bytearray(content)
+    struct.pack_into("<Q", changed, changed.find(b"##CG") + 80, count)
+    return bytes(changed)
+
+
+HUGE, MUCH = 400_000_000, "would unpack to more than 100 times its size and 50 MB; store it"
+BOMBS = {
+    "a claim of 80 GB": (lambda whole: with_block(whole, 80 * 10**9, packed_zeros(1 << 16)), MUCH),
+    "zeros": (lambda whole: with_block(whole, HUGE, packed_zeros(HUGE)), MUCH),
+    "zeros that claim to be few": (lambda whole: with_block(whole, 9, packed_zeros(HUGE)), MUCH),
+    "zeros, transposed": (lambda whole: with_block(whole, HUGE, packed_zeros(HUGE), 1, 1), MUCH),
+    "a block listed often": (
+        lambda whole: with_records(
+            with_block(whole, 4 << 20, packed_zeros(4 << 20), 1000), 40_000_000
+        ),
+        "claims more than 50000000 samples in a channel or more than it holds",
+    ),
+    "records that are not there": (
+        lambda whole: with_records(whole, 40_000_000),
+        "claims more than 50000000 samples in a channel or more than it holds",
+    ),
+}
+MEASURED = """
+import resource, sys, warnings
+from hybridopt.measurements.drive import import_drive
+try:
+    import_drive(sys.argv[1])
+except Exception as error:
+    print(error)
+who = (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN)
+print(max(resource.getrusage(it).ru_maxrss for it in who) // 1024)
+"""
+
+
+@pytest.mark.skipif(not sys.platform.startswith("linux"), reason="counts memory in its unit")
+@pytest.mark.parametrize(
+    "bomb",
+    ["zeros that claim to be few", *(pytest.param(b, marks=pytest.mark.long) for b in BOMBS)],
+)
+def test_a_file_that_unpacks_to_much_more_is_refused(bomb, tmp_path):
+    """3 MB of zeros took 7 GB and minutes; a log like this takes 0.15 GB."""
+    make, words = BOMBS[bomb]
+    path = save(tmp_path / "a.mf4", "4.10", groups(), 2)
+    path.write_bytes(make(path.read_bytes()))
+    assert path.stat().st_size < 1_000_000
+    command = [sys.executable, "-c", MEASURED, str(path)]
+    done = subprocess.run(command, capture_output=True, text=True, timeout=120, check=True)
+    said, megabytes = done.stdout.splitlines()
+    assert words in said and int(megabytes) < 400
 
 
 def damaged(content, random):
