@@ -15,6 +15,8 @@ MAX_BYTES = 1_000_000_000  # that a file may unpack to
 MAX_RATIO = 100  # of unpacked to stored
 ALWAYS = 50_000_000  # bytes that it may unpack to, however small it is
 MAX_OBJECTS = 10_000
+MAX_ATTRIBUTES = 20_000
+MANY_TEXTS = 100  # in one attribute, from which on each is taken to be as long as can be
 NO_VARIABLE = "This is a netCDF dimension but not a netCDF variable"  # a dimension's length only
 REFUSED = 4  # exit code
 
@@ -57,7 +59,9 @@ def examine(file: Any, stored: int) -> None:
     """
     import h5py  # type: ignore[import-untyped]
 
-    size, seen, waiting = 0, set(), [file.id]
+    root = h5py.h5g.open(file.id, b"/")
+    count, size = _attributes(root, 0, stored)
+    seen, waiting = set(), [root]
     while waiting:
         group = waiting.pop()
         for name in group:
@@ -70,6 +74,8 @@ def examine(file: Any, stored: int) -> None:
             seen.add(place)
             if len(seen) > MAX_OBJECTS:
                 raise RefusedContentError(f"holds more than {MAX_OBJECTS} objects; remove some")
+            count, more = _attributes(thing, count, stored)
+            size += more
             if isinstance(thing, h5py.h5g.GroupID):
                 waiting.append(thing)
             elif isinstance(thing, h5py.h5d.DatasetID):
@@ -84,6 +90,28 @@ def examine(file: Any, stored: int) -> None:
             f"would unpack to {size / 1e6:.3g} MB, more than {MAX_RATIO} times its size; store it "
             "without compression"
         )
+
+
+def _attributes(thing: Any, before: int, stored: int) -> tuple[int, int]:
+    """Return the number of attributes so far with those of a thing, and the bytes of the latter.
+
+    Raises
+    ------
+    RefusedContentError
+        They are too many.
+    """
+    import h5py
+
+    count = h5py.h5a.get_num_attrs(thing)
+    if before + count > MAX_ATTRIBUTES:
+        raise RefusedContentError(f"holds more than {MAX_ATTRIBUTES} attributes; remove some")
+    size = 0
+    for i in range(count):
+        attribute = h5py.h5a.open(thing, index=i)
+        items, kind = attribute.get_space().get_simple_extent_npoints(), attribute.get_type()
+        texts = kind.detect_class(h5py.h5t.STRING) and kind.is_variable_str()
+        size += items * (stored if texts and items > MANY_TEXTS else kind.get_size())
+    return before + count, size
 
 
 def _refuse_outside(dataset: Any, name: bytes) -> None:

@@ -13,7 +13,7 @@ from rule_tables import hand_made
 from hybridopt import InputError, Result, read_cycle, read_driveline
 from hybridopt.bench_maps.points import read_points
 from hybridopt.evaluation.sources import read_controller
-from hybridopt.files.netcdf_child import ALWAYS
+from hybridopt.files.netcdf_child import ALWAYS, MAX_ATTRIBUTES
 from hybridopt.files.reading import open_ordinary, read_ordinary
 from hybridopt.files.seal import seal
 from hybridopt.files.sealed_netcdf import read_sealed
@@ -189,3 +189,62 @@ def test_texts_that_share_one_long_text_are_refused(tmp_path):
     path.write_bytes(path.read_bytes() + seal(path.read_bytes()))
     with pytest.raises(InputError, match="would unpack to "):
         read_sealed(path, "file", "mend")
+
+
+# --- attributes ---
+
+
+def many(thing):
+    for i in range(MAX_ATTRIBUTES + 1):
+        thing.attrs[f"a{i}"] = i
+
+
+def shared(thing):
+    """Each of many texts may be as long as the file."""
+    thing.attrs.create("a", ["x" * 60_000] * 1000, dtype=h5py.string_dtype())
+
+
+ATTRIBUTES = {
+    "many of the file": (lambda file: many(file), "holds more than 20000 attributes; remove some"),
+    "many of a variable": (lambda file: many(file["speed"]), "holds more than 20000 attributes"),
+    "texts": (lambda file: shared(file["speed"]), "would unpack to 60.1 GB; at most 1 GB is read"),
+    "a reference": (lambda file: file.attrs.create("a", file["speed"].ref), "is no file"),
+    "a region": (lambda file: file.attrs.create("a", file["speed"].regionref[:2]), "is no file"),
+    "no list of dimensions": (
+        lambda file: file["speed"].attrs.create("DIMENSION_LIST", 7),
+        "is no file",
+    ),
+}
+
+
+@pytest.mark.parametrize("with_seal", [True, False])
+@pytest.mark.parametrize("forged", ATTRIBUTES)
+def test_forged_attributes_are_refused(forged, with_seal, tmp_path):
+    """100,000 of them, under a seal that fits, took a minute."""
+    make, words = ATTRIBUTES[forged]
+    path = tmp_path / "a.nc"
+    with h5py.File(path, "w", libver="latest") as file:
+        file.create_dataset("speed", data=np.arange(3.0)).make_scale("speed")
+        make(file)
+    if with_seal:
+        path.write_bytes(path.read_bytes() + seal(path.read_bytes()))
+    with pytest.raises(InputError, match=words) as caught:
+        read_sealed(path, "file", "mend")
+    assert str(caught.value).isprintable()
+
+
+@pytest.mark.parametrize("with_seal", [True, False])
+def test_attributes_of_other_kinds_are_passed_over(with_seal, tmp_path):
+    path = tmp_path / "a.nc"
+    with h5py.File(path, "w") as file:
+        speed = file.create_dataset("speed", data=np.arange(3.0))
+        speed.make_scale("speed")
+        speed.attrs["empty"] = h5py.Empty("f8")
+        speed.attrs["long"] = np.zeros(8000)
+        speed.attrs["opaque"] = np.void(bytes(10))
+        speed.attrs.create("pair", np.zeros(2, [("a", "f8"), ("b", "i4")]))
+        ragged = np.array([np.arange(3), np.arange(2)], dtype=object)
+        speed.attrs.create("ragged", ragged, dtype=h5py.vlen_dtype("i4"))
+    if with_seal:
+        path.write_bytes(path.read_bytes() + seal(path.read_bytes()))
+    assert read_sealed(path, "file", "mend")[0]["speed"].values.tolist() == [0.0, 1.0, 2.0]
