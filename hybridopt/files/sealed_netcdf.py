@@ -13,6 +13,7 @@ from ..base.errors import InputError
 from .netcdf_child import MAX_BYTES, REFUSED, RefusedContentError, examine
 from .reading import cannot_read, read_ordinary
 from .seal import opened, seal
+from .writing import tell_cut_short
 
 HDF5 = b"\x89HDF\r\n\x1a\n"  # what NetCDF-4 files begin with
 CHILD = Path(__file__).with_name("netcdf_child.py")
@@ -88,6 +89,7 @@ def _content(path: Path, what: str, mend: str) -> bytes:
         raise InputError(f"{path}: does not exist; give a {what}, or {mend}") from None
     except (OSError, ValueError) as error:
         raise cannot_read(path, error) from None
+    tell_cut_short(path.parent)
     return read_ordinary(path, MAX_BYTES)
 
 

@@ -93,8 +93,8 @@ def bytes_writer(content: bytes) -> Write:
 def write_together(targets: Sequence[tuple[Path, Write]], overwrite: bool = False) -> None:
     """Write several files; none gets its final name before all are whole on the disk.
 
-    They are named in one go. Where a kill cuts that short, the next run that writes into the
-    folder finishes it; see :func:`finish_cut_short`.
+    They are named in one go. Where a kill cuts that short, readers say so and the next run that
+    writes into the folder finishes it; see :func:`tell_cut_short` and :func:`finish_cut_short`.
 
     Raises
     ------
@@ -143,6 +143,30 @@ def _name_whole(staging: Path, folder: Path) -> list[str]:
             os.replace(file, folder / file.name)
             named.append(file.name)
     return named
+
+
+def tell_cut_short(folder: Path) -> None:
+    """Say in an InputWarning where a killed run left files of different runs side by side.
+
+    For readers, which change nothing: the next run that writes into the folder finishes it.
+    """
+    for marker in folder.glob(f"{TEMPORARY}*/{WHOLE}"):
+        with contextlib.suppress(FailedError, OSError), locked_folder(marker.parent):
+            files = [f for f in marker.parent.iterdir() if f.name not in (WHOLE, LOCK_FILE)]
+            late = sorted(file.name for file in files if not _is_named(file, folder))
+            if late:
+                message = (
+                    f"{folder}: a run was killed while it named its files, so that files of "
+                    f"different runs may stand side by side; of it are missing {', '.join(late)}; "
+                    "write there again, which puts them in place"
+                )
+                warnings.warn(message, InputWarning, stacklevel=2)
+
+
+def _is_named(file: Path, folder: Path) -> bool:
+    """Return whether a file has its name beside the one in its folder of unfinished files."""
+    name = folder / file.name
+    return name.exists() and name.samefile(file)
 
 
 def _write(targets: Sequence[tuple[Path, Write]], overwrite: bool) -> None:

@@ -94,7 +94,12 @@ def open_cluster(address: str, store: StudyStore, task_bytes: float) -> Iterator
         )
     try:
         client = Client(address, timeout=PATIENCE)
-    except (OSError, ValueError, TypeError) as error:  # TypeError: TLS without certificates
+    except TypeError:  # TLS without certificates
+        raise FailedError(
+            f"--scheduler {address}: needs certificates; name them in Dask's configuration, "
+            "distributed.comm.tls with ca-file, client.cert and client.key"
+        ) from None
+    except (OSError, ValueError) as error:
         words = " ".join(str(error).split())[:100] or type(error).__name__
         raise FailedError(f"--scheduler {address}: does not answer ({words})") from None
     with client:

@@ -15,7 +15,7 @@ import numpy as np
 from ..base.cautions import TABLES_CAUTION
 from ..base.errors import InputError
 from ..files.csv_table import read_cells, read_columns
-from ..files.writing import Write
+from ..files.writing import Write, tell_cut_short
 from .origin import origin_record, read_origin
 from .quantities import (
     CONSTANTS,
@@ -143,6 +143,7 @@ def read_csv(folder: Path) -> RuleSet:
     InputError
         A file, row or cell is missing or wrong; the message says which.
     """
+    tell_cut_short(folder)
     for file in (CONSTANTS_FILE, *(f"{name}.csv" for name in LAYOUT)):
         if not (folder / file).is_file():
             raise InputError(f"{folder}: the file {file} is missing; put it there, or export again")

@@ -12,22 +12,29 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import xarray as xr
+from rule_tables import hand_made
 
 from hybridopt import Cycle, InputError, read_cycle
 from hybridopt.base.errors import FailedError
 from hybridopt.base.warning import InputWarning
 from hybridopt.files import writing as files_module
 from hybridopt.files.csv_table import read_columns
+from hybridopt.files.locking import locked_folder
+from hybridopt.files.sealed_netcdf import read_sealed, sealed
 from hybridopt.files.writing import (
     TEMPORARY,
+    WHOLE,
     check_target,
     comment_line,
     file_stem,
     finish_cut_short,
+    tell_cut_short,
     write_atomically,
     write_together,
 )
 from hybridopt.inputs.cycle_writing import save_cycle
+from hybridopt.tables.files import read_rule_set, write_csv
 
 ENDS = [getattr(signal, name) for name in ("SIGKILL", "SIGTERM", "SIGINT") if hasattr(signal, name)]
 on_posix = pytest.mark.skipif(sys.platform == "win32", reason="Windows has no such thing")
@@ -296,6 +303,37 @@ def test_a_kill_between_names_is_found_finished_and_said(tmp_path):
         write_atomically(tmp_path / "other", put("other"))
     assert contents(tmp_path) == {**dict.fromkeys("abcdef", "new"), "other": "other"}
     assert names(tmp_path) == {*"abcdef", "other"}
+
+
+@on_posix
+def test_readers_say_that_files_of_different_runs_stand_side_by_side(tmp_path):
+    """Rule tables in a folder, and a result beside its table and picture, until the next write."""
+    rules, result = hand_made(), tmp_path / "r.nc"
+    write_csv(rules, tmp_path)
+    result.write_bytes(sealed(xr.Dataset({"a": 1.0})))
+    cut_short(tmp_path, signal.SIGKILL, 0.25)
+    said = "was killed while it named its files.* of it are missing .*f; write there again"
+    for read in (lambda: read_rule_set(tmp_path), lambda: read_sealed(result, "file", "mend")):
+        with pytest.warns(InputWarning, match=said):
+            read()
+    with pytest.warns(InputWarning, match="done now"):
+        write_atomically(tmp_path / "other", put("other"))
+    read_rule_set(tmp_path)
+    read_sealed(result, "file", "mend")
+
+
+@on_posix
+@pytest.mark.parametrize("overwrite", [False, True])
+def test_readers_say_nothing_of_a_run_at_work_or_of_whole_sets(tmp_path, overwrite):
+    write_together([(tmp_path / name, put("new")) for name in "ab"], overwrite)
+    staging = tmp_path / f"{TEMPORARY}0"
+    staging.mkdir()
+    (staging / WHOLE).write_text("new")
+    (staging / "c").write_text("new")
+    with locked_folder(staging):
+        tell_cut_short(tmp_path)
+    os.link(staging / "c", tmp_path / "c")
+    tell_cut_short(tmp_path)
 
 
 @on_posix

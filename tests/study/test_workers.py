@@ -157,6 +157,32 @@ def test_a_foreign_scheduler_without_tls_is_warned_of(tmp_path, monkeypatch):
         pass
 
 
+@pytest.mark.parametrize(
+    ("file", "words"),
+    [
+        (None, "needs certificates; name them in Dask's configuration, distributed.comm.tls"),
+        ("none.pem", "does not answer ([Errno 2] No such file or directory)"),
+    ],
+)
+def test_tls_without_certificates_is_one_sentence(tmp_path, file, words):
+    import dask
+
+    from hybridopt.base.errors import FailedError
+    from hybridopt.study.cluster import open_cluster
+    from hybridopt.study.store import StudyStore
+
+    path = file and str(tmp_path / file)
+    keys = dict.fromkeys(("ca-file", "client.cert", "client.key"), path)
+    store = StudyStore.create(tmp_path / "s.results")
+    with (
+        dask.config.set({f"distributed.comm.tls.{key}": value for key, value in keys.items()}),
+        pytest.raises(FailedError) as caught,
+        open_cluster("tls://127.0.0.1:9", store, 0.0),
+    ):
+        pass
+    assert str(caught.value).startswith(f"--scheduler tls://127.0.0.1:9: {words}")
+
+
 # --- who runs code of the study file ---
 
 
