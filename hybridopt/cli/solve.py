@@ -2,10 +2,12 @@
 
 import json
 import math
+import warnings
 from typing import TYPE_CHECKING, Any
 
 import click
 
+from ..base.warning import InputWarning
 from ..files.writing import file_stem
 from .options import Output, driveline_option, finish, flag_option, output_options
 from .progress_bar import progress_bar
@@ -28,6 +30,7 @@ Examples:
   hybridopt solve udds --driveline mild --out results
   hybridopt solve drive.csv --terminal target --soc-target-percent 55 --json
 """
+WIDE_GAP = 10.0  # %, above which a schedule says little; common practice, no source
 SUFFIXES = (".nc", ".csv", ".png")
 
 
@@ -54,6 +57,7 @@ def solve(
     (track,) = read_tracks([cycle], vehicle, settings, achievable, output.silent)
     files = output.plan(f"{file_stem(track.name)}_{file_stem(vehicle.name)}", SUFFIXES)
     result = _solve(track, vehicle, settings.resolved(vehicle), output.silent, not no_bound)
+    _tell_wide_gap(result)
     output.write(files, lambda: _writers(result))
     finish(output.as_json, files, lambda: _record(result), lambda: summary(result))
 
@@ -75,6 +79,16 @@ def _solve(
     compile_ahead()
     with progress_bar("solving", hidden=quiet or needed < LONG_WORK) as progress:
         return solve_cycle(cycle, driveline, settings, progress, bound)
+
+
+def _tell_wide_gap(result: "Result") -> None:
+    gap = result.dataset.attrs.get("gap_percent", 0.0)
+    if gap > WIDE_GAP:
+        message = (
+            f"the cost lies {gap:.4g} % above the proved bound, so that it may be far from the "
+            "least; look at the cycle's steps and units, or take more SoC points and splits"
+        )
+        warnings.warn(message, InputWarning, stacklevel=2)
 
 
 def _size(count: float) -> str:

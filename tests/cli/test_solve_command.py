@@ -61,6 +61,13 @@ def test_json_carries_the_bound_once_the_result_has_one(monkeypatch):
     assert (record["bound_g"], record["gap_percent"]) == (20.0, 0.5)
 
 
+@pytest.mark.parametrize(("gap", "told"), [(9.9, 0), (99.99, 1)])
+def test_a_wide_gap_is_told_with_its_figure(monkeypatch, gap, told):
+    add_attrs(monkeypatch, bound_g=20.0, gap_percent=gap)
+    assert solve().stderr.count(f"the cost lies {gap:.4g} % above the proved bound") == told
+    assert len(json.loads(solve("--json").stdout)["warnings"]) == told
+
+
 def test_json_has_null_for_what_is_no_number(monkeypatch):
     add_attrs(monkeypatch, fuel_l_per_100km=float("nan"))
     assert json.loads(solve("--json").stdout)["fuel_l_per_100km"] is None
