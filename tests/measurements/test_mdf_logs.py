@@ -262,8 +262,8 @@ try:
     import_drive(sys.argv[1])
 except Exception as error:
     print(error)
-who = (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN)
-print(max(resource.getrusage(it).ru_maxrss for it in who) // 1024)
+(own,) = (int(line.split()[1]) for line in open("/proc/self/status") if line.startswith("VmHWM"))
+print(max(own, resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss) // 1024)
 """
 
 
