@@ -4,7 +4,11 @@ Cases: shipped or made-up good files with bytes changed, cut, repeated or put in
 format in any order, and plain noise. A crash becomes a test of its own at the end.
 """
 
+import json
+import os
+import tempfile
 import warnings
+import zlib
 from pathlib import Path
 
 import h5netcdf
@@ -12,6 +16,7 @@ import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from rule_tables import hand_made, written
 
 from hybridopt import Cycle, Driveline, InputError, Result, read_driveline
 from hybridopt.base.warning import InputWarning
@@ -32,6 +37,11 @@ from hybridopt.inputs.maps import (
 from hybridopt.measurements.channels import ColumnRequest
 from hybridopt.measurements.channels import read_map as read_mapping
 from hybridopt.measurements.drive import Cleaning, import_drive
+from hybridopt.report.contents import NUMBERS, TEXTS, read_comparison
+from hybridopt.study.store import KIND, StudyStore
+from hybridopt.study.study_file import read_study
+from hybridopt.study.values import DONE
+from hybridopt.tables.files import read_rule_set
 
 FEW = settings(max_examples=100, suppress_health_check=list(HealthCheck))
 MANY = settings(max_examples=10_000, suppress_health_check=list(HealthCheck))
@@ -59,6 +69,32 @@ MOTOR_BENCH = b"speed_rad_per_s,torque_Nm,efficiency_percent\n" + b"".join(
     for w in (-200, 50, 300, 600)
     for t in (-90, -20, 30, 80)
 )
+STUDY = b"""driveline = "mild"
+cycles = ["ece15"]
+runs = ["optimum", "equivalence"]
+[settings]
+soc_points = 101
+[parameters]
+"scale.motor" = [0.5, 1]
+"scale.battery" = {low = 0.5, high = 2, count = 3}
+"""
+COMPARISON = json.dumps(
+    {"scores": [dict.fromkeys(TEXTS, "a") | dict.fromkeys(NUMBERS, 1.5)] * 2}
+).encode()
+TASK = bytes(range(32))
+PIECE = json.dumps(
+    {
+        "kind": KIND,
+        "task": TASK.hex(),
+        "values": {"status": DONE, "fuel_g": 12.5},
+        "reason": "",
+        "traces": {"soc": [0.5, 0.25]},
+    }
+).encode()
+TABLES = hand_made()
+with tempfile.TemporaryDirectory() as made:
+    RULES = written(TABLES, Path(made), "json").read_bytes()
+    SHIFT_UP = (written(TABLES, Path(made), "csv") / "shift_up.csv").read_bytes()
 MAPPING = b'[speed]\nname = "v"\nunit = "km/h"\n[time]\nname = "t"\n'
 LOG = b"time [s];speed [km/h];altitude [m]\n" + b"".join(
     f"{t},0;{30 + 20 * np.sin(t / 3):.1f};{100 + t / 10:.1f}\n".replace(".", ",").encode()
@@ -77,6 +113,24 @@ def import_any(path):
 def import_named(path):
     channels = {"time": ColumnRequest("column 1", "s"), "speed": ColumnRequest("column 2", "km/h")}
     return import_drive(path, {k: (v, "option") for k, v in channels.items()})
+
+
+def read_piece(path):
+    """Read a piece of a study that holds this, packed and under a seal that fits."""
+    store = StudyStore.create(path.parent / "store")
+    with store.locked():
+        content = zlib.compress(path.read_bytes())
+        store.path(TASK).write_bytes(content + seal(content))
+    return list(store.outcomes([TASK]))
+
+
+def read_tables(path):
+    """Read a folder of rule tables in which one file holds this."""
+    folder = path.parent / "tables"
+    if not folder.is_dir():
+        written(TABLES, path.parent, "csv")
+    (folder / "shift_up.csv").write_bytes(path.read_bytes())
+    return read_rule_set(folder)
 
 
 def grid_engine(path):
@@ -105,6 +159,11 @@ READERS = {
     "mapping": (read_mapping, ".toml", [MAPPING]),
     "log": (import_any, ".csv", [LOG, ISO_LOG, LOG.decode().encode("utf-16")]),
     "bare log": (import_named, ".txt", [b"".join(b"%d\t%d\n" % (t, t % 7) for t in range(30))]),
+    "study": (read_study, ".toml", [STUDY]),
+    "comparison": (read_comparison, ".json", [COMPARISON]),
+    "piece of a study": (read_piece, ".json", [PIECE]),
+    "rules": (read_rule_set, ".json", [RULES]),
+    "table of rules": (read_tables, ".csv", [SHIFT_UP]),
     "result": (Result.read, ".nc", []),
 }
 WORDS = [
@@ -232,6 +291,8 @@ def test_damaged_files(name, tmp_path):
     rules(given(ANY[name])(lambda content: check(name, content, tmp_path)))()
 
 
+FUZZ_CASES = "HYBRIDOPT_FUZZ_CASES"
+"""Environment variable: how many cases the long test tries, in place of what is below."""
 FEWER = {
     "result": 200,
     "engine bench": 2000,
@@ -246,7 +307,7 @@ FEWER = {
 @pytest.mark.long
 @pytest.mark.parametrize("name", READERS)
 def test_ten_thousand_damaged_files(name, tmp_path):
-    cases = FEWER.get(name, 10_000)
+    cases = int(os.environ.get(FUZZ_CASES, FEWER.get(name, 10_000)))
     rules = settings(MANY, max_examples=cases)
     rules(given(ANY[name])(lambda content: check(name, content, tmp_path)))()
 
