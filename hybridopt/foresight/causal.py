@@ -97,7 +97,11 @@ class CausalOptimum:
 
 
 def causal_optimum(
-    chain: DriveChain, priced: Priced, tolerance: float = TOLERANCE, progress: Progress = silent
+    chain: DriveChain,
+    priced: Priced,
+    tolerance: float = TOLERANCE,
+    progress: Progress = silent,
+    begin: np.ndarray | None = None,
 ) -> CausalOptimum:
     """Find the best policy without foresight in a model of driving.
 
@@ -111,6 +115,8 @@ def causal_optimum(
         Relative width of the bounds of the mean cost.
     progress
         Called with the share done, 0 to 1.
+    begin
+        g, (states, 2 engine states, gears), value to begin with, such as that at a near price.
 
     Raises
     ------
@@ -120,7 +126,7 @@ def causal_optimum(
         The bounds do not close; they never do where an engine once on can be stopped in no state.
     """
     expect, improve = _operators(chain, priced)
-    value = np.zeros((chain.states, 2, priced.gears))
+    value = np.zeros((chain.states, 2, priced.gears)) if begin is None else begin.copy()
     for sweep in range(1, MOST_SWEEPS + 1):
         ahead = expect(value)
         new = improve(ahead)

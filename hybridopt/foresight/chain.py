@@ -76,7 +76,10 @@ class DriveChain:
         """
         keep = np.flatnonzero(allowed)
         if not allowed[self.rest]:
-            raise InputError("drive model: standing still is not allowed; it is where drives begin")
+            raise InputError(
+                "drive model: no training drive stands still; drives begin and end at rest, so "
+                "train it on some that do"
+            )
         links = self.links[keep][:, keep]
         _, part = connected_components(links, connection="strong")
         rest = int(np.searchsorted(keep, self.rest))

@@ -6,27 +6,24 @@ remembers (a brake light ahead, a known road), or less: the limit holds in the m
 """
 
 import dataclasses
-import warnings
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from ..base.errors import InfeasibleError, InputError
+from ..base.errors import InputError
 from ..base.progress import Progress, part_of, silent
-from ..base.warning import InputWarning
+from ..controllers.builtin import Equivalence
 from ..controllers.closed_loop import ClosedLoop
 from ..evaluation.case import AnyController
 from ..inputs.cycle import Cycle
 from ..inputs.driveline import Driveline
-from ..optimum.optimum import Optimum
 from ..physics.codes import EngineClass
-from ..pipeline import find_optimum
 from ..problem.graph import begins_start
 from ..problem.settings import Settings
 from .causal import CausalOptimum, causal_optimum
-from .chain import DriveStatistics, drive_statistics
-from .held_price import held_price, price_steps
+from .chain import DriveChain, DriveStatistics, drive_statistics
+from .held_price import price_steps
 from .hindsight import KnownDrive, charge_price, know_drive
 from .policy import CausalController
 from .training import drive_chain, second_by_second
@@ -34,6 +31,7 @@ from .training import drive_chain, second_by_second
 HINDSIGHT, HELD, BOUND = "hindsight", "causal optimum at a held price", "proved limit"
 CAUSAL = "causal optimum in closed loop"
 SURE = 1.96  # standard errors on either side that hold the truth in 95 % of all cases
+APART, MOST_MOVES, ROUGH = 0.12, 8, 1e-5  # of prices and mean costs while the balance is sought
 SOC_POINTS = 401  # of the sweeps over drawn drives, where settings name none
 
 
@@ -158,8 +156,8 @@ def model_optimum(
     training: Sequence[Cycle],
     driveline: Driveline,
     settings: Settings,
-    price: float,
     memory: str = "none",
+    price: float | None = None,
     progress: Progress = silent,
 ) -> tuple[CausalOptimum, int]:
     """Estimate a model of driving and find its best policy.
@@ -171,7 +169,7 @@ def model_optimum(
     driveline, settings
         The vehicle; resolved settings.
     price
-        Of stored energy, g/J.
+        Of stored energy, g/J; None is that of :func:`balanced_price`.
     progress
         Called with the share done, 0 to 1.
 
@@ -181,35 +179,64 @@ def model_optimum(
         States that the driveline cannot drive are left out; how many.
     """
     chain = drive_chain(training, memory)
-    priced = price_steps(driveline, chain.demand(driveline.vehicle), settings, price)
-    drivable = priced.drivable
-    kept = chain.within(drivable)
+    guess = Equivalence.factor / driveline.fuel.heating_value if price is None else price
+    drivable = price_steps(driveline, chain.demand(driveline.vehicle), settings, guess).drivable
+    kept, begin = chain.within(drivable), None
+    if price is None:
+        price, begin = balanced_price(kept, driveline, settings, guess, part_of(progress, 0.0, 0.7))
     priced = price_steps(driveline, kept.demand(driveline.vehicle), settings, price)
-    return causal_optimum(kept, priced, progress=progress), int(np.count_nonzero(~drivable))
+    best = causal_optimum(kept, priced, progress=part_of(progress, 0.7, 1.0), begin=begin)
+    return best, int(np.count_nonzero(~drivable))
 
 
-def price_of(
-    training: Sequence[Cycle], driveline: Driveline, settings: Settings, progress: Progress = silent
-) -> float:
-    """Return the median price of stored energy along the optima of training drives, g/J.
+def balanced_price(
+    chain: DriveChain,
+    driveline: Driveline,
+    settings: Settings,
+    guess: float,
+    progress: Progress = silent,
+) -> tuple[float, np.ndarray]:
+    """Return the price of stored energy at which the best policy's charge stays, and its value.
 
-    Drives without an optimum are left out with a warning.
+    Parameters
+    ----------
+    chain, driveline, settings
+        Model of driving, vehicle, resolved settings.
+    guess
+        g/J, where to begin.
+    progress
+        Called with the share done, 0 to 1.
 
-    Raises
-    ------
-    InputError
-        None has an optimum.
+    Returns
+    -------
+    price, value : float, ndarray
+        g/J; g, (states, 2 engine states, gears), of a policy near it.
+
+    Notes
+    -----
+    The least mean cost is a concave function of the price, as it is the least of straight lines,
+    one for each policy, whose slope is the energy that the policy takes from the store. Where it is
+    highest, the best policy takes none in the mean. It is found by parabolas over three prices, to
+    some 1 %; what follows holds at any price.
     """
-    optima: list[Optimum] = []
-    for i, cycle in enumerate(training):
-        try:
-            known = find_optimum(cycle, driveline, settings, keep_value=False)
-            optima.append(known)
-        except InfeasibleError as error:
-            text = f"cycle {cycle.name} is left out of the price of stored energy: {error}"
-            warnings.warn(text, InputWarning, stacklevel=2)
-        progress((i + 1) / len(training))
-    return held_price(optima)
+    demand, value = chain.demand(driveline.vehicle), None
+    gains: dict[int, float] = {}
+    middle, ratio = 0, 1.0 + APART
+    for _ in range(MOST_MOVES):
+        for step in (middle - 1, middle, middle + 1):
+            if step not in gains:
+                priced = price_steps(driveline, demand, settings, guess * ratio**step)
+                best = causal_optimum(chain, priced, ROUGH, begin=value)
+                value, gains[step] = best.value, best.gain
+                progress(1.0 - 0.8 ** len(gains))
+        low, here, high = (gains[step] for step in (middle - 1, middle, middle + 1))
+        if here >= max(low, high):
+            break
+        middle += 1 if high > low else -1
+    bend = low - 2.0 * here + high
+    place = float(np.clip(0.5 * (low - high) / bend, -1.0, 1.0)) if bend < 0.0 else 0.0
+    assert value is not None
+    return guess * ratio ** (middle + place), value
 
 
 def causal_limit(
@@ -242,7 +269,7 @@ def causal_limit(
         What the model remembers beside speed and acceleration: "none", or "jerk", whether the
         acceleration fell, stayed or rose.
     price
-        Of stored energy, g/J; None is the median along the optima of the training.
+        Of stored energy, g/J; None is the one at which the best policy's charge stays in the mean.
     progress
         Called with the share done, 0 to 1.
 
@@ -257,11 +284,6 @@ def causal_limit(
         There are fewer than 2 drives, a length below 10 s, or the training gives no model.
     FailedError
         The model's optimum is not found.
-
-    Warns
-    -----
-    InputWarning
-        A training drive has no optimum, so that it does not count in the price.
     """
     if drives < 2 or length < 10:
         raise InputError(
@@ -269,10 +291,8 @@ def causal_limit(
             "of 10 s or more"
         )
     settings = (settings or Settings()).resolved(driveline)
-    if price is None:
-        price = price_of(training, driveline, settings, part_of(progress, 0.0, 0.1))
     optimum, left_out = model_optimum(
-        training, driveline, settings, price, memory, part_of(progress, 0.1, 0.3)
+        training, driveline, settings, memory, price, part_of(progress, 0.0, 0.3)
     )
     points = SOC_POINTS if settings.soc_points is None else settings.soc_points
     driver = _Driver(optimum, driveline, dataclasses.replace(settings, soc_points=points))

@@ -15,7 +15,7 @@ from ..problem.settings import Settings
 from .causal import CausalOptimum
 from .kernels import Costs, _decide
 
-LEVELS = np.linspace(0.85, 1.15, 13)  # prices that torques are listed at, over the held one
+LEVELS = np.linspace(0.85, 1.15, 7)  # prices that torques are listed at, over the held one
 FEEDBACK = 0.5  # rise of the price, over the held one, per missing unit of SoC
 
 
