@@ -6,9 +6,9 @@ step, shift and A(x, e', g'), where A(x, e', g') is the mean of V(x', e', g') ov
 may follow x.
 
 Relative value iteration: with T the right-hand side and any V, the mean cost of a step of the best
-policy lies between the lowest and the highest of T V - V (Puterman, Markov Decision Processes,
-Wiley, 1994, section 8.5, DOI 10.1002/9780470316887; Odoni, Operations Research 17(5), 1969,
-857-860, DOI 10.1287/opre.17.5.857). They close slowly, because a drive takes long from town to
+policy lies between the lowest and the highest of T V - V (Odoni, Operations Research 17(5), 1969,
+857-860, and Puterman, Markov Decision Processes, Wiley, 1994, section 8.5, both from memory).
+They close slowly, because a drive takes long from town to
 motorway. But the drive cannot be controlled, so for any f(x), T(V + f) = T V + P f exactly, and
 the slow part of the difference is levelled by a linear equation over drive states alone.
 """

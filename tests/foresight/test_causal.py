@@ -24,7 +24,7 @@ def linear_program(chain, priced):
     """Least mean cost of a step by the linear program over shares of time, solved by HiGHS.
 
     Least sum of cost times share, where what flows into a state flows out of it (Puterman, Markov
-    Decision Processes, 1994, section 8.8 for models in which all states follow each other).
+    Decision Processes, 1994, section 8.8, from memory; all states can follow each other here).
     """
     state, _, cost, after = transitions(chain, priced)
     out = np.eye(after.shape[1])[state]
