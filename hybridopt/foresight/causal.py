@@ -93,7 +93,8 @@ class CausalOptimum:
             foresight, so the least cost of known drives with it is in the mean a lower bound of
             theirs.
         """
-        return np.asarray(self.ahead[drive] - self.value[np.append(drive[1:], self.chain.rest)])
+        after = np.append(drive[1:], self.chain.rest)
+        return np.asarray(self.ahead[drive] - self.value[after])
 
 
 def causal_optimum(
@@ -121,31 +122,28 @@ def causal_optimum(
     Raises
     ------
     InputError
-        Some drive leads to where no decision is possible.
+        A cost is not finite; what is impossible is charged, see :func:`price_steps`.
     FailedError
-        The bounds do not close; they never do where an engine once on can be stopped in no state.
+        The bounds do not close.
     """
+    if not all(np.isfinite(cost).all() for cost in priced.costs):
+        raise InputError(
+            "drive model: costs of its steps are not finite; charge what is impossible"
+        )
     expect, improve = _operators(chain, priced)
     value = np.zeros((chain.states, 2, priced.gears)) if begin is None else begin.copy()
     for sweep in range(1, MOST_SWEEPS + 1):
         ahead = expect(value)
-        new = improve(ahead)
-        finite = np.isfinite(new)
-        if not finite.any(axis=(1, 2)).all():
-            raise InputError(
-                "drive model: some drive leads to where nothing drives the step; leave states "
-                "out that the driveline cannot drive"
-            )
-        change = np.where(finite, new - value, np.nan)
-        low, high = float(np.nanmin(change)), float(np.nanmax(change))
+        change = improve(ahead) - value
+        low, high = float(change.min()), float(change.max())
         width = (high - low) / max(abs(high), 1e-12)
         if width <= tolerance:
             return CausalOptimum(chain, priced, value, ahead, low, high, sweep)
         progress(float(np.clip(np.log(width) / np.log(tolerance), 0.0, 0.99)))
-        value = np.where(finite, value + STEP * change, np.inf)
+        value = value + STEP * change
         if sweep % LEVELLED == 0:
-            slow = np.nanmean(change, axis=(1, 2))
-            value = value + levelling(chain, slow, CLOSE * (high - low))[:, None, None]
+            slow = change.mean(axis=(1, 2))
+            value += levelling(chain, slow, CLOSE * (high - low))[:, None, None]
         value -= value[chain.rest].min()
     raise FailedError(
         f"drive model: after {MOST_SWEEPS} sweeps the mean cost lies between {low:.8g} and "

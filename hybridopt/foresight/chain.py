@@ -133,6 +133,27 @@ class DriveChain:
             f"{chance.size} s; ask for longer drives or train on drives with more stops"
         )
 
+    def draw_cycles(self, drives: int, length: int, seed: int) -> list[Cycle]:
+        """Draw drives as cycles, such as to train rule tables on.
+
+        Parameters
+        ----------
+        drives
+            How many.
+        length
+            s at least, see :meth:`draw`, which also says what is refused.
+        seed
+            Of chance; the same seed gives the same drives.
+
+        Returns
+        -------
+        list of Cycle
+            With names of their own.
+        """
+        random = np.random.default_rng(seed)
+        names = [f"drawn {seed}-{i + 1}" for i in range(drives)]
+        return [self.cycle(self.draw(length, random), name) for name in names]
+
     def cycle(self, states: np.ndarray, name: str) -> Cycle:
         """Return a drive as a cycle.
 

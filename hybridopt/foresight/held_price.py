@@ -2,7 +2,8 @@
 
 With the price held, the battery is a market: energy from it is paid for, and SoC matters no more.
 What is left to decide is engine and gear; the split of each is that of least fuel and priced
-energy. Minimum times are left aside, so limits from here hold with them too.
+energy. Minimum times are left aside, so limits from here hold with them too; a start counts as one
+step.
 """
 
 import dataclasses
@@ -12,7 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..base.errors import InputError
-from ..distillation.decision_costs import STARTING, stage_costs
+from ..distillation.decision_costs import OFF, RUNNING, STARTING, stage_costs
+from ..distillation.expected_cost import IMPOSSIBLE
 from ..inputs.driveline import Driveline
 from ..optimum.optimum import Optimum
 from ..physics.battery import Cell, pack_battery
@@ -52,9 +54,8 @@ class Priced:
     @property
     def drivable(self) -> np.ndarray:
         """Whether each step can be driven whether the engine was on or off before, (steps,)."""
-        from_off = np.isfinite(self.costs.stage[..., [0, STARTING]]).any(axis=(1, 2))
-        from_on = np.isfinite(self.costs.stage[..., [0, 1]]).any(axis=(1, 2))
-        return np.asarray(from_off & from_on)
+        possible = (self.costs.stage < IMPOSSIBLE).any(axis=1)
+        return np.asarray(possible[:, [OFF, STARTING]].any(1) & possible[:, [OFF, RUNNING]].any(1))
 
     def only(self, steps: np.ndarray) -> "Priced":
         """Return some of the steps."""
@@ -140,6 +141,12 @@ def price_steps(
     soc
         At which the battery is taken, 0 to 1; None is that of the start.
 
+    Returns
+    -------
+    Priced
+        What is impossible or forbidden is charged with 50 g, so that a model of driving may hold a
+        small chance of it.
+
     Raises
     ------
     InputError
@@ -175,10 +182,10 @@ def _cell(known: Optimum) -> Cell:
 def _priced(
     stage: np.ndarray, shift: np.ndarray, stop: np.ndarray, settings: Settings, price: float
 ) -> Priced:
-    stage = np.ascontiguousarray(stage)
-    stage[..., STARTING] += settings.start_cost
+    stage = stage + settings.start_cost * (np.arange(stage.shape[-1]) == STARTING)
     start = int(settings.begins_on(0.0)), settings.gear_start - 1
-    return Priced(price, Costs(stage, np.ascontiguousarray(shift), stop), start)
+    costs = (np.minimum(np.ascontiguousarray(cost), IMPOSSIBLE) for cost in (stage, shift, stop))
+    return Priced(price, Costs(*costs), start)
 
 
 def held_price(optima: Sequence[Optimum]) -> float:

@@ -259,8 +259,8 @@ def causal_limit(
         Drives that the model is estimated from, taken on a level road; several, of all kinds that
         count. At least one must come from rest to rest.
     driveline, settings
-        The vehicle; as for :func:`hybridopt.solve_cycle`. Minimum times are left aside by optimum
-        and limit, which then hold all the more.
+        The vehicle; as for :func:`hybridopt.solve_cycle`. At the held price minimum times are left
+        aside.
     drives, length, seed
         How many drives are drawn, s each at least, and the seed of chance. 2 drives or more.
     controllers

@@ -16,13 +16,16 @@ MODEL = {
 }
 
 
-def limit_text(limit: "CausalLimit") -> str:
+def limit_text(limit: "CausalLimit", split: tuple[str, str] | None = None) -> str:
     """Describe the limit of control without foresight, in at most 80 columns of plain text.
 
     Parameters
     ----------
     limit
         From :func:`hybridopt.causal_limit`.
+    split
+        Names of two controllers: one whose loss is split, and one of the same form that was trained
+        on other drives drawn from the model.
 
     Returns
     -------
@@ -47,6 +50,8 @@ def limit_text(limit: "CausalLimit") -> str:
     if limit.left_out:
         lines.append(f"left out: {limit.left_out} states that the driveline cannot drive")
     lines += ["", *textwrap.wrap(held, WIDTH), "", *_table(limit), "", *_notes(limit)]
+    if split:
+        lines += ["", *_parts(limit, *split)]
     return "\n".join(lines)
 
 
@@ -86,11 +91,22 @@ def _table(limit: "CausalLimit") -> list[str]:
     return lines
 
 
+def _parts(limit: "CausalLimit", name: str, trained: str) -> list[str]:
+    """Say what a controller's loss is made of."""
+    foresight, form, rest = map(_share, limit.split(name, trained))
+    text = (
+        f"Of what {name} lose against hindsight ({_share(limit.above(name))}), no foresight is "
+        f"{foresight}, which no controller can win back in this model; their form {form} at most, "
+        f"as {trained} lose so much above the limit; their training and tuning {rest}."
+    )
+    return textwrap.wrap(text, WIDTH)
+
+
 def _notes(limit: "CausalLimit") -> list[str]:
     notes = (
         "+-: 95 % interval of the sampling error. Starts: over those with hindsight. Costs count "
         f"stored energy at {limit.optimum.priced.price * 3.6e6:.0f} g/kWh. The proved limit "
-        "counts SoC and its window; minimum times are left aside by it and by hindsight."
+        "holds with SoC, its window and minimum times, which the held price leaves aside."
     )
     lines = textwrap.wrap(notes, WIDTH)
     lacked = [f"{name} on {done.lacking}" for name, done in limit.driven.items() if done.lacking]

@@ -71,6 +71,13 @@ def test_drives_begin_and_end_at_rest_and_seeds_repeat_them(town):
         assert all(stays)
 
 
+def test_drawn_cycles_are_numbered_and_repeatable(town):
+    one, other = (town.draw_cycles(2, 100, seed=3) for _ in range(2))
+    assert [cycle.name for cycle in one] == ["drawn 3-1", "drawn 3-2"]
+    assert [c.sha256 for c in one] == [c.sha256 for c in other]
+    assert one[0].sha256 != one[1].sha256
+
+
 def test_statistics_by_hand():
     """0, 0, 2, 2, 0 m/s: 6 m in 4 s, one of four at rest, one stop; 2, 0, -2 m/s2."""
     found = drive_statistics([np.array([0.0, 0.0, 2.0, 2.0, 0.0])])

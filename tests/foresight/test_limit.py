@@ -65,7 +65,8 @@ def test_policy_in_closed_loop_costs_what_the_model_says(limit):
 
 
 def test_text_names_the_model_and_its_limits(limit):
-    text = limit_text(limit)
+    text = limit_text(limit, split=("equivalence", CAUSAL))
+    assert "which no controller can win back" in " ".join(text.split())
     assert "speed and acceleration" in text and "Real driving may tell more" in text
     assert all(len(line) <= 80 for line in text.splitlines())
     record = limit_record(limit)
@@ -90,6 +91,20 @@ def test_interval_holds_the_truth_in_19_of_20_cases():
         share = mean_share(0.03 * base + random.normal(0.0, 0.01, 60), base)
         inside += abs(share.percent - 3.0) <= share.error
     assert 0.92 <= inside / 2000 <= 0.97
+
+
+@pytest.mark.long
+@pytest.mark.parametrize(
+    "options",
+    [{"skip_shifts": "none"}, {"stop_speed_max": 15.0}, {"min_on_time": 3.0, "start_cost": 0.2}],
+)
+def test_inhibitors_count_in_the_limit(driveline, options):
+    """The proved limit obeys them, the value at the held price but minimum times: they are near."""
+    settings = Settings(soc_points=101, splits=9, **options)
+    training = [read_cycle("ece15"), read_cycle("wltc_class3b_low")]
+    found = causal_limit(training, driveline, settings, drives=6, length=90, price=PRICE)
+    assert 0.0 < found.proved.percent < found.above(CAUSAL).percent
+    assert found.above(HELD, BOUND).percent == pytest.approx(0.0, abs=0.5)
 
 
 @pytest.mark.long

@@ -10,13 +10,13 @@ from hybridopt.foresight.held_price import Priced
 from hybridopt.foresight.kernels import Costs
 
 OFF, RUNNING, STARTING = 0, 1, 2
+IMPOSSIBLE = 50.0  # g, charged for what cannot be done
 
 
 def tiny_model(random, states=3, gears=2, closed=0.15):
     """Return a chain whose states all follow each other, and costs of its steps.
 
-    Engine off in the first gear, and running in it, are always possible, so that every model has
-    a policy. Speeds are made up: only links and costs count.
+    Speeds are made up: only links and costs count.
     """
     chance = random.uniform(0.05, 1.0, (states, states))
     links = csr_matrix(chance / chance.sum(axis=1, keepdims=True))
@@ -24,10 +24,9 @@ def tiny_model(random, states=3, gears=2, closed=0.15):
     chain = DriveChain(0.1, speed, speed, 0 * speed, links, 0)
     stage = random.uniform(-1.0, 2.0, (states, gears, 3))
     stage[..., STARTING] += random.uniform(0.0, 2.0)
-    stage[:, 1:][random.uniform(size=stage[:, 1:].shape) < closed] = np.inf
+    stage[:, 1:][random.uniform(size=stage[:, 1:].shape) < closed] = IMPOSSIBLE
     shift = random.uniform(0.0, 0.5, (states, 3, gears, gears)) * (1.0 - np.eye(gears))
-    stop = random.choice([0.0, 0.0, 0.3, np.inf], states)
-    stop[0] = 0.0  # else an engine once on could never be stopped: no one mean cost for all states
+    stop = random.choice([0.0, 0.0, 0.3, IMPOSSIBLE], states)
     return chain, Priced(1e-4, Costs(stage, shift, stop), (0, 0))
 
 
@@ -68,7 +67,7 @@ def best_of_all_policies(chain, priced, steps):
 
 
 def cost_of(priced, drive, decisions):
-    """Return what decisions (engine state, gear) cost on a drive; infinite where one is closed."""
+    """Return what decisions (engine state, gear) cost on a drive."""
     (e, g), total = priced.start, 0.0
     for x, (engine, gear) in zip(drive, decisions, strict=True):
         total += next(c for c, on, k in moves(priced, x, e, g) if (on, k) == (engine, gear))
@@ -79,15 +78,14 @@ def cost_of(priced, drive, decisions):
 def transitions(chain, priced):
     """Return the model as a Markov decision process: pairs, rewards, probabilities.
 
-    States are (x, e, g), numbered in this order; one row for each that is possible.
+    States are (x, e, g), numbered in this order.
     """
     shape = (chain.states, 2, priced.gears)
     chance, rows = chain.links.toarray(), []
     for x, e, g in np.ndindex(shape):
         for number, (cost, engine, gear) in enumerate(moves(priced, x, e, g)):
-            if np.isfinite(cost):
-                after = np.zeros(shape)
-                after[:, engine, gear] = chance[x]
-                rows.append((np.ravel_multi_index((x, e, g), shape), number, cost, after.ravel()))
+            after = np.zeros(shape)
+            after[:, engine, gear] = chance[x]
+            rows.append((np.ravel_multi_index((x, e, g), shape), number, cost, after.ravel()))
     state, action, cost, after = zip(*rows, strict=True)
     return np.array(state), np.array(action), np.array(cost), np.array(after)
