@@ -15,8 +15,8 @@ from ..problem.settings import Settings
 from .causal import CausalOptimum
 from .kernels import Costs, _decide
 
-LEVELS = np.linspace(0.85, 1.15, 7)  # prices that torques are listed at, over the held one
-FEEDBACK = 0.5  # rise of the price, over the held one, per missing unit of SoC
+FEEDBACK = 0.4  # change of the price at the ends of the SoC window, over the held one
+LEVELS = 1.0 + FEEDBACK * np.linspace(-1.0, 1.0, 9)  # prices that torques are listed at, likewise
 
 
 @dataclass(frozen=True, eq=False)
@@ -36,7 +36,8 @@ class _Torques:
 class CausalController:
     """The best policy without foresight: one step ahead on the value of the model's optimum.
 
-    The price of stored energy rises with missing SoC. For cycles drawn from the model only.
+    The price of stored energy is the held one but near the ends of the SoC window, where it rises
+    or falls. For cycles drawn from the model only.
 
     Parameters
     ----------
@@ -44,8 +45,6 @@ class CausalController:
         Of the model, at a held price.
     driveline, settings
         The vehicle; resolved settings.
-    feedback
-        Rise of the price, over the held one, per missing unit of SoC.
 
     Raises
     ------
@@ -53,17 +52,11 @@ class CausalController:
         The model has a memory, which an observation does not hold.
     """
 
-    def __init__(
-        self,
-        optimum: CausalOptimum,
-        driveline: Driveline,
-        settings: Settings,
-        feedback: float = FEEDBACK,
-    ) -> None:
+    def __init__(self, optimum: CausalOptimum, driveline: Driveline, settings: Settings) -> None:
         chain = optimum.chain
         if chain.memory.max() > 0:
             raise InputError("causal controller: give a model of driving without a memory")
-        self.optimum, self.reference, self.feedback = optimum, settings.socs[2], feedback
+        self.optimum, self.window = optimum, settings.socs[:3]
         self._torques = _list_torques(optimum, driveline, settings)
         pairs = zip(chain.before.tolist(), chain.after.tolist(), strict=True)
         self._states = {pair: i for i, pair in enumerate(pairs)}
@@ -80,8 +73,7 @@ class CausalController:
             The step is none of the model's.
         """
         state = self._state(observation)
-        price = 1.0 + self.feedback * (self.reference - observation.soc)
-        level = int(np.argmin(np.abs(LEVELS - price)))
+        level = int(np.argmin(np.abs(LEVELS - self._price(observation.soc))))
         priced, gear = self.optimum.priced, observation.gear - 1
         costs = priced.costs
         now = Costs(
@@ -93,6 +85,12 @@ class CausalController:
         engine, chosen, _ = _decide(now, 0, ahead, int(observation.engine_on), gear)
         torque = float(self._torques.torque[level, state, chosen, engine])
         return Command(engine != 0, int(chosen) + 1, None if np.isnan(torque) else torque)
+
+    def _price(self, soc: float) -> float:
+        """Price at a SoC, over the held one: a cubic is flat where SoC is far from the limits."""
+        low, high, start = self.window
+        room = start - low if soc < start else high - start
+        return float(1.0 + FEEDBACK * ((start - soc) / max(room, 1e-9)) ** 3)
 
     def _state(self, observation: Observation) -> int:
         spacing = self.optimum.chain.spacing
