@@ -15,8 +15,8 @@ from ..problem.settings import Settings
 from .causal import CausalOptimum
 from .kernels import Costs, _decide
 
-FEEDBACK = 0.4  # change of the price at the ends of the SoC window, over the held one
-LEVELS = 1.0 + FEEDBACK * np.linspace(-1.0, 1.0, 9)  # prices that torques are listed at, likewise
+FEEDBACK = 0.12  # change of the price at the ends of the SoC window, over the held one
+LEVELS = 1.0 + FEEDBACK * np.linspace(-1.0, 1.0, 13)  # prices that torques are listed at, likewise
 
 
 @dataclass(frozen=True, eq=False)
@@ -36,8 +36,8 @@ class _Torques:
 class CausalController:
     """The best policy without foresight: one step ahead on the value of the model's optimum.
 
-    The price of stored energy is the held one but near the ends of the SoC window, where it rises
-    or falls. For cycles drawn from the model only.
+    The price of stored energy is the held one at the start's SoC and rises with missing SoC. For
+    cycles drawn from the model only.
 
     Parameters
     ----------
@@ -87,10 +87,10 @@ class CausalController:
         return Command(engine != 0, int(chosen) + 1, None if np.isnan(torque) else torque)
 
     def _price(self, soc: float) -> float:
-        """Price at a SoC, over the held one: a cubic is flat where SoC is far from the limits."""
+        """Price at a SoC, over the held one."""
         low, high, start = self.window
         room = start - low if soc < start else high - start
-        return float(1.0 + FEEDBACK * ((start - soc) / max(room, 1e-9)) ** 3)
+        return float(1.0 + FEEDBACK * (start - soc) / max(room, 1e-9))
 
     def _state(self, observation: Observation) -> int:
         spacing = self.optimum.chain.spacing
