@@ -29,6 +29,7 @@ from .policy import CausalController
 from .training import drive_chain, second_by_second
 
 HINDSIGHT, HELD, BOUND = "hindsight", "causal optimum at a held price", "proved limit"
+SWEPT = "limit with the SoC window, swept"
 CAUSAL = "causal optimum in closed loop"
 SURE = 1.96  # standard errors on either side that hold the truth in 95 % of all cases
 APART, MOST_MOVES, ROUGH = 0.12, 8, 1e-5  # of prices and mean costs while the balance is sought
@@ -50,7 +51,7 @@ class Share:
 
 
 @dataclass(frozen=True)
-class DrivenModel:
+class DrawnTotals:
     """What a controller did on the drawn drives, beside its costs.
 
     Attributes
@@ -80,8 +81,9 @@ class CausalLimit:
     left_out : states of the model that the driveline cannot drive, left out
     trained, drawn : statistics of training and drawn drives
     costs : g, (drives,) each, by name: `HINDSIGHT`, the optimum that knows the drive, with SoC and
-        its limits; `BOUND`, in the mean a lower limit of all controllers without foresight, SoC and
-        its limits included; `HELD`, the best policy at a held price; `CAUSAL` and the
+        its limits; `BOUND`, in the mean a proved lower limit of all controllers without foresight,
+        whatever the SoC window; `SWEPT`, the same with the window, by a sweep, whose grid adds an
+        error that hindsight has as well; `HELD`, the best policy at a held price; `CAUSAL` and the
         controllers, in closed loop. All count what charge at the end lacks at the same price.
     held : g, (drives,), the optimum that knows the drive, at a held price
     driven : what the controllers did, by name
@@ -93,7 +95,7 @@ class CausalLimit:
     drawn: DriveStatistics
     costs: Mapping[str, np.ndarray]
     held: np.ndarray
-    driven: Mapping[str, DrivenModel]
+    driven: Mapping[str, DrawnTotals]
 
     @property
     def drives(self) -> int:
@@ -346,9 +348,11 @@ class _Driver:
         added = best.added(states)
         luck = float(added[np.arange(states.size), *after].sum())  # 0 in the mean
         known = know_drive(cycle, self.driveline, self.settings, priced.price)
+        unknowing = known.with_added(self._ended(added))
         costs = {
             HINDSIGHT: known.with_added(self._ended(0.0 * added)).least(),
-            BOUND: known.with_added(self._ended(added)).proved() - luck,
+            BOUND: unknowing.proved() - luck,
+            SWEPT: unknowing.least() - luck,
             HELD: policy.cost + float(best.end[after[0][-1], after[1][-1]]),
         }
         starts, done = int(begins_start(knowing.engine_class).sum()), {}
@@ -381,9 +385,9 @@ class _Driver:
         return cost + float(self.optimum.end[on, done.gear[-1]]), one
 
 
-def _together(drives: Sequence[_OneDrive]) -> DrivenModel:
+def _together(drives: Sequence[_OneDrive]) -> DrawnTotals:
     own, known = np.array([one.starts for one in drives]).sum(axis=0)
-    return DrivenModel(
+    return DrawnTotals(
         starts=float(own / max(known, 1)),
         soc_end=float(np.mean([one.soc[-1] for one in drives])),
         soc_lowest=float(min(one.soc.min() for one in drives)),

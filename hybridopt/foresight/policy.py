@@ -6,7 +6,7 @@ import numpy as np
 
 from ..base.errors import InputError
 from ..controllers.controller import Command, Observation
-from ..distillation.decision_costs import priced_points
+from ..distillation.decision_costs import STARTING, priced_points
 from ..inputs.driveline import Driveline
 from ..physics.battery import pack_battery
 from ..physics.operating_points import all_points
@@ -118,5 +118,5 @@ def _list_torques(optimum: CausalOptimum, driveline: Driveline, settings: Settin
             stage[level, some] = np.take_along_axis(total, best, 3)[..., 0]
             motor = np.take_along_axis(points.motor_torque, best, 3)
             torque[level, some] = np.where(best > 0, motor, np.nan)[..., 0]
-    stage[..., 2] += settings.start_cost
+    stage[..., STARTING] += settings.start_cost
     return _Torques(stage, torque)

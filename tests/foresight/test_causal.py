@@ -134,7 +134,7 @@ def test_no_random_controller_beats_hindsight_or_the_causal_bound():
     for _ in range(100):
         chain, priced = tiny_model(random, states=3)
         best = causal_optimum(chain, priced)
-        drives = [chain.draw(12, random) for _ in range(12)]
+        drives = [chain.draw(6, random) for _ in range(8)]
         least = [priced.cost_to_go(d, best.end)[(0, *priced.start)] for d in drives]
         known = [priced.cost_to_go(d, best.end, best.added(d))[0][priced.start] for d in drives]
         for d, value in zip(drives, known, strict=True):

@@ -1,18 +1,24 @@
 """The limit end to end on a small model of town driving, and its shares."""
 
+import dataclasses
+
 import numpy as np
 import pytest
 
 from hybridopt import Equivalence, InputError, Settings, causal_limit, limit_text, read_cycle
+from hybridopt.controllers.closed_loop import ClosedLoop
 from hybridopt.foresight.limit import (
     BOUND,
     CAUSAL,
     HELD,
     HINDSIGHT,
+    SWEPT,
     balanced_price,
     mean_share,
     model_optimum,
 )
+from hybridopt.foresight.policy import CausalController
+from hybridopt.physics.demand import drive_demand
 from hybridopt.text.foresight import limit_record
 
 SETTINGS = Settings(soc_points=101, splits=9)
@@ -35,8 +41,9 @@ def limit(driveline):
 def test_order_of_costs(limit):
     """On every drive hindsight costs least; in the mean the proved limit lies below all others."""
     costs = limit.costs
-    assert set(costs) == {HINDSIGHT, BOUND, HELD, CAUSAL, "equivalence"}
+    assert set(costs) == {HINDSIGHT, BOUND, SWEPT, HELD, CAUSAL, "equivalence"}
     assert (costs[HELD] >= limit.held - 1e-9).all()
+    assert (costs[SWEPT] >= costs[BOUND] - 1e-9).all()
     grid = 0.01 * costs[HINDSIGHT].mean()  # g, what the coarse grid of SoC may be wrong by
     for name in (CAUSAL, "equivalence"):
         assert (costs[name] >= costs[HINDSIGHT] - grid).all()
@@ -124,3 +131,15 @@ def test_at_the_balanced_price_the_least_mean_cost_is_highest(driveline):
 def test_too_little_is_refused(driveline, options):
     with pytest.raises(InputError, match="are too few or too short"):
         causal_limit([read_cycle("ece15")], driveline, **options)
+
+
+def test_controller_refuses_what_its_model_does_not_know(limit, driveline):
+    loop = ClosedLoop(
+        driveline, drive_demand(driveline, read_cycle("eudc")), SETTINGS.resolved(driveline)
+    )
+    with pytest.raises(InputError, match="the model knows no step at .* m/s"):
+        loop.run(CausalController(limit.optimum, driveline, SETTINGS.resolved(driveline)))
+    chain = dataclasses.replace(limit.optimum.chain, memory=limit.optimum.chain.memory + 1)
+    with pytest.raises(InputError, match="without a memory"):
+        optimum = dataclasses.replace(limit.optimum, chain=chain)
+        CausalController(optimum, driveline, SETTINGS.resolved(driveline))
