@@ -42,6 +42,11 @@ if TYPE_CHECKING:
     from .evaluation.trade_off import TradeOff as TradeOff
     from .evaluation.trade_off import trade_off as trade_off
     from .exports.files import write_rule_set as write_rule_set
+    from .foresight.chain import DriveChain as DriveChain
+    from .foresight.limit import CausalLimit as CausalLimit
+    from .foresight.limit import Share as Share
+    from .foresight.limit import causal_limit as causal_limit
+    from .foresight.training import drive_chain as drive_chain
     from .inputs.catalogue import cycle_names as cycle_names
     from .inputs.cycle import Cycle as Cycle
     from .inputs.cycle import read_cycle as read_cycle
@@ -125,6 +130,7 @@ if TYPE_CHECKING:
     from .text import import_report as _import_report
     from .text.bench_map_report import save_map as save_map
     from .text.comparison import comparison_text as comparison_text
+    from .text.foresight import limit_text as limit_text
     from .text.summary import summary as summary
     from .text.verification import distilled_text as distilled_text
     from .text.verification import verification_text as verification_text
@@ -188,6 +194,11 @@ _HOMES = {
     "Sizes": "distillation.family",
     "verify": "distillation.verify",
     "VerifiedDrive": "distillation.verify",
+    "causal_limit": "foresight.limit",
+    "CausalLimit": "foresight.limit",
+    "Share": "foresight.limit",
+    "drive_chain": "foresight.training",
+    "DriveChain": "foresight.chain",
     "RuleSet": "tables.rule_set",
     "read_rule_set": "tables.files",
     "write_rule_set": "exports.files",
@@ -243,6 +254,7 @@ _HOMES = {
     "comparison_text": "text.comparison",
     "verification_text": "text.verification",
     "distilled_text": "text.verification",
+    "limit_text": "text.foresight",
     "drive_report": "text.import_report:report_lines",
     "map_report": "text.bench_map_report:report_lines",
     "save_map": "text.bench_map_report",

@@ -29,6 +29,7 @@ TITLES = {
     "physics": "Demand, operating points, replay and launches",
     "controllers evaluation": "Controllers and comparisons",
     "distillation tables exports": "Rule tables",
+    "foresight": "What foresight is worth",
     "measurements bench_maps": "Measurements",
     "study": "Studies",
     "plots": "Pictures",

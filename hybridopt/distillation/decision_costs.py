@@ -90,10 +90,30 @@ def stage_costs(points: Choices, cell: Cell, soc: float, factors: np.ndarray) ->
 def _stage_costs(
     points: OperatingPoints, cell: Cell, soc: float, factors: np.ndarray
 ) -> np.ndarray:
+    priced = [priced_points(points, cell, soc, factor) for factor in factors]
+    return np.stack([np.min(total, axis=3) for total in priced], axis=1)
+
+
+def priced_points(points: OperatingPoints, cell: Cell, soc: float, factor: float) -> np.ndarray:
+    """Return fuel plus factor times stored energy of each operating point, g.
+
+    Parameters
+    ----------
+    points
+        Of any steps.
+    cell, soc
+        The battery, and the SoC it is taken at, 0 to 1.
+    factor
+        Equivalence factor, g/J.
+
+    Returns
+    -------
+    ndarray, (steps, gears, 3, splits)
+        Infinite where nothing is admissible.
+    """
     energy = store_power(cell, soc, points.power) * points.dt[:, None, None, None]
     used = np.isfinite(points.cost) & np.isfinite(energy)
-    cost, energy = np.where(used, points.cost, np.inf), np.where(used, energy, 0.0)
-    return np.stack([np.min(cost + factor * energy, axis=3) for factor in factors], axis=1)
+    return np.asarray(np.where(used, points.cost + factor * np.where(used, energy, 0.0), np.inf))
 
 
 def optimum_decision_costs(

@@ -30,6 +30,7 @@ ORDER = (
     "evaluation",
     "exports",
     "distillation",
+    "foresight",
     "measurements",
     "bench_maps",
     "study",

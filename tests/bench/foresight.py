@@ -12,15 +12,13 @@ grouping of what was seen may lose less, and tables tuned to a cycle may know it
 
 import sys
 from collections.abc import Sequence
-from typing import NamedTuple
 
 import numpy as np
 
 from hybridopt import read_cycle, read_driveline
-from hybridopt.distillation.decision_costs import OFF, RUNNING, STARTING, stage_costs
-from hybridopt.distillation.expected_cost import _best, make_expected_cost
+from hybridopt.distillation.expected_cost import make_expected_cost
+from hybridopt.foresight.held_price import held_price, price_optimum
 from hybridopt.optimum.optimum import Optimum
-from hybridopt.physics.demand import Demand
 from hybridopt.pipeline import find_optimum
 from hybridopt.problem.settings import Settings
 
@@ -28,79 +26,15 @@ TRAINING = ("wltc_class3b", "artemis_urban", "artemis_rural", "artemis_motorway1
 UNSEEN = ("udds", "hwfet", "nedc", "wltc_class2")
 
 
-class Road(NamedTuple):
-    """A cycle at a held price of stored energy.
-
-    Attributes
-    ----------
-    stage : g, (steps, gears, 3 engine classes), least cost of a step
-    shift : g, (steps, 3 engine classes, gears, gears)
-    gear : from 0, before the first step; the engine is off
-    demand : at the wheels
-    cost : g, of the replayed optimum, whose charge is free
-    """
-
-    stage: np.ndarray
-    shift: np.ndarray
-    gear: int
-    demand: Demand
-    cost: float
-
-
-def road(known: Optimum) -> Road:
-    """Hold the price of stored energy of a solved cycle at its median."""
-    problem, bound = known.solution.problem, known.bound
-    assert bound is not None
-    price = np.array([np.median(bound.multipliers[1:])])
-    costs = stage_costs(problem.points, problem.cell, problem.soc, price)
-    stage = np.ascontiguousarray(costs[:, 0])
-    stage[..., STARTING] += problem.start_cost
-    return Road(stage, problem.shift, problem.gear, known.demand, known.solution.cost)
-
-
-def step_costs(on: Road, t: int, engine: int, gear: int) -> np.ndarray:
-    """Cost of each decision in a step, (engine off or on, gears), from engine state and gear."""
-    classes = [OFF, RUNNING if engine else STARTING]
-    return np.stack([on.stage[t, :, c] + on.shift[t, c, gear] for c in classes])
-
-
-def cost_to_go(on: Road) -> np.ndarray:
-    """Least cost from each step on, (steps + 1, 2 engine states, gears), g."""
-    steps, gears = on.stage.shape[:2]
-    value = np.zeros((steps + 1, 2, gears))
-    for t in range(steps - 1, -1, -1):
-        now, after = slice(t, t + 1), slice(t + 1, t + 2)
-        _best(on.stage[now], on.shift[now], value[after], value[now])
-    return value
-
-
-def driven(on: Road, ahead: np.ndarray) -> float:
-    """Cost of always deciding for the least of step and what is ahead, g.
-
-    Parameters
-    ----------
-    on
-        The road.
-    ahead
-        g, (steps, 2 engine states, gears), cost expected after each step.
-    """
-    engine, gear, total = 0, on.gear, 0.0
-    for t in range(on.stage.shape[0]):
-        now = step_costs(on, t, engine, gear)
-        engine, gear = np.unravel_index(np.argmin(now + ahead[t]), now.shape)
-        total += float(now[engine, gear])
-    return total
-
-
 def losses(training: Sequence[Optimum], tried: Sequence[Optimum]) -> list[float]:
     """Loss on each tried cycle of what the training leads one to expect, % of its optimum."""
-    multipliers = [known.bound.multipliers[1:] for known in training if known.bound]
-    price = np.array([np.median(np.concatenate(multipliers))])
-    expected_cost, found = make_expected_cost(training, price), []
-    for on in map(road, tried):
-        least = cost_to_go(on)[0, 0, on.gear]
-        cost = driven(on, expected_cost.after(on.demand)[:, 0])
-        found.append(100.0 * (cost - least) / on.cost)
+    expected_cost, found = make_expected_cost(training, np.array([held_price(training)])), []
+    for known in tried:
+        assert known.bound is not None
+        road = price_optimum(known, held_price([known]))
+        least = road.cost_to_go()[(0, *road.start)]
+        cost = road.follow(expected_cost.after(known.demand)[:, 0]).cost
+        found.append(100.0 * (cost - least) / known.solution.cost)
     return found
 
 

@@ -1,0 +1,1 @@
+"""What foresight is worth: a model of driving, and the least cost without knowing what comes."""

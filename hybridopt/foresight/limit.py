@@ -1,0 +1,397 @@
+"""The limit of control without foresight: what no controller can win, and where others stand.
+
+In a stated model of driving, on drives drawn from it: the optimum that knows each drive, the best
+policy that does not, and controllers in closed loop. Real driving may tell more than the model
+remembers (a brake light ahead, a known road), or less: the limit holds in the model.
+"""
+
+import dataclasses
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..base.errors import InputError
+from ..base.progress import Progress, part_of, silent
+from ..controllers.builtin import Equivalence
+from ..controllers.closed_loop import ClosedLoop
+from ..evaluation.case import AnyController
+from ..inputs.cycle import Cycle
+from ..inputs.driveline import Driveline
+from ..physics.codes import EngineClass
+from ..problem.graph import begins_start
+from ..problem.settings import Settings
+from .causal import CausalOptimum, causal_optimum
+from .chain import DriveChain, DriveStatistics, drive_statistics
+from .held_price import price_steps
+from .hindsight import KnownDrive, charge_price, know_drive
+from .policy import CausalController
+from .training import drive_chain, second_by_second
+
+HINDSIGHT, HELD, BOUND = "hindsight", "causal optimum at a held price", "proved limit"
+SWEPT = "limit with the SoC window, swept"
+CAUSAL = "causal optimum in closed loop"
+SURE = 1.96  # standard errors on either side that hold the truth in 95 % of all cases
+APART, MOST_MOVES, ROUGH = 0.12, 8, 1e-5  # of prices and mean costs while the balance is sought
+SOC_POINTS = 401  # of the sweeps over drawn drives, where settings name none
+
+
+@dataclass(frozen=True)
+class Share:
+    """A mean over drawn drives, % of the mean cost with hindsight.
+
+    Attributes
+    ----------
+    percent : %
+    error : %, half the width of the interval that holds the model's own mean in 95 of 100 cases
+    """
+
+    percent: float
+    error: float
+
+
+@dataclass(frozen=True)
+class DrawnTotals:
+    """What a controller did on the drawn drives, beside its costs.
+
+    Attributes
+    ----------
+    starts : engine starts over those of the held-price optimum with hindsight
+    soc_end : mean SoC at the end
+    soc_lowest, soc_highest : of all drives
+    clipped_steps : steps in which something was clipped
+    lacking : drives in which power was lacking: their costs are too low
+    """
+
+    starts: float
+    soc_end: float
+    soc_lowest: float
+    soc_highest: float
+    clipped_steps: int
+    lacking: int
+
+
+@dataclass(frozen=True, eq=False)
+class CausalLimit:
+    """The limit of control without foresight in a model of driving.
+
+    Attributes
+    ----------
+    optimum : the model and its best policy
+    left_out : states of the model that the driveline cannot drive, left out
+    trained, drawn : statistics of training and drawn drives
+    costs : g, (drives,) each, by name: `HINDSIGHT`, the optimum that knows the drive, with SoC and
+        its limits; `BOUND`, in the mean a proved lower limit of all controllers without foresight,
+        whatever the SoC window; `SWEPT`, the same with the window, by a sweep, whose grid adds an
+        error that hindsight has as well; `HELD`, the best policy at a held price; `CAUSAL` and the
+        controllers, in closed loop. All count what charge at the end lacks at the same price.
+    held : g, (drives,), the optimum that knows the drive, at a held price
+    driven : what the controllers did, by name
+    """
+
+    optimum: CausalOptimum
+    left_out: int
+    trained: DriveStatistics
+    drawn: DriveStatistics
+    costs: Mapping[str, np.ndarray]
+    held: np.ndarray
+    driven: Mapping[str, DrawnTotals]
+
+    @property
+    def drives(self) -> int:
+        """Number of drawn drives."""
+        return int(self.held.size)
+
+    @property
+    def no_foresight(self) -> Share:
+        """What the best policy without foresight loses against hindsight, at a held price."""
+        return mean_share(self.costs[HELD] - self.held, self.held)
+
+    @property
+    def proved(self) -> Share:
+        """What any controller without foresight loses at least, SoC and its limits included."""
+        return self.above(BOUND)
+
+    def above(self, name: str, other: str = HINDSIGHT) -> Share:
+        """Return how far the costs of one lie above another's, in % of those with hindsight."""
+        return mean_share(self.costs[name] - self.costs[other], self.costs[HINDSIGHT])
+
+    def split(self, name: str, trained: str) -> tuple[Share, Share, Share]:
+        """Split what a controller loses: want of foresight, its form, the rest.
+
+        Parameters
+        ----------
+        name
+            Of the controller.
+        trained
+            Of one of the same form that was trained on other drives drawn from the model. As
+            training is never perfect, its form may lose a little less.
+
+        Returns
+        -------
+        tuple of Share
+            The proved limit above hindsight; the trained one above that; the controller above the
+            trained one.
+        """
+        return self.above(BOUND), self.above(trained, BOUND), self.above(name, trained)
+
+
+def mean_share(excess: np.ndarray, base: np.ndarray) -> Share:
+    """Return the mean excess as a share of the mean base, with its sampling error.
+
+    Parameters
+    ----------
+    excess, base
+        (drives,), drawn independently.
+
+    Notes
+    -----
+    Error of a ratio of means by its first-order expansion (Cochran, Sampling Techniques, Wiley,
+    1977, section 2.11, from memory).
+    """
+    ratio = float(excess.mean() / base.mean())
+    spread = np.std(excess - ratio * base, ddof=1) if base.size > 1 else np.nan
+    return Share(100.0 * ratio, float(100.0 * SURE * spread / np.sqrt(base.size) / base.mean()))
+
+
+def model_optimum(
+    training: Sequence[Cycle],
+    driveline: Driveline,
+    settings: Settings,
+    memory: str = "none",
+    price: float | None = None,
+    progress: Progress = silent,
+) -> tuple[CausalOptimum, int]:
+    """Estimate a model of driving and find its best policy.
+
+    Parameters
+    ----------
+    training, memory
+        As for :func:`hybridopt.foresight.training.drive_chain`.
+    driveline, settings
+        The vehicle; resolved settings.
+    price
+        Of stored energy, g/J; None is that of :func:`balanced_price`.
+    progress
+        Called with the share done, 0 to 1.
+
+    Returns
+    -------
+    CausalOptimum, int
+        States that the driveline cannot drive are left out; how many.
+    """
+    chain = drive_chain(training, memory)
+    guess = Equivalence.factor / driveline.fuel.heating_value if price is None else price
+    drivable = price_steps(driveline, chain.demand(driveline.vehicle), settings, guess).drivable
+    kept, begin = chain.within(drivable), None
+    if price is None:
+        price, begin = balanced_price(kept, driveline, settings, guess, part_of(progress, 0.0, 0.7))
+    priced = price_steps(driveline, kept.demand(driveline.vehicle), settings, price)
+    best = causal_optimum(kept, priced, progress=part_of(progress, 0.7, 1.0), begin=begin)
+    return best, int(np.count_nonzero(~drivable))
+
+
+def balanced_price(
+    chain: DriveChain,
+    driveline: Driveline,
+    settings: Settings,
+    guess: float,
+    progress: Progress = silent,
+) -> tuple[float, np.ndarray]:
+    """Return the price of stored energy at which the best policy's charge stays, and its value.
+
+    Parameters
+    ----------
+    chain, driveline, settings
+        Model of driving, vehicle, resolved settings.
+    guess
+        g/J, where to begin.
+    progress
+        Called with the share done, 0 to 1.
+
+    Returns
+    -------
+    price, value : float, ndarray
+        g/J; g, (states, 2 engine states, gears), of a policy near it.
+
+    Notes
+    -----
+    The least mean cost is a concave function of the price, as it is the least of straight lines,
+    one for each policy, whose slope is the energy that the policy takes from the store. Where it is
+    highest, the best policy takes none in the mean. It is found by parabolas over three prices, to
+    some 1 %; what follows holds at any price.
+    """
+    demand, value = chain.demand(driveline.vehicle), None
+    gains: dict[int, float] = {}
+    middle, ratio = 0, 1.0 + APART
+    for _ in range(MOST_MOVES):
+        for step in (middle - 1, middle, middle + 1):
+            if step not in gains:
+                priced = price_steps(driveline, demand, settings, guess * ratio**step)
+                best = causal_optimum(chain, priced, ROUGH, begin=value)
+                value, gains[step] = best.value, best.gain
+                progress(1.0 - 0.8 ** len(gains))
+        low, here, high = (gains[step] for step in (middle - 1, middle, middle + 1))
+        if here >= max(low, high):
+            break
+        middle += 1 if high > low else -1
+    bend = low - 2.0 * here + high
+    place = float(np.clip(0.5 * (low - high) / bend, -1.0, 1.0)) if bend < 0.0 else 0.0
+    assert value is not None
+    return guess * ratio ** (middle + place), value
+
+
+def causal_limit(
+    training: Sequence[Cycle],
+    driveline: Driveline,
+    settings: Settings | None = None,
+    drives: int = 100,
+    length: int = 1200,
+    seed: int = 1,
+    controllers: Mapping[str, AnyController] | None = None,
+    memory: str = "none",
+    price: float | None = None,
+    progress: Progress = silent,
+) -> CausalLimit:
+    """Find what no controller without foresight can win, in a model of driving.
+
+    Parameters
+    ----------
+    training
+        Drives that the model is estimated from, taken on a level road; several, of all kinds that
+        count. At least one must come from rest to rest.
+    driveline, settings
+        The vehicle; as for :func:`hybridopt.solve_cycle`. At the held price minimum times are left
+        aside.
+    drives, length, seed
+        How many drives are drawn, s each at least, and the seed of chance. 2 drives or more.
+    controllers
+        Controllers to drive them with, by name.
+    memory
+        What the model remembers beside speed and acceleration: "none", or "jerk", whether the
+        acceleration fell, stayed or rose.
+    price
+        Of stored energy, g/J; None is the one at which the best policy's charge stays in the mean.
+    progress
+        Called with the share done, 0 to 1.
+
+    Returns
+    -------
+    CausalLimit
+        Costs of all, drive by drive, and the shares that follow.
+
+    Raises
+    ------
+    InputError
+        There are fewer than 2 drives, a length below 10 s, or the training gives no model.
+    FailedError
+        The model's optimum is not found.
+    """
+    if drives < 2 or length < 10:
+        raise InputError(
+            f"causal limit: {drives} drives of {length} s are too few or too short; give 2 or more "
+            "of 10 s or more"
+        )
+    settings = (settings or Settings()).resolved(driveline)
+    optimum, left_out = model_optimum(
+        training, driveline, settings, memory, price, part_of(progress, 0.0, 0.3)
+    )
+    points = SOC_POINTS if settings.soc_points is None else settings.soc_points
+    driver = _Driver(optimum, driveline, dataclasses.replace(settings, soc_points=points))
+    causal = {CAUSAL: CausalController(optimum, driveline, settings)} if memory == "none" else {}
+    random, found, drawn = np.random.default_rng(seed), [], []
+    for i in range(drives):
+        states = optimum.chain.draw(length, random)
+        cycle = optimum.chain.cycle(states, f"drawn {i + 1}")
+        drawn.append(cycle.speed)
+        found.append(driver.drive(states, cycle, causal | dict(controllers or {})))
+        progress(0.3 + 0.7 * (i + 1) / drives)
+    costs, held, driven = zip(*found, strict=True)
+    return CausalLimit(
+        optimum,
+        left_out,
+        drive_statistics([second_by_second(cycle) for cycle in training]),
+        drive_statistics(drawn),
+        {name: np.array([one[name] for one in costs]) for name in costs[0]},
+        np.array(held),
+        {name: _together([one[name] for one in driven]) for name in driven[0]},
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class _OneDrive:
+    """What a controller did on one drive; starts are its own and those with hindsight."""
+
+    starts: tuple[int, int]
+    soc: np.ndarray
+    clipped: int
+    lacked: bool
+
+
+@dataclass(frozen=True, eq=False)
+class _Driver:
+    """Drives drawn drives in all ways."""
+
+    optimum: CausalOptimum
+    driveline: Driveline
+    settings: Settings
+
+    def drive(
+        self, states: np.ndarray, cycle: Cycle, controllers: Mapping[str, AnyController]
+    ) -> tuple[dict[str, float], float, dict[str, _OneDrive]]:
+        """Return costs by name, the cost with hindsight at a held price, and what was done."""
+        best, priced = self.optimum, self.optimum.priced
+        value = priced.cost_to_go(states, best.end)
+        knowing = priced.follow(value[1:], states)
+        policy = priced.follow(best.ahead, states, states)
+        after = (policy.engine_class != EngineClass.OFF).astype(np.int64), policy.gear
+        added = best.added(states)
+        luck = float(added[np.arange(states.size), *after].sum())  # 0 in the mean
+        known = know_drive(cycle, self.driveline, self.settings, priced.price)
+        unknowing = known.with_added(self._ended(added))
+        costs = {
+            HINDSIGHT: known.with_added(self._ended(0.0 * added)).least(),
+            BOUND: unknowing.proved() - luck,
+            SWEPT: unknowing.least() - luck,
+            HELD: policy.cost + float(best.end[after[0][-1], after[1][-1]]),
+        }
+        starts, done = int(begins_start(knowing.engine_class).sum()), {}
+        for name, controller in controllers.items():
+            costs[name], done[name] = self._closed_loop(known, controller, starts)
+        return costs, float(value[(0, *priced.start)]), done
+
+    def _ended(self, added: np.ndarray) -> np.ndarray:
+        """Add what engine state and gear at the end are worth."""
+        added[-1] += self.optimum.end
+        return added
+
+    def _closed_loop(
+        self, known: KnownDrive, controller: AnyController, starts: int
+    ) -> tuple[float, _OneDrive]:
+        prepared, settings = known.prepared, self.settings
+        drive = ClosedLoop(self.driveline, prepared.demand, settings, prepared.points).run(
+            controller
+        )
+        missing = settings.socs[2] - drive.soc_end
+        cost = drive.cost + charge_price(self.driveline, settings, known.price) * missing
+        done = drive.schedule
+        on = int(done.engine_class[-1] != EngineClass.OFF)
+        one = _OneDrive(
+            (int(begins_start(done.engine_class).sum()), starts),
+            drive.soc,
+            int(np.count_nonzero(drive.clipped)),
+            drive.shortfall is not None,
+        )
+        return cost + float(self.optimum.end[on, done.gear[-1]]), one
+
+
+def _together(drives: Sequence[_OneDrive]) -> DrawnTotals:
+    own, known = np.array([one.starts for one in drives]).sum(axis=0)
+    return DrawnTotals(
+        starts=float(own / max(known, 1)),
+        soc_end=float(np.mean([one.soc[-1] for one in drives])),
+        soc_lowest=float(min(one.soc.min() for one in drives)),
+        soc_highest=float(max(one.soc.max() for one in drives)),
+        clipped_steps=sum(one.clipped for one in drives),
+        lacking=sum(one.lacked for one in drives),
+    )
