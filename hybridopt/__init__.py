@@ -46,6 +46,8 @@ if TYPE_CHECKING:
     from .foresight.limit import CausalLimit as CausalLimit
     from .foresight.limit import Share as Share
     from .foresight.limit import causal_limit as causal_limit
+    from .foresight.model import DriveModel as DriveModel
+    from .foresight.model import drive_model as drive_model
     from .foresight.training import drive_chain as drive_chain
     from .inputs.catalogue import cycle_names as cycle_names
     from .inputs.cycle import Cycle as Cycle
@@ -198,6 +200,8 @@ _HOMES = {
     "CausalLimit": "foresight.limit",
     "Share": "foresight.limit",
     "drive_chain": "foresight.training",
+    "drive_model": "foresight.model",
+    "DriveModel": "foresight.model",
     "DriveChain": "foresight.chain",
     "RuleSet": "tables.rule_set",
     "read_rule_set": "tables.files",

@@ -22,6 +22,7 @@ from .explore import explore
 from .export import export
 from .guide import guide
 from .launch import launch
+from .limit import limit
 from .map import map_group
 from .plot import plot
 from .report import report
@@ -162,7 +163,7 @@ def main(context: click.Context) -> None:
         click.echo(context.get_help())
 
 
-_SOLVING = (solve, compare, distil, verify, export, study, variants)
+_SOLVING = (solve, compare, limit, distil, verify, export, study, variants)
 _SHOWING = (plot, report, explore, launch, guide)
 _INPUTS = (cycle, cycles, drivelines, check, map_group)
 for _command in (*_SOLVING, *_SHOWING, *_INPUTS):

@@ -12,8 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..base.errors import InputError
-from ..base.progress import Progress, part_of, silent
-from ..controllers.builtin import Equivalence
+from ..base.progress import Progress, silent
 from ..controllers.closed_loop import ClosedLoop
 from ..evaluation.case import AnyController
 from ..inputs.cycle import Cycle
@@ -21,18 +20,16 @@ from ..inputs.driveline import Driveline
 from ..physics.codes import EngineClass
 from ..problem.graph import begins_start
 from ..problem.settings import Settings
-from .causal import CausalOptimum, causal_optimum
-from .chain import DriveChain, DriveStatistics, drive_statistics
-from .held_price import price_steps
+from .causal import CausalOptimum
+from .chain import DriveStatistics, drive_statistics
 from .hindsight import KnownDrive, charge_price, know_drive
+from .model import DriveModel
 from .policy import CausalController
-from .training import drive_chain, second_by_second
 
 HINDSIGHT, HELD, BOUND = "hindsight", "causal optimum at a held price", "proved limit"
 SWEPT = "limit with the SoC window, swept"
 CAUSAL = "causal optimum in closed loop"
 SURE = 1.96  # standard errors on either side that hold the truth in 95 % of all cases
-APART, MOST_MOVES, ROUGH = 0.12, 8, 1e-5  # of prices and mean costs while the balance is sought
 SOC_POINTS = 401  # of the sweeps over drawn drives, where settings name none
 
 
@@ -77,9 +74,8 @@ class CausalLimit:
 
     Attributes
     ----------
-    optimum : the model and its best policy
-    left_out : states of the model that the driveline cannot drive, left out
-    trained, drawn : statistics of training and drawn drives
+    model : the model and its best policy
+    drawn : statistics of the drawn drives
     costs : g, (drives,) each, by name: `HINDSIGHT`, the optimum that knows the drive, with SoC and
         its limits; `BOUND`, in the mean a proved lower limit of all controllers without foresight,
         whatever the SoC window; `SWEPT`, the same with the window, by a sweep, whose grid adds an
@@ -89,9 +85,7 @@ class CausalLimit:
     driven : what the controllers did, by name
     """
 
-    optimum: CausalOptimum
-    left_out: int
-    trained: DriveStatistics
+    model: DriveModel
     drawn: DriveStatistics
     costs: Mapping[str, np.ndarray]
     held: np.ndarray
@@ -154,124 +148,24 @@ def mean_share(excess: np.ndarray, base: np.ndarray) -> Share:
     return Share(100.0 * ratio, float(100.0 * SURE * spread / np.sqrt(base.size) / base.mean()))
 
 
-def model_optimum(
-    training: Sequence[Cycle],
-    driveline: Driveline,
-    settings: Settings,
-    memory: str = "none",
-    price: float | None = None,
-    progress: Progress = silent,
-) -> tuple[CausalOptimum, int]:
-    """Estimate a model of driving and find its best policy.
-
-    Parameters
-    ----------
-    training, memory
-        As for :func:`hybridopt.foresight.training.drive_chain`.
-    driveline, settings
-        The vehicle; resolved settings.
-    price
-        Of stored energy, g/J; None is that of :func:`balanced_price`.
-    progress
-        Called with the share done, 0 to 1.
-
-    Returns
-    -------
-    CausalOptimum, int
-        States that the driveline cannot drive are left out; how many.
-    """
-    chain = drive_chain(training, memory)
-    guess = Equivalence.factor / driveline.fuel.heating_value if price is None else price
-    drivable = price_steps(driveline, chain.demand(driveline.vehicle), settings, guess).drivable
-    kept, begin = chain.within(drivable), None
-    if price is None:
-        price, begin = balanced_price(kept, driveline, settings, guess, part_of(progress, 0.0, 0.7))
-    priced = price_steps(driveline, kept.demand(driveline.vehicle), settings, price)
-    best = causal_optimum(kept, priced, progress=part_of(progress, 0.7, 1.0), begin=begin)
-    return best, int(np.count_nonzero(~drivable))
-
-
-def balanced_price(
-    chain: DriveChain,
-    driveline: Driveline,
-    settings: Settings,
-    guess: float,
-    progress: Progress = silent,
-) -> tuple[float, np.ndarray]:
-    """Return the price of stored energy at which the best policy's charge stays, and its value.
-
-    Parameters
-    ----------
-    chain, driveline, settings
-        Model of driving, vehicle, resolved settings.
-    guess
-        g/J, where to begin.
-    progress
-        Called with the share done, 0 to 1.
-
-    Returns
-    -------
-    price, value : float, ndarray
-        g/J; g, (states, 2 engine states, gears), of a policy near it.
-
-    Notes
-    -----
-    The least mean cost is a concave function of the price, as it is the least of straight lines,
-    one for each policy, whose slope is the energy that the policy takes from the store. Where it is
-    highest, the best policy takes none in the mean. It is found by parabolas over three prices, to
-    some 1 %; what follows holds at any price.
-    """
-    demand, value = chain.demand(driveline.vehicle), None
-    gains: dict[int, float] = {}
-    middle, ratio = 0, 1.0 + APART
-    for _ in range(MOST_MOVES):
-        for step in (middle - 1, middle, middle + 1):
-            if step not in gains:
-                priced = price_steps(driveline, demand, settings, guess * ratio**step)
-                best = causal_optimum(chain, priced, ROUGH, begin=value)
-                value, gains[step] = best.value, best.gain
-                progress(1.0 - 0.8 ** len(gains))
-        low, here, high = (gains[step] for step in (middle - 1, middle, middle + 1))
-        if here >= max(low, high):
-            break
-        middle += 1 if high > low else -1
-    bend = low - 2.0 * here + high
-    place = float(np.clip(0.5 * (low - high) / bend, -1.0, 1.0)) if bend < 0.0 else 0.0
-    assert value is not None
-    return guess * ratio ** (middle + place), value
-
-
 def causal_limit(
-    training: Sequence[Cycle],
-    driveline: Driveline,
-    settings: Settings | None = None,
+    model: DriveModel,
     drives: int = 100,
     length: int = 1200,
     seed: int = 1,
     controllers: Mapping[str, AnyController] | None = None,
-    memory: str = "none",
-    price: float | None = None,
     progress: Progress = silent,
 ) -> CausalLimit:
     """Find what no controller without foresight can win, in a model of driving.
 
     Parameters
     ----------
-    training
-        Drives that the model is estimated from, taken on a level road; several, of all kinds that
-        count. At least one must come from rest to rest.
-    driveline, settings
-        The vehicle; as for :func:`hybridopt.solve_cycle`. At the held price minimum times are left
-        aside.
+    model
+        From :func:`hybridopt.drive_model`, with vehicle and settings.
     drives, length, seed
         How many drives are drawn, s each at least, and the seed of chance. 2 drives or more.
     controllers
         Controllers to drive them with, by name.
-    memory
-        What the model remembers beside speed and acceleration: "none", or "jerk", whether the
-        acceleration fell, stayed or rose.
-    price
-        Of stored energy, g/J; None is the one at which the best policy's charge stays in the mean.
     progress
         Called with the share done, 0 to 1.
 
@@ -283,34 +177,28 @@ def causal_limit(
     Raises
     ------
     InputError
-        There are fewer than 2 drives, a length below 10 s, or the training gives no model.
-    FailedError
-        The model's optimum is not found.
+        There are fewer than 2 drives, or a length below 10 s.
     """
     if drives < 2 or length < 10:
         raise InputError(
             f"causal limit: {drives} drives of {length} s are too few or too short; give 2 or more "
             "of 10 s or more"
         )
-    settings = (settings or Settings()).resolved(driveline)
-    optimum, left_out = model_optimum(
-        training, driveline, settings, memory, price, part_of(progress, 0.0, 0.3)
-    )
+    optimum, driveline, settings = model.optimum, model.driveline, model.settings
     points = SOC_POINTS if settings.soc_points is None else settings.soc_points
     driver = _Driver(optimum, driveline, dataclasses.replace(settings, soc_points=points))
-    causal = {CAUSAL: CausalController(optimum, driveline, settings)} if memory == "none" else {}
+    plain = optimum.chain.memory.max() == 0
+    causal = {CAUSAL: CausalController(optimum, driveline, settings)} if plain else {}
     random, found, drawn = np.random.default_rng(seed), [], []
     for i in range(drives):
         states = optimum.chain.draw(length, random)
         cycle = optimum.chain.cycle(states, f"drawn {i + 1}")
         drawn.append(cycle.speed)
         found.append(driver.drive(states, cycle, causal | dict(controllers or {})))
-        progress(0.3 + 0.7 * (i + 1) / drives)
+        progress((i + 1) / drives)
     costs, held, driven = zip(*found, strict=True)
     return CausalLimit(
-        optimum,
-        left_out,
-        drive_statistics([second_by_second(cycle) for cycle in training]),
+        model,
         drive_statistics(drawn),
         {name: np.array([one[name] for one in costs]) for name in costs[0]},
         np.array(held),

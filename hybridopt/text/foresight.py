@@ -1,38 +1,42 @@
 """The limit of control without foresight as plain text and for JSON."""
 
 import textwrap
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from ..base.units import KM_PER_H, PERCENT
+from ..files.table_csv import table_writer
+from ..files.writing import Write
 
 if TYPE_CHECKING:
     from ..foresight.chain import DriveStatistics
     from ..foresight.limit import CausalLimit, Share
 
 NAME_ROOM, WIDTH = 34, 80
+PARTS = ("no_foresight", "form", "training")
 MODEL = {
     False: "speed and acceleration",
     True: "speed, acceleration and whether it fell, stayed or rose",
 }
 
 
-def limit_text(limit: "CausalLimit", split: tuple[str, str] | None = None) -> str:
+def limit_text(limit: "CausalLimit", splits: Sequence[tuple[str, str]] = ()) -> str:
     """Describe the limit of control without foresight, in at most 80 columns of plain text.
 
     Parameters
     ----------
     limit
         From :func:`hybridopt.causal_limit`.
-    split
-        Names of two controllers: one whose loss is split, and one of the same form that was trained
-        on other drives drawn from the model.
+    splits
+        Pairs of names of controllers: one whose loss is split, and one of the same form that was
+        trained on other drives drawn from the model.
 
     Returns
     -------
     str
         Lines without a final newline.
     """
-    chain, best = limit.optimum.chain, limit.optimum
+    chain, best = limit.model.chain, limit.model.optimum
     remembered = MODEL[bool(chain.memory.max() > 0)]
     model = (
         f"Model of driving: what follows a second depends on {remembered}, and on chance; "
@@ -46,12 +50,12 @@ def limit_text(limit: "CausalLimit", split: tuple[str, str] | None = None) -> st
         f"proved to be {gain}."
     )
     lines = [*textwrap.wrap(model, WIDTH), "", f"{'':30}{'training':>12}{'drawn':>12}"]
-    lines += _statistics(limit.trained, limit.drawn)
-    if limit.left_out:
-        lines.append(f"left out: {limit.left_out} states that the driveline cannot drive")
+    lines += _statistics(limit.model.trained, limit.drawn)
+    if limit.model.left_out:
+        lines.append(f"left out: {limit.model.left_out} states that the driveline cannot drive")
     lines += ["", *textwrap.wrap(held, WIDTH), "", *_table(limit), "", *_notes(limit)]
-    if split:
-        lines += ["", *_parts(limit, *split)]
+    for pair in splits:
+        lines += ["", *_parts(limit, *pair)]
     return "\n".join(lines)
 
 
@@ -105,7 +109,7 @@ def _parts(limit: "CausalLimit", name: str, trained: str) -> list[str]:
 def _notes(limit: "CausalLimit") -> list[str]:
     notes = (
         "+-: 95 % interval of the sampling error. Starts: over those with hindsight. Costs count "
-        f"stored energy at {limit.optimum.priced.price * 3.6e6:.0f} g/kWh. The proved limit "
+        f"stored energy at {limit.model.optimum.priced.price * 3.6e6:.0f} g/kWh. The proved limit "
         "holds with SoC, its window and minimum times, which the held price leaves aside."
     )
     lines = textwrap.wrap(notes, WIDTH)
@@ -116,20 +120,20 @@ def _notes(limit: "CausalLimit") -> list[str]:
     return lines
 
 
-def limit_record(limit: "CausalLimit") -> dict[str, Any]:
-    """Return a limit for JSON: shares in % of the mean cost with hindsight."""
+def limit_record(limit: "CausalLimit", splits: Sequence[tuple[str, str]] = ()) -> dict[str, Any]:
+    """Return a limit for JSON: shares in % of the mean cost with hindsight; see `limit_text`."""
     from ..foresight.limit import BOUND
 
     def pair(share: "Share") -> dict[str, float]:
         return {"percent": share.percent, "error_percent": share.error}
 
     return {
-        "states": limit.optimum.chain.states,
-        "left_out": limit.left_out,
-        "price_g_per_kWh": limit.optimum.priced.price * 3.6e6,
-        "mean_cost_g_per_s": [limit.optimum.low, limit.optimum.high],
+        "states": limit.model.optimum.chain.states,
+        "left_out": limit.model.left_out,
+        "price_g_per_kWh": limit.model.optimum.priced.price * 3.6e6,
+        "mean_cost_g_per_s": [limit.model.optimum.low, limit.model.optimum.high],
         "drives": limit.drives,
-        "training": vars(limit.trained),
+        "training": vars(limit.model.trained),
         "drawn": vars(limit.drawn),
         "no_foresight": pair(limit.no_foresight),
         "proved": pair(limit.proved),
@@ -141,4 +145,17 @@ def limit_record(limit: "CausalLimit") -> dict[str, Any]:
             }
             for name, done in limit.driven.items()
         },
+        "splits": {
+            name: dict(zip(PARTS, map(pair, limit.split(name, trained)), strict=True))
+            for name, trained in splits
+        },
     }
+
+
+def limit_writer(limit: "CausalLimit") -> Write:
+    """Return what writes the costs on every drawn drive, g, as CSV."""
+    rows = zip(*limit.costs.values(), strict=True)
+    return table_writer(
+        ["drive", *(f"{name}, g" for name in limit.costs)],
+        [[i + 1, *map(float, row)] for i, row in enumerate(rows)],
+    )

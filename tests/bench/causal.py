@@ -15,9 +15,10 @@ import sys
 import numpy as np
 from foresight import TRAINING
 
-from hybridopt import Equivalence, Settings, distil, limit_text, read_cycle, read_driveline
+from hybridopt import Equivalence, distil, limit_text, read_cycle, read_driveline
 from hybridopt.foresight.causal import CausalOptimum
-from hybridopt.foresight.limit import Share, causal_limit, mean_share, model_optimum
+from hybridopt.foresight.limit import Share, causal_limit, mean_share
+from hybridopt.foresight.model import drive_model
 
 DRIVES, LENGTH, SEED = 60, 1200, 1
 TABLES, DRAWN = "tables, four schedules", "tables, trained on drawn drives"
@@ -56,22 +57,19 @@ def worth_of_memory(
 def main() -> None:
     """Print the limit with its parts, and what remembering more is worth."""
     driveline = read_driveline("full")
-    settings = Settings().resolved(driveline)
     schedules = [read_cycle(name) for name in TRAINING]
     training = [*schedules, *map(read_cycle, sys.argv[1:])]
-    plain, _ = model_optimum(training, driveline, settings)
-    price = plain.priced.price
-    drawn = plain.chain.draw_cycles(DRAWN_DRIVES, LENGTH, DRAWN_SEED)
+    model = drive_model(training, driveline)
+    plain = model.optimum
+    drawn = model.chain.draw_cycles(DRAWN_DRIVES, LENGTH, DRAWN_SEED)
     controllers = {
         TABLES: distil(schedules, driveline).rules.table,
         DRAWN: distil(drawn, driveline, evaluations=EVALUATIONS).rules.table,
         "equivalence": Equivalence(),
     }
-    found = causal_limit(
-        training, driveline, settings, DRIVES, LENGTH, SEED, controllers, price=price
-    )
-    sys.stdout.write(limit_text(found, (TABLES, DRAWN)) + "\n\n")
-    richer, _ = model_optimum(training, driveline, settings, "jerk", price)
+    found = causal_limit(model, DRIVES, LENGTH, SEED, controllers)
+    sys.stdout.write(limit_text(found, [(TABLES, DRAWN)]) + "\n\n")
+    richer = drive_model(training, driveline, None, "jerk", plain.priced.price).optimum
     loss, more = worth_of_memory(plain, richer, 200, LENGTH, SEED)
     sys.stdout.write(
         f"with the trend of the acceleration remembered: {loss.percent:.2f} +- {loss.error:.2f} %; "

@@ -4,14 +4,14 @@ import numpy as np
 from causal import as_known, worth_of_memory
 
 from hybridopt import Settings, read_cycle, read_driveline
-from hybridopt.foresight.limit import model_optimum
+from hybridopt.foresight.model import drive_model
 
 
 def test_who_knows_more_loses_no_more():
     driveline = read_driveline("full")
     settings, training = Settings(splits=9).resolved(driveline), [read_cycle("ece15")]
     plain, richer = (
-        model_optimum(training, driveline, settings, memory, 6.2e-5)[0]
+        drive_model(training, driveline, settings, memory, 6.2e-5).optimum
         for memory in ("none", "jerk")
     )
     known = as_known(plain.ahead, plain, richer)

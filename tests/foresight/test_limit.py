@@ -5,7 +5,7 @@ import dataclasses
 import numpy as np
 import pytest
 
-from hybridopt import Equivalence, InputError, Settings, causal_limit, limit_text, read_cycle
+from hybridopt import Equivalence, InputError, Settings, limit_text, read_cycle
 from hybridopt.controllers.closed_loop import ClosedLoop
 from hybridopt.foresight.limit import (
     BOUND,
@@ -13,10 +13,10 @@ from hybridopt.foresight.limit import (
     HELD,
     HINDSIGHT,
     SWEPT,
-    balanced_price,
+    causal_limit,
     mean_share,
-    model_optimum,
 )
+from hybridopt.foresight.model import balanced_price, drive_model
 from hybridopt.foresight.policy import CausalController
 from hybridopt.physics.demand import drive_demand
 from hybridopt.text.foresight import limit_record
@@ -25,17 +25,14 @@ SETTINGS = Settings(soc_points=101, splits=9)
 PRICE = 6.2e-5  # g/J
 
 
+def town(driveline, settings):
+    training = [read_cycle("ece15"), read_cycle("wltc_class3b_low")]
+    return drive_model(training, driveline, settings, price=PRICE)
+
+
 @pytest.fixture(scope="module")
 def limit(driveline):
-    return causal_limit(
-        [read_cycle("ece15"), read_cycle("wltc_class3b_low")],
-        driveline,
-        SETTINGS,
-        drives=12,
-        length=90,
-        controllers={"equivalence": Equivalence()},
-        price=PRICE,
-    )
+    return causal_limit(town(driveline, SETTINGS), 12, 90, 1, {"equivalence": Equivalence()})
 
 
 def test_order_of_costs(limit):
@@ -52,7 +49,7 @@ def test_order_of_costs(limit):
     assert limit.no_foresight.percent > 0.0
     # the proof takes the battery at its best within a box of SoC, the held price at one SoC
     assert limit.above(HELD, BOUND).percent == pytest.approx(0.0, abs=0.5)
-    best = limit.optimum
+    best = limit.model.optimum
     assert best.high - best.low <= 1e-6 * best.high
 
 
@@ -72,7 +69,7 @@ def test_policy_in_closed_loop_costs_what_the_model_says(limit):
 
 
 def test_text_names_the_model_and_its_limits(limit):
-    text = limit_text(limit, split=("equivalence", CAUSAL))
+    text = limit_text(limit, [("equivalence", CAUSAL)])
     assert "which no controller can win back" in " ".join(text.split())
     assert "speed and acceleration" in text and "Real driving may tell more" in text
     assert all(len(line) <= 80 for line in text.splitlines())
@@ -108,8 +105,7 @@ def test_interval_holds_the_truth_in_19_of_20_cases():
 def test_inhibitors_count_in_the_limit(driveline, options):
     """The proved limit obeys them, the value at the held price but minimum times: they are near."""
     settings = Settings(soc_points=101, splits=9, **options)
-    training = [read_cycle("ece15"), read_cycle("wltc_class3b_low")]
-    found = causal_limit(training, driveline, settings, drives=6, length=90, price=PRICE)
+    found = causal_limit(town(driveline, settings), drives=6, length=90)
     assert 0.0 < found.proved.percent < found.above(CAUSAL).percent
     assert found.above(HELD, BOUND).percent == pytest.approx(0.0, abs=0.5)
 
@@ -118,19 +114,19 @@ def test_inhibitors_count_in_the_limit(driveline, options):
 def test_at_the_balanced_price_the_least_mean_cost_is_highest(driveline):
     settings = SETTINGS.resolved(driveline)
     training = [read_cycle("ece15")]
-    best, _ = model_optimum(training, driveline, settings)
+    best = drive_model(training, driveline, settings).optimum
     price, chain = best.priced.price, best.chain
     for share in (0.9, 1.1):
-        other, _ = model_optimum(training, driveline, settings, price=share * price)
+        other = drive_model(training, driveline, settings, price=share * price).optimum
         assert other.gain < best.gain + 1e-5 * best.gain
     again, _ = balanced_price(chain, driveline, settings, 1.2 * price)
     assert again == pytest.approx(price, rel=0.03)
 
 
 @pytest.mark.parametrize("options", [{"drives": 1}, {"length": 5}])
-def test_too_little_is_refused(driveline, options):
+def test_too_little_is_refused(limit, options):
     with pytest.raises(InputError, match="are too few or too short"):
-        causal_limit([read_cycle("ece15")], driveline, **options)
+        causal_limit(limit.model, **options)
 
 
 def test_controller_refuses_what_its_model_does_not_know(limit, driveline):
@@ -138,8 +134,10 @@ def test_controller_refuses_what_its_model_does_not_know(limit, driveline):
         driveline, drive_demand(driveline, read_cycle("eudc")), SETTINGS.resolved(driveline)
     )
     with pytest.raises(InputError, match="the model knows no step at .* m/s"):
-        loop.run(CausalController(limit.optimum, driveline, SETTINGS.resolved(driveline)))
-    chain = dataclasses.replace(limit.optimum.chain, memory=limit.optimum.chain.memory + 1)
+        loop.run(CausalController(limit.model.optimum, driveline, SETTINGS.resolved(driveline)))
+    chain = dataclasses.replace(
+        limit.model.optimum.chain, memory=limit.model.optimum.chain.memory + 1
+    )
     with pytest.raises(InputError, match="without a memory"):
-        optimum = dataclasses.replace(limit.optimum, chain=chain)
+        optimum = dataclasses.replace(limit.model.optimum, chain=chain)
         CausalController(optimum, driveline, SETTINGS.resolved(driveline))
