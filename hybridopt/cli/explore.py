@@ -1,6 +1,7 @@
 """`hybridopt explore`: the results of a folder as a page on this machine."""
 
 import json
+import os.path
 from pathlib import Path
 
 import click
@@ -23,7 +24,7 @@ def explore(folder: Path, as_json: bool) -> None:
     The page is for this machine only (loopback address, a free port) and changes nothing. Links
     and folders within FOLDER are left out. Ctrl-C ends it.
     """
-    if not folder.is_dir():
+    if not os.path.isdir(folder):
         raise InputError(f"{folder}: is no folder; give one with results (.nc)")
     from ..report.server import PageServer
 

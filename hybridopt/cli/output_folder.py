@@ -1,5 +1,6 @@
 """The folder of `--out`: which files go there, refused before any work is done."""
 
+import os.path
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 
@@ -39,9 +40,9 @@ def plan_targets(flag: str, folder: Path, names: Iterable[str], overwrite: bool)
 
 def _check_folder(flag: str, folder: Path) -> None:
     """Raise InputError unless the folder is there or can be made, and can be written to."""
-    if folder.exists() and not folder.is_dir():
+    if os.path.exists(folder) and not os.path.isdir(folder):
         raise InputError(f"{flag} {folder}: is a file; give a folder")
-    if not folder.parent.is_dir():
+    if not os.path.isdir(folder.parent):
         raise InputError(
             f"{flag} {folder}: the folder {folder.parent} does not exist; make it first"
         )

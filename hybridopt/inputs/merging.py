@@ -1,6 +1,7 @@
 """The tables of a driveline file, merged over those of its bases."""
 
 import hashlib
+import os.path
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
@@ -157,7 +158,7 @@ def map_path(place: Place, key: str, value: Any) -> Path:
     """
     folder = place.file_of(key).parent
     path = folder / value if isinstance(value, str) else folder
-    if not _is_file(path):
+    if not os.path.isfile(path):
         raise place.error(key, f"the file {shown(value)} does not exist beside it")
     return path
 
@@ -183,7 +184,7 @@ def base_chain(path: Path) -> Iterator[Path]:
             base = DEMO_FOLDER / f"{named}.toml"
         if len(seen) > MAX_BASES or base in seen:
             raise InputError(f"{seen[0]}: base: the files name each other in a circle; cut it")
-        if not _is_file(base):
+        if not os.path.isfile(base):
             raise InputError(f"{path}: base: {shown(tables['base'])} does not exist beside it")
         path = base
 
@@ -192,16 +193,9 @@ def _locate(name_or_path: str | Path) -> Path:
     path = Path(name_or_path)
     if str(name_or_path) in driveline_names():
         return DEMO_FOLDER / f"{name_or_path}.toml"
-    if not _is_file(path):
+    if not os.path.isfile(path):
         raise InputError(
             f"driveline {str(name_or_path)!r} is neither a file nor a demo driveline; "
             f"demo drivelines: {', '.join(driveline_names())}"
         )
     return path
-
-
-def _is_file(path: Path) -> bool:
-    try:
-        return path.is_file()
-    except (OSError, ValueError):  # a name too long or with a zero, a folder not to be entered
-        return False

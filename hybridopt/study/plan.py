@@ -3,6 +3,7 @@
 import functools
 import hashlib
 import json
+import os.path
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -81,7 +82,7 @@ class StudyPlan:
             self.controller(run)  # refused now, if it is wrong
             return f"{file_digest(Path(run))} "
         place, _, name = run.rpartition(":")
-        if not Path(place).is_file():
+        if not os.path.isfile(place):
             raise InputError(f"{study.path}: runs: {run}: the file {place} does not exist")
         return f"{file_digest(Path(place))} {name}"
 

@@ -1,5 +1,6 @@
 """A study as its TOML file gives it, checked as far as that goes without building a vehicle."""
 
+import os.path
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -169,7 +170,7 @@ def _runs(tables: dict[str, Any], path: Path, place: Place) -> tuple[str, ...]:
         raise place.error("runs", f'is empty; write ["{OPTIMUM}"], or controllers as well')
     files = {run: run.rpartition(":")[0] if is_code(run) else run for run in runs}
     return tuple(
-        str(path.parent / run) if (path.parent / file).exists() else run
+        str(path.parent / run) if os.path.exists(path.parent / file) else run
         for run, file in files.items()
     )
 

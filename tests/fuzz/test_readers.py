@@ -363,6 +363,10 @@ def test_a_sealed_file_of_something_else_is_refused(tmp_path):
         Result.read(path)
 
 
+def test_a_study_names_a_run_longer_than_any_file(tmp_path):
+    check("study", STUDY.replace(b"equivalence", b"f" * 300), tmp_path)
+
+
 def test_csv_bombs_are_refused(tmp_path, monkeypatch):
     check("cycle", CYCLE + b"1" * 200_000, tmp_path)
     check("cycle", CYCLE + b",," * 200_000, tmp_path)
