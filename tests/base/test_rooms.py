@@ -27,6 +27,7 @@ ORDER = (
     "pipeline",  # a module between the rooms
     "controllers",
     "tables",
+    "foresight",
     "evaluation",
     "exports",
     "distillation",

@@ -5,7 +5,7 @@
 Prices of stored energy are held, so each cycle is a shortest path over engine state and gear. It is
 compared with a policy that takes, at the same price and with the best split, the decision with the
 least cost and expected cost-to-go, where the expectation is the mean of what followed in the
-training at about the same speed and acceleration (`distillation/expected_cost.py`). It is a
+training at about the same speed and acceleration (`foresight/expected_cost.py`). It is a
 yardstick for rule tables, which look at speed, wheel power and charge, and no bound: another
 grouping of what was seen may lose less, and tables tuned to a cycle may know it by heart.
 """
@@ -17,9 +17,10 @@ from typing import NamedTuple
 import numpy as np
 
 from hybridopt import read_cycle, read_driveline
-from hybridopt.distillation.decision_costs import OFF, RUNNING, STARTING, stage_costs
-from hybridopt.distillation.expected_cost import _best, make_expected_cost
+from hybridopt.foresight.expected_cost import _best, make_expected_cost
+from hybridopt.foresight.stage_costs import stage_costs
 from hybridopt.optimum.optimum import Optimum
+from hybridopt.physics.codes import OFF, RUNNING, STARTING
 from hybridopt.physics.demand import Demand
 from hybridopt.pipeline import find_optimum
 from hybridopt.problem.settings import Settings
