@@ -142,7 +142,7 @@ class ClosedLoop:
             is too short.
         """
         if isinstance(controller, BuiltIn):
-            return self.run_packed(controller.pack(self.driveline, self.settings))
+            return self.run_packed(controller.pack(self.driveline, self.settings, self.demand))
         journey = self._journey()
         asked = AskedController(controller, journey.demand, journey.around)
         return self._run_asked(journey, asked.wish)

@@ -12,9 +12,10 @@ import numpy as np
 
 from ..base.compiled import kernel
 from ..physics.entries import R_WHEEL_SPEED, R_WHEEL_TORQUE
+from .preview_kernels import PackedPreview
 from .situation import ENGINE_TIME, GEAR_TIME
 
-POWER_THRESHOLDS, ELECTRIC_POWER, EQUIVALENCE, PLAYBACK, RULE_TABLE = range(5)  # kinds
+POWER_THRESHOLDS, ELECTRIC_POWER, EQUIVALENCE, PLAYBACK, RULE_TABLE, PREVIEW = range(6)  # kinds
 GEAR_LINES, GEAR_PLAN, GEAR_FREE = range(3)  # how gears are chosen
 CREEP = -50.0  # W at the wheels, less than the inverter takes
 
@@ -48,13 +49,17 @@ class PackedSchedule(NamedTuple):
 
 
 class PackedController(NamedTuple):
-    """A built-in controller: kind, parameters, maps, schedule; whether it needs listed points."""
+    """A built-in controller: kind, parameters, maps, schedule; whether it needs listed points.
+
+    `preview` is what a predictive controller knows and foresees.
+    """
 
     kind: int
     params: np.ndarray
     maps: np.ndarray
     schedule: PackedSchedule
     needs_points: bool
+    preview: PackedPreview
 
 
 @kernel(inline="always")

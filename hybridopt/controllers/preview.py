@@ -1,0 +1,215 @@
+"""The predictive controller: maps of what intervals cost, and what it foresees."""
+
+import dataclasses
+from dataclasses import dataclass
+from typing import ClassVar
+
+import numpy as np
+
+from ..base.errors import InputError
+from ..inputs.driveline import Driveline, Vehicle
+from ..physics.demand import Demand
+from ..problem.events import skipping_shifts
+from ..problem.settings import Settings
+from . import preview_kernels as kernels
+from .builtin import BuiltIn
+from .foreseen import Predict, exact, foresee
+from .maps import Map, pack_map
+from .shared_kernels import PREVIEW, PackedController
+
+LONGEST = 600.0  # s, horizon
+MOST_INTERVALS = 600
+CLOSED = 1e6  # g s2/rad2, of a shift that is closed while the vehicle moves
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class PreviewMaps:
+    """What the predictive controller knows of the vehicle and of driving; SI, fuel in g.
+
+    Attributes
+    ----------
+    factor : g/J, what stored energy is usually worth
+    off_power : W out of the store with the engine off, over speed (rad/s) and torque (N m) wanted
+        at the gearbox input
+    running_cost : g/s, fuel and factor times power out of the store with the engine on, over speed,
+        torque and factor (g/J), at the best split
+    start_cost : g, of a start beyond running on, over the same
+    motor_torque : N m, of the best split, over the same
+    off_limit, running_limit, start_limit : N m, highest torque wanted that the driveline gives with
+        the engine off, on, and in the step of a start, over speed
+    overrun : N m, of the engine without fuel, over speed
+    expected : g, cost expected after an interval over its mean speed (m/s) and acceleration
+        (m/s2), factor, and engine state times gears
+    shift_fuel : g s2/rad2, (3 engine classes, gears, gears), fuel of a shift over the square of the
+        wheel speed
+    ratio, efficiency, drag : of the gears, (gears,); drag in N m at the gearbox input
+    constants : by name, those of `CONSTANTS` that the vehicle gives
+    vehicle : road load, by which the preview's wheel torque is worked out
+    training : names of the cycles that `expected` was made from
+    """
+
+    factor: float
+    off_power: Map
+    running_cost: Map
+    start_cost: Map
+    motor_torque: Map
+    off_limit: Map
+    running_limit: Map
+    start_limit: Map
+    overrun: Map
+    expected: Map
+    shift_fuel: np.ndarray
+    ratio: np.ndarray
+    efficiency: np.ndarray
+    drag: np.ndarray
+    constants: np.ndarray
+    vehicle: Vehicle
+    training: tuple[str, ...] = ()
+
+    LAYOUT: ClassVar[tuple[str, ...]] = (
+        "off_power",
+        "running_cost",
+        "start_cost",
+        "off_limit",
+        "running_limit",
+        "start_limit",
+        "overrun",
+        "motor_torque",
+        "expected",
+    )
+
+    @property
+    def numbers(self) -> int:
+        """How many numbers the maps hold, their axes among them."""
+        maps = [getattr(self, name) for name in self.LAYOUT]
+        return sum(m.values.size + sum(axis.size for axis in m.axes) for m in maps)
+
+    def packed(self) -> tuple[np.ndarray, np.ndarray]:
+        """Return where each map begins, in the order of the kernels, and all maps."""
+        parts = [self._packed(name) for name in self.LAYOUT]
+        begins = np.concatenate(([0], np.cumsum([part.size for part in parts])[:-1]))
+        return begins.astype(np.int64), np.concatenate(parts)
+
+    def _packed(self, name: str) -> np.ndarray:
+        found: Map = getattr(self, name)
+        if name != "expected":
+            return pack_map(found.axes, found.values, f"[{name}]")
+        head = pack_map(found.axes, found.values[..., 0], f"[{name}]")
+        first = head.size - found.values[..., 0].size
+        return np.concatenate((head[:first], found.values.ravel()))
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Preview(BuiltIn):
+    """Least cost over what is foreseen and what is to be expected behind it.
+
+    Parameters
+    ----------
+    horizon
+        How far is foreseen, s; 0 is the present step only.
+    step
+        Length of an interval, s.
+    maps
+        What it knows; from :func:`hybridopt.make_preview_maps`.
+    factor
+        Fuel energy a joule from the store is taken to be worth; None is that of the training.
+    proportional, integral
+        Rise of the factor per missing SoC, and per missing SoC and second.
+    motion_charge
+        State of charge that the vehicle's motion at 100 km/h counts as, 0 to 1.
+    predict
+        What foresees.
+    """
+
+    kind: ClassVar[int] = PREVIEW
+    title: ClassVar[str] = "preview"
+
+    horizon: float = 10.0
+    step: float = 1.0
+    maps: PreviewMaps | None = None
+    factor: float | None = None
+    proportional: float = 3.0
+    integral: float = 0.0
+    motion_charge: float = 0.06
+    predict: Predict = exact
+
+    def __post_init__(self) -> None:
+        """Check horizon and step."""
+        super().__post_init__()
+        if not 0.0 < self.step <= LONGEST:
+            raise InputError(f"preview: step is {self.step:g} s; allowed is above 0 to {LONGEST:g}")
+        if not 0.0 <= self.horizon <= min(LONGEST, MOST_INTERVALS * self.step):
+            raise InputError(
+                f"preview: horizon is {self.horizon:g} s; allowed is 0 to "
+                f"{min(LONGEST, MOST_INTERVALS * self.step):g}, {MOST_INTERVALS} steps"
+            )
+
+    @property
+    def intervals(self) -> int:
+        """How many intervals are foreseen."""
+        return round(self.horizon / self.step)
+
+    def _known(self) -> PreviewMaps:
+        if self.maps is None:
+            raise InputError(
+                "controller preview: it has no maps; make them from training cycles with "
+                "make_preview_maps and give them as `maps`"
+            )
+        return self.maps
+
+    def _own(self, driveline: Driveline, settings: Settings) -> tuple[list[float], np.ndarray]:
+        maps, heat = self._known(), driveline.fuel.heating_value
+        factor = maps.factor * heat if self.factor is None else self.factor
+        given = (factor, self.proportional, self.integral)
+        axis = maps.running_cost.axes[2]
+        motion = self.motion_charge / kernels.MOTION_SPEED**2
+        return [*(value / heat for value in given), axis[0], axis[-1], motion], np.zeros(1)
+
+    def pack(
+        self, driveline: Driveline, settings: Settings, demand: Demand | None = None
+    ) -> PackedController:
+        """Flatten for the kernels; minimum times are the longer of its own and the settings'."""
+        least = {
+            "min_on": max(self.min_on, settings.min_on_time),
+            "min_off": max(self.min_off, settings.min_off_time),
+            "min_gear": max(self.min_gear, settings.min_gear_time),
+        }
+        if all(getattr(self, name) == value for name, value in least.items()):
+            return super().pack(driveline, settings, demand)
+        return dataclasses.replace(self, **least).pack(driveline, settings, demand)
+
+    def _preview(
+        self, driveline: Driveline, settings: Settings, demand: Demand | None
+    ) -> kernels.PackedPreview:
+        maps = self._known()
+        if demand is None:
+            raise InputError("controller preview: give the demand of the drive that it foresees")
+        begins, values = maps.packed()
+        gears = maps.ratio.size
+        if gears != driveline.gearbox.gears:
+            raise InputError(
+                f"controller preview: its maps are for {gears} gears, the driveline has "
+                f"{driveline.gearbox.gears}; make them for this driveline"
+            )
+        vehicle = kernels.PreviewVehicle(
+            maps.ratio,
+            maps.efficiency,
+            maps.drag,
+            maps.shift_fuel + CLOSED * skipping_shifts(gears, settings.skip_shifts),
+            settings.shift_cost * (1.0 - np.eye(gears)),
+            _with_settings(maps.constants, settings),
+            begins,
+            values,
+        )
+        foreseen = foresee(maps.vehicle, demand, self.step, self.intervals, self.predict)
+        return kernels.make_preview(vehicle, foreseen, self.step)
+
+
+def _with_settings(constants: np.ndarray, settings: Settings) -> np.ndarray:
+    """Return the vehicle's constants with those that settings give."""
+    known = constants.copy()
+    fastest = settings.stop_speed_max
+    known[kernels.STOP_SPEED] = np.inf if fastest is None else fastest
+    known[kernels.BRAKE_SHIFT] = settings.brake_shift_speed
+    known[kernels.START_EXTRA] = settings.start_cost
+    return known

@@ -1,0 +1,104 @@
+"""Numba kernels that ask the predictive controller in a step of the closed loop."""
+
+# mypy: allow-untyped-defs, allow-untyped-calls, allow-untyped-decorators
+
+import numpy as np
+
+from ..base.compiled import kernel
+from ..physics.entries import (
+    R_DT,
+    R_SPEED,
+    R_WHEEL_ACCELERATION,
+    R_WHEEL_SPEED,
+    R_WHEEL_TORQUE,
+    S_HIGH,
+    S_LOW,
+)
+from .equivalence_kernels import _equivalence_factor
+from .foreseen import F_ACCELERATION, F_SPEED, F_SPEED_START, F_TORQUE
+from .preview_kernels import (
+    COAST_POWER,
+    Locks,
+    _first_move,
+    _foresee_costs,
+    _motor_share,
+    _off_cost,
+)
+from .reserve_kernels import _must_run
+from .shared_kernels import MIN_GEAR, MIN_OFF, MIN_ON, OWN
+from .situation import ENGINE_TIME, GEAR_TIME, _engine_class, _fill_shaft, _is_open
+
+MOTION = OWN + 5  # SoC that motion counts as, s2/m2; the factor's parameters come before
+
+
+@kernel(inline="always")
+def _fill_allowed(around, at, rule, obey, must, allowed, work):
+    """Fill which engine states and gears are open and possible; return whether any is.
+
+    The rule's own minimum times close as well where they are obeyed, and an engine that must run
+    is not off.
+    """
+    params, memory, some = rule.params, at.memory, False
+    least = params[MIN_ON] if at.engine == 1 else params[MIN_OFF]
+    held, fixed = memory[ENGINE_TIME] < least, memory[GEAR_TIME] < params[MIN_GEAR]
+    for e in range(2):
+        engine = _engine_class(around.moves, at, e == 1)
+        for g in range(around.plant.ratio.size):
+            closed = obey and ((held and e != at.engine) or (fixed and g != at.gear))
+            closed = closed or (must and e == 0)
+            able = not closed and _is_open(around.moves, at, engine, g)
+            able = able and _fill_shaft(around.plant, around.rows[at.t], g, engine, work)
+            allowed[e, g] = 1.0 if able else 0.0
+            some = some or able
+    return some
+
+
+@kernel(inline="always")
+def _fill_wants(row, foreseen, t, wants):
+    """Put the present step before what is foreseen."""
+    wants[0, F_SPEED], wants[0, F_TORQUE] = row[R_WHEEL_SPEED], row[R_WHEEL_TORQUE]
+    wants[0, F_ACCELERATION] = row[R_WHEEL_ACCELERATION]
+    start = row[R_WHEEL_SPEED] - 0.5 * row[R_WHEEL_ACCELERATION] * row[R_DT]
+    wants[0, F_SPEED_START] = max(start, 0.0)
+    for k in range(foreseen.shape[1]):
+        for i in range(foreseen.shape[2]):
+            wants[k + 1, i] = foreseen[t, k, i]
+
+
+@kernel
+def _preview_command(around, at, rule, work):
+    """Engine on, gear and motor torque of the predictive controller."""
+    preview, params, memory, row = rule.preview, rule.params, at.memory, around.rows[at.t]
+    vehicle, dt, allowed = preview.vehicle, row[R_DT], preview.allowed
+    speed = row[R_SPEED]
+    motion = params[MOTION] * speed * speed
+    factor = _equivalence_factor(around, at, params, motion, dt)
+    _fill_wants(row, preview.foreseen, at.t, preview.wants)
+    _foresee_costs(vehicle, preview.path, preview.wants, dt, preview.step, factor)
+    must = _must_run(around, at, rule, work)
+    if not _fill_allowed(around, at, rule, True, must, allowed, work):
+        _fill_allowed(around, at, rule, False, False, allowed, work)
+    locks = Locks(
+        params[MIN_ON],
+        params[MIN_OFF],
+        params[MIN_GEAR],
+        memory[ENGINE_TIME] + dt,
+        memory[GEAR_TIME] + dt,
+        dt,
+        preview.step,
+    )
+    state, gear = _first_move(vehicle, preview.path, allowed, at.engine, at.gear, locks)
+    want = preview.wants[0]
+    if state < 0:
+        return True, at.gear, -np.inf
+    if state == 0:
+        rests = (
+            want[F_TORQUE] <= 0.0
+            and _off_cost(vehicle, want, gear, 1.0) >= (vehicle.constants[COAST_POWER])
+        )
+        return False, gear, np.nan if rests else -np.inf
+    engine = _engine_class(around.moves, at, True)
+    torque = _motor_share(vehicle, want, gear, at.engine == 0, factor, dt)
+    if not _fill_shaft(around.plant, row, gear, engine, work):
+        return True, gear, torque
+    return True, gear, min(max(torque, work.shaft[S_LOW]), work.shaft[S_HIGH])
