@@ -29,52 +29,54 @@ class PreviewMaps:
     Attributes
     ----------
     factor : g/J, what stored energy is usually worth
-    off_power : W out of the store with the engine off, over speed (rad/s) and torque (N m) wanted
-        at the gearbox input
+    motor_power : W out of the store with the auxiliaries, over speed (rad/s) and torque (N m) of
+        the motor
+    fuel : g/s, over speed and torque of the engine
     running_cost : g/s, fuel and factor times power out of the store with the engine on, over speed,
         torque and factor (g/J), at the best split
     start_cost : g, of a start beyond running on, over the same
-    motor_torque : N m, of the best split, over the same
     off_limit, running_limit, start_limit : N m, highest torque wanted that the driveline gives with
         the engine off, on, and in the step of a start, over speed
-    overrun : N m, of the engine without fuel, over speed
+    overrun, drag : N m, of the engine without fuel and of the unpowered motor, over speed
     expected : g, cost expected after an interval over its mean speed (m/s) and acceleration
-        (m/s2), factor, and engine state times gears
+        (m/s2), and the decision: gears with the engine off, then with it on
     shift_fuel : g s2/rad2, (3 engine classes, gears, gears), fuel of a shift over the square of the
         wheel speed
-    ratio, efficiency, drag : of the gears, (gears,); drag in N m at the gearbox input
+    ratio, efficiency, gear_drag : of the gears, (gears,); drag in N m at the gearbox input
     constants : by name, those of `CONSTANTS` that the vehicle gives
     vehicle : road load, by which the preview's wheel torque is worked out
     training : names of the cycles that `expected` was made from
     """
 
     factor: float
-    off_power: Map
+    motor_power: Map
+    fuel: Map
     running_cost: Map
     start_cost: Map
-    motor_torque: Map
     off_limit: Map
     running_limit: Map
     start_limit: Map
     overrun: Map
+    drag: Map
     expected: Map
     shift_fuel: np.ndarray
     ratio: np.ndarray
     efficiency: np.ndarray
-    drag: np.ndarray
+    gear_drag: np.ndarray
     constants: np.ndarray
     vehicle: Vehicle
     training: tuple[str, ...] = ()
 
     LAYOUT: ClassVar[tuple[str, ...]] = (
-        "off_power",
+        "motor_power",
+        "fuel",
         "running_cost",
         "start_cost",
         "off_limit",
         "running_limit",
         "start_limit",
         "overrun",
-        "motor_torque",
+        "drag",
         "expected",
     )
 
@@ -86,17 +88,10 @@ class PreviewMaps:
 
     def packed(self) -> tuple[np.ndarray, np.ndarray]:
         """Return where each map begins, in the order of the kernels, and all maps."""
-        parts = [self._packed(name) for name in self.LAYOUT]
+        maps: list[tuple[str, Map]] = [(name, getattr(self, name)) for name in self.LAYOUT]
+        parts = [pack_map(found.axes, found.values, f"[{name}]") for name, found in maps]
         begins = np.concatenate(([0], np.cumsum([part.size for part in parts])[:-1]))
         return begins.astype(np.int64), np.concatenate(parts)
-
-    def _packed(self, name: str) -> np.ndarray:
-        found: Map = getattr(self, name)
-        if name != "expected":
-            return pack_map(found.axes, found.values, f"[{name}]")
-        head = pack_map(found.axes, found.values[..., 0], f"[{name}]")
-        first = head.size - found.values[..., 0].size
-        return np.concatenate((head[:first], found.values.ravel()))
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -130,6 +125,8 @@ class Preview(BuiltIn):
     factor: float | None = None
     proportional: float = 3.0
     integral: float = 0.0
+    edge: float = 0.0
+    band: float = 0.02
     motion_charge: float = 0.06
     predict: Predict = exact
 
@@ -163,7 +160,14 @@ class Preview(BuiltIn):
         given = (factor, self.proportional, self.integral)
         axis = maps.running_cost.axes[2]
         motion = self.motion_charge / kernels.MOTION_SPEED**2
-        return [*(value / heat for value in given), axis[0], axis[-1], motion], np.zeros(1)
+        return [
+            *(value / heat for value in given),
+            axis[0],
+            axis[-1],
+            motion,
+            self.edge / heat,
+            self.band,
+        ], np.zeros(1)
 
     def pack(
         self, driveline: Driveline, settings: Settings, demand: Demand | None = None
@@ -194,7 +198,7 @@ class Preview(BuiltIn):
         vehicle = kernels.PreviewVehicle(
             maps.ratio,
             maps.efficiency,
-            maps.drag,
+            maps.gear_drag,
             maps.shift_fuel + CLOSED * skipping_shifts(gears, settings.skip_shifts),
             settings.shift_cost * (1.0 - np.eye(gears)),
             _with_settings(maps.constants, settings),

@@ -14,21 +14,22 @@ from ..physics.entries import (
     S_HIGH,
     S_LOW,
 )
-from .equivalence_kernels import _equivalence_factor
+from .equivalence_kernels import FACTOR_HIGH, FACTOR_LOW, _equivalence_factor
 from .foreseen import F_ACCELERATION, F_SPEED, F_SPEED_START, F_TORQUE
 from .preview_kernels import (
-    COAST_POWER,
     Locks,
+    _best_split,
     _first_move,
     _foresee_costs,
-    _motor_share,
-    _off_cost,
+    _rests,
+    _running_point,
+    _works,
 )
 from .reserve_kernels import _must_run
-from .shared_kernels import MIN_GEAR, MIN_OFF, MIN_ON, OWN
+from .shared_kernels import MIN_GEAR, MIN_OFF, MIN_ON, OWN, SOC_REFERENCE
 from .situation import ENGINE_TIME, GEAR_TIME, _engine_class, _fill_shaft, _is_open
 
-MOTION = OWN + 5  # SoC that motion counts as, s2/m2; the factor's parameters come before
+MOTION, EDGE, BAND = range(OWN + 5, OWN + 8)  # the factor's parameters come before
 
 
 @kernel(inline="always")
@@ -73,6 +74,12 @@ def _preview_command(around, at, rule, work):
     speed = row[R_SPEED]
     motion = params[MOTION] * speed * speed
     factor = _equivalence_factor(around, at, params, motion, dt)
+    error = params[SOC_REFERENCE] - at.soc - motion
+    if error > params[BAND]:
+        factor += params[EDGE] * (error - params[BAND])
+    elif error < -params[BAND]:
+        factor += params[EDGE] * (error + params[BAND])
+    factor = min(max(factor, params[FACTOR_LOW]), params[FACTOR_HIGH])
     _fill_wants(row, preview.foreseen, at.t, preview.wants)
     _foresee_costs(vehicle, preview.path, preview.wants, dt, preview.step, factor)
     must = _must_run(around, at, rule, work)
@@ -92,13 +99,11 @@ def _preview_command(around, at, rule, work):
     if state < 0:
         return True, at.gear, -np.inf
     if state == 0:
-        rests = (
-            want[F_TORQUE] <= 0.0
-            and _off_cost(vehicle, want, gear, 1.0) >= (vehicle.constants[COAST_POWER])
-        )
-        return False, gear, np.nan if rests else -np.inf
+        return False, gear, np.nan if _rests(vehicle, want, gear) else -np.inf
     engine = _engine_class(around.moves, at, True)
-    torque = _motor_share(vehicle, want, gear, at.engine == 0, factor, dt)
     if not _fill_shaft(around.plant, row, gear, engine, work):
-        return True, gear, torque
-    return True, gear, min(max(torque, work.shaft[S_LOW]), work.shaft[S_HIGH])
+        return True, gear, -np.inf
+    shaft, wanted = _running_point(vehicle, want, gear)
+    works = _works(vehicle, at.engine == 0, dt)
+    low, high = work.shaft[S_LOW], work.shaft[S_HIGH]
+    return True, gear, _best_split(vehicle, shaft, wanted, works, factor, low, high)

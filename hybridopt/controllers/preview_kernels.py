@@ -18,17 +18,18 @@ from .maps import _lookup, _weight
 
 # where each map begins
 (
-    OFF_POWER,
+    MOTOR_POWER,
+    FUEL,
     RUNNING_COST,
     START_COST,
     OFF_LIMIT,
     RUNNING_LIMIT,
     START_LIMIT,
     OVERRUN,
-    MOTOR_TORQUE,
+    DRAG,
     EXPECTED,
     MAPS,
-) = range(10)
+) = range(11)
 # constants of the vehicle
 (
     RADIUS,
@@ -46,12 +47,14 @@ from .maps import _lookup, _weight
     INERTIA_ON,
     REST_POWER,
     COAST_POWER,
+    PUMP_POWER,
+    IDLE_POWER,
     START_DURATION,
     STOP_SPEED,
     BRAKE_SHIFT,
     START_EXTRA,
     CONSTANTS,
-) = range(20)
+) = range(22)
 MOTION_SPEED = 100.0 / 3.6  # m/s, at which the charge that motion counts as is stated
 SHORT = 0.5  # g/(N m s), charged for torque at the gearbox input that is lacking
 IMPOSSIBLE = 1e6  # g, stands for what is impossible, so that no sum is infinite
@@ -168,26 +171,42 @@ def _fade(constants, speed):
 
 
 @kernel
+def _off_point(vehicle, want, gear):
+    """Speed and torque wanted at the gearbox input with the engine off, locked."""
+    c, wheel, ratio = vehicle.constants, want[F_TORQUE], vehicle.ratio[gear]
+    if wheel < 0.0:
+        wheel *= c[RECUPERATED] * _fade(c, want[F_SPEED] * c[RADIUS])
+    wanted = _input_torque(ratio, vehicle.efficiency[gear], vehicle.drag[gear], wheel)
+    return want[F_SPEED] * ratio, wanted + c[INERTIA_OFF] * want[F_ACCELERATION] * ratio
+
+
+@kernel
 def _off_cost(vehicle, want, gear, factor):
     """Cost rate of an interval with the engine off, g/s."""
     c, maps, begins, torque = vehicle.constants, vehicle.maps, vehicle.begins, want[F_TORQUE]
     if want[F_SPEED] <= 0.0:
         return factor * c[REST_POWER]
-    shaft = want[F_SPEED] * vehicle.ratio[gear]
+    shaft, wanted = _off_point(vehicle, want, gear)
     if shaft > c[MOTOR_HIGHEST]:
         return IMPOSSIBLE
     if shaft < c[PUMP_SPEED]:
         return factor * c[COAST_POWER] if torque <= 0.0 else IMPOSSIBLE
-    wheel = torque
-    if torque < 0.0:
-        wheel *= c[RECUPERATED] * _fade(c, want[F_SPEED] * c[RADIUS])
-    wanted = _input_torque(vehicle.ratio[gear], vehicle.efficiency[gear], vehicle.drag[gear], wheel)
-    wanted += c[INERTIA_OFF] * want[F_ACCELERATION] * vehicle.ratio[gear]
     short = max(wanted - _lookup(maps, begins[OFF_LIMIT], shaft, 0.0, 0.0), 0.0)
-    power = _lookup(maps, begins[OFF_POWER], shaft, wanted, 0.0)
+    power = _lookup(maps, begins[MOTOR_POWER], shaft, wanted, 0.0) + c[PUMP_POWER]
     if torque <= 0.0:
         power = min(power, c[COAST_POWER])
     return factor * power + SHORT * short
+
+
+@kernel
+def _rests(vehicle, want, gear):
+    """Whether the motor had better rest with the engine off: braking, and little is to be had."""
+    shaft, wanted = _off_point(vehicle, want, gear)
+    if want[F_SPEED] <= 0.0 or shaft < vehicle.constants[PUMP_SPEED]:
+        return True
+    power = _lookup(vehicle.maps, vehicle.begins[MOTOR_POWER], shaft, wanted, 0.0)
+    c = vehicle.constants
+    return want[F_TORQUE] <= 0.0 and power + c[PUMP_POWER] >= c[COAST_POWER]
 
 
 @kernel
@@ -232,27 +251,25 @@ def _fill_stage(vehicle, want, factor, dt, stage):
 
 
 @kernel
-def _fill_end(vehicle, speed, acceleration, factor, end):
+def _fill_end(vehicle, speed, acceleration, end):
     """Fill the cost-to-go expected at a speed and acceleration, g, (2 engine states, gears)."""
     maps, begin = vehicle.maps, int(vehicle.begins[EXPECTED])
-    n1, n2, n3 = int(maps[begin]), int(maps[begin + 1]), int(maps[begin + 2])
-    axis, size = begin + 3, end.size
+    n1, n2, size = int(maps[begin]), int(maps[begin + 1]), int(maps[begin + 2])
+    axis, gears = begin + 3, end.shape[1]
     i, u = _weight(maps, axis, n1, speed)
     j, v = _weight(maps, axis + n1, n2, acceleration)
-    k, w = _weight(maps, axis + n1 + n2, n3, factor)
-    values, gears = axis + n1 + n2 + n3, end.shape[1]
+    values = axis + n1 + n2 + size
     for e in range(2):
         for g in range(gears):
             end[e, g] = 0.0
-    for corner in range(8):
-        a, b, c = corner // 4, corner // 2 % 2, corner % 2
-        share = (u if a else 1.0 - u) * (v if b else 1.0 - v) * (w if c else 1.0 - w)
-        if share <= 0.0:
-            continue
-        place = values + (((i + a) * n2 + j + b) * n3 + k + c) * size
+    for corner in range(4):
+        a, b = corner // 2, corner % 2
+        share = (u if a else 1.0 - u) * (v if b else 1.0 - v)
+        place = values + ((i + a) * n2 + j + b) * size
         for e in range(2):
             for g in range(gears):
-                end[e, g] += share * maps[place + e * gears + g]
+                if share > 0.0:
+                    end[e, g] += share * maps[place + e * gears + g]
 
 
 @kernel
@@ -354,17 +371,63 @@ def _first_move(vehicle, path, allowed, engine, gear, locks):
 
 
 @kernel
-def _motor_share(vehicle, want, gear, starts, factor, dt):
-    """Motor torque of the best split with the engine on, N m at the gearbox input.
+def _split_cost(vehicle, shaft, wanted, works, factor, torque):
+    """Cost rate of a motor torque with the engine on, g/s; NaN is the unpowered motor.
 
-    While a start goes on, the motor carries all of the torque wanted.
+    The engine works for a share `works` of the step and gives what is left of the torque wanted.
     """
-    shaft, wanted = _running_point(vehicle, want, gear)
-    torque = _lookup(vehicle.maps, vehicle.begins[MOTOR_TORQUE], shaft, wanted, factor)
+    maps, begins = vehicle.maps, vehicle.begins
+    power = vehicle.constants[IDLE_POWER]
+    if np.isnan(torque):
+        torque = -_lookup(maps, begins[DRAG], shaft, 0.0, 0.0)
+    else:
+        power = _lookup(maps, begins[MOTOR_POWER], shaft, torque, 0.0)
+    if works <= 0.0:
+        return factor * power
+    engine = (wanted - torque) / works
+    fuel = _lookup(maps, begins[FUEL], shaft, max(engine, 0.0), 0.0)
+    if engine < 0.0:
+        fuel *= max(1.0 - engine / _lookup(maps, begins[OVERRUN], shaft, 0.0, 0.0), 0.0)
+    return works * fuel + factor * power
+
+
+@kernel
+def _best_split(vehicle, shaft, wanted, works, factor, low, high):
+    """Motor torque of the best split between two torques, N m; NaN is the unpowered motor.
+
+    Cost is nearly linear between the breakpoints of both machines' maps, so they are tried, and
+    both ends.
+    """
+    maps, motor, engine = vehicle.maps, vehicle.begins[MOTOR_POWER], vehicle.begins[FUEL]
+    axis = motor + 3 + int(maps[motor])
+    tried, torques = int(maps[motor + 1]), int(maps[engine + 1])
+    fuel_axis = engine + 3 + int(maps[engine])
+    best, least = np.nan, _split_cost(vehicle, shaft, wanted, works, factor, np.nan)
+    drag = _lookup(maps, vehicle.begins[DRAG], shaft, 0.0, 0.0)
+    if not low <= -drag <= high:
+        least = np.inf
+    for i in range(tried + torques + 3):
+        torque = low if i == 0 else high
+        if i == 2:
+            torque = wanted - works * _lookup(maps, vehicle.begins[OVERRUN], shaft, 0.0, 0.0)
+        elif i >= 3 + tried:
+            torque = wanted - works * maps[fuel_axis + i - 3 - tried]
+        elif i > 2:
+            torque = maps[axis + i - 3]
+        if not low <= torque <= high:
+            continue
+        cost = _split_cost(vehicle, shaft, wanted, works, factor, torque)
+        if cost < least:
+            best, least = torque, cost
+    return best
+
+
+@kernel
+def _works(vehicle, starts, dt):
+    """Share of a step in which the engine works."""
     if not starts:
-        return torque
-    works = max(1.0 - vehicle.constants[START_DURATION] / dt, 0.0)
-    return wanted - works * (wanted - torque)
+        return 1.0
+    return max(1.0 - vehicle.constants[START_DURATION] / dt, 0.0)
 
 
 @kernel
@@ -381,4 +444,4 @@ def _foresee_costs(vehicle, path, wants, dt, step, factor):
         path.may_shift[k] = 0.0 if brakes else 1.0
     want = wants[last]
     speed, acceleration = want[F_SPEED] * c[RADIUS], want[F_ACCELERATION] * c[RADIUS]
-    _fill_end(vehicle, speed, acceleration, factor, path.end)
+    _fill_end(vehicle, speed, acceleration, path.end)

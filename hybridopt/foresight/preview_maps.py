@@ -3,6 +3,7 @@
 import dataclasses
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -12,16 +13,19 @@ from ..controllers.maps import Map
 from ..controllers.preview import PreviewMaps
 from ..inputs.driveline import Driveline
 from ..optimum.optimum import Optimum
-from ..physics.battery import pack_battery, store_power
+from ..physics.battery import inner_power, pack_battery, store_power
 from ..physics.codes import OFF, RUNNING, STARTING
 from ..physics.demand import Demand, mean_demand
 from ..physics.gearbox import wheel_torque
+from ..physics.interpolation import map_row
 from ..physics.operating_points import OperatingPoints, chosen_points
 from ..physics.plant import Plant, pack
 from ..physics.shifts import rotor_inertia, shift_fuel
 from .expected_cost import make_expected_cost
 
 NEVER = 1e12  # W, stands for what is impossible
+LIMITS = 400  # torques in which a limit is looked for
+SLOWEST = 0.1  # rad/s, the lowest speed at which the motor is looked at
 NOTHING = -1e6  # N m, a limit below which no torque lies
 
 
@@ -33,15 +37,13 @@ class MapSizes:
     ----------
     speeds, torques : at the gearbox input, with the engine on
     factors : equivalence factors over that of the training
-    expected_factors : the same for the expected cost-to-go
-    limits : torques in which the limits are looked for
+    parts : of each interval of the motor's loss map over torque
     """
 
     speeds: int = 24
     torques: int = 40
     factors: tuple[float, ...] = (0.6, 0.75, 0.9, 1.0, 1.1, 1.3, 1.6)
-    expected_factors: tuple[float, ...] = (0.6, 0.8, 1.0, 1.25, 1.6)
-    limits: int = 400
+    parts: int = 1
 
 
 def make_preview_maps(optima: Sequence[Optimum], sizes: MapSizes | None = None) -> PreviewMaps:
@@ -73,24 +75,21 @@ def make_preview_maps(optima: Sequence[Optimum], sizes: MapSizes | None = None) 
     driveline, soc = optima[0].driveline, optima[0].settings.socs[2]
     listed = _Listed(driveline, soc)
     plant = pack(driveline)
-    expected = make_expected_cost(optima, factor * np.array(sizes.expected_factors))
-    values = expected.values
-    values = values - values.min(axis=(2, 3), keepdims=True)
-    shape = expected.speeds.size, expected.accelerations.size
-    values = values.reshape(values.shape[0], *shape, -1).transpose(1, 2, 0, 3)
-    axes = expected.speeds, expected.accelerations, factor * np.array(sizes.expected_factors)
+    expected = make_expected_cost(optima, np.array([factor]))
+    values = expected.values[0] - expected.values[0].min(axis=(1, 2), keepdims=True)
+    decisions = np.arange(values[0].size, dtype=float)
+    shape = expected.speeds.size, expected.accelerations.size, decisions.size
     one = mean_demand(driveline.vehicle, np.ones(1))
     per_square = driveline.vehicle.wheel_radius**2
     return PreviewMaps(
         factor=factor,
-        **_off_maps(listed, plant, sizes),
+        **_machines(listed, plant, sizes.parts),
         **_running_maps(listed, plant, sizes, factor * np.array(sizes.factors)),
-        overrun=Map((plant.overrun_speed,), plant.overrun),
-        expected=Map(axes, np.ascontiguousarray(values)),
+        expected=Map((expected.speeds, expected.accelerations, decisions), values.reshape(shape)),
         shift_fuel=shift_fuel(driveline, one)[0] * per_square,
         ratio=plant.ratio,
         efficiency=plant.efficiency,
-        drag=plant.gear_drag,
+        gear_drag=plant.gear_drag,
         constants=_constants(driveline, listed),
         vehicle=driveline.vehicle,
         training=tuple(known.cycle.name for known in optima),
@@ -140,20 +139,28 @@ class _Listed:
         return store_power(self.cell, self.soc, power)
 
 
-def _off_maps(listed: _Listed, plant: Plant, sizes: MapSizes) -> dict[str, Map]:
-    """Return power out of the store with the engine off, and the highest torque."""
-    first = max(plant.pump_speed, 0.02 * plant.motor_max_speed)
-    speeds = _refined(plant.loss_speed, first, plant.motor_max_speed)
-    torques = _refined(plant.loss_torque, plant.loss_torque[0], plant.loss_torque[-1])
-    points = listed.points(speeds, torques, OFF, 61)
-    power = listed.stored(points.power)
-    cost = np.where(np.isfinite(points.cost) & np.isfinite(power), power, np.inf)
-    if plant.opens > 0.0:  # the unpowered motor is not dragged along, and has a power of its own
-        cost[..., 0] = np.inf
-    shape = speeds.size, torques.size
-    values = _extended(cost.min(axis=(1, 2, 3)).reshape(shape)[..., None], torques)[..., 0]
-    limit = _limit(listed, speeds, torques, OFF, sizes.limits)
-    return {"off_power": Map((speeds, torques), values), "off_limit": Map((speeds,), limit)}
+def _machines(listed: _Listed, plant: Plant, parts: int) -> dict[str, Map]:
+    """Return power out of the store over the motor's torque, and what engine and motor take.
+
+    Where the battery takes no more, recuperation gives no more.
+    """
+    speeds = _refined(plant.loss_speed, SLOWEST, plant.motor_max_speed)
+    axis = plant.loss_torque
+    torques = np.unique(np.concatenate([np.linspace(a, b, parts + 1) for a, b in pairwise(axis)]))
+    power = np.empty((speeds.size, torques.size))
+    for i, speed in enumerate(speeds):
+        peak = np.interp(speed, plant.peak_speed, plant.peak)
+        given = np.maximum(torques, -peak)
+        loss = np.interp(given, axis, map_row(plant.loss_speed, plant.loss, float(speed)))
+        power[i] = np.maximum(given * speed + loss + plant.auxiliary, plant.power_min)
+    stored = inner_power(listed.cell, listed.soc, power)
+    return {
+        "motor_power": Map((speeds, torques), stored),
+        "fuel": Map((plant.fuel_speed, plant.fuel_torque), plant.fuel),
+        "overrun": Map((plant.overrun_speed,), plant.overrun),
+        "drag": Map((plant.drag_speed,), plant.drag),
+        "off_limit": Map((speeds,), _limit(listed, speeds, torques, OFF, LIMITS)),
+    }
 
 
 def _running_maps(
@@ -165,8 +172,8 @@ def _running_maps(
     speeds = np.linspace(plant.idle_speed, top, sizes.speeds)
     torques = np.linspace(-1.0 * motor, engine + motor, sizes.torques)
     torques[np.argmin(np.abs(torques))] = 0.0
-    running, torque = _best_splits(listed, speeds, torques, RUNNING, factors)
-    starting, _ = _best_splits(listed, speeds, torques, STARTING, factors)
+    running = _best_splits(listed, speeds, torques, RUNNING, factors)
+    starting = _best_splits(listed, speeds, torques, STARTING, factors)
     with np.errstate(invalid="ignore"):
         start = starting - running
     start[np.isnan(start)] = np.inf
@@ -174,25 +181,20 @@ def _running_maps(
     return {
         "running_cost": Map(axes, _extended(running, torques) / listed.dt),
         "start_cost": Map(axes, _extended(start, torques)),
-        "motor_torque": Map(axes, torque),
-        "running_limit": Map((speeds,), _limit(listed, speeds, torques, RUNNING, sizes.limits)),
-        "start_limit": Map((speeds,), _limit(listed, speeds, torques, STARTING, sizes.limits)),
+        "running_limit": Map((speeds,), _limit(listed, speeds, torques, RUNNING, LIMITS)),
+        "start_limit": Map((speeds,), _limit(listed, speeds, torques, STARTING, LIMITS)),
     }
 
 
 def _best_splits(
     listed: _Listed, speeds: np.ndarray, torques: np.ndarray, engine: int, factors: np.ndarray
-) -> tuple[np.ndarray, np.ndarray]:
-    """Return least cost of a step, g, and its motor torque, N m, (speeds, torques, factors)."""
+) -> np.ndarray:
+    """Return the least cost of a step, g, (speeds, torques, factors)."""
     points = listed.points(speeds, torques, engine, 241)
     cost, power = points.cost[:, 0, 0], listed.stored(points.power[:, 0, 0])
     cost = np.where(np.isnan(power), np.inf, cost)
     total = cost[:, None] + factors[:, None] * np.nan_to_num(power)[:, None] * listed.dt
-    best = np.argmin(total, axis=2)
-    least = np.take_along_axis(total, best[..., None], axis=2)[..., 0]
-    torque = np.take_along_axis(points.motor_torque[:, 0, 0], best, axis=1)
-    shape = speeds.size, torques.size, factors.size
-    return least.reshape(shape), torque.reshape(shape)
+    return total.min(axis=2).reshape(speeds.size, torques.size, factors.size)
 
 
 def _refined(axis: np.ndarray, low: float, high: float) -> np.ndarray:
@@ -240,8 +242,8 @@ def _extended(values: np.ndarray, torques: np.ndarray) -> np.ndarray:
 def _constants(driveline: Driveline, listed: _Listed) -> np.ndarray:
     """Return the vehicle's constants in the order of the kernels; those of settings are 0."""
     plant, inertia = pack(driveline), rotor_inertia(driveline)
-    coasts = plant.opens > 0.0 and plant.coast > 0.0
     coast = float(listed.stored(np.array(plant.auxiliary + plant.pump_power)))
+    idle = float(listed.stored(np.array(plant.auxiliary)))
     off_highest = plant.motor_max_speed
     if plant.separating == 0.0:
         off_highest = min(off_highest, plant.engine_max_speed)
@@ -260,7 +262,9 @@ def _constants(driveline: Driveline, listed: _Listed) -> np.ndarray:
         kernels.INERTIA_OFF: inertia[OFF],
         kernels.INERTIA_ON: inertia[RUNNING],
         kernels.REST_POWER: listed.rest_power(),
-        kernels.COAST_POWER: coast if coasts else NEVER,
+        kernels.COAST_POWER: coast if plant.coast > 0.0 else NEVER,
+        kernels.PUMP_POWER: float(coast - idle),
+        kernels.IDLE_POWER: idle,
         kernels.START_DURATION: plant.start_duration,
     }
     out = np.zeros(kernels.CONSTANTS)
