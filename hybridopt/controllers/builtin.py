@@ -10,10 +10,8 @@ import numpy as np
 from ..base.errors import InputError
 from ..inputs.driveline import Driveline
 from ..physics.codes import EngineClass
-from ..physics.demand import Demand
 from ..physics.schedule import Schedule
 from ..problem.settings import Settings
-from .preview_kernels import NO_PREVIEW, PackedPreview
 from .shared_kernels import (
     ELECTRIC_POWER,
     EQUIVALENCE,
@@ -90,13 +88,8 @@ class BuiltIn:
         """Return the controller with some parameters changed."""
         return dataclasses.replace(self, **dict(values))  # type: ignore[arg-type]
 
-    def pack(
-        self, driveline: Driveline, settings: Settings, demand: Demand | None = None
-    ) -> PackedController:
-        """Flatten for the kernels; settings are resolved.
-
-        Only a controller that foresees wants the demand of the drive.
-        """
+    def pack(self, driveline: Driveline, settings: Settings) -> PackedController:
+        """Flatten for the kernels; settings are resolved."""
         reference = settings.socs[2] if self.soc_reference is None else self.soc_reference
         common = (
             self.min_on,
@@ -115,23 +108,12 @@ class BuiltIn:
         own, maps = self._own(driveline, settings)
         params = np.array([*common, *own], dtype=np.float64)
         return PackedController(
-            self.kind,
-            params,
-            maps,
-            pack_schedule(self.schedule),
-            self.needs_points,
-            self._preview(driveline, settings, demand),
+            self.kind, params, maps, pack_schedule(self.schedule), self.needs_points
         )
 
     def _own(self, driveline: Driveline, settings: Settings) -> tuple[list[float], np.ndarray]:
         """Return the controller's own parameters and its maps."""
         return [], np.zeros(1)
-
-    def _preview(
-        self, driveline: Driveline, settings: Settings, demand: Demand | None
-    ) -> PackedPreview:
-        """Return what a controller foresees."""
-        return NO_PREVIEW
 
     def _line_bounds(self, driveline: Driveline) -> Bounds:
         if self.gears != "lines":
@@ -385,9 +367,12 @@ def motor_power(driveline: Driveline) -> float:
 
 def names() -> dict[str, Any]:
     """Return the controllers that have a name of their own, by it."""
+    from .preview import Preview  # which is one of these
+
     return {
         "power_thresholds": PowerThresholds,
         "electric_power": ElectricPower,
         "equivalence": Equivalence,
         "adaptive_equivalence": AdaptiveEquivalence,
+        "preview": Preview,
     }

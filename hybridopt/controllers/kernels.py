@@ -7,7 +7,6 @@ from ..physics.codes import RUNNING, STARTING
 from ..physics.entries import R_SPEED, R_WHEEL_SPEED, R_WHEEL_TORQUE, S_HIGH, S_LOW
 from .clipping import _situation, _step
 from .equivalence_kernels import _equivalence
-from .preview_command import _preview_command
 from .rule_kernels import PackedGearbox, PackedTable, TableInputs, _table_command
 from .shared_kernels import (
     ELECTRIC_POWER,
@@ -17,7 +16,6 @@ from .shared_kernels import (
     OWN,
     PLAYBACK,
     POWER_THRESHOLDS,
-    PREVIEW,
 )
 from .situation import ENGINE_TIME, GEAR_TIME, Wish, _fill_shaft
 from .threshold_kernels import _can_be_off, _electric_command, _electric_power, _power_thresholds
@@ -72,8 +70,6 @@ def _decide(around, at, rule, points, work):
         return _equivalence(around, at, rule, points, work)
     if rule.kind == PLAYBACK:
         return _play_back(at, rule.schedule)
-    if rule.kind == PREVIEW:
-        return _preview_command(around, at, rule, work)
     return _rule_table(around, at, rule, work)
 
 

@@ -15,6 +15,7 @@ from . import preview_kernels as kernels
 from .builtin import BuiltIn
 from .foreseen import Predict, exact, foresee
 from .maps import Map, pack_map
+from .rule_kernels import MOTION_SPEED
 from .shared_kernels import PREVIEW, PackedController
 
 LONGEST = 600.0  # s, horizon
@@ -105,15 +106,22 @@ class Preview(BuiltIn):
     step
         Length of an interval, s.
     maps
-        What it knows; from :func:`hybridopt.make_preview_maps`.
+        What it knows; from :func:`hybridopt.make_preview_maps`. Without, it cannot drive.
     factor
         Fuel energy a joule from the store is taken to be worth; None is that of the training.
-    proportional, integral
-        Rise of the factor per missing SoC, and per missing SoC and second.
+    proportional
+        Rise of the factor per missing SoC.
     motion_charge
         State of charge that the vehicle's motion at 100 km/h counts as, 0 to 1.
+    destination
+        Whether the time to the end of the drive is known: charge is then brought back by the end.
     predict
         What foresees.
+
+    Raises
+    ------
+    InputError
+        Horizon or step are out of range.
     """
 
     kind: ClassVar[int] = PREVIEW
@@ -123,11 +131,9 @@ class Preview(BuiltIn):
     step: float = 1.0
     maps: PreviewMaps | None = None
     factor: float | None = None
-    proportional: float = 3.0
-    integral: float = 0.0
-    edge: float = 0.0
-    band: float = 0.02
+    proportional: float = 1.0
     motion_charge: float = 0.06
+    destination: bool = False
     predict: Predict = exact
 
     def __post_init__(self) -> None:
@@ -135,16 +141,49 @@ class Preview(BuiltIn):
         super().__post_init__()
         if not 0.0 < self.step <= LONGEST:
             raise InputError(f"preview: step is {self.step:g} s; allowed is above 0 to {LONGEST:g}")
-        if not 0.0 <= self.horizon <= min(LONGEST, MOST_INTERVALS * self.step):
+        longest = min(LONGEST, MOST_INTERVALS * self.step)
+        if not 0.0 <= self.horizon <= longest:
             raise InputError(
-                f"preview: horizon is {self.horizon:g} s; allowed is 0 to "
-                f"{min(LONGEST, MOST_INTERVALS * self.step):g}, {MOST_INTERVALS} steps"
+                f"preview: horizon is {self.horizon:g} s; allowed is 0 to {longest:g}, that is "
+                f"{MOST_INTERVALS} intervals"
             )
 
     @property
     def intervals(self) -> int:
         """How many intervals are foreseen."""
         return round(self.horizon / self.step)
+
+    def pack(self, driveline: Driveline, settings: Settings) -> PackedController:
+        """Flatten for the kernels; minimum times are the longer of its own and the settings'."""
+        obeying = dataclasses.replace(
+            self,
+            min_on=max(self.min_on, settings.min_on_time),
+            min_off=max(self.min_off, settings.min_off_time),
+            min_gear=max(self.min_gear, settings.min_gear_time),
+        )
+        return super(Preview, obeying).pack(driveline, settings)
+
+    def ahead(
+        self, driveline: Driveline, settings: Settings, demand: Demand
+    ) -> kernels.PackedPreview:
+        """Return what is known and foreseen in a drive, for the kernels.
+
+        Raises
+        ------
+        InputError
+            There are no maps, they are for another number of gears, or what foresees gives
+            something else than speeds and grades.
+        """
+        maps, gears = self._known(), driveline.gearbox.gears
+        if maps.ratio.size != gears:
+            raise InputError(
+                f"controller preview: its maps are for {maps.ratio.size} gears, the driveline "
+                f"{driveline.name} has {gears}; make them for this driveline"
+            )
+        foreseen = foresee(maps.vehicle, demand, self.step, self.intervals, self.predict)
+        ends = demand.time + demand.dt
+        remaining = ends[-1] - ends if self.destination else np.full(demand.steps, np.inf)
+        return kernels.make_preview(_knowing(maps, settings), foreseen, remaining, self.step)
 
     def _known(self) -> PreviewMaps:
         if self.maps is None:
@@ -156,57 +195,27 @@ class Preview(BuiltIn):
 
     def _own(self, driveline: Driveline, settings: Settings) -> tuple[list[float], np.ndarray]:
         maps, heat = self._known(), driveline.fuel.heating_value
-        factor = maps.factor * heat if self.factor is None else self.factor
-        given = (factor, self.proportional, self.integral)
-        axis = maps.running_cost.axes[2]
-        motion = self.motion_charge / kernels.MOTION_SPEED**2
-        return [
-            *(value / heat for value in given),
-            axis[0],
-            axis[-1],
-            motion,
-            self.edge / heat,
-            self.band,
-        ], np.zeros(1)
+        factor = maps.factor if self.factor is None else self.factor / heat
+        factors = maps.running_cost.axes[2]
+        motion = self.motion_charge / MOTION_SPEED**2
+        limits = float(factors[0]), float(factors[-1])
+        return [factor, self.proportional / heat, 0.0, *limits, motion, 1.0 / heat], np.zeros(1)
 
-    def pack(
-        self, driveline: Driveline, settings: Settings, demand: Demand | None = None
-    ) -> PackedController:
-        """Flatten for the kernels; minimum times are the longer of its own and the settings'."""
-        least = {
-            "min_on": max(self.min_on, settings.min_on_time),
-            "min_off": max(self.min_off, settings.min_off_time),
-            "min_gear": max(self.min_gear, settings.min_gear_time),
-        }
-        if all(getattr(self, name) == value for name, value in least.items()):
-            return super().pack(driveline, settings, demand)
-        return dataclasses.replace(self, **least).pack(driveline, settings, demand)
 
-    def _preview(
-        self, driveline: Driveline, settings: Settings, demand: Demand | None
-    ) -> kernels.PackedPreview:
-        maps = self._known()
-        if demand is None:
-            raise InputError("controller preview: give the demand of the drive that it foresees")
-        begins, values = maps.packed()
-        gears = maps.ratio.size
-        if gears != driveline.gearbox.gears:
-            raise InputError(
-                f"controller preview: its maps are for {gears} gears, the driveline has "
-                f"{driveline.gearbox.gears}; make them for this driveline"
-            )
-        vehicle = kernels.PreviewVehicle(
-            maps.ratio,
-            maps.efficiency,
-            maps.gear_drag,
-            maps.shift_fuel + CLOSED * skipping_shifts(gears, settings.skip_shifts),
-            settings.shift_cost * (1.0 - np.eye(gears)),
-            _with_settings(maps.constants, settings),
-            begins,
-            values,
-        )
-        foreseen = foresee(maps.vehicle, demand, self.step, self.intervals, self.predict)
-        return kernels.make_preview(vehicle, foreseen, self.step)
+def _knowing(maps: PreviewMaps, settings: Settings) -> kernels.PreviewVehicle:
+    """Return what the controller knows of the vehicle and its inhibitors."""
+    begins, values = maps.packed()
+    gears = maps.ratio.size
+    return kernels.PreviewVehicle(
+        maps.ratio,
+        maps.efficiency,
+        maps.gear_drag,
+        maps.shift_fuel + CLOSED * skipping_shifts(gears, settings.skip_shifts),
+        settings.shift_cost * (1.0 - np.eye(gears)),
+        _with_settings(maps.constants, settings),
+        begins,
+        values,
+    )
 
 
 def _with_settings(constants: np.ndarray, settings: Settings) -> np.ndarray:

@@ -1,6 +1,5 @@
-"""Numba kernels of the predictive controller: the shortest path through what is foreseen.
+"""Numba kernels of the predictive controller: what intervals cost, by its maps.
 
-The decisions are engine off or on and the gear, of the present step and of each foreseen interval.
 All that they need are maps, constants of gearbox and vehicle, and what a controller measures.
 """
 
@@ -15,6 +14,7 @@ from ..physics.codes import OFF, RUNNING, STARTING
 from ..physics.gearbox import _input_torque
 from .foreseen import F_ACCELERATION, F_SIZE, F_SPEED, F_SPEED_START, F_TORQUE
 from .maps import _lookup, _weight
+from .shortest_path import Path, make_path
 
 # where each map begins
 (
@@ -55,7 +55,6 @@ from .maps import _lookup, _weight
     START_EXTRA,
     CONSTANTS,
 ) = range(22)
-MOTION_SPEED = 100.0 / 3.6  # m/s, at which the charge that motion counts as is stated
 SHORT = 0.5  # g/(N m s), charged for torque at the gearbox input that is lacking
 IMPOSSIBLE = 1e6  # g, stands for what is impossible, so that no sum is infinite
 
@@ -66,8 +65,7 @@ class PreviewVehicle(NamedTuple):
     Attributes
     ----------
     ratio, efficiency, drag : of the gears, (gears,); drag in N m at the gearbox input
-    shift_fuel : g s2/rad2, (3 engine classes, gears, gears), of a shift at a wheel speed, squared
-    shift_cost : g, (gears, gears), of a shift in any case
+    shift_fuel, shift_cost : of shifts, as in `shortest_path.py`
     constants : the constants above, (CONSTANTS,)
     begins : where each map begins, (MAPS,), int64
     maps : all of them, packed
@@ -83,26 +81,6 @@ class PreviewVehicle(NamedTuple):
     maps: Any
 
 
-class Path(NamedTuple):
-    """The intervals of a shortest path, the present step first, and room for its values.
-
-    Attributes
-    ----------
-    stage : g, (intervals, gears, 3 engine classes), least cost of each, a start included
-    square : rad2/s2, (intervals,), wheel speed at the start of each, squared
-    may_stop, may_shift : (intervals,), 1 or 0
-    value : g, (2, 2 engine states, gears), cost-to-go; that of the end is in the first at first
-    end : g, (2 engine states, gears), expected after the last interval
-    """
-
-    stage: Any
-    square: Any
-    may_stop: Any
-    may_shift: Any
-    value: Any
-    end: Any
-
-
 class PackedPreview(NamedTuple):
     """What the predictive controller knows and foresees, and room for its work.
 
@@ -111,6 +89,7 @@ class PackedPreview(NamedTuple):
     vehicle : maps and constants
     path : room for the path, the present step first
     foreseen : (steps, intervals, F_SIZE), see `foreseen.py`
+    remaining : s, (steps,), time from each step to the end of the drive; infinite if unknown
     wants : (intervals + 1, F_SIZE), room for the present step and what is foreseen
     allowed : (2 engine states, gears), room for what is open in the present step
     step : s, length of an interval
@@ -119,46 +98,26 @@ class PackedPreview(NamedTuple):
     vehicle: PreviewVehicle
     path: Path
     foreseen: Any
+    remaining: Any
     wants: Any
     allowed: Any
     step: float
 
 
-def make_path(intervals: int, gears: int) -> Path:
-    """Return room for the path of some intervals."""
-    return Path(
-        stage=np.zeros((intervals, gears, 3)),
-        square=np.zeros(intervals),
-        may_stop=np.ones(intervals),
-        may_shift=np.ones(intervals),
-        value=np.zeros((2, 2, gears)),
-        end=np.zeros((2, gears)),
-    )
-
-
-def make_preview(vehicle: PreviewVehicle, foreseen: np.ndarray, step: float) -> PackedPreview:
+def make_preview(
+    vehicle: PreviewVehicle, foreseen: np.ndarray, remaining: np.ndarray, step: float
+) -> PackedPreview:
     """Return what is foreseen in a drive with room for the work of one controller."""
     intervals, gears = foreseen.shape[1], vehicle.ratio.size
     return PackedPreview(
         vehicle,
-        make_path(intervals + 1, gears),
+        make_path(intervals + 1, vehicle.shift_fuel, vehicle.shift_cost),
         foreseen,
+        remaining,
         np.zeros((intervals + 1, F_SIZE)),
         np.zeros((2, gears)),
         step,
     )
-
-
-NO_VEHICLE = PreviewVehicle(
-    *(np.zeros(0) for _ in range(3)),
-    np.zeros((3, 0, 0)),
-    np.zeros((0, 0)),
-    np.zeros(CONSTANTS),
-    np.zeros(MAPS, dtype=np.int64),
-    np.zeros(1),
-)
-NO_PREVIEW = make_preview(NO_VEHICLE, np.zeros((0, 0, F_SIZE)), 1.0)
-"""For controllers that foresee nothing."""
 
 
 @kernel
@@ -273,104 +232,6 @@ def _fill_end(vehicle, speed, acceleration, end):
 
 
 @kernel
-def _best_move(vehicle, path, k, gear, engine, ahead):
-    """Least cost of an interval and what is ahead by one engine class, from a gear."""
-    best, square = np.inf, path.square[k]
-    state = 0 if engine == OFF else 1
-    if path.may_shift[k] == 0.0:
-        return path.stage[k, gear, engine] + ahead[state, gear]
-    for g in range(vehicle.ratio.size):
-        shift = vehicle.shift_cost[gear, g] + vehicle.shift_fuel[engine, gear, g] * square
-        best = min(best, path.stage[k, g, engine] + shift + ahead[state, g])
-    return best
-
-
-@kernel
-def _look_ahead(vehicle, path, first, engine_lock, gear_lock):
-    """Least cost from the start of interval `first` on by engine state and gear.
-
-    No start or stop is made in the first `engine_lock` intervals from there on, and no shift in the
-    first `gear_lock`. Returns which of the two values of the path holds it.
-    """
-    here, last = 0, path.stage.shape[0]
-    for e in range(2):
-        for g in range(vehicle.ratio.size):
-            path.value[0, e, g] = path.end[e, g]
-    for k in range(last - 1, first - 1, -1):
-        ahead, value = path.value[here], path.value[1 - here]
-        held = k < first + engine_lock
-        for g in range(vehicle.ratio.size):
-            _choose(vehicle, path, k, g, held, k < first + gear_lock, ahead, value)
-        here = 1 - here
-    return here
-
-
-@kernel
-def _choose(vehicle, path, k, gear, held, fixed, ahead, value):
-    """Fill the value of a gear with the engine off and on, before interval `k`."""
-    if fixed:
-        off = path.stage[k, gear, OFF] + ahead[0, gear]
-        run = path.stage[k, gear, RUNNING] + ahead[1, gear]
-        start = path.stage[k, gear, STARTING] + ahead[1, gear]
-    else:
-        off = _best_move(vehicle, path, k, gear, OFF, ahead)
-        run = _best_move(vehicle, path, k, gear, RUNNING, ahead)
-        start = _best_move(vehicle, path, k, gear, STARTING, ahead)
-    value[0, gear] = off if held else min(off, start)
-    value[1, gear] = run if held or path.may_stop[k] == 0.0 else min(run, off)
-
-
-class Locks(NamedTuple):
-    """Minimum times on, off and in a gear, and the time in engine state and gear after the step, s.
-
-    `step` is the length of a foreseen interval, s.
-    """
-
-    on: float
-    off: float
-    gear: float
-    engine_time: float
-    gear_time: float
-    dt: float
-    step: float
-
-
-@kernel(inline="always")
-def _locked(least, time, step):
-    """How many intervals of a length are left of a minimum time."""
-    return int(max(np.ceil((least - time) / step - 1e-9), 0.0))
-
-
-@kernel
-def _first_move(vehicle, path, allowed, engine, gear, locks):
-    """Engine state and gear of the present step on the shortest path; -1 where nothing is allowed.
-
-    `allowed` (2 engine states, gears) says which are open now. In what is foreseen, the minimum
-    times after the present decision hold, those after later decisions do not.
-    """
-    best, best_engine, best_gear = np.inf, -1, gear
-    held, fixed, here = -1, -1, 0
-    for e in range(2):
-        least = locks.on if e == 1 else locks.off
-        hold = _locked(least, locks.dt if e != engine else locks.engine_time, locks.step)
-        now = OFF if e == 0 else (RUNNING if engine == 1 else STARTING)
-        for shifts in range(2):
-            fix = _locked(locks.gear, locks.dt if shifts else locks.gear_time, locks.step)
-            if hold != held or fix != fixed:
-                held, fixed = hold, fix
-                here = _look_ahead(vehicle, path, 1, held, fixed)
-            for g in range(vehicle.ratio.size):
-                if allowed[e, g] == 0.0 or (g != gear) != (shifts == 1):
-                    continue
-                total = path.stage[0, g, now] + path.value[here, e, g]
-                total += vehicle.shift_cost[gear, g]
-                total += vehicle.shift_fuel[now, gear, g] * path.square[0]
-                if total < best:
-                    best, best_engine, best_gear = total, e, g
-    return best_engine, best_gear
-
-
-@kernel
 def _split_cost(vehicle, shaft, wanted, works, factor, torque):
     """Cost rate of a motor torque with the engine on, g/s; NaN is the unpowered motor.
 
@@ -431,7 +292,7 @@ def _works(vehicle, starts, dt):
 
 
 @kernel
-def _foresee_costs(vehicle, path, wants, dt, step, factor):
+def _fill_path(vehicle, path, wants, dt, step, factor):
     """Fill the path: costs of the present step, of each foreseen interval and behind them."""
     c, last = vehicle.constants, wants.shape[0] - 1
     for k in range(wants.shape[0]):

@@ -12,7 +12,6 @@ import numpy as np
 
 from ..base.compiled import kernel
 from ..physics.entries import R_WHEEL_SPEED, R_WHEEL_TORQUE
-from .preview_kernels import PackedPreview
 from .situation import ENGINE_TIME, GEAR_TIME
 
 POWER_THRESHOLDS, ELECTRIC_POWER, EQUIVALENCE, PLAYBACK, RULE_TABLE, PREVIEW = range(6)  # kinds
@@ -49,17 +48,13 @@ class PackedSchedule(NamedTuple):
 
 
 class PackedController(NamedTuple):
-    """A built-in controller: kind, parameters, maps, schedule; whether it needs listed points.
-
-    `preview` is what a predictive controller knows and foresees.
-    """
+    """A built-in controller: kind, parameters, maps, schedule; whether it needs listed points."""
 
     kind: int
     params: np.ndarray
     maps: np.ndarray
     schedule: PackedSchedule
     needs_points: bool
-    preview: PackedPreview
 
 
 @kernel(inline="always")

@@ -194,7 +194,7 @@ def _best_splits(
     cost, power = points.cost[:, 0, 0], listed.stored(points.power[:, 0, 0])
     cost = np.where(np.isnan(power), np.inf, cost)
     total = cost[:, None] + factors[:, None] * np.nan_to_num(power)[:, None] * listed.dt
-    return total.min(axis=2).reshape(speeds.size, torques.size, factors.size)
+    return np.asarray(total.min(axis=2).reshape(speeds.size, torques.size, factors.size))
 
 
 def _refined(axis: np.ndarray, low: float, high: float) -> np.ndarray:
@@ -212,7 +212,7 @@ def _limit(
     with np.errstate(invalid="ignore"):
         able = np.isfinite(points.cost) & np.isfinite(listed.stored(points.power))
     able = able.any(axis=(1, 2, 3)).reshape(speeds.size, size)
-    return np.where(able, tried, NOTHING).max(axis=1)
+    return np.asarray(np.where(able, tried, NOTHING).max(axis=1))
 
 
 def _extended(values: np.ndarray, torques: np.ndarray) -> np.ndarray:

@@ -72,12 +72,13 @@ def closed_shifts(demand: Demand, settings: Settings, gears: int) -> np.ndarray:
 def skipping_shifts(gears: int, skip_shifts: str) -> np.ndarray:
     """Return which shifts leave gears out against the setting, (gears from, gears to), bool."""
     step = np.arange(gears)[None, :] - np.arange(gears)[:, None]
-    return {
+    skips = {
         "both": np.zeros_like(step, dtype=bool),
         "up": step < -1,
         "down": step > 1,
         "none": np.abs(step) > 1,
-    }[skip_shifts]
+    }
+    return np.asarray(skips[skip_shifts])
 
 
 def shift_costs(driveline: Driveline, demand: Demand, settings: Settings) -> np.ndarray:

@@ -1,4 +1,4 @@
-"""Numba kernels that ask the predictive controller in a step of the closed loop."""
+"""Numba kernels of the predictive controller in closed loop: price, open moves, command, steps."""
 
 # mypy: allow-untyped-defs, allow-untyped-calls, allow-untyped-decorators
 
@@ -14,22 +14,19 @@ from ..physics.entries import (
     S_HIGH,
     S_LOW,
 )
-from .equivalence_kernels import FACTOR_HIGH, FACTOR_LOW, _equivalence_factor
+from .clipping import _situation, _step
+from .equivalence_kernels import FACTOR_HIGH, FACTOR_LOW, PROPORTIONAL, _equivalence_factor
 from .foreseen import F_ACCELERATION, F_SPEED, F_SPEED_START, F_TORQUE
-from .preview_kernels import (
-    Locks,
-    _best_split,
-    _first_move,
-    _foresee_costs,
-    _rests,
-    _running_point,
-    _works,
-)
+from .preview_kernels import _best_split, _fill_path, _rests, _running_point, _works
 from .reserve_kernels import _must_run
 from .shared_kernels import MIN_GEAR, MIN_OFF, MIN_ON, OWN, SOC_REFERENCE
-from .situation import ENGINE_TIME, GEAR_TIME, _engine_class, _fill_shaft, _is_open
+from .shortest_path import Locks, _first_move
+from .situation import ENGINE_TIME, GEAR_TIME, Wish, _engine_class, _fill_shaft, _is_open
 
-MOTION, EDGE, BAND = range(OWN + 5, OWN + 8)  # the factor's parameters come before
+# the parameters of the factor come before: SoC that motion counts as, s2/m2; g/J of a factor of 1
+MOTION, UNIT = range(OWN + 5, OWN + 7)
+REACH = 400.0  # s, times a unit of factor per unit of SoC: charge is brought back by the end
+LATEST = 20.0  # s, before the end, from where it is brought back no more firmly
 
 
 @kernel(inline="always")
@@ -66,22 +63,29 @@ def _fill_wants(row, foreseen, t, wants):
             wants[k + 1, i] = foreseen[t, k, i]
 
 
-@kernel
-def _preview_command(around, at, rule, work):
-    """Engine on, gear and motor torque of the predictive controller."""
-    preview, params, memory, row = rule.preview, rule.params, at.memory, around.rows[at.t]
-    vehicle, dt, allowed = preview.vehicle, row[R_DT], preview.allowed
-    speed = row[R_SPEED]
+@kernel(inline="always")
+def _price(around, at, params, remaining, dt):
+    """Equivalence factor, g/J, by the SoC and what the vehicle's motion counts as.
+
+    Where the end of the drive is known, the missing charge weighs the more the nearer it is.
+    """
+    speed = around.rows[at.t, R_SPEED]
     motion = params[MOTION] * speed * speed
     factor = _equivalence_factor(around, at, params, motion, dt)
+    late = params[UNIT] * REACH / (remaining + LATEST)
     error = params[SOC_REFERENCE] - at.soc - motion
-    if error > params[BAND]:
-        factor += params[EDGE] * (error - params[BAND])
-    elif error < -params[BAND]:
-        factor += params[EDGE] * (error + params[BAND])
-    factor = min(max(factor, params[FACTOR_LOW]), params[FACTOR_HIGH])
+    factor += max(late - params[PROPORTIONAL], 0.0) * error
+    return min(max(factor, params[FACTOR_LOW]), params[FACTOR_HIGH])
+
+
+@kernel
+def _preview_command(around, at, rule, preview, work):
+    """Engine on, gear and motor torque of the predictive controller."""
+    params, memory, row = rule.params, at.memory, around.rows[at.t]
+    vehicle, dt, allowed = preview.vehicle, row[R_DT], preview.allowed
+    factor = _price(around, at, params, preview.remaining[at.t], dt)
     _fill_wants(row, preview.foreseen, at.t, preview.wants)
-    _foresee_costs(vehicle, preview.path, preview.wants, dt, preview.step, factor)
+    _fill_path(vehicle, preview.path, preview.wants, dt, preview.step, factor)
     must = _must_run(around, at, rule, work)
     if not _fill_allowed(around, at, rule, True, must, allowed, work):
         _fill_allowed(around, at, rule, False, False, allowed, work)
@@ -94,7 +98,7 @@ def _preview_command(around, at, rule, work):
         dt,
         preview.step,
     )
-    state, gear = _first_move(vehicle, preview.path, allowed, at.engine, at.gear, locks)
+    state, gear = _first_move(preview.path, allowed, at.engine, at.gear, locks)
     want = preview.wants[0]
     if state < 0:
         return True, at.gear, -np.inf
@@ -107,3 +111,14 @@ def _preview_command(around, at, rule, work):
     works = _works(vehicle, at.engine == 0, dt)
     low, high = work.shaft[S_LOW], work.shaft[S_HIGH]
     return True, gear, _best_split(vehicle, shaft, wanted, works, factor, low, high)
+
+
+@kernel(borrows=True)
+def _preview_loop(around, rule, preview, memory, columns, work, span):
+    """Run the predictive controller over the steps of a span, as `_closed_loop` does the others."""
+    for t in range(span[0], span[1]):
+        at = _situation(around, columns, memory, t)
+        on, gear, torque = _preview_command(around, at, rule, preview, work)
+        if not _step(around, at, Wish(on, gear, torque), columns, work):
+            return t
+    return -1
