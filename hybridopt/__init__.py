@@ -24,7 +24,10 @@ if TYPE_CHECKING:
     from .controllers.builtin import PowerThresholds as PowerThresholds
     from .controllers.controller import Command as Command
     from .controllers.controller import Observation as Observation
+    from .controllers.foreseen import Predicted as Predicted
     from .controllers.journey import Shortfall as Shortfall
+    from .controllers.preview import Preview as Preview
+    from .controllers.preview import PreviewMaps as PreviewMaps
     from .distillation.distil import Distilled as Distilled
     from .distillation.distil import distil as distil
     from .distillation.family import Sizes as Sizes
@@ -42,6 +45,7 @@ if TYPE_CHECKING:
     from .evaluation.trade_off import TradeOff as TradeOff
     from .evaluation.trade_off import trade_off as trade_off
     from .exports.files import write_rule_set as write_rule_set
+    from .foresight.preview_maps import make_preview_maps as make_preview_maps
     from .inputs.catalogue import cycle_names as cycle_names
     from .inputs.cycle import Cycle as Cycle
     from .inputs.cycle import read_cycle as read_cycle
@@ -170,6 +174,10 @@ _HOMES = {
     "ElectricPower": "controllers.builtin",
     "Equivalence": "controllers.builtin",
     "AdaptiveEquivalence": "controllers.builtin",
+    "Preview": "controllers.preview",
+    "PreviewMaps": "controllers.preview",
+    "make_preview_maps": "foresight.preview_maps",
+    "Predicted": "controllers.foreseen",
     "read_controller": "evaluation.sources",
     "compare": "evaluation.compare",
     "Comparison": "evaluation.compare",

@@ -174,7 +174,7 @@ class Preview(BuiltIn):
             There are no maps, they are for another number of gears, or what foresees gives
             something else than speeds and grades.
         """
-        maps, gears = self._known(), driveline.gearbox.gears
+        maps, gears = self.known(), driveline.gearbox.gears
         if maps.ratio.size != gears:
             raise InputError(
                 f"controller preview: its maps are for {maps.ratio.size} gears, the driveline "
@@ -185,7 +185,14 @@ class Preview(BuiltIn):
         remaining = ends[-1] - ends if self.destination else np.full(demand.steps, np.inf)
         return kernels.make_preview(_knowing(maps, settings), foreseen, remaining, self.step)
 
-    def _known(self) -> PreviewMaps:
+    def known(self) -> PreviewMaps:
+        """Return the maps.
+
+        Raises
+        ------
+        InputError
+            There are none.
+        """
         if self.maps is None:
             raise InputError(
                 "controller preview: it has no maps; make them from training cycles with "
@@ -194,7 +201,7 @@ class Preview(BuiltIn):
         return self.maps
 
     def _own(self, driveline: Driveline, settings: Settings) -> tuple[list[float], np.ndarray]:
-        maps, heat = self._known(), driveline.fuel.heating_value
+        maps, heat = self.known(), driveline.fuel.heating_value
         factor = maps.factor if self.factor is None else self.factor / heat
         factors = maps.running_cost.axes[2]
         motion = self.motion_charge / MOTION_SPEED**2

@@ -8,12 +8,14 @@ from typing import TypeVar
 from ..base.errors import HybridoptError, InputError
 from ..base.progress import Progress, silent
 from ..controllers.builtin import BuiltIn, Playback
-from ..inputs.cycle import Cycle
+from ..controllers.preview import Preview
+from ..foresight.preview_maps import TRAINING
+from ..inputs.cycle import Cycle, read_cycle
 from ..inputs.driveline import Driveline
 from ..pipeline import find_optimum
 from ..problem.settings import Settings
 from .case import OPTIMUM, AnyController, Case, Score, score
-from .tuning import Tuned, tune
+from .tuning import Tuned, informed, tune
 
 TUNING = ("all", "each", "none")
 T = TypeVar("T")
@@ -92,7 +94,8 @@ def compare(
         As for :func:`hybridopt.solve_cycle`.
     tuning
         "all": built-in controllers are tuned once, on all cycles together; "each": on every cycle
-        by itself; "none": they are taken as they are.
+        by itself; "none": they are taken as they are, and `preview` without maps gets those of the
+        shipped training cycles :data:`hybridopt.foresight.preview_maps.TRAINING`.
     evaluations, seed
         Sets of parameters that a tuning tries, and the seed of its random numbers.
     train
@@ -115,7 +118,10 @@ def compare(
     _check(cycles, controllers, tuning, train)
     settings = (settings or Settings()).resolved(driveline)
     built_in = sum(isinstance(c, BuiltIn) for c in controllers.values()) if tuning != "none" else 0
-    tasks = len(cycles) + len(train) + built_in * len(train or cycles)
+    previews = {name: c for name, c in controllers.items() if isinstance(c, Preview)}
+    blank = {name: preview for name, preview in previews.items() if preview.maps is None}
+    shipped = list(map(read_cycle, TRAINING)) if tuning == "none" and blank else []
+    tasks = len(cycles) + len(train) + len(shipped) + built_in * len(train or cycles)
     work, failures = _SharedProgress(progress, tasks), _Failures()
 
     def solved(cycle: Cycle) -> Case | None:
@@ -134,6 +140,10 @@ def compare(
             make = partial(tune, controller, group, evaluations, seed, part)
             if found := failures.caught(cycle_name, name, make):
                 tuned[name, cycle_name] = found
+    if shipped and cases:
+        training = [case for case in map(solved, shipped) if case]
+        made = {name: informed(preview, training) for name, preview in blank.items() if training}
+        controllers = dict(controllers) | made
     scores = []
     for case in cases:
         cycle_name = case.optimum.cycle.name

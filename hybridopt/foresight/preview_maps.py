@@ -23,6 +23,8 @@ from ..physics.plant import Plant, pack
 from ..physics.shifts import rotor_inertia, shift_fuel
 from .expected_cost import make_expected_cost
 
+TRAINING = ("wltc_class3b", "artemis_urban", "artemis_rural", "artemis_motorway130")
+"""Shipped cycles that maps are made from where no others are given."""
 NEVER = 1e12  # W, stands for what is impossible
 LIMITS = 400  # torques in which a limit is looked for
 SLOWEST = 0.1  # rad/s, the lowest speed at which the motor is looked at
