@@ -37,6 +37,9 @@ if TYPE_CHECKING:
     from .evaluation.compare import Comparison as Comparison
     from .evaluation.compare import Failure as Failure
     from .evaluation.compare import compare as compare
+    from .evaluation.foresight_worth import ForesightRow as ForesightRow
+    from .evaluation.foresight_worth import ForesightWorth as ForesightWorth
+    from .evaluation.foresight_worth import foresight_worth as foresight_worth
     from .evaluation.recall import recall_cycle as recall_cycle
     from .evaluation.recall import recall_driveline as recall_driveline
     from .evaluation.regret import Moment as Moment
@@ -45,6 +48,7 @@ if TYPE_CHECKING:
     from .evaluation.trade_off import TradeOff as TradeOff
     from .evaluation.trade_off import trade_off as trade_off
     from .exports.files import write_rule_set as write_rule_set
+    from .foresight.predictions import SpeedError as SpeedError
     from .foresight.preview_maps import make_preview_maps as make_preview_maps
     from .inputs.catalogue import cycle_names as cycle_names
     from .inputs.cycle import Cycle as Cycle
@@ -97,6 +101,7 @@ if TYPE_CHECKING:
     from .plots.cost_to_go import plot_costate as plot_costate
     from .plots.cost_to_go import plot_costate_surface as plot_costate_surface
     from .plots.energy_flow import plot_energy_flow as plot_energy_flow
+    from .plots.foresight import plot_foresight as plot_foresight
     from .plots.gears import plot_gear_speeds as plot_gear_speeds
     from .plots.gears import plot_gear_use as plot_gear_use
     from .plots.launch import launch_figure as launch_figure
@@ -129,6 +134,7 @@ if TYPE_CHECKING:
     from .text import import_report as _import_report
     from .text.bench_map_report import save_map as save_map
     from .text.comparison import comparison_text as comparison_text
+    from .text.foresight import foresight_text as foresight_text
     from .text.summary import summary as summary
     from .text.verification import distilled_text as distilled_text
     from .text.verification import verification_text as verification_text
@@ -186,6 +192,10 @@ _HOMES = {
     "Shortfall": "controllers.journey",
     "Moment": "evaluation.regret",
     "Regret": "evaluation.regret",
+    "foresight_worth": "evaluation.foresight_worth",
+    "ForesightWorth": "evaluation.foresight_worth",
+    "ForesightRow": "evaluation.foresight_worth",
+    "SpeedError": "foresight.predictions",
     "trade_off": "evaluation.trade_off",
     "TradeOff": "evaluation.trade_off",
     "solve_variants": "study.drivelines",
@@ -237,6 +247,7 @@ _HOMES = {
     "plot_regret": "plots.controllers",
     "plot_comparison": "plots.comparison",
     "plot_trade_off": "plots.trade_off",
+    "plot_foresight": "plots.foresight",
     "plot_mode_map": "plots.mode_map",
     "plot_table": "plots.rule_tables",
     "rule_table_figure": "plots.rule_tables",
@@ -249,6 +260,7 @@ _HOMES = {
     "plot_effects": "plots.study",
     "summary": "text.summary",
     "comparison_text": "text.comparison",
+    "foresight_text": "text.foresight",
     "verification_text": "text.verification",
     "distilled_text": "text.verification",
     "drive_report": "text.import_report:report_lines",

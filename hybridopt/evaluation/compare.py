@@ -122,7 +122,7 @@ def compare(
     blank = {name: preview for name, preview in previews.items() if preview.maps is None}
     shipped = list(map(read_cycle, TRAINING)) if tuning == "none" and blank else []
     tasks = len(cycles) + len(train) + len(shipped) + built_in * len(train or cycles)
-    work, failures = _SharedProgress(progress, tasks), _Failures()
+    work, failures = SharedProgress(progress, tasks), Failures()
 
     def solved(cycle: Cycle) -> Case | None:
         make = partial(find_optimum, cycle, driveline, settings, work.part(1))
@@ -159,7 +159,7 @@ def compare(
     return Comparison(driveline, settings, scores, tuned, failures.all, trained)
 
 
-class _Failures:
+class Failures:
     """What failed, by cycle and controller; everything else goes on."""
 
     def __init__(self) -> None:
@@ -183,12 +183,7 @@ def _check(
     tuning: str,
     train: Sequence[Cycle],
 ) -> None:
-    names = [cycle.name for cycle in cycles]
-    twice = sorted({name for name in names if names.count(name) > 1})
-    if not names:
-        raise InputError("a comparison needs a cycle")
-    if twice:
-        raise InputError(f"cycle {twice[0]} is given twice; give each cycle once")
+    check_names(cycles)
     if OPTIMUM in controllers:
         raise InputError(f"a controller cannot be named {OPTIMUM!r}; that row is always there")
     if tuning not in TUNING:
@@ -199,7 +194,17 @@ def _check(
         )
 
 
-class _SharedProgress:
+def check_names(cycles: Sequence[Cycle]) -> None:
+    """Raise InputError where there is no cycle, or two share a name."""
+    names = [cycle.name for cycle in cycles]
+    twice = sorted({name for name in names if names.count(name) > 1})
+    if not names:
+        raise InputError("a comparison needs a cycle")
+    if twice:
+        raise InputError(f"cycle {twice[0]} is given twice; give each cycle once")
+
+
+class SharedProgress:
     """One progress report shared by tasks of equal length; it never goes back."""
 
     def __init__(self, progress: Progress, tasks: int) -> None:
