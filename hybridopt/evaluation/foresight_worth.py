@@ -47,7 +47,8 @@ class ForesightRow:
     cost_above_optimum_percent : cost at equal SoC above the replayed optimum's, % of that; with the
         price held, cost above the shortest path's at that price, % of the optimum's cost
     gap_percent : cost at equal SoC above the proved bound, %; NaN with the price held
-    soc_end : 0 to 1, and `starts`, `optimum_starts`, counts; NaN and 0 with the price held
+    soc_end : 0 to 1; NaN with the price held
+    starts, optimum_starts : counts; 0 with the price held
     clipped_steps : steps in which the driveline could not do as asked
     lacking : s, for which power was lacking; optimum and bound are then of the speed driven
     """
