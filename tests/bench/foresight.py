@@ -9,8 +9,12 @@ drives that are given. Beside the closed loop stands the yardstick at a held pri
 
 import sys
 import time
+from pathlib import Path
 
 import numpy as np
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
+
 from tables import table
 
 from hybridopt import Cycle, ForesightWorth, foresight_worth, read_cycle, read_driveline
