@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ..base.errors import InputError
 from ..base.units import KM_PER_H
 from ..controllers.foreseen import Predict, Predicted, exact
 from ..physics.demand import Demand
@@ -58,11 +59,19 @@ class FadingAcceleration:
 class SpeedError:
     """Foresee what comes with an error of speed that grows with the look-ahead.
 
-    Attributes
+    Parameters
     ----------
-    deviation : m/s, standard deviation of the error :data:`STATED` seconds ahead
-    seed : of the errors
-    memory : s, in which an error of acceleration fades to 1 / e
+    deviation
+        Standard deviation of the error 10 s ahead, m/s, 0 or more.
+    seed
+        Of the errors, 0 or more.
+    memory
+        Time in which an error of acceleration fades to 1 / e, s, 0.1 or more.
+
+    Raises
+    ------
+    InputError
+        One of them is out of range.
 
     Notes
     -----
@@ -79,6 +88,13 @@ class SpeedError:
     deviation: float = ERROR
     seed: int = 1
     memory: float = MEMORY
+
+    def __post_init__(self) -> None:
+        """Check the ranges."""
+        for name, least in (("deviation", 0.0), ("seed", 0), ("memory", RASTER)):
+            value = getattr(self, name)
+            if not (np.isfinite(value) and value >= least):
+                raise InputError(f"wrong preview: {name} is {value:g}; give {least:g} or more")
 
     def __call__(self, demand: Demand, step: float, intervals: int) -> Predicted:
         """Foresee; arguments as :func:`exact` takes them."""

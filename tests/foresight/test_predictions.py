@@ -5,7 +5,7 @@ import pytest
 from makers import plain_driveline
 from scipy.integrate import quad
 
-from hybridopt import Cycle, wheel_demand
+from hybridopt import Cycle, InputError, wheel_demand
 from hybridopt.controllers.foreseen import exact, foresee
 from hybridopt.foresight.expected_cost import ACCELERATIONS
 from hybridopt.foresight.predictions import (
@@ -123,6 +123,14 @@ def test_errors_are_the_same_whatever_horizon_and_step():
     np.testing.assert_allclose(error.errors(drive, 2.0, 10), far[:, ::2], atol=1e-12)
     assert np.abs(SpeedError(seed=8).errors(drive, 1.0, 20) - far).max() > 0.1
     assert not SpeedError(deviation=0.0).errors(drive, 1.0, 20).any()
+
+
+@pytest.mark.parametrize(
+    "given", [{"deviation": -1.0}, {"deviation": np.nan}, {"seed": -1}, {"memory": 0.0}]
+)
+def test_a_spread_that_cannot_be_meant_is_refused(given):
+    with pytest.raises(InputError, match=f"wrong preview: {next(iter(given))} is"):
+        SpeedError(**given)
 
 
 # what usually follows
