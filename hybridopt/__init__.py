@@ -101,7 +101,7 @@ if TYPE_CHECKING:
     from .plots.cost_to_go import plot_costate as plot_costate
     from .plots.cost_to_go import plot_costate_surface as plot_costate_surface
     from .plots.energy_flow import plot_energy_flow as plot_energy_flow
-    from .plots.foresight import plot_foresight as plot_foresight
+    from .plots.foresight_worth import plot_foresight as plot_foresight
     from .plots.gears import plot_gear_speeds as plot_gear_speeds
     from .plots.gears import plot_gear_use as plot_gear_use
     from .plots.launch import launch_figure as launch_figure
@@ -134,7 +134,7 @@ if TYPE_CHECKING:
     from .text import import_report as _import_report
     from .text.bench_map_report import save_map as save_map
     from .text.comparison import comparison_text as comparison_text
-    from .text.foresight import foresight_text as foresight_text
+    from .text.foresight_worth import foresight_text as foresight_text
     from .text.summary import summary as summary
     from .text.verification import distilled_text as distilled_text
     from .text.verification import verification_text as verification_text
@@ -247,7 +247,7 @@ _HOMES = {
     "plot_regret": "plots.controllers",
     "plot_comparison": "plots.comparison",
     "plot_trade_off": "plots.trade_off",
-    "plot_foresight": "plots.foresight",
+    "plot_foresight": "plots.foresight_worth",
     "plot_mode_map": "plots.mode_map",
     "plot_table": "plots.rule_tables",
     "rule_table_figure": "plots.rule_tables",
@@ -260,7 +260,7 @@ _HOMES = {
     "plot_effects": "plots.study",
     "summary": "text.summary",
     "comparison_text": "text.comparison",
-    "foresight_text": "text.foresight",
+    "foresight_text": "text.foresight_worth",
     "verification_text": "text.verification",
     "distilled_text": "text.verification",
     "drive_report": "text.import_report:report_lines",

@@ -68,6 +68,11 @@ SUFFIXES = (".csv", ".png")
     "class 3b and Artemis urban, rural and motorway 130).",
 )
 @flag_option("--leave-one-out", "Leave a cycle out of the training where it is driven.")
+@flag_option(
+    "--preview-destination",
+    "Let it know when the drive ends, so that it brings the charge back by then.",
+    "destination",
+)
 @driveline_option
 @achievable_option
 @output_options("Write the table (.csv) and a plot (.png) there.")
@@ -78,6 +83,7 @@ def foresight(
     previews: tuple[str, ...],
     train: tuple[str, ...],
     leave_one_out: bool,
+    destination: bool,
     driveline: str,
     achievable: bool,
     output: Output,
@@ -96,7 +102,7 @@ def foresight(
     from ..evaluation.foresight_worth import HORIZONS, foresight_worth
     from ..foresight.predictions import SpeedError
     from ..inputs.driveline_file import read_driveline
-    from ..text.foresight import failure_lines, foresight_record, foresight_text
+    from ..text.foresight_worth import failure_lines, foresight_record, foresight_text
 
     settings = make_settings(given)
     vehicle = read_driveline(driveline)
@@ -113,6 +119,7 @@ def foresight(
             training,
             leave_one_out,
             SpeedError(error * KM_PER_H, seed),
+            destination,
             progress,
         )
     if not worth.rows:
@@ -126,7 +133,7 @@ def foresight(
 def _writers(worth: "ForesightWorth") -> list[Write]:
     """Return what writes the files of :data:`SUFFIXES`."""
     from ..plots.axes import figure_writer
-    from ..plots.foresight import plot_foresight
-    from ..text.foresight import foresight_writer
+    from ..plots.foresight_worth import plot_foresight
+    from ..text.foresight_worth import foresight_writer
 
     return [foresight_writer(worth), figure_writer(plot_foresight(worth))]

@@ -15,7 +15,7 @@ from ..controllers.foreseen import Predict
 from ..controllers.preview import LONGEST, Preview, PreviewMaps
 from ..foresight.expected_cost import ExpectedCost, make_expected_cost
 from ..foresight.predictions import PREDICTIONS, SpeedError
-from ..foresight.preview_maps import make_preview_maps
+from ..foresight.preview_maps import TRAINING, make_preview_maps
 from ..foresight.priced_preview import held_price, priced_losses, road
 from ..inputs.cycle import Cycle, read_cycle
 from ..inputs.driveline import Driveline
@@ -28,7 +28,6 @@ from .case import OPTIMUM, Case
 from .compare import Failure, Failures, SharedProgress, check_names
 
 HORIZONS = (0.0, 1.0, 2.0, 3.0, 5.0, 10.0, 20.0, 60.0)  # s
-TRAINING = ("wltc_class3b", "artemis_urban", "artemis_rural", "artemis_motorway130")
 PRICE_HELD = "exact, price held"  # at which SoC needs no watching
 TRAPPED = "it came to a step with an engine state in which nothing can drive it"
 SOLVE_TASKS, MAP_TASKS = 12, 8  # tasks that a solve, and the maps of a training, count as
@@ -79,6 +78,7 @@ class ForesightWorth:
     training : names of the cycles that the controller's expectations are from
     left_out : whether each of them was left out of the training where it was driven
     wrong : the error of the kind "wrong"
+    destination : whether the controller knew when the drive ends
     failures : what is missing among the rows, and why
     """
 
@@ -89,6 +89,7 @@ class ForesightWorth:
     training: Sequence[str]
     left_out: bool = False
     wrong: SpeedError = field(default_factory=SpeedError)
+    destination: bool = False
     failures: Sequence[Failure] = ()
 
     @property
@@ -120,6 +121,7 @@ def foresight_worth(
     train: Sequence[Cycle] = (),
     leave_out: bool = False,
     wrong: SpeedError | None = None,
+    destination: bool = False,
     progress: Progress = silent,
 ) -> ForesightWorth:
     """Drive cycles with the predictive controller, seeing more and more of what comes.
@@ -146,6 +148,8 @@ def foresight_worth(
         Leave a cycle out of the training where it is driven.
     wrong
         The error of the kind "wrong".
+    destination
+        Whether the controller knows when the drive ends, whatever else it sees.
     progress
         Called with the share done, 0 to 1.
 
@@ -182,13 +186,21 @@ def foresight_worth(
         ):
             continue
         work.part(MAP_TASKS)(1.0)
-        sweep = _Sweep(cases[cycle.sha256], knows, wrong or SpeedError(), failures)
+        sweep = _Sweep(cases[cycle.sha256], knows, wrong or SpeedError(), destination, failures)
         rows += sweep.rows(horizons, previews, lambda: work.part(1)(1.0))
     order = [kind for name in previews for kind in (name, PRICE_HELD)[: 1 + (name == "exact")]]
     rows.sort(key=lambda row: order.index(row.preview))  # cycles and horizons stay in order
     names = [case.optimum.cycle.name for case in known]
     return ForesightWorth(
-        driveline, settings, horizons, rows, names, leave_out, wrong or SpeedError(), failures.all
+        driveline=driveline,
+        settings=settings,
+        horizons=horizons,
+        rows=rows,
+        training=names,
+        left_out=leave_out,
+        wrong=wrong or SpeedError(),
+        destination=destination,
+        failures=failures.all,
     )
 
 
@@ -256,10 +268,16 @@ class _Sweep:
     """All horizons and kinds of preview on one case."""
 
     def __init__(
-        self, case: Case, knows: _Knowledge, wrong: SpeedError, failures: Failures
+        self,
+        case: Case,
+        knows: _Knowledge,
+        wrong: SpeedError,
+        destination: bool,
+        failures: Failures,
     ) -> None:
         self.case, self.knows, self.wrong, self.failures = case, knows, wrong, failures
         self.name = case.optimum.cycle.name
+        self.preview = Preview(maps=knows.maps, destination=destination)
         self.seen = case.optimum.cycle.sha256 in knows.seen
 
     def rows(
@@ -282,7 +300,8 @@ class _Sweep:
         return rows + (self._held(horizons) if "exact" in previews else [])
 
     def _row(self, kind: str, horizon: float, predict: Predict) -> ForesightRow:
-        drive = self.case.drive(Preview(maps=self.knows.maps, horizon=horizon, predict=predict))
+        controller = dataclasses.replace(self.preview, horizon=horizon, predict=predict)
+        drive = self.case.drive(controller)
         case = self.case.driven(drive)
         return ForesightRow(
             cycle=self.name,

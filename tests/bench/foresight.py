@@ -19,8 +19,9 @@ from tables import table
 
 from hybridopt import Cycle, ForesightWorth, foresight_worth, read_cycle, read_driveline
 from hybridopt.base.units import PERCENT
-from hybridopt.evaluation.foresight_worth import HORIZONS, PRICE_HELD, TRAINING
+from hybridopt.evaluation.foresight_worth import HORIZONS, PRICE_HELD
 from hybridopt.foresight.predictions import PREDICTIONS
+from hybridopt.foresight.preview_maps import TRAINING
 
 UNSEEN = ("udds", "hwfet", "nedc", "wltc_class2")
 

@@ -73,10 +73,11 @@ def _head(worth: "ForesightWorth") -> list[str]:
     learned = f"It expects behind what it sees what followed in {', '.join(worth.training)}"
     seen = any(row.seen for row in worth.rows)
     left = "; a cycle that is driven is left out" if worth.left_out else ""
+    knows = " It knows when the drive ends." if worth.destination else ""
     return textwrap.wrap(
         f"Driveline {cut(worth.driveline.name, 40)}: loss of the controller preview, cost at equal "
         "SoC above the replayed optimum's, %, over the seconds that it sees ahead. "
-        f"{learned}{left}.{' * it has seen this cycle in training.' if seen else ''}",
+        f"{learned}{left}.{knows}{' * it has seen this cycle in training.' if seen else ''}",
         80,
     )
 
@@ -144,6 +145,7 @@ def foresight_record(worth: "ForesightWorth") -> dict[str, Any]:
         "driveline_sha256": worth.driveline.sha256,
         "training": list(worth.training),
         "left_out": worth.left_out,
+        "destination": worth.destination,
         "horizons_s": list(worth.horizons),
         "error_km_per_h": worth.wrong.deviation / KM_PER_H,
         "error_seed": worth.wrong.seed,

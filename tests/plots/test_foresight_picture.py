@@ -7,7 +7,7 @@ import pytest
 
 from hybridopt import Settings
 from hybridopt.evaluation.foresight_worth import ForesightRow, ForesightWorth
-from hybridopt.plots.foresight import plot_foresight
+from hybridopt.plots.foresight_worth import plot_foresight
 
 HORIZONS = [0.0, 2.0, 60.0]
 LOSSES = {"exact": {"a": [4.0, 2.0, 0.5], "b": [3.0, 1.0, 0.1]}, "steady": {"a": [4.0, 3.9, 4.2]}}
