@@ -24,7 +24,10 @@ if TYPE_CHECKING:
     from .controllers.builtin import PowerThresholds as PowerThresholds
     from .controllers.controller import Command as Command
     from .controllers.controller import Observation as Observation
+    from .controllers.foreseen import Predicted as Predicted
     from .controllers.journey import Shortfall as Shortfall
+    from .controllers.preview import Preview as Preview
+    from .controllers.preview import PreviewMaps as PreviewMaps
     from .distillation.distil import Distilled as Distilled
     from .distillation.distil import distil as distil
     from .distillation.family import Sizes as Sizes
@@ -34,6 +37,9 @@ if TYPE_CHECKING:
     from .evaluation.compare import Comparison as Comparison
     from .evaluation.compare import Failure as Failure
     from .evaluation.compare import compare as compare
+    from .evaluation.foresight_worth import ForesightRow as ForesightRow
+    from .evaluation.foresight_worth import ForesightWorth as ForesightWorth
+    from .evaluation.foresight_worth import foresight_worth as foresight_worth
     from .evaluation.recall import recall_cycle as recall_cycle
     from .evaluation.recall import recall_driveline as recall_driveline
     from .evaluation.regret import Moment as Moment
@@ -48,6 +54,8 @@ if TYPE_CHECKING:
     from .foresight.limit import causal_limit as causal_limit
     from .foresight.model import DriveModel as DriveModel
     from .foresight.model import drive_model as drive_model
+    from .foresight.predictions import SpeedError as SpeedError
+    from .foresight.preview_maps import make_preview_maps as make_preview_maps
     from .foresight.training import drive_chain as drive_chain
     from .inputs.catalogue import cycle_names as cycle_names
     from .inputs.cycle import Cycle as Cycle
@@ -100,6 +108,7 @@ if TYPE_CHECKING:
     from .plots.cost_to_go import plot_costate as plot_costate
     from .plots.cost_to_go import plot_costate_surface as plot_costate_surface
     from .plots.energy_flow import plot_energy_flow as plot_energy_flow
+    from .plots.foresight_worth import plot_foresight as plot_foresight
     from .plots.gears import plot_gear_speeds as plot_gear_speeds
     from .plots.gears import plot_gear_use as plot_gear_use
     from .plots.launch import launch_figure as launch_figure
@@ -133,6 +142,7 @@ if TYPE_CHECKING:
     from .text.bench_map_report import save_map as save_map
     from .text.comparison import comparison_text as comparison_text
     from .text.foresight import limit_text as limit_text
+    from .text.foresight_worth import foresight_text as foresight_text
     from .text.summary import summary as summary
     from .text.verification import distilled_text as distilled_text
     from .text.verification import verification_text as verification_text
@@ -178,6 +188,10 @@ _HOMES = {
     "ElectricPower": "controllers.builtin",
     "Equivalence": "controllers.builtin",
     "AdaptiveEquivalence": "controllers.builtin",
+    "Preview": "controllers.preview",
+    "PreviewMaps": "controllers.preview",
+    "make_preview_maps": "foresight.preview_maps",
+    "Predicted": "controllers.foreseen",
     "read_controller": "evaluation.sources",
     "compare": "evaluation.compare",
     "Comparison": "evaluation.compare",
@@ -186,6 +200,10 @@ _HOMES = {
     "Shortfall": "controllers.journey",
     "Moment": "evaluation.regret",
     "Regret": "evaluation.regret",
+    "foresight_worth": "evaluation.foresight_worth",
+    "ForesightWorth": "evaluation.foresight_worth",
+    "ForesightRow": "evaluation.foresight_worth",
+    "SpeedError": "foresight.predictions",
     "trade_off": "evaluation.trade_off",
     "TradeOff": "evaluation.trade_off",
     "solve_variants": "study.drivelines",
@@ -244,6 +262,7 @@ _HOMES = {
     "plot_regret": "plots.controllers",
     "plot_comparison": "plots.comparison",
     "plot_trade_off": "plots.trade_off",
+    "plot_foresight": "plots.foresight_worth",
     "plot_mode_map": "plots.mode_map",
     "plot_table": "plots.rule_tables",
     "rule_table_figure": "plots.rule_tables",
@@ -256,6 +275,7 @@ _HOMES = {
     "plot_effects": "plots.study",
     "summary": "text.summary",
     "comparison_text": "text.comparison",
+    "foresight_text": "text.foresight_worth",
     "verification_text": "text.verification",
     "distilled_text": "text.verification",
     "limit_text": "text.foresight",

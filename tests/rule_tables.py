@@ -6,9 +6,10 @@ import numpy as np
 from makers import plain_driveline
 
 from hybridopt.base.units import KM_PER_H, KW, RPM
+from hybridopt.controllers.maps import Map
 from hybridopt.tables.files import write_csv, write_json, write_netcdf
 from hybridopt.tables.rule_set import Coverage, Origin, RuleSet, gearbox_facts
-from hybridopt.tables.rule_table import LAYOUT, Map, RuleTable
+from hybridopt.tables.rule_table import LAYOUT, RuleTable
 
 TRAINING = hashlib.sha256(b"made by hand").hexdigest()
 SOCS = np.array([0.4, 0.5, 0.6])

@@ -19,6 +19,7 @@ from .options import (
     output_options,
     refuse_idle,
 )
+from .preview_options import PREVIEW, Foresight, preview_options, refuse_idle_preview
 from .settings_options import make_settings, settings_options
 from .tracks import achievable_option, read_tracks
 
@@ -32,10 +33,11 @@ Examples:
   hybridopt compare udds --controller equivalence --controller mine.py:rule
   hybridopt compare drive.csv --controller rules.json --moments --out results
 """
-STANDARD = ("power_thresholds", "electric_power", "equivalence", "adaptive_equivalence")
+STANDARD = (*("power_thresholds", "electric_power", "equivalence", "adaptive_equivalence"), PREVIEW)
 SUFFIXES = (".csv", "_moments.csv", ".png")
 LISTED = 10
 TUNING = ("tuning", "evaluations", "seed")
+IDLE = ("gears", "evaluations", "seed")  # where nothing is tuned and gears are not by lines
 
 
 @click.command(short_help="Measure controllers against the optimum.", epilog=EXAMPLES)
@@ -71,6 +73,7 @@ TUNING = ("tuning", "evaluations", "seed")
 )
 @count_option("--evaluations", 1, 1_000_000, 400, "Sets of parameters that a tuning tries")
 @count_option("--seed", 0, None, 1, "Seed of the tuning")
+@preview_options
 @flag_option("--moments", "List the ten costliest moments of each controller.")
 @driveline_option
 @achievable_option
@@ -85,6 +88,7 @@ def compare(
     sources: tuple[str, ...],
     gears: str | None,
     train: tuple[str, ...],
+    foresight: Foresight,
     moments: bool,
     driveline: str,
     achievable: bool,
@@ -98,7 +102,9 @@ def compare(
     which a controller asks for what the driveline cannot do are clipped and counted; where power is
     lacking, the vehicle drives slower and is compared with the optimum of that. What cannot be
     driven is named, and the exit code is then 1, or 2 where input of yours alone is at fault, such
-    as the code of a controller.
+    as the code of a controller. The controller `preview` knows the seconds to come and draws its
+    maps from the cycles that the others are tuned on, with --tune none from the shipped training
+    cycles.
     """
     tuning = {name: given.pop(name) for name in TUNING}
     _refuse_idle(sources, tuning["tuning"])
@@ -115,6 +121,8 @@ def compare(
     tracks, training = read(cycles), read(train)
     files = output.plan(f"compare_{file_stem(vehicle.name)}", SUFFIXES)
     controllers = read_controllers(sources or STANDARD, gears, output.silent)
+    if PREVIEW in controllers:
+        controllers[PREVIEW] = foresight.given_to(controllers[PREVIEW])
     drives = _plan_traces(tracks, vehicle.name, (OPTIMUM, *controllers), output) if traces else {}
     with output.progress("comparing") as progress:
         comparison = run(
@@ -139,8 +147,13 @@ def _refuse_idle(sources: Sequence[str], tuning: str) -> None:
         refuse_idle("with --tune none", "evaluations", "seed")
     from ..controllers.builtin import names
 
-    if sources and not names().keys() & set(sources):
+    named = names().keys() & set(sources)
+    if sources and not named:
         refuse_idle("without a named --controller", "gears", "tuning", "train")
+    if named == {PREVIEW}:
+        refuse_idle("with preview alone, which weighs gears itself and is not tuned", *IDLE)
+    if sources and PREVIEW not in named:
+        refuse_idle_preview()
 
 
 def read_controllers(sources: Iterable[str], gears: str | None, quiet: bool) -> dict[str, Any]:

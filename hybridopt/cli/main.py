@@ -20,6 +20,7 @@ from .cycles import cycles, drivelines
 from .distil import distil
 from .explore import explore
 from .export import export
+from .foresight import foresight
 from .guide import guide
 from .launch import launch
 from .limit import limit
@@ -163,7 +164,7 @@ def main(context: click.Context) -> None:
         click.echo(context.get_help())
 
 
-_SOLVING = (solve, compare, limit, distil, verify, export, study, variants)
+_SOLVING = (solve, compare, foresight, limit, distil, verify, export, study, variants)
 _SHOWING = (plot, report, explore, launch, guide)
 _INPUTS = (cycle, cycles, drivelines, check, map_group)
 for _command in (*_SOLVING, *_SHOWING, *_INPUTS):

@@ -1,21 +1,31 @@
 """`hybridopt verify`: rule tables in closed loop on any cycles, against the bound of each."""
 
+import functools
+from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from ..base.errors import FailedError
 from ..files.writing import file_stem
 from .options import Output, driveline_option, finish, flag_option, output_options, refuse_idle
+from .preview_options import PREVIEW, Foresight, preview_options, refuse_idle_preview
 from .settings_options import make_settings, settings_options
 from .tracks import achievable_option, read_tracks
+
+if TYPE_CHECKING:
+    from ..controllers.preview import Preview
+    from ..inputs.cycle import Cycle
+    from ..inputs.driveline import Driveline
+    from ..problem.settings import Settings
 
 EXAMPLES = """\b
 Examples:
   hybridopt verify rules.json udds hwfet
   hybridopt verify rules.json nedc --change "mass +10 %" --change "grade +1 %"
   hybridopt verify edited_tables udds --all-changes --out results
+  hybridopt verify preview udds hwfet --preview-horizon-s 3 --change "mass +10 %"
 """
 
 
@@ -31,6 +41,14 @@ Examples:
     help="Also drive with this change; an unknown name lists them all.",
 )
 @flag_option("--all-changes", "Drive with every change, each on its own.")
+@click.option(
+    "--train",
+    multiple=True,
+    metavar="CYCLE",
+    help="Make the maps of `preview` from this cycle; repeat for more (default: the shipped "
+    "training cycles).",
+)
+@preview_options
 @achievable_option
 @output_options("Write the checks there (.csv).")
 @settings_options
@@ -40,33 +58,46 @@ def verify(
     driveline: str,
     changes: tuple[str, ...],
     all_changes: bool,
+    train: tuple[str, ...],
+    foresight: Foresight,
     achievable: bool,
     output: Output,
     **given: Any,
 ) -> None:
     """Drive each CYCLE with rule TABLES, and measure them against optimum and bound.
 
-    TABLES are a .json or .nc file or a folder of CSV files, also edited by hand. Cycles they were
-    trained on are shown apart from unseen ones. The exit code is 1 when one could not be driven.
+    TABLES are a .json or .nc file or a folder of CSV files, also edited by hand, or the word
+    preview: the predictive controller. Cycles they were trained on are shown apart from unseen
+    ones. The exit code is 1 when one could not be driven.
     """
     if all_changes:
         refuse_idle("with --all-changes", "changes")
     from ..distillation.verify import CHANGES
     from ..distillation.verify import verify as run
+    from ..foresight.preview_maps import TRAINING
     from ..inputs.driveline_file import read_driveline
     from ..tables.files import read_rule_set
     from ..text.verification import check_record, checks_writer, verification_text
 
     settings = make_settings(given)
-    rules, vehicle = read_rule_set(tables), read_driveline(driveline)
-    tracks = read_tracks(cycles, vehicle, settings, achievable, output.silent)
+    vehicle = read_driveline(driveline)
+    previews = str(tables) == PREVIEW
+    if not previews:
+        refuse_idle_preview()
+        refuse_idle("without the controller preview", "train")
+    rules = None if previews else read_rule_set(tables)
+    read = functools.partial(
+        read_tracks, vehicle=vehicle, settings=settings, achievable=achievable, quiet=output.silent
+    )
+    tracks = read(cycles)
     files = output.plan(f"verify_{file_stem(tables.stem)}", (".csv",))
     wanted = tuple(CHANGES) if all_changes else changes
     with output.progress("verifying") as progress:
-        checks = run(rules, tracks, vehicle, settings, wanted, progress)
+        verified = rules or _preview(read(train or TRAINING), vehicle, settings, foresight)
+        checks = run(verified, tracks, vehicle, settings, wanted, progress)
     output.write(files, lambda: (checks_writer(checks),))
     edited = "These tables were edited by hand since they were made.\n\n"
-    note = edited if rules.origin.edited else ""
+    note = edited if rules is not None and rules.origin.edited else ""
     finish(
         output.as_json,
         files,
@@ -75,3 +106,16 @@ def verify(
     )
     if any(check.failure for check in checks):
         raise click.exceptions.Exit(FailedError.exit_code)
+
+
+def _preview(
+    training: "Sequence[Cycle]", vehicle: "Driveline", settings: "Settings", foresight: Foresight
+) -> "Preview":
+    """Return the predictive controller with maps made from training cycles."""
+    from ..controllers.preview import Preview
+    from ..foresight.preview_maps import make_preview_maps
+    from ..pipeline import find_optimum
+
+    resolved = settings.resolved(vehicle)
+    optima = [find_optimum(cycle, vehicle, resolved) for cycle in training]
+    return foresight.given_to(Preview(maps=make_preview_maps(optima)))

@@ -367,9 +367,12 @@ def motor_power(driveline: Driveline) -> float:
 
 def names() -> dict[str, Any]:
     """Return the controllers that have a name of their own, by it."""
+    from .preview import Preview  # which is one of these
+
     return {
         "power_thresholds": PowerThresholds,
         "electric_power": ElectricPower,
         "equivalence": Equivalence,
         "adaptive_equivalence": AdaptiveEquivalence,
+        "preview": Preview,
     }

@@ -25,9 +25,13 @@ from .builtin import BuiltIn
 from .controller import Controller, ControllerFunction
 from .journey import Journey, Shortfall
 from .kernels import _closed_loop
+from .preview import Preview
+from .preview_loop import _preview_loop
 from .shared_kernels import GEAR_PLAN, GEARS, PLAYBACK, PackedController
 from .situation import ListedPoints, Situation, Surroundings, Wish, make_moves
 from .user_controller import AskedController
+
+AnyController = BuiltIn | Controller | ControllerFunction
 
 CLIPPINGS = {
     "gear": clipping.CLIPPED_GEAR,
@@ -123,7 +127,7 @@ class ClosedLoop:
         settings = self.settings
         return list_choices(self.driveline, self.demand, settings.splits, settings.memory_limit)
 
-    def run(self, controller: BuiltIn | Controller | ControllerFunction) -> Drive:
+    def run(self, controller: AnyController) -> Drive:
         """Drive the cycle once.
 
         Parameters
@@ -141,6 +145,8 @@ class ClosedLoop:
             :class:`Command`, and the message says where and when; or the controller's schedule
             is too short.
         """
+        if isinstance(controller, Preview):
+            return self._run_preview(controller)
         if isinstance(controller, BuiltIn):
             return self.run_packed(controller.pack(self.driveline, self.settings))
         journey = self._journey()
@@ -195,10 +201,32 @@ class ClosedLoop:
         """Run steps until one cannot be driven, and that one as well as can be; return the next."""
         around, columns = journey.around, journey.columns
         stopped = _closed_loop(around, packed, points, journey.memory, columns, journey.work, span)
+        return self._after_stop(journey, stopped, span[1])
+
+    def _after_stop(self, journey: Journey, stopped: int, last: int) -> int:
+        """Do the step that stopped a run, if any, as well as can be; return the next."""
         if stopped < 0:
-            return span[1]
+            return last
         journey.give_best(stopped)
         return int(stopped) + 1
+
+    def _run_preview(self, controller: Preview) -> Drive:
+        """Run the steps with what a predictive controller foresees."""
+        packed = controller.pack(self.driveline, self.settings)
+        preview = controller.ahead(self.driveline, self.settings, self.demand)
+        journey, t, last = self._journey(), 0, self.demand.steps
+        while t < last:
+            stopped = _preview_loop(
+                journey.around,
+                packed,
+                preview,
+                journey.memory,
+                journey.columns,
+                journey.work,
+                (t, last),
+            )
+            t = self._after_stop(journey, stopped, last)
+        return self._drive(journey)
 
     def _run_asked(self, journey: Journey, wish: Callable[[Situation], Wish]) -> Drive:
         """Run the steps one by one, each with what is asked for there."""

@@ -71,13 +71,13 @@ def _cheapest_split(costs, powers, count, weights, best):
 
 
 @kernel
-def _equivalence_factor(around, at, params, dt):
+def _equivalence_factor(around, at, params, motion, dt):
     """Factor, g/J: constant, or following SoC where its gains are not zero.
 
     Near the bottom of the window it rises to its highest value: that charge is in reserve for what
-    the engine cannot do alone.
+    the engine cannot do alone. `motion` is the charge that the vehicle's motion counts as.
     """
-    error = params[SOC_REFERENCE] - at.soc
+    error = params[SOC_REFERENCE] - at.soc - motion
     at.memory[SOC_ERROR] += error * dt
     factor = params[FACTOR] + params[PROPORTIONAL] * error
     factor += params[INTEGRAL] * at.memory[SOC_ERROR]
@@ -122,7 +122,7 @@ def _equivalence(around, at, rule, points, work):
     of what it takes beyond running on, a stop its charge for the start to come.
     """
     params, shift, dt = rule.params, around.moves.shift, around.rows[at.t, R_DT]
-    factor = _equivalence_factor(around, at, params, dt)
+    factor = _equivalence_factor(around, at, params, 0.0, dt)
     battery = _battery_step(around.cell, at.soc, dt, around.low, around.high)
     weights = Weights(battery, factor, params[SHIFT_SHARE])
     must = _must_run(around, at, rule, work)

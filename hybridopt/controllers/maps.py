@@ -7,6 +7,7 @@ not have has one entry. Lookups are multilinear, and clamped to the axes.
 # mypy: allow-untyped-defs, allow-untyped-calls, allow-untyped-decorators
 
 from collections.abc import Sequence
+from typing import NamedTuple
 
 import numpy as np
 
@@ -14,6 +15,13 @@ from ..base.compiled import kernel
 from ..base.errors import InputError
 
 AXES = 3
+
+
+class Map(NamedTuple):
+    """Values over axes, SI."""
+
+    axes: tuple[np.ndarray, ...]
+    values: np.ndarray
 
 
 @kernel

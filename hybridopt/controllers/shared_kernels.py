@@ -14,7 +14,7 @@ from ..base.compiled import kernel
 from ..physics.entries import R_WHEEL_SPEED, R_WHEEL_TORQUE
 from .situation import ENGINE_TIME, GEAR_TIME
 
-POWER_THRESHOLDS, ELECTRIC_POWER, EQUIVALENCE, PLAYBACK, RULE_TABLE = range(5)  # kinds
+POWER_THRESHOLDS, ELECTRIC_POWER, EQUIVALENCE, PLAYBACK, RULE_TABLE, PREVIEW = range(6)  # kinds
 GEAR_LINES, GEAR_PLAN, GEAR_FREE = range(3)  # how gears are chosen
 CREEP = -50.0  # W at the wheels, less than the inverter takes
 

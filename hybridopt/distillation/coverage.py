@@ -7,11 +7,11 @@ import numpy as np
 from ..controllers.closed_loop import Drive
 from ..controllers.rule_kernels import MOTION_SPEED
 from ..evaluation.case import Case
+from ..foresight.nodes import node_weights
 from ..physics.gearbox import input_torque
 from ..physics.plant import pack
 from ..tables.rule_set import Coverage
 from ..tables.rule_table import LAYOUT, RuleTable
-from .fit import node_weights
 
 VISITED = 1.0  # s, an entry used for less counts as not visited
 CAUSES = {

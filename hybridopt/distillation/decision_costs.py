@@ -13,14 +13,12 @@ import numpy as np
 from ..base.errors import InfeasibleError
 from ..dp.cost_to_go import CostToGo
 from ..dp.forward import best_run
+from ..foresight.stage_costs import stage_costs
 from ..optimum.optimum import Optimum
-from ..physics.battery import Cell, store_power
 from ..physics.codes import EngineClass
 from ..physics.demand import Demand, steady_demand
-from ..physics.operating_points import OperatingPoints, all_points
-from ..problem.choices import Choices
+from ..physics.operating_points import all_points
 from ..problem.events import shift_costs
-from ..problem.memory import PART
 from ..problem.problem import Problem
 
 OFF, RUNNING, STARTING = EngineClass.OFF, EngineClass.RUNNING, EngineClass.STARTING
@@ -61,59 +59,6 @@ class DecisionCosts(NamedTuple):
     def joined(cls, parts: Sequence["DecisionCosts"]) -> "DecisionCosts":
         """Return the steps of several, one after the other."""
         return cls(*map(np.concatenate, zip(*parts, strict=True)))
-
-
-def stage_costs(points: Choices, cell: Cell, soc: float, factors: np.ndarray) -> np.ndarray:
-    """Return the lowest fuel plus factor times stored energy of each step, gear and engine class.
-
-    Parameters
-    ----------
-    points
-        Choices of every step.
-    cell
-        The battery, taken at one SoC.
-    soc
-        0 to 1.
-    factors
-        Equivalence factors, g/J.
-
-    Returns
-    -------
-    ndarray, (steps, factors, gears, 3)
-        g, infinite where nothing is admissible.
-    """
-    firsts = range(0, points.steps, PART)
-    parts = [points.part(t, min(t + PART, points.steps)) for t in firsts]
-    return np.concatenate([_stage_costs(part, cell, soc, factors) for part in parts])
-
-
-def _stage_costs(
-    points: OperatingPoints, cell: Cell, soc: float, factors: np.ndarray
-) -> np.ndarray:
-    priced = [priced_points(points, cell, soc, factor) for factor in factors]
-    return np.stack([np.min(total, axis=3) for total in priced], axis=1)
-
-
-def priced_points(points: OperatingPoints, cell: Cell, soc: float, factor: float) -> np.ndarray:
-    """Return fuel plus factor times stored energy of each operating point, g.
-
-    Parameters
-    ----------
-    points
-        Of any steps.
-    cell, soc
-        The battery, and the SoC it is taken at, 0 to 1.
-    factor
-        Equivalence factor, g/J.
-
-    Returns
-    -------
-    ndarray, (steps, gears, 3, splits)
-        Infinite where nothing is admissible.
-    """
-    energy = store_power(cell, soc, points.power) * points.dt[:, None, None, None]
-    used = np.isfinite(points.cost) & np.isfinite(energy)
-    return np.asarray(np.where(used, points.cost + factor * np.where(used, energy, 0.0), np.inf))
 
 
 def optimum_decision_costs(

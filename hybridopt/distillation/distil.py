@@ -12,6 +12,8 @@ from ..base.errors import InputError
 from ..base.progress import Progress, part_of, silent
 from ..dp.cost_to_go import CostToGo
 from ..evaluation.case import Case
+from ..foresight.expected_cost import make_expected_cost
+from ..foresight.nodes import nodes
 from ..inputs.cycle import Cycle
 from ..inputs.driveline import Driveline
 from ..physics.battery import pack_battery
@@ -21,9 +23,8 @@ from ..problem.settings import Settings
 from ..tables.rule_set import Origin, RuleSet, gearbox_facts
 from .coverage import cover
 from .decision_costs import DecisionCosts, optimum_decision_costs, steady_decision_costs
-from .expected_cost import make_expected_cost
 from .family import Sizes, TableFamily
-from .fit import engine_thresholds, falling, gear_lines, nodes, smooth
+from .fit import engine_thresholds, falling, gear_lines, smooth
 from .refine import Refined, refine
 from .split import electric_limit, split_map
 from .varied import varied_loops

@@ -5,7 +5,8 @@ from typing import NamedTuple
 
 import numpy as np
 
-from ..tables.rule_table import Map, RuleTable
+from ..controllers.maps import Map
+from ..tables.rule_table import RuleTable
 
 SLOWEST, FASTEST = 1.0, 120.0  # m/s, -SLOWEST and FASTEST are lines that no vehicle crosses
 LOWEST_FACTOR, HIGHEST_FACTOR = 0.55, 1.6  # over the median factor of the training

@@ -2,6 +2,7 @@
 
 import numpy as np
 
+from ..foresight.nodes import node_weights
 from .decision_costs import DecisionCosts
 
 NEVER = 1e3  # m/s, a line that no vehicle crosses
@@ -42,18 +43,6 @@ def best_thresholds(x: np.ndarray, gain: np.ndarray, weight: np.ndarray) -> np.n
         total = np.concatenate((tail, np.zeros((1, gain.shape[1]))))
         thresholds[node] = edges[np.argmin(total, axis=0)]
     return thresholds
-
-
-def node_weights(x: np.ndarray, axis: np.ndarray) -> np.ndarray:
-    """Return the weight of each sample at each node of an axis: linear interpolation, clamped."""
-    inside = np.clip(x, axis[0], axis[-1])
-    i = np.clip(np.searchsorted(axis, inside, side="right") - 1, 0, axis.size - 2)
-    place = (inside - axis[i]) / (axis[i + 1] - axis[i])
-    out = np.zeros((x.size, axis.size))
-    rows = np.arange(x.size)
-    out[rows, i] = 1.0 - place
-    out[rows, i + 1] = place
-    return out
 
 
 def engine_thresholds(
@@ -155,31 +144,3 @@ def smooth(thresholds: np.ndarray, visits: np.ndarray, seconds: float) -> np.nda
     near = near / (weight[:-2] + weight[2:]).reshape(shape)
     own = (visits / (visits + seconds)).reshape(shape)
     return np.asarray(own * thresholds + (1.0 - own) * near)
-
-
-def nodes(
-    values: np.ndarray, weight: np.ndarray, count: int, fixed: tuple[float, ...]
-) -> np.ndarray:
-    """Return breakpoints chosen by data: half by equal weight, half by equal distance.
-
-    Parameters
-    ----------
-    values, weight
-        Samples.
-    count
-        Highest number of nodes.
-    fixed
-        Nodes that must be there; the lowest and highest value are as well.
-    """
-    order = np.argsort(values)
-    cumulated = np.cumsum(weight[order])
-    asked = np.linspace(0.0, 1.0, count) * cumulated[-1]
-    by_weight = np.interp(asked, cumulated, values[order])
-    by_distance = np.linspace(values.min(), values.max(), count)
-    wanted = np.sort(np.concatenate((0.5 * (by_weight + by_distance), fixed)))
-    while wanted.size > count or np.diff(wanted).min() < 1e-6 * np.ptp(wanted):
-        gaps = np.diff(wanted)
-        i = int(np.argmin(gaps))
-        drop = i + 1 if wanted[i] in fixed or i == 0 else i
-        wanted = np.delete(wanted, drop if drop < wanted.size - 1 else i)
-    return wanted

@@ -1,4 +1,4 @@
-"""Rule tables in closed loop: on cycles they never saw, and in a vehicle that has changed."""
+"""Tables and preview in closed loop: on cycles they never saw, in a vehicle that has changed."""
 
 import dataclasses
 from collections.abc import Callable, Mapping, Sequence
@@ -9,6 +9,7 @@ import numpy as np
 
 from ..base.errors import HybridoptError, InputError
 from ..base.progress import Progress, silent
+from ..controllers.preview import Preview
 from ..evaluation.case import Case, Score, score
 from ..inputs.cycle import Cycle
 from ..inputs.driveline import Driveline
@@ -100,19 +101,20 @@ class VerifiedDrive:
 
 
 def verify(
-    rules: RuleSet,
+    rules: RuleSet | Preview,
     cycles: Sequence[Cycle],
     driveline: Driveline,
     settings: Settings | None = None,
     changes: Sequence[str] = (),
     progress: Progress = silent,
 ) -> list[VerifiedDrive]:
-    """Drive cycles with rule tables, as given and changed, against the bound of each case.
+    """Drive cycles with rule tables or preview, as given and changed, against each case's bound.
 
     Parameters
     ----------
     rules
-        The tables; cycles named in their origin count as seen.
+        The tables, or a predictive controller with its maps; cycles they were made from count as
+        seen. What was made for a driveline does not know what is changed in it.
     cycles, driveline, settings
         Where to drive.
     changes
@@ -128,15 +130,15 @@ def verify(
     Raises
     ------
     InputError
-        A change is unknown, or the tables have other gears than the driveline.
+        A change is unknown, or tables or maps have other gears than the driveline.
     """
     unknown = [name for name in changes if name not in CHANGES]
     if unknown:
         raise InputError(f"change {unknown[0]!r} is unknown; known are {', '.join(CHANGES)}")
-    gears = rules.gearbox.ratios.size
+    gears = _training(rules)[1]
     if gears != driveline.gearbox.gears:
         raise InputError(
-            f"the tables are for {gears} gears, the driveline {driveline.name} has "
+            f"they are for {gears} gears, the driveline {driveline.name} has "
             f"{driveline.gearbox.gears}; verify with the driveline they were made for"
         )
     settings = (settings or Settings()).resolved(driveline)
@@ -148,8 +150,8 @@ def verify(
     return checks
 
 
-def _check(rules: RuleSet, setup: Setup, change: str) -> VerifiedDrive:
-    name, seen = setup.cycle.name, setup.cycle.name in rules.origin.cycles
+def _check(rules: RuleSet | Preview, setup: Setup, change: str) -> VerifiedDrive:
+    name, seen = setup.cycle.name, setup.cycle.name in _training(rules)[0]
     try:
         changed = setup if change == AS_TRAINED else CHANGES[change](setup)
         case = Case(find_optimum(*changed))
@@ -158,9 +160,26 @@ def _check(rules: RuleSet, setup: Setup, change: str) -> VerifiedDrive:
         return VerifiedDrive(name, change, seen, failure=str(error))
 
 
-def measured(rules: RuleSet, case: Case, name: str, change: str, seen: bool) -> VerifiedDrive:
-    """Measure tables on a case."""
-    found = score(case, "rules", rules.table, moments=None)
+def _training(rules: RuleSet | Preview) -> tuple[Sequence[str], int]:
+    """Return the names of the training cycles, and the number of gears.
+
+    Raises
+    ------
+    InputError
+        A predictive controller has no maps.
+    """
+    if isinstance(rules, RuleSet):
+        return rules.origin.cycles, rules.gearbox.ratios.size
+    maps = rules.known()
+    return maps.training, maps.ratio.size
+
+
+def measured(
+    rules: RuleSet | Preview, case: Case, name: str, change: str, seen: bool
+) -> VerifiedDrive:
+    """Measure tables or preview on a case."""
+    controller = rules.table if isinstance(rules, RuleSet) else rules
+    found = score(case, "rules", controller, moments=None)
     distance = case.optimum.demand.distance / 1e3
     soc = np.append(found.trace.soc.values, found.soc_end)
     return VerifiedDrive(

@@ -11,8 +11,7 @@ import xarray as xr
 from ..base.errors import InputError
 from ..base.percent import percent_above
 from ..controllers.builtin import BuiltIn, Playback
-from ..controllers.closed_loop import ClosedLoop, Drive
-from ..controllers.controller import Controller, ControllerFunction
+from ..controllers.closed_loop import AnyController, ClosedLoop, Drive
 from ..controllers.journey import Shortfall
 from ..dp.bound import Bound
 from ..optimum.optimum import Optimum
@@ -24,7 +23,6 @@ from .equal_soc import ChargeWorth, Yardstick, balance_share, charge_worth
 from .regret import NOT_SOUGHT, Regret, drive_regret
 
 OPTIMUM = "optimum"  # name of the replayed optimum among the controllers
-AnyController = BuiltIn | Controller | ControllerFunction
 
 
 @dataclass(frozen=True, eq=False)

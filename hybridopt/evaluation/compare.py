@@ -8,12 +8,15 @@ from typing import TypeVar
 from ..base.errors import HybridoptError, InfeasibleError, InputError
 from ..base.progress import Progress, silent
 from ..controllers.builtin import BuiltIn, Playback
-from ..inputs.cycle import Cycle
+from ..controllers.closed_loop import AnyController
+from ..controllers.preview import Preview
+from ..foresight.preview_maps import TRAINING
+from ..inputs.cycle import Cycle, read_cycle
 from ..inputs.driveline import Driveline
 from ..pipeline import find_optimum
 from ..problem.settings import Settings
-from .case import OPTIMUM, AnyController, Case, Score, score
-from .tuning import Tuned, tune
+from .case import OPTIMUM, Case, Score, score
+from .tuning import Tuned, informed, tune
 
 TUNING = ("all", "each", "none")
 T = TypeVar("T")
@@ -95,7 +98,8 @@ def compare(
         As for :func:`hybridopt.solve_cycle`.
     tuning
         "all": built-in controllers are tuned once, on all cycles together; "each": on every cycle
-        by itself; "none": they are taken as they are.
+        by itself; "none": they are taken as they are, and `preview` without maps gets those of the
+        shipped training cycles :data:`hybridopt.foresight.preview_maps.TRAINING`.
     evaluations, seed
         Sets of parameters that a tuning tries, and the seed of its random numbers.
     train
@@ -118,8 +122,11 @@ def compare(
     _check(cycles, controllers, tuning, train)
     settings = (settings or Settings()).resolved(driveline)
     built_in = sum(isinstance(c, BuiltIn) for c in controllers.values()) if tuning != "none" else 0
-    tasks = len(cycles) + len(train) + built_in * len(train or cycles)
-    work, failures = _SharedProgress(progress, tasks), _Failures()
+    previews = {name: c for name, c in controllers.items() if isinstance(c, Preview)}
+    blank = {name: preview for name, preview in previews.items() if preview.maps is None}
+    shipped = list(map(read_cycle, TRAINING)) if tuning == "none" and blank else []
+    tasks = len(cycles) + len(train) + len(shipped) + built_in * len(train or cycles)
+    work, failures = SharedProgress(progress, tasks), Failures()
 
     def solved(cycle: Cycle) -> Case | None:
         make = partial(find_optimum, cycle, driveline, settings, work.part(1))
@@ -137,6 +144,10 @@ def compare(
             make = partial(tune, controller, group, evaluations, seed, part)
             if found := failures.caught(cycle_name, name, make):
                 tuned[name, cycle_name] = found
+    if shipped and cases:
+        training = [case for case in map(solved, shipped) if case]
+        made = {name: informed(preview, training) for name, preview in blank.items() if training}
+        controllers = dict(controllers) | made
     scores = []
     for case in cases:
         cycle_name = case.optimum.cycle.name
@@ -152,7 +163,7 @@ def compare(
     return Comparison(driveline, settings, scores, tuned, failures.all, trained)
 
 
-class _Failures:
+class Failures:
     """What failed, by cycle and controller; everything else goes on."""
 
     def __init__(self) -> None:
@@ -177,12 +188,7 @@ def _check(
     tuning: str,
     train: Sequence[Cycle],
 ) -> None:
-    names = [cycle.name for cycle in cycles]
-    twice = sorted({name for name in names if names.count(name) > 1})
-    if not names:
-        raise InputError("a comparison needs a cycle")
-    if twice:
-        raise InputError(f"cycle {twice[0]} is given twice; give each cycle once")
+    check_names(cycles)
     if OPTIMUM in controllers:
         raise InputError(f"a controller cannot be named {OPTIMUM!r}; that row is always there")
     if tuning not in TUNING:
@@ -193,7 +199,17 @@ def _check(
         )
 
 
-class _SharedProgress:
+def check_names(cycles: Sequence[Cycle]) -> None:
+    """Raise InputError where there is no cycle, or two share a name."""
+    names = [cycle.name for cycle in cycles]
+    twice = sorted({name for name in names if names.count(name) > 1})
+    if not names:
+        raise InputError("a comparison needs a cycle")
+    if twice:
+        raise InputError(f"cycle {twice[0]} is given twice; give each cycle once")
+
+
+class SharedProgress:
     """One progress report shared by tasks of equal length; it never goes back."""
 
     def __init__(self, progress: Progress, tasks: int) -> None:

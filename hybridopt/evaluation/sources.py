@@ -13,6 +13,7 @@ import numpy as np
 from ..base.errors import InputError
 from ..controllers.builtin import BuiltIn, Playback, names
 from ..controllers.controller import Controller
+from ..controllers.preview import Preview
 from ..controllers.user_code import call_user
 from ..optimum.result import Result
 from ..physics.codes import EngineClass
@@ -61,7 +62,9 @@ def read_controller(source: str, gears: str | None = None) -> Any:
     known = names()
     if source in known:
         controller: BuiltIn = known[source]()
-        return controller if gears is None else dataclasses.replace(controller, gears=gears)
+        if gears is None or isinstance(controller, Preview):  # which weighs gears itself
+            return controller
+        return dataclasses.replace(controller, gears=gears)
     if is_code(source):
         return _from_code(source)
     if is_rule_table(source):

@@ -11,6 +11,8 @@ from ..base.percent import percent_above
 from ..base.progress import Progress, silent
 from ..controllers.builtin import BuiltIn, Equivalence
 from ..controllers.closed_loop import Drive
+from ..controllers.preview import Preview
+from ..foresight.preview_maps import make_preview_maps
 from .case import Case
 from .differential_evolution import evolve_differentially
 
@@ -72,7 +74,7 @@ def tune(
     """
     if not cases:
         raise InputError("tuning needs a case; give a cycle")
-    controller = _informed(controller, cases)
+    controller = informed(controller, cases)
     bounds = controller.bounds(cases[0].optimum.driveline)
     if not bounds:
         percent = _percent(controller, cases)
@@ -95,8 +97,15 @@ def tune(
     return Tuned(controller.varied(found), found, before, after)
 
 
-def _informed(controller: BuiltIn, cases: Sequence[Case]) -> BuiltIn:
-    """Begin an equivalence factor at what stored energy is worth at the optimum."""
+def informed(controller: BuiltIn, cases: Sequence[Case]) -> BuiltIn:
+    """Return a controller with what it takes from optima before any tuning.
+
+    An equivalence factor begins at what stored energy is worth there; preview that has no maps gets
+    those that the optima give.
+    """
+    if isinstance(controller, Preview) and controller.maps is None:
+        maps = make_preview_maps([case.optimum for case in cases])
+        return dataclasses.replace(controller, maps=maps)
     if not isinstance(controller, Equivalence):
         return controller
     heat = cases[0].optimum.driveline.fuel.heating_value

@@ -14,6 +14,7 @@ import numpy as np
 
 from ..base.cautions import TABLES_CAUTION
 from ..base.errors import InputError
+from ..controllers.maps import Map
 from ..tables.origin import DIGEST, one_line, origin_record
 from ..tables.quantities import (
     CONSTANTS,
@@ -24,7 +25,7 @@ from ..tables.quantities import (
     named_arrays,
 )
 from ..tables.rule_set import BY_GEAR, SCALARS, RuleSet
-from ..tables.rule_table import LAYOUT, Map
+from ..tables.rule_table import LAYOUT
 
 NAME_LENGTH = 20  # C99 tells external names of 31 characters apart; "_inputs" is added
 INT16_MAX = 32767

@@ -1,1 +1,1 @@
-"""What foresight is worth: a model of driving, and the least cost without knowing what comes."""
+"""What foresight is worth: costs at a held price, what is to be expected, models of driving."""

@@ -13,17 +13,18 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..base.errors import InputError
-from ..distillation.decision_costs import OFF, RUNNING, STARTING, stage_costs
-from ..distillation.expected_cost import IMPOSSIBLE
 from ..inputs.driveline import Driveline
 from ..optimum.optimum import Optimum
 from ..physics.battery import Cell, pack_battery
+from ..physics.codes import OFF, RUNNING, STARTING
 from ..physics.demand import Demand
 from ..physics.operating_points import all_points
 from ..problem.events import shift_costs, stop_costs
 from ..problem.memory import PART
 from ..problem.settings import Settings
+from .expected_cost import IMPOSSIBLE
 from .kernels import Costs, _backward, _follow
+from .stage_costs import stage_costs
 
 
 @dataclass(frozen=True, eq=False)

@@ -13,8 +13,7 @@ import numpy as np
 
 from ..base.errors import InputError
 from ..base.progress import Progress, silent
-from ..controllers.closed_loop import ClosedLoop
-from ..evaluation.case import AnyController
+from ..controllers.closed_loop import AnyController, ClosedLoop
 from ..inputs.cycle import Cycle
 from ..inputs.driveline import Driveline
 from ..physics.codes import EngineClass

@@ -6,14 +6,15 @@ import numpy as np
 
 from ..base.errors import InputError
 from ..controllers.controller import Command, Observation
-from ..distillation.decision_costs import STARTING, priced_points
 from ..inputs.driveline import Driveline
 from ..physics.battery import pack_battery
+from ..physics.codes import STARTING
 from ..physics.operating_points import all_points
 from ..problem.memory import PART
 from ..problem.settings import Settings
 from .causal import CausalOptimum
 from .kernels import Costs, _decide
+from .stage_costs import priced_points
 
 FEEDBACK = 0.12  # change of the price at the ends of the SoC window, over the held one
 LEVELS = 1.0 + FEEDBACK * np.linspace(-1.0, 1.0, 13)  # prices that torques are listed at, likewise

@@ -6,9 +6,9 @@ import numpy as np
 from scipy.sparse import csr_matrix
 
 from ..base.errors import InputError
-from ..distillation.fit import node_weights
 from ..inputs.cycle import Cycle
 from .chain import DriveChain, scaled
+from .nodes import node_weights
 
 SPACING = 0.1  # m/s, between speeds
 STANDSTILL = 0.3  # m/s, below which a drive counts as at rest

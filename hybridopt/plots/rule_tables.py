@@ -9,7 +9,8 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Rectangle
 
 from ..base.words import fixed
-from ..tables.rule_table import FACTORS, LAYOUT, Map
+from ..controllers.maps import Map
+from ..tables.rule_table import FACTORS, LAYOUT
 from .axes import TEXT, colour_bar, dress, head, legend, new_figure, plain, title
 from .colours import ALARM_COLOUR, DASHES, INK, PAPER, SCALE, SERIES
 

@@ -63,15 +63,22 @@ def closed_shifts(demand: Demand, settings: Settings, gears: int) -> np.ndarray:
     always are. While braking below the setting's speed no shift is allowed.
     """
     step = np.arange(gears)[None, :] - np.arange(gears)[:, None]
+    skips = skipping_shifts(gears, settings.skip_shifts)
+    moving = demand.speed_start > 0.0
+    braking = moving & (demand.wheel_torque < 0.0) & (demand.speed < settings.brake_shift_speed)
+    return np.asarray((moving[:, None, None] & skips) | (braking[:, None, None] & (step != 0)))
+
+
+def skipping_shifts(gears: int, skip_shifts: str) -> np.ndarray:
+    """Return which shifts leave gears out against the setting, (gears from, gears to), bool."""
+    step = np.arange(gears)[None, :] - np.arange(gears)[:, None]
     skips = {
         "both": np.zeros_like(step, dtype=bool),
         "up": step < -1,
         "down": step > 1,
         "none": np.abs(step) > 1,
-    }[settings.skip_shifts]
-    moving = demand.speed_start > 0.0
-    braking = moving & (demand.wheel_torque < 0.0) & (demand.speed < settings.brake_shift_speed)
-    return np.asarray((moving[:, None, None] & skips) | (braking[:, None, None] & (step != 0)))
+    }
+    return np.asarray(skips[skip_shifts])
 
 
 def shift_costs(driveline: Driveline, demand: Demand, settings: Settings) -> np.ndarray:

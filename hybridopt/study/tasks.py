@@ -14,8 +14,9 @@ import numpy as np
 from ..base.errors import HybridoptError, InputError
 from ..base.progress import Progress, silent
 from ..controllers.builtin import BuiltIn
+from ..controllers.preview import Preview
 from ..evaluation.case import OPTIMUM, Case
-from ..evaluation.tuning import tune
+from ..evaluation.tuning import informed, tune
 from ..inputs.cycle import Cycle
 from ..optimum.optimum import Optimum
 from ..optimum.result import Result
@@ -181,6 +182,8 @@ class TaskSolver:
         controller = task.controller
         if isinstance(controller, BuiltIn) and task.evaluations:
             controller = tune(controller, [case], task.evaluations, task.seed).controller
+        elif isinstance(controller, Preview):
+            controller = informed(controller, [case])
         return controller_values(case, task.run, controller)
 
     def _solved(self, task: TaskInput, variant: Variant, progress: Progress) -> Case:

@@ -9,9 +9,9 @@ import numpy as np
 
 from ..base.errors import InputError
 from ..base.units import PERCENT, RPM
-from ..controllers.maps import pack_map
+from ..controllers.maps import Map, pack_map
 from .rule_set import BY_GEAR, RuleSet
-from .rule_table import FACTORS, LAYOUT, Map
+from .rule_table import FACTORS, LAYOUT
 
 MAX_VALUE = 1e9  # in the unit of files; larger ones are slips of the keyboard
 

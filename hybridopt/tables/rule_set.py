@@ -7,10 +7,11 @@ from typing import Any
 import numpy as np
 
 from ..base.errors import InputError
+from ..controllers.maps import Map
 from ..controllers.rule_kernels import PackedGearbox
 from ..inputs.driveline import Driveline
 from ..physics.plant import pack
-from .rule_table import LAYOUT, Map, RuleTable
+from .rule_table import LAYOUT, RuleTable
 
 SCALARS = ("min_on", "min_off", "min_gear", "land_up", "land_down", "motion_charge")
 """Constants of the rules."""

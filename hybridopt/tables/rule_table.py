@@ -1,13 +1,13 @@
 """Rule tables: engine, split and gear by maps."""
 
 from dataclasses import dataclass
-from typing import ClassVar, NamedTuple
+from typing import ClassVar
 
 import numpy as np
 
 from ..base.units import KM_PER_H, KW, PERCENT, RPM
 from ..controllers.builtin import BuiltIn
-from ..controllers.maps import pack_map
+from ..controllers.maps import Map, pack_map
 from ..controllers.shared_kernels import RULE_TABLE
 from ..inputs.driveline import Driveline
 from ..problem.settings import Settings
@@ -33,13 +33,6 @@ LAYOUT = {
     "shift_down": ("gear", "wheel_torque_Nm", "engine_on", "speed_km_per_h"),
 }
 """The tables in the order of the kernel's maps: keys of the axes, then of the values."""
-
-
-class Map(NamedTuple):
-    """Values over axes, SI."""
-
-    axes: tuple[np.ndarray, ...]
-    values: np.ndarray
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

@@ -14,6 +14,7 @@ import numpy as np
 
 from ..base.cautions import TABLES_CAUTION
 from ..base.errors import InputError
+from ..controllers.maps import Map
 from ..files.csv_table import read_cells, read_columns
 from ..files.writing import Write, tell_cut_short
 from .origin import origin_record, read_origin
@@ -29,7 +30,7 @@ from .quantities import (
     value_quantity,
 )
 from .rule_set import Coverage, RuleSet, make_rule_set
-from .rule_table import LAYOUT, Map
+from .rule_table import LAYOUT
 
 DIGITS = 12
 CONSTANTS_FILE = "constants.csv"

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from ..base.errors import InputError
+from ..controllers.maps import Map
 from ..files.csv_table import read_text
 from ..inputs.fields import shown
 from .origin import origin_record, read_origin
@@ -25,7 +26,7 @@ from .quantities import (
     value_quantity,
 )
 from .rule_set import Coverage, RuleSet, make_rule_set
-from .rule_table import LAYOUT, Map
+from .rule_table import LAYOUT
 
 LARGEST_FILE = 20_000_000  # bytes
 COVERAGE = {

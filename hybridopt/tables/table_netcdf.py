@@ -11,6 +11,7 @@ import xarray as xr
 
 from ..base.errors import InputError
 from ..base.warning import InputWarning
+from ..controllers.maps import Map
 from ..files.sealed_netcdf import read_sealed, sealed
 from .origin import KIND, origin_record, read_origin
 from .quantities import (
@@ -26,7 +27,7 @@ from .quantities import (
     value_quantity,
 )
 from .rule_set import BY_GEAR, Coverage, RuleSet, make_rule_set
-from .rule_table import LAYOUT, Map
+from .rule_table import LAYOUT
 
 COVERAGE_UNITS = {"visits": "s", "regret": "g", "filled": "1"}
 

@@ -27,10 +27,10 @@ ORDER = (
     "pipeline",  # a module between the rooms
     "controllers",
     "tables",
+    "foresight",
     "evaluation",
     "exports",
     "distillation",
-    "foresight",
     "measurements",
     "bench_maps",
     "study",

@@ -1,60 +1,75 @@
-"""What foresight is worth: how much is lost by expecting what usually follows.
+"""What foresight is worth: loss of the predictive controller over the seconds it sees, as Markdown.
 
-    python tests/bench/foresight.py
+    python tests/bench/foresight.py [DRIVE.csv ...]
 
-Prices of stored energy are held, so each cycle is a shortest path over engine state and gear. It is
-compared with a policy that takes, at the same price and with the best split, the decision with the
-least cost and expected cost-to-go, where the expectation is the mean of what followed in the
-training at about the same speed and acceleration (`distillation/expected_cost.py`). It is a
-yardstick for rule tables, which look at speed, wheel power and charge, and no bound: another
-grouping of what was seen may lose less, and tables tuned to a cycle may know it by heart.
+On the training cycles, on each of them left out of the training, on four unseen cycles and on the
+drives that are given. Beside the closed loop stands the yardstick at a held price of stored energy
+(`foresight/priced_preview.py`), and how long the command's four cycles take.
 """
 
 import sys
-from collections.abc import Sequence
+import time
+from pathlib import Path
 
 import numpy as np
 
-from hybridopt import read_cycle, read_driveline
-from hybridopt.distillation.expected_cost import make_expected_cost
-from hybridopt.foresight.held_price import held_price, price_optimum
-from hybridopt.optimum.optimum import Optimum
-from hybridopt.pipeline import find_optimum
-from hybridopt.problem.settings import Settings
+sys.path.insert(0, str(Path(__file__).parents[1]))
 
-TRAINING = ("wltc_class3b", "artemis_urban", "artemis_rural", "artemis_motorway130")
+from tables import table
+
+from hybridopt import Cycle, ForesightWorth, foresight_worth, read_cycle, read_driveline
+from hybridopt.base.units import PERCENT
+from hybridopt.evaluation.foresight_worth import HORIZONS, PRICE_HELD
+from hybridopt.foresight.predictions import PREDICTIONS
+from hybridopt.foresight.preview_maps import TRAINING
+
 UNSEEN = ("udds", "hwfet", "nedc", "wltc_class2")
 
 
-def losses(training: Sequence[Optimum], tried: Sequence[Optimum]) -> list[float]:
-    """Loss on each tried cycle of what the training leads one to expect, % of its optimum."""
-    expected_cost, found = make_expected_cost(training, np.array([held_price(training)])), []
-    for known in tried:
-        assert known.bound is not None
-        road = price_optimum(known, held_price([known]))
-        least = road.cost_to_go()[(0, *road.start)]
-        cost = road.follow(expected_cost.after(known.demand)[:, 0]).cost
-        found.append(100.0 * (cost - least) / known.solution.cost)
-    return found
+def loss_rows(worth: ForesightWorth, title: str, kinds: tuple[str, ...]) -> list[list[str]]:
+    """Return rows of the table: each cycle with exact preview, then means of all kinds."""
+    rows = [[name, *_cells(losses)] for name, losses in worth.losses("exact").items()]
+    rows += [[f"{title}, mean, {kind}", *_cells(worth.mean(kind))] for kind in kinds]
+    exact = [row for row in worth.rows if row.preview == "exact"]
+    target = worth.settings.socs[3]
+    off = [
+        max(abs(row.soc_end - target) for row in exact if row.horizon == horizon) / PERCENT
+        for horizon in worth.horizons
+    ]
+    worst = np.max(list(worth.losses("exact").values()), axis=0)
+    rows.append([f"{title}, worst, exact", *_cells(worst)])
+    rows.append([f"{title}, SoC off target at most, points", *_cells(off)])
+    return rows
 
 
-def main() -> None:
-    """Print the losses on training, unseen and left-out cycles."""
-    driveline = read_driveline("full")
-    settings = Settings().resolved(driveline)
-    known = {
-        name: find_optimum(read_cycle(name), driveline, settings) for name in (*TRAINING, *UNSEEN)
-    }
-    training, unseen = ([known[name] for name in names] for names in (TRAINING, UNSEEN))
-    left = [losses([b for b in training if b is not out], [out])[0] for out in training]
-    for words, names, found in (
-        ("training", TRAINING, losses(training, training)),
-        ("left out in turn", TRAINING, left),
-        ("unseen", UNSEEN, losses(training, unseen)),
-    ):
-        each = ", ".join(f"{name} {loss:.2f}" for name, loss in zip(names, found, strict=True))
-        sys.stdout.write(f"{words}: {each}; mean {np.mean(found):.2f} %\n")
+def _cells(values: "list[float] | np.ndarray") -> list[str]:
+    return [f"{value:.2f}" for value in values]
+
+
+def main(drives: list[str]) -> None:
+    """Print the tables."""
+    full = read_driveline("full")
+    kinds = ("exact", PRICE_HELD, *(kind for kind in PREDICTIONS if kind != "exact"))
+    groups: list[tuple[str, list[Cycle], bool]] = [
+        ("training", [read_cycle(name) for name in TRAINING], False),
+        ("left out in turn", [read_cycle(name) for name in TRAINING], True),
+        ("unseen", [read_cycle(name) for name in UNSEEN], False),
+    ]
+    if drives:
+        groups.append(("given", [read_cycle(name) for name in drives], False))
+    rows = []
+    for title, cycles, left_out in groups:
+        worth = foresight_worth(cycles, full, previews=tuple(PREDICTIONS), leave_out=left_out)
+        rows += loss_rows(worth, title, kinds)
+        for failure in worth.failures:
+            sys.stderr.write(f"{failure.cycle}, {failure.controller}: {failure.reason}\n")
+    head = ["loss, %, over the seconds seen", *(f"{horizon:g}" for horizon in HORIZONS)]
+    sys.stdout.write(table(head, rows) + "\n")
+    began = time.perf_counter()
+    foresight_worth(groups[2][1], full)
+    spent = time.perf_counter() - began
+    sys.stdout.write(f"\nfour cycles, exact, all horizons: {spent:.0f} s\n")
 
 
 if __name__ == "__main__":
-    main()
+    main(sys.argv[1:])

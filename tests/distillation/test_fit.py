@@ -9,8 +9,9 @@ from hypothesis import strategies as st
 
 from hybridopt import read_driveline
 from hybridopt.distillation.family import SHAPE_RANGES, TableShape, at_factors
-from hybridopt.distillation.fit import best_thresholds, falling, node_weights, nodes, smooth
+from hybridopt.distillation.fit import best_thresholds, falling, smooth
 from hybridopt.distillation.split import electric_limit, split_map
+from hybridopt.foresight.nodes import node_weights, nodes
 from hybridopt.physics.battery import pack_battery, store_power
 from hybridopt.physics.plant import pack
 

@@ -17,11 +17,12 @@ from hybridopt import Settings, read_cycle
 from hybridopt.base.cautions import TABLES_CAUTION
 from hybridopt.base.errors import InputError
 from hybridopt.controllers.closed_loop import ClosedLoop
+from hybridopt.controllers.maps import Map
 from hybridopt.controllers.rule_kernels import PackedTable, TableInputs, _table_command
 from hybridopt.exports.c_code import NAME_LENGTH, as_int16, c_files, c_name
 from hybridopt.exports.files import write_c
 from hybridopt.physics.demand import wheel_demand
-from hybridopt.tables.rule_table import LAYOUT, Map
+from hybridopt.tables.rule_table import LAYOUT
 
 STRICT = (
     "-std=c99",

@@ -10,8 +10,9 @@ from rule_tables import TRAINING, arrays, edited, hand_made, written
 
 from hybridopt.base.cautions import TABLES_CAUTION
 from hybridopt.base.errors import FailedError, InputError
+from hybridopt.controllers.maps import Map
 from hybridopt.tables.files import read_rule_set
-from hybridopt.tables.rule_table import FACTORS, LAYOUT, Map
+from hybridopt.tables.rule_table import FACTORS, LAYOUT
 from hybridopt.tables.table_csv import DIGITS
 
 FORMATS = ("json", "netcdf", "csv")

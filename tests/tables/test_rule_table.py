@@ -8,7 +8,8 @@ from cases import bumpy, closed_loop, stepwise
 from makers import wanted
 
 from hybridopt.base.errors import InputError
-from hybridopt.tables.rule_table import Map, RuleTable
+from hybridopt.controllers.maps import Map
+from hybridopt.tables.rule_table import RuleTable
 
 KM_PER_H = 1 / 3.6
 RPM = 2 * np.pi / 60

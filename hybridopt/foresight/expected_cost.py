@@ -13,9 +13,10 @@ import numpy as np
 
 from ..base.compiled import kernel
 from ..optimum.optimum import Optimum
+from ..physics.codes import OFF, RUNNING, STARTING
 from ..physics.demand import Demand
-from .decision_costs import OFF, RUNNING, STARTING, stage_costs
-from .fit import node_weights, nodes
+from .nodes import node_weights, nodes
+from .stage_costs import stage_costs
 
 SPEEDS = 15  # nodes
 ACCELERATIONS = np.array(

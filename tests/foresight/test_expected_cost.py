@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.optimize import brentq
 
-from hybridopt.distillation.expected_cost import expect
+from hybridopt.foresight.expected_cost import expect
 
 GEARS = 2
 
