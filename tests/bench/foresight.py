@@ -17,16 +17,22 @@ from typing import NamedTuple
 import numpy as np
 
 from hybridopt import read_cycle, read_driveline
+from hybridopt.controllers.preview_kernels import IMPOSSIBLE
+from hybridopt.controllers.shortest_path import Locks, _first_move, make_path
 from hybridopt.foresight.expected_cost import _best, make_expected_cost
 from hybridopt.foresight.stage_costs import stage_costs
 from hybridopt.optimum.optimum import Optimum
 from hybridopt.physics.codes import OFF, RUNNING, STARTING
-from hybridopt.physics.demand import Demand
+from hybridopt.physics.demand import Demand, mean_demand
+from hybridopt.physics.shifts import shift_fuel
 from hybridopt.pipeline import find_optimum
 from hybridopt.problem.settings import Settings
 
 TRAINING = ("wltc_class3b", "artemis_urban", "artemis_rural", "artemis_motorway130")
 UNSEEN = ("udds", "hwfet", "nedc", "wltc_class2")
+
+
+ANY_TIME = Locks(0.0, 0.0, 0.0, 0.0, 0.0, 1.0, 1.0)  # no minimum times
 
 
 class Road(NamedTuple):
@@ -89,6 +95,37 @@ def driven(on: Road, ahead: np.ndarray) -> float:
     for t in range(on.stage.shape[0]):
         now = step_costs(on, t, engine, gear)
         engine, gear = np.unravel_index(np.argmin(now + ahead[t]), now.shape)
+        total += float(now[engine, gear])
+    return total
+
+
+def foreseen(on: Road, known: Optimum, ahead: np.ndarray, intervals: int) -> float:
+    """Cost of deciding by the shortest path through steps to come and what is ahead of them, g.
+
+    Parameters
+    ----------
+    on, known
+        The road, and the solved cycle that it is of.
+    ahead
+        g, (steps, 2 engine states, gears), cost expected after each step; 0 behind the last one.
+    intervals
+        How many steps to come are foreseen.
+    """
+    settings, (steps, gears) = known.settings, on.stage.shape[:2]
+    radius = known.driveline.vehicle.wheel_radius
+    fuel = shift_fuel(known.driveline, mean_demand(known.driveline.vehicle, np.ones(1)))[0]
+    costs = fuel * radius**2, settings.shift_cost * (1.0 - np.eye(gears))
+    stage = np.where(np.isfinite(on.stage), on.stage, IMPOSSIBLE)
+    square = (known.demand.speed_start / radius) ** 2
+    engine, gear, total = 0, on.gear, 0.0
+    for t in range(steps):
+        last = min(t + intervals, steps - 1)
+        path = make_path(last - t + 1, *costs)
+        path.stage[:], path.square[:] = stage[t : last + 1], square[t : last + 1]
+        path.end[:] = ahead[last] if last < steps - 1 else 0.0
+        now = step_costs(on, t, engine, gear)
+        allowed = np.isfinite(now).astype(float)
+        engine, gear = _first_move(path, allowed, engine, gear, ANY_TIME)
         total += float(now[engine, gear])
     return total
 

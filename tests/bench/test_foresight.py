@@ -4,7 +4,7 @@ import functools
 
 import numpy as np
 import pytest
-from foresight import cost_to_go, driven, losses, road
+from foresight import cost_to_go, driven, foreseen, losses, road
 
 from hybridopt import Settings, read_cycle, read_driveline
 from hybridopt.pipeline import find_optimum
@@ -38,3 +38,22 @@ def test_without_foresight_something_is():
     on = road(training[0])
     blind = driven(on, np.zeros((*on.stage.shape[:1], 2, on.stage.shape[1])))
     assert blind > cost_to_go(on)[0, 0, on.gear]
+
+
+@pytest.mark.parametrize("name", ["ece15", "eudc"])
+def test_preview_of_the_whole_cycle_meets_the_optimum_at_the_price_held(name):
+    """Whatever is expected behind it."""
+    known = solved(name)
+    on = road(known)
+    ahead = np.ones((*on.stage.shape[:1], 2, on.stage.shape[1]))
+    whole = foreseen(on, known, ahead, on.stage.shape[0])
+    assert whole == pytest.approx(cost_to_go(on)[0, 0, on.gear], rel=1e-9)
+
+
+def test_preview_with_the_true_cost_to_go_behind_it_loses_nothing():
+    known = solved("eudc")
+    on = road(known)
+    value = cost_to_go(on)
+    for intervals in (0, 1, 7):
+        cost = foreseen(on, known, value[1:], intervals)
+        assert cost == pytest.approx(value[0, 0, on.gear], rel=1e-9)
