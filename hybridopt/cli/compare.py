@@ -88,7 +88,6 @@ def compare(
     sources: tuple[str, ...],
     gears: str | None,
     train: tuple[str, ...],
-    foresight: Foresight,
     moments: bool,
     driveline: str,
     achievable: bool,
@@ -107,6 +106,7 @@ def compare(
     cycles.
     """
     tuning = {name: given.pop(name) for name in TUNING}
+    foresight: Foresight = given.pop("foresight")
     _refuse_idle(sources, tuning["tuning"])
     from ..evaluation.case import OPTIMUM
     from ..evaluation.compare import compare as run
@@ -145,7 +145,7 @@ def _refuse_idle(sources: Sequence[str], tuning: str) -> None:
     """Refuse options that no controller is tuned or shaped by."""
     if tuning == "none":
         refuse_idle("with --tune none", "evaluations", "seed")
-    from ..controllers.builtin import names
+    from ..controllers.standard import names
 
     named = names().keys() & set(sources)
     if sources and not named:

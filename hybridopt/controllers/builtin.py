@@ -3,7 +3,7 @@
 import dataclasses
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any, ClassVar
+from typing import ClassVar
 
 import numpy as np
 
@@ -363,16 +363,3 @@ def motor_power(driveline: Driveline) -> float:
     """Return the motor's peak power, W."""
     peak = driveline.motor.peak_torque
     return float((peak * peak["speed"]).max())
-
-
-def names() -> dict[str, Any]:
-    """Return the controllers that have a name of their own, by it."""
-    from .preview import Preview  # which is one of these
-
-    return {
-        "power_thresholds": PowerThresholds,
-        "electric_power": ElectricPower,
-        "equivalence": Equivalence,
-        "adaptive_equivalence": AdaptiveEquivalence,
-        "preview": Preview,
-    }

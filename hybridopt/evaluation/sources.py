@@ -11,9 +11,10 @@ from typing import Any
 import numpy as np
 
 from ..base.errors import InputError
-from ..controllers.builtin import BuiltIn, Playback, names
+from ..controllers.builtin import BuiltIn, Playback
 from ..controllers.controller import Controller
 from ..controllers.preview import Preview
+from ..controllers.standard import names
 from ..controllers.user_code import call_user
 from ..optimum.result import Result
 from ..physics.codes import EngineClass

@@ -50,7 +50,9 @@ class ExpectedCost:
         return np.asarray(found - found.min(axis=(2, 3), keepdims=True))
 
 
-def make_expected_cost(optima: Sequence[Optimum], factors: np.ndarray) -> ExpectedCost:
+def make_expected_cost(
+    optima: Sequence[Optimum], factors: np.ndarray, speeds: int = SPEEDS
+) -> ExpectedCost:
     """Return the cost-to-go to be expected from the training cycles.
 
     Parameters
@@ -59,6 +61,8 @@ def make_expected_cost(optima: Sequence[Optimum], factors: np.ndarray) -> Expect
         The solved cycles; minimum times that their settings ask for are left aside.
     factors
         Equivalence factors, g/J.
+    speeds
+        Most nodes of speed.
 
     Notes
     -----
@@ -70,8 +74,8 @@ def make_expected_cost(optima: Sequence[Optimum], factors: np.ndarray) -> Expect
     """
     demands = [known.demand for known in optima]
     speed, dt = (np.concatenate([getattr(d, name) for d in demands]) for name in ("speed", "dt"))
-    speeds = nodes(speed, dt, SPEEDS, (0.0,))
-    weight = np.concatenate([_weights(d, speeds, ACCELERATIONS) for d in demands])
+    places = nodes(speed, dt, speeds, (0.0,))
+    weight = np.concatenate([_weights(d, places, ACCELERATIONS) for d in demands])
     weight *= np.exp(-dt / HORIZON)[:, None]
     follows = np.concatenate([np.arange(d.steps) > 0 for d in demands])
     problems = [known.solution.problem for known in optima]
@@ -84,7 +88,7 @@ def make_expected_cost(optima: Sequence[Optimum], factors: np.ndarray) -> Expect
         stage[..., STARTING] += problems[0].start_cost
         value = expect(np.ascontiguousarray(stage), shift, weight, follows, value)
         values.append(value)
-    return ExpectedCost(speeds, ACCELERATIONS, np.array(values))
+    return ExpectedCost(places, ACCELERATIONS, np.array(values))
 
 
 def _weights(demand: Demand, speeds: np.ndarray, accelerations: np.ndarray) -> np.ndarray:

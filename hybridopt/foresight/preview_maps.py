@@ -3,7 +3,6 @@
 import dataclasses
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 
@@ -39,13 +38,15 @@ class MapSizes:
     ----------
     speeds, torques : at the gearbox input, with the engine on
     factors : equivalence factors over that of the training
-    parts : of each interval of the motor's loss map over torque
+    start_factors : the same for what a start costs
+    expected_speeds : of the vehicle, for the expected cost-to-go
     """
 
     speeds: int = 24
     torques: int = 40
-    factors: tuple[float, ...] = (0.6, 0.75, 0.9, 1.0, 1.1, 1.3, 1.6)
-    parts: int = 1
+    factors: tuple[float, ...] = (0.6, 0.8, 0.9, 0.95, 1.0, 1.05, 1.1, 1.25, 1.6)
+    start_factors: tuple[float, ...] = (0.6, 1.0, 1.6)
+    expected_speeds: int = 25
 
 
 def make_preview_maps(optima: Sequence[Optimum], sizes: MapSizes | None = None) -> PreviewMaps:
@@ -77,17 +78,13 @@ def make_preview_maps(optima: Sequence[Optimum], sizes: MapSizes | None = None) 
     driveline, soc = optima[0].driveline, optima[0].settings.socs[2]
     listed = _Listed(driveline, soc)
     plant = pack(driveline)
-    expected = make_expected_cost(optima, np.array([factor]))
-    values = expected.values[0] - expected.values[0].min(axis=(1, 2), keepdims=True)
-    decisions = np.arange(values[0].size, dtype=float)
-    shape = expected.speeds.size, expected.accelerations.size, decisions.size
     one = mean_demand(driveline.vehicle, np.ones(1))
     per_square = driveline.vehicle.wheel_radius**2
     return PreviewMaps(
         factor=factor,
-        **_machines(listed, plant, sizes.parts),
-        **_running_maps(listed, plant, sizes, factor * np.array(sizes.factors)),
-        expected=Map((expected.speeds, expected.accelerations, decisions), values.reshape(shape)),
+        **_machines(listed, plant),
+        **_running_maps(listed, plant, sizes, factor),
+        expected=_expected(optima, factor, sizes.expected_speeds),
         shift_fuel=shift_fuel(driveline, one)[0] * per_square,
         ratio=plant.ratio,
         efficiency=plant.efficiency,
@@ -96,6 +93,15 @@ def make_preview_maps(optima: Sequence[Optimum], sizes: MapSizes | None = None) 
         vehicle=driveline.vehicle,
         training=tuple(known.cycle.name for known in optima),
     )
+
+
+def _expected(optima: Sequence[Optimum], factor: float, speeds: int) -> Map:
+    """Return what is expected after an interval, less the lowest of each speed and acceleration."""
+    expected = make_expected_cost(optima, np.array([factor]), speeds)
+    values = expected.values[0] - expected.values[0].min(axis=(1, 2), keepdims=True)
+    decisions = np.arange(values[0].size, dtype=float)
+    axes = expected.speeds, expected.accelerations, decisions
+    return Map(axes, values.reshape([axis.size for axis in axes]))
 
 
 class _Listed:
@@ -141,19 +147,18 @@ class _Listed:
         return store_power(self.cell, self.soc, power)
 
 
-def _machines(listed: _Listed, plant: Plant, parts: int) -> dict[str, Map]:
+def _machines(listed: _Listed, plant: Plant) -> dict[str, Map]:
     """Return power out of the store over the motor's torque, and what engine and motor take.
 
     Where the battery takes no more, recuperation gives no more.
     """
     speeds = _refined(plant.loss_speed, SLOWEST, plant.motor_max_speed)
-    axis = plant.loss_torque
-    torques = np.unique(np.concatenate([np.linspace(a, b, parts + 1) for a, b in pairwise(axis)]))
+    torques = plant.loss_torque
     power = np.empty((speeds.size, torques.size))
     for i, speed in enumerate(speeds):
         peak = np.interp(speed, plant.peak_speed, plant.peak)
         given = np.maximum(torques, -peak)
-        loss = np.interp(given, axis, map_row(plant.loss_speed, plant.loss, float(speed)))
+        loss = np.interp(given, torques, map_row(plant.loss_speed, plant.loss, float(speed)))
         power[i] = np.maximum(given * speed + loss + plant.auxiliary, plant.power_min)
     stored = inner_power(listed.cell, listed.soc, power)
     return {
@@ -165,24 +170,22 @@ def _machines(listed: _Listed, plant: Plant, parts: int) -> dict[str, Map]:
     }
 
 
-def _running_maps(
-    listed: _Listed, plant: Plant, sizes: MapSizes, factors: np.ndarray
-) -> dict[str, Map]:
+def _running_maps(listed: _Listed, plant: Plant, sizes: MapSizes, factor: float) -> dict[str, Map]:
     """Return cost, best split and limit with the engine on, and the cost of a start."""
     top = min(plant.engine_max_speed, plant.motor_max_speed)
     motor, engine = float(plant.peak.max()), float(plant.full.max())
     speeds = np.linspace(plant.idle_speed, top, sizes.speeds)
     torques = np.linspace(-1.0 * motor, engine + motor, sizes.torques)
     torques[np.argmin(np.abs(torques))] = 0.0
+    factors, start_factors = (factor * np.array(x) for x in (sizes.factors, sizes.start_factors))
     running = _best_splits(listed, speeds, torques, RUNNING, factors)
-    starting = _best_splits(listed, speeds, torques, STARTING, factors)
+    starting = _best_splits(listed, speeds, torques, STARTING, start_factors)
     with np.errstate(invalid="ignore"):
-        start = starting - running
+        start = starting - _best_splits(listed, speeds, torques, RUNNING, start_factors)
     start[np.isnan(start)] = np.inf
-    axes = speeds, torques, factors
     return {
-        "running_cost": Map(axes, _extended(running, torques) / listed.dt),
-        "start_cost": Map(axes, _extended(start, torques)),
+        "running_cost": Map((speeds, torques, factors), _extended(running, torques) / listed.dt),
+        "start_cost": Map((speeds, torques, start_factors), _extended(start, torques)),
         "running_limit": Map((speeds,), _limit(listed, speeds, torques, RUNNING, LIMITS)),
         "start_limit": Map((speeds,), _limit(listed, speeds, torques, STARTING, LIMITS)),
     }

@@ -12,7 +12,7 @@ from typing import Any, NamedTuple
 import cloudpickle
 
 from ..base.errors import InputError
-from ..controllers.builtin import names
+from ..controllers.standard import names
 from ..evaluation.case import OPTIMUM
 from ..evaluation.sources import is_code, read_controller
 from .parameters import Value, label, variant_values

@@ -21,7 +21,7 @@ from hybridopt.text.summary import summary
 
 COARSE = ("--soc-points", "101", "--splits", "9")
 SMALL = (*COARSE, "--evaluations", "5")
-NAMES = ("power_thresholds", "electric_power", "equivalence", "adaptive_equivalence")
+NAMES = ("power_thresholds", "electric_power", "equivalence", "adaptive_equivalence", "preview")
 RULE = """
 from hybridopt.controllers.controller import Command
 def rule(seen):
@@ -124,7 +124,7 @@ def test_out_writes_table_moments_and_plot(tmp_path):
     assert outcome.exit_code == 0
     files = {path.name: path for path in (tmp_path / "new").iterdir()}
     assert set(files) == {"compare_full.csv", "compare_full_moments.csv", "compare_full.png"}
-    for name, count in (("compare_full.csv", 5), ("compare_full_moments.csv", None)):
+    for name, count in (("compare_full.csv", 1 + len(NAMES)), ("compare_full_moments.csv", None)):
         text = files[name].read_text().splitlines()
         assert text[0].startswith("# Benchmark result")
         rows = list(csv.DictReader(text[1:]))

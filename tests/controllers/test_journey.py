@@ -8,9 +8,10 @@ from cases import stepwise
 from makers import plain_driveline, varied
 
 from hybridopt import Cycle, InfeasibleError, Settings, read_driveline
-from hybridopt.controllers.builtin import Playback, names
+from hybridopt.controllers.builtin import Playback
 from hybridopt.controllers.closed_loop import ClosedLoop
 from hybridopt.controllers.controller import Command
+from hybridopt.controllers.standard import names
 from hybridopt.evaluation.case import Case, score
 from hybridopt.measurements.followability import follow
 from hybridopt.physics.codes import EngineClass
