@@ -19,12 +19,12 @@ from ..controllers.user_code import call_user
 from ..optimum.result import Result
 from ..physics.codes import EngineClass
 from ..physics.schedule import Schedule
-from ..tables.files import read_rule_set
-from ..tables.table_netcdf import holds_rules
+from ..tables.files import read_tables
+from ..tables.table_netcdf import holds_tables
 
 ALLOWED = (
-    "a name ({names}), rule tables (.json, .nc or a folder of CSV files), a solved schedule "
-    "(.nc), or your own as FILE.py:FUNCTION"
+    "a name ({names}), rule tables or preview maps (.json, .nc or a folder of CSV files), a solved "
+    "schedule (.nc), or your own as FILE.py:FUNCTION"
 )
 
 
@@ -68,8 +68,8 @@ def read_controller(source: str, gears: str | None = None) -> Any:
         return dataclasses.replace(controller, gears=gears)
     if is_code(source):
         return _from_code(source)
-    if is_rule_table(source):
-        return read_rule_set(source).table
+    if is_table_file(source):
+        return read_tables(source).controller
     if source.endswith(".nc"):
         return Playback(schedule=read_schedule(source))
     close = difflib.get_close_matches(source, known, n=1)
@@ -79,8 +79,8 @@ def read_controller(source: str, gears: str | None = None) -> Any:
     )
 
 
-def is_rule_table(source: str) -> bool:
-    """Return whether a source is a file, or a folder of files, of rule tables.
+def is_table_file(source: str) -> bool:
+    """Return whether a source is a file, or a folder of files, of rule tables or preview maps.
 
     Raises
     ------
@@ -88,7 +88,7 @@ def is_rule_table(source: str) -> bool:
         It is a NetCDF file that is absent or damaged.
     """
     if source.endswith(".nc"):
-        return holds_rules(Path(source))
+        return holds_tables(Path(source))
     return source.endswith(".json") or Path(source).is_dir()
 
 
