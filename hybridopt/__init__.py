@@ -31,6 +31,8 @@ if TYPE_CHECKING:
     from .distillation.distil import Distilled as Distilled
     from .distillation.distil import distil as distil
     from .distillation.family import Sizes as Sizes
+    from .distillation.preview import DistilledPreview as DistilledPreview
+    from .distillation.preview import distil_preview as distil_preview
     from .distillation.verify import VerifiedDrive as VerifiedDrive
     from .distillation.verify import verify as verify
     from .evaluation.case import Score as Score
@@ -135,7 +137,9 @@ if TYPE_CHECKING:
     from .study.front import solve_study as solve_study
     from .study.front import study_results as study_results
     from .study.plan import StudyPlan as StudyPlan
+    from .tables.files import read_preview as read_preview
     from .tables.files import read_rule_set as read_rule_set
+    from .tables.preview_set import PreviewSet as PreviewSet
     from .tables.rule_set import RuleSet as RuleSet
     from .text import bench_map_report as _bench_map_report
     from .text import import_report as _import_report
@@ -211,6 +215,8 @@ _HOMES = {
     "recall_driveline": "evaluation.recall",
     "distil": "distillation.distil",
     "Distilled": "distillation.distil",
+    "distil_preview": "distillation.preview",
+    "DistilledPreview": "distillation.preview",
     "Sizes": "distillation.family",
     "verify": "distillation.verify",
     "VerifiedDrive": "distillation.verify",
@@ -222,7 +228,9 @@ _HOMES = {
     "DriveModel": "foresight.model",
     "DriveChain": "foresight.chain",
     "RuleSet": "tables.rule_set",
+    "PreviewSet": "tables.preview_set",
     "read_rule_set": "tables.files",
+    "read_preview": "tables.files",
     "write_rule_set": "exports.files",
     "import_drive": "measurements.drive",
     "ImportedDrive": "measurements.drive",

@@ -1,5 +1,6 @@
-"""`hybridopt distil`: optima of training cycles into rule tables."""
+"""`hybridopt distil`: optima of training cycles into rule tables or preview maps."""
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -16,27 +17,40 @@ from .options import (
     path_option,
     refuse_idle,
 )
+from .preview_options import OPTIONS, Foresight, preview_options
 from .settings_options import make_settings, settings_options
 from .tracks import read_tracks
 
 if TYPE_CHECKING:
     from ..distillation.distil import Distilled
+    from ..distillation.preview import DistilledPreview
+    from ..inputs.cycle import Cycle
 
 EXAMPLES = """\b
 Examples:
   hybridopt distil wltc_class3b artemis_urban --out rules.json
   hybridopt distil drive1.csv drive2.csv --out rules.nc --evaluations 4000
   hybridopt distil udds hwfet nedc --out rules.json --leave-one-out
+  hybridopt distil wltc_class3b nedc --kind preview --preview-horizon-s 5 --out preview.json
 """
+KINDS = ("rules", "preview")
+RULES_ONLY = ("evaluations", "seed")
 SIZES = ("speeds", "socs", "input_speeds", "input_torques", "wheel_torques")
 
 
-@click.command(short_help="Make rule tables from optima of cycles.", epilog=EXAMPLES)
+@click.command(short_help="Make rule tables or preview maps from optima.", epilog=EXAMPLES)
 @click.argument("cycles", nargs=-1, required=True, metavar="CYCLE...")
 @path_option(
     "--out", "FILE", "Tables to write, .json or .nc; `export` makes other formats.", required=True
 )
 @driveline_option
+@click.option(
+    "--kind",
+    type=click.Choice(KINDS),
+    default=KINDS[0],
+    help="What to make: rule tables, or the maps of the predictive controller (default rules).",
+)
+@preview_options
 @click.option("--title", default="", metavar="TEXT", help="Name of the tables.")
 @count_option("--evaluations", 1, 1_000_000, 8000, "Sets of tables that refinement tries")
 @count_option("--seed", 0, None, 1, "Seed of the refinement")
@@ -52,57 +66,67 @@ def distil(
     cycles: tuple[str, ...],
     out: Path,
     driveline: str,
+    kind: str,
     title: str,
-    evaluations: int,
-    seed: int,
     leave_one_out: bool,
+    foresight: Foresight,
     output: Output,
     **given: Any,
 ) -> None:
     """Make rule tables from the optima of training CYCLEs, and tune them in closed loop.
+
+    With --kind preview make the maps of the predictive controller, which looks ahead.
 
     Tables: wheel power at which the engine starts and stops over speed and SoC, motor torque over
     input speed, input torque and SoC, gear lines over wheel torque. Verify them on other cycles.
     """
     if len(cycles) == 1:
         refuse_idle("with one cycle", "leave_one_out")
+    if kind == "preview":
+        refuse_idle("with --kind preview", *RULES_ONLY, *SIZES)
+    else:
+        refuse_idle("without --kind preview", *OPTIONS)
+    from ..controllers.preview import Preview
     from ..distillation.distil import distil as run
     from ..distillation.family import Sizes
+    from ..distillation.preview import distil_preview
     from ..distillation.verify import AS_TRAINED, measured
     from ..inputs.driveline_file import read_driveline
     from ..tables.files import write_json, write_netcdf
-    from ..text.verification import check_record, distilled_text, verification_text
+    from ..text.verification import (
+        check_record,
+        distilled_record,
+        distilled_text,
+        verification_text,
+    )
 
     sizes = Sizes(**{name: given.pop(name) for name in SIZES})
+    evaluations, seed = given.pop("evaluations"), given.pop("seed")
+    look = foresight.given_to(Preview())
     settings = make_settings(given)
     vehicle = read_driveline(driveline)
     tracks = read_tracks(cycles, vehicle, settings, quiet=output.silent)
     suffix = check_file("--out", out, (".json", ".nc"), output.overwrite)
-    with output.progress("distilling") as progress:
-        made = run(tracks, vehicle, settings, sizes, evaluations, seed, title, progress)
+
+    def train(cycles: Sequence["Cycle"], words: str) -> "Distilled | DistilledPreview":
+        with output.progress(words) as progress:
+            if kind == "preview":
+                return distil_preview(cycles, vehicle, settings, look, title, progress)
+            return run(cycles, vehicle, settings, sizes, evaluations, seed, title, progress)
+
+    made = train(tracks, "distilling")
     checks = [
-        measured(made.rules, case, name, AS_TRAINED, True) for name, case in made.cases.items()
+        measured(made.content, case, name, AS_TRAINED, True) for name, case in made.cases.items()
     ]
-    if leave_one_out:
-        for track in tracks:
-            others = [other for other in tracks if other.name != track.name]
-            with output.progress(f"without {track.name}") as progress:
-                left = run(others, vehicle, settings, sizes, evaluations, seed, title, progress)
-            case = made.cases[track.name]
-            checks.append(measured(left.rules, case, track.name, "trained without it", False))
+    for track in tracks if leave_one_out else ():
+        others = [other for other in tracks if other.name != track.name]
+        left, case = train(others, f"without {track.name}"), made.cases[track.name]
+        checks.append(measured(left.content, case, track.name, "trained without it", False))
     write = write_json if suffix == ".json" else write_netcdf
-    write(made.rules, out, overwrite=output.overwrite)
+    write(made.content, out, overwrite=output.overwrite)
     finish(
         output.as_json,
         [out],
-        lambda: _record(made) | {"checks": [check_record(check) for check in checks]},
+        lambda: distilled_record(made) | {"checks": [check_record(check) for check in checks]},
         lambda: f"{distilled_text(made)}\n\n{verification_text(checks)}",
     )
-
-
-def _record(made: "Distilled") -> dict[str, Any]:
-    return {
-        "training": made.rules.origin.training,
-        "merit_first_percent": made.refined.first,
-        "merit_percent": made.refined.best,
-    }

@@ -1,4 +1,4 @@
-"""`hybridopt export`: rule tables as files, C code or a co-simulation unit."""
+"""`hybridopt export`: tables as files, C code or a co-simulation unit."""
 
 from pathlib import Path
 
@@ -16,15 +16,15 @@ Examples:
 """
 
 
-@click.command(short_help="Export rule tables as files or code.", epilog=EXAMPLES)
+@click.command(short_help="Export tables as files or code.", epilog=EXAMPLES)
 @click.argument("tables", metavar="TABLES")
 @click.option(
     "--format",
     "kind",
     required=True,
     type=click.Choice(FORMATS),
-    help="json and netcdf: lossless; csv: for a spreadsheet, 12 digits; c: C99 in "
-    "float32; c-int16: with tables as scaled int16; fmu: co-simulation unit, FMI 2.0, "
+    help="json and netcdf: lossless; csv: for a spreadsheet; c: C99 in "
+    "float32; c-int16: with rule tables as scaled int16; fmu: co-simulation unit, FMI 2.0, "
     "built with your C compiler.",
 )
 @path_option("--out", "PATH", "File to write; for csv, c and c-int16 a folder.", required=True)
@@ -33,12 +33,14 @@ Examples:
 def export(tables: str, kind: str, out: Path, overwrite: bool, as_json: bool) -> None:
     """Write TABLES (a .json or .nc file, or a folder of CSV files) in another form.
 
+    TABLES hold rule tables or the maps of a predictive controller.
+
     CSV and JSON may be edited by hand and read again; they are then marked as edited.
     """
     from ..exports.files import write_rule_set
-    from ..tables.files import read_rule_set
+    from ..tables.files import read_tables
 
-    rule_set = read_rule_set(tables)
+    rule_set = read_tables(tables)
     files = write_rule_set(rule_set, out, kind, overwrite=overwrite)
     if rule_set.origin.edited:
         click.echo("note: these tables were edited by hand since their training", err=True)

@@ -1,4 +1,4 @@
-"""`hybridopt verify`: rule tables in closed loop on any cycles, against the bound of each."""
+"""`hybridopt verify`: tables in closed loop on any cycles, against the bound of each."""
 
 import functools
 from collections.abc import Sequence
@@ -29,7 +29,7 @@ Examples:
 """
 
 
-@click.command(short_help="Drive rule tables on cycles, against the bound.", epilog=EXAMPLES)
+@click.command(short_help="Drive tables on cycles, against the bound.", epilog=EXAMPLES)
 @click.argument("tables", type=click.Path(path_type=Path), metavar="TABLES")
 @click.argument("cycles", nargs=-1, required=True, metavar="CYCLE...")
 @driveline_option
@@ -64,7 +64,7 @@ def verify(
     output: Output,
     **given: Any,
 ) -> None:
-    """Drive each CYCLE with rule TABLES, and measure them against optimum and bound.
+    """Drive each CYCLE with rule TABLES or preview maps, against optimum and bound.
 
     TABLES are a .json or .nc file or a folder of CSV files, also edited by hand, or the word
     preview: the predictive controller. Cycles they were trained on are shown apart from unseen
@@ -76,7 +76,7 @@ def verify(
     from ..distillation.verify import verify as run
     from ..foresight.preview_maps import TRAINING
     from ..inputs.driveline_file import read_driveline
-    from ..tables.files import read_rule_set
+    from ..tables.files import read_tables
     from ..text.verification import check_record, checks_writer, verification_text
 
     settings = make_settings(given)
@@ -85,7 +85,7 @@ def verify(
     if not previews:
         refuse_idle_preview()
         refuse_idle("without the controller preview", "train")
-    rules = None if previews else read_rule_set(tables)
+    rules = None if previews else read_tables(tables)
     read = functools.partial(
         read_tracks, vehicle=vehicle, settings=settings, achievable=achievable, quiet=output.silent
     )

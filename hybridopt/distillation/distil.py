@@ -51,6 +51,11 @@ class Distilled:
     cases: Mapping[str, Case]
     refined: Refined
 
+    @property
+    def content(self) -> RuleSet:
+        """What is handed on."""
+        return self.rules
+
 
 def distil(
     cycles: Sequence[Cycle],
@@ -102,14 +107,9 @@ def distil(
     The split between engine and motor needs no cycle, only the factor. Last, a few parameters that
     shape the tables are tuned in closed loop, on the training cycles and varied copies of them.
     """
-    names = [cycle.name for cycle in cycles]
-    if not cycles or len(set(names)) < len(names):
-        raise InputError("distil: give one or more training cycles with different names")
+    names = check_names(cycles)
     settings = (settings or Settings()).resolved(driveline)
-    cases = []
-    for i, cycle in enumerate(cycles):
-        cases.append(Case(find_optimum(cycle, driveline, settings)))
-        progress(0.1 * (i + 1) / len(cycles))
+    cases = training_optima(cycles, driveline, settings, part_of(progress, 0.0, 0.1))
     copies = varied_loops(cycles, driveline, settings, part_of(progress, 0.1, 0.2))
     family = make_family(cases, sizes or Sizes())
     progress(0.3)
@@ -124,6 +124,25 @@ def distil(
     coverage = cover(refined.table, cases)
     rules = RuleSet(refined.table, gearbox_facts(driveline), origin, coverage)
     return Distilled(rules, dict(zip(names, cases, strict=True)), refined)
+
+
+def check_names(cycles: Sequence[Cycle]) -> list[str]:
+    """Return the names of training cycles, which must be there and differ."""
+    names = [cycle.name for cycle in cycles]
+    if not cycles or len(set(names)) < len(names):
+        raise InputError("distil: give one or more training cycles with different names")
+    return names
+
+
+def training_optima(
+    cycles: Sequence[Cycle], driveline: Driveline, settings: Settings, progress: Progress
+) -> list[Case]:
+    """Return the training cycles with their optima."""
+    cases = []
+    for i, cycle in enumerate(cycles):
+        cases.append(Case(find_optimum(cycle, driveline, settings)))
+        progress((i + 1) / len(cycles))
+    return cases
 
 
 def make_family(cases: Sequence[Case], sizes: Sizes) -> TableFamily:
@@ -189,9 +208,9 @@ def _input_axes(driveline: Driveline, sizes: Sizes) -> tuple[np.ndarray, np.ndar
 
 
 def training_hash(
-    cycles: Sequence[Cycle], driveline: Driveline, settings: Settings, evaluations: int, seed: int
+    cycles: Sequence[Cycle], driveline: Driveline, settings: Settings, *more: int
 ) -> str:
     """Return the SHA-256 of everything the training depends on, hexadecimal."""
     inputs = [driveline.sha256, *(cycle.sha256 for cycle in cycles)]
-    record = [inputs, asdict(settings), evaluations, seed]
+    record = [inputs, asdict(settings), *more]
     return hashlib.sha256(json.dumps(record, sort_keys=True).encode()).hexdigest()

@@ -15,7 +15,7 @@ from ..inputs.cycle import Cycle
 from ..inputs.driveline import Driveline
 from ..pipeline import find_optimum
 from ..problem.settings import Settings
-from ..tables.rule_set import RuleSet
+from ..tables.contents import Made
 
 AS_TRAINED = "as given"
 
@@ -101,7 +101,7 @@ class VerifiedDrive:
 
 
 def verify(
-    rules: RuleSet | Preview,
+    rules: Made | Preview,
     cycles: Sequence[Cycle],
     driveline: Driveline,
     settings: Settings | None = None,
@@ -150,7 +150,7 @@ def verify(
     return checks
 
 
-def _check(rules: RuleSet | Preview, setup: Setup, change: str) -> VerifiedDrive:
+def _check(rules: Made | Preview, setup: Setup, change: str) -> VerifiedDrive:
     name, seen = setup.cycle.name, setup.cycle.name in _training(rules)[0]
     try:
         changed = setup if change == AS_TRAINED else CHANGES[change](setup)
@@ -160,7 +160,7 @@ def _check(rules: RuleSet | Preview, setup: Setup, change: str) -> VerifiedDrive
         return VerifiedDrive(name, change, seen, failure=str(error))
 
 
-def _training(rules: RuleSet | Preview) -> tuple[Sequence[str], int]:
+def _training(rules: Made | Preview) -> tuple[Sequence[str], int]:
     """Return the names of the training cycles, and the number of gears.
 
     Raises
@@ -168,17 +168,17 @@ def _training(rules: RuleSet | Preview) -> tuple[Sequence[str], int]:
     InputError
         A predictive controller has no maps.
     """
-    if isinstance(rules, RuleSet):
-        return rules.origin.cycles, rules.gearbox.ratios.size
-    maps = rules.known()
-    return maps.training, maps.ratio.size
+    if isinstance(rules, Preview):
+        maps = rules.known()
+        return maps.training, maps.ratio.size
+    return rules.origin.cycles, rules.gears
 
 
 def measured(
-    rules: RuleSet | Preview, case: Case, name: str, change: str, seen: bool
+    rules: Made | Preview, case: Case, name: str, change: str, seen: bool
 ) -> VerifiedDrive:
     """Measure tables or preview on a case."""
-    controller = rules.table if isinstance(rules, RuleSet) else rules
+    controller = rules if isinstance(rules, Preview) else rules.controller
     found = score(case, "rules", controller, moments=None)
     distance = case.optimum.demand.distance / 1e3
     soc = np.append(found.trace.soc.values, found.soc_end)

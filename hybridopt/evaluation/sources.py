@@ -4,6 +4,7 @@ import dataclasses
 import difflib
 import importlib.util
 import inspect
+import os.path
 import sys
 from pathlib import Path
 from typing import Any
@@ -19,12 +20,12 @@ from ..controllers.user_code import call_user
 from ..optimum.result import Result
 from ..physics.codes import EngineClass
 from ..physics.schedule import Schedule
-from ..tables.files import read_rule_set
-from ..tables.table_netcdf import holds_rules
+from ..tables.files import read_tables
+from ..tables.table_netcdf import holds_tables
 
 ALLOWED = (
-    "a name ({names}), rule tables (.json, .nc or a folder of CSV files), a solved schedule "
-    "(.nc), or your own as FILE.py:FUNCTION"
+    "a name ({names}), rule tables or preview maps (.json, .nc or a folder of CSV files), a solved "
+    "schedule (.nc), or your own as FILE.py:FUNCTION"
 )
 
 
@@ -68,8 +69,8 @@ def read_controller(source: str, gears: str | None = None) -> Any:
         return dataclasses.replace(controller, gears=gears)
     if is_code(source):
         return _from_code(source)
-    if is_rule_table(source):
-        return read_rule_set(source).table
+    if is_table_file(source):
+        return read_tables(source).controller
     if source.endswith(".nc"):
         return Playback(schedule=read_schedule(source))
     close = difflib.get_close_matches(source, known, n=1)
@@ -79,8 +80,8 @@ def read_controller(source: str, gears: str | None = None) -> Any:
     )
 
 
-def is_rule_table(source: str) -> bool:
-    """Return whether a source is a file, or a folder of files, of rule tables.
+def is_table_file(source: str) -> bool:
+    """Return whether a source is a file, or a folder of files, of rule tables or preview maps.
 
     Raises
     ------
@@ -88,8 +89,8 @@ def is_rule_table(source: str) -> bool:
         It is a NetCDF file that is absent or damaged.
     """
     if source.endswith(".nc"):
-        return holds_rules(Path(source))
-    return source.endswith(".json") or Path(source).is_dir()
+        return holds_tables(Path(source))
+    return source.endswith(".json") or os.path.isdir(source)
 
 
 def read_schedule(path: str | Path) -> Schedule:
@@ -114,7 +115,7 @@ def read_schedule(path: str | Path) -> Schedule:
 def _from_code(source: str) -> Any:
     place, _, name = source.rpartition(":")
     path = Path(place)
-    if not path.is_file():
+    if not os.path.isfile(path):
         raise InputError(f"--controller {source}: the file {path} does not exist")
     module = _run_file(path)
     found: Any = call_user(f"--controller {source}: finding it", getattr, module, name, None)

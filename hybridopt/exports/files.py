@@ -1,13 +1,15 @@
-"""Rule tables handed on as C code and as a co-simulation unit."""
+"""Tables handed on as C code and as a co-simulation unit."""
 
 from pathlib import Path
 
 from ..base.errors import FailedError, InputError
 from ..files.writing import bytes_writer, check_target, write_atomically, write_together
+from ..tables.contents import Made
 from ..tables.files import write_csv, write_json, write_netcdf
 from ..tables.rule_set import RuleSet
 from .c_code import c_files
 from .fmu import fmu_bytes
+from .preview_c_code import preview_c_files
 
 FILES = {"json": ".json", "netcdf": ".nc", "fmu": ".fmu"}
 FOLDERS = ("csv", "c", "c-int16")
@@ -15,9 +17,9 @@ KINDS = ("json", "netcdf", "csv", "c", "c-int16", "fmu")
 
 
 def write_rule_set(
-    rule_set: RuleSet, path: str | Path, kind: str, *, overwrite: bool = False
+    rule_set: Made, path: str | Path, kind: str, *, overwrite: bool = False
 ) -> list[Path]:
-    """Write rule tables as files, C code or a co-simulation unit.
+    """Write rule tables, or a predictive controller, as files, C code or a co-simulation unit.
 
     Parameters
     ----------
@@ -27,9 +29,9 @@ def write_rule_set(
         File to write, with the suffix of its kind; for "csv", "c" and "c-int16" a folder, which is
         made if it is not there.
     kind
-        "json" (.json) and "netcdf" (.nc): lossless; "csv": for a spreadsheet, 12 digits; "c": C99
-        in float32; "c-int16": with tables as scaled int16; "fmu" (.fmu): co-simulation unit,
-        FMI 2.0, built with the C compiler of this machine.
+        "json" (.json) and "netcdf" (.nc): lossless; "csv": for a spreadsheet, rule tables with 12
+        digits; "c": C99 in float32; "c-int16": with rule tables as scaled int16; "fmu" (.fmu):
+        co-simulation unit, FMI 2.0, built with the C compiler of this machine.
     overwrite
         Whether files that are there already are replaced.
 
@@ -80,27 +82,33 @@ def _check_path(path: Path, kind: str) -> None:
 
 
 def write_c(
-    rule_set: RuleSet, folder: str | Path, *, int16: bool = False, overwrite: bool = False
+    content: Made, folder: str | Path, *, int16: bool = False, overwrite: bool = False
 ) -> list[Path]:
-    """Write rule tables as C99 code into a folder that exists; errors as :func:`write_json`.
+    """Write tables as C99 code into a folder that exists; errors as :func:`write_json`.
 
     Parameters
     ----------
     int16
-        Keep the tables as scaled int16 instead of float32.
+        Keep rule tables as scaled int16 instead of float32.
 
     Returns
     -------
     list of Path
         Header and source, named by the title.
     """
-    files = {Path(folder) / name: text for name, text in c_files(rule_set, int16).items()}
+    if isinstance(content, RuleSet):
+        texts = c_files(content, int16)
+    elif int16:
+        raise InputError(f"kind c-int16: is for rule tables, these are {content.form.noun}; give c")
+    else:
+        texts = preview_c_files(content)
+    files = {Path(folder) / name: text for name, text in texts.items()}
     write_together([(path, bytes_writer(text.encode())) for path, text in files.items()], overwrite)
     return list(files)
 
 
-def write_fmu(rule_set: RuleSet, path: str | Path, *, overwrite: bool = False) -> None:
-    """Write the rule controller as a co-simulation unit (FMI 2.0); errors as :func:`write_json`.
+def write_fmu(content: Made, path: str | Path, *, overwrite: bool = False) -> None:
+    """Write the controller as a co-simulation unit (FMI 2.0); errors as :func:`write_json`.
 
     Raises
     ------
@@ -108,4 +116,4 @@ def write_fmu(rule_set: RuleSet, path: str | Path, *, overwrite: bool = False) -
         No C compiler is found, or it fails.
     """
     check_target(Path(path), overwrite)
-    write_atomically(Path(path), bytes_writer(fmu_bytes(rule_set)), overwrite)
+    write_atomically(Path(path), bytes_writer(fmu_bytes(content)), overwrite)

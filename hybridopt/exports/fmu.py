@@ -1,4 +1,4 @@
-"""Rule tables as a co-simulation unit of the Functional Mock-up Interface 2.0.
+"""Tables as a co-simulation unit of the Functional Mock-up Interface 2.0.
 
 The unit is the float32 C code with a thin layer around it, compiled by the platform's compiler.
 """
@@ -15,26 +15,21 @@ import zipfile
 from collections.abc import Mapping
 from io import BytesIO
 from pathlib import Path
-from typing import NamedTuple
 from xml.etree.ElementTree import Element, SubElement, indent, tostring
 
 from ..base.cautions import TABLES_CAUTION
 from ..base.errors import FailedError
 from ..base.platform import on_windows
+from ..tables.contents import Made
 from ..tables.origin import one_line, origin_record
-from ..tables.rule_set import RuleSet
 from ..tables.table_json import json_text
-from .c_code import c_files, c_name, comment_text, template
+from .c_text import comment_text, template
+from .fmu_variables import Layer, Variable, layer_of
 
 COMPILERS = ("cc", "gcc", "clang")
 FLAGS = ("-std=c99", "-O2", "-Wall", "-Wextra", "-fvisibility=hidden")
 PATIENCE = 120.0  # s that a compiler may take
 STAMP = (1980, 1, 1, 0, 0, 0)  # on all files: the same tables give the same unit
-STEPPING = (
-    "In each step set the inputs, which are those of the step that begins and what engine and gear "
-    "really are, do the step, then get the outputs. Times in state are counted from one "
-    "communication point to the next. Limits of engine, motor and battery come after the unit."
-)
 SYSTEMS = {
     "linux": ("linux", "so", ("-shared", "-fPIC")),
     "darwin": ("darwin", "dylib", ("-dynamiclib",)),
@@ -42,37 +37,8 @@ SYSTEMS = {
 }
 
 
-class Variable(NamedTuple):
-    """A variable of the unit; its number in the list is its value reference."""
-
-    name: str
-    causality: str
-    kind: str
-    unit: str
-    start: str
-    meaning: str
-
-
-VARIABLES = (
-    Variable("speed", "input", "Real", "m/s", "0", "vehicle speed, mean of the step"),
-    Variable("wheel_speed", "input", "Real", "rad/s", "0", "speed of the wheels"),
-    Variable("wheel_torque", "input", "Real", "N.m", "0", "torque wanted at the wheels"),
-    Variable("soc", "input", "Real", "1", "0.5", "state of charge, 0 to 1"),
-    Variable("actual_engine_on", "input", "Boolean", "", "false", "whether the engine runs"),
-    Variable("actual_gear", "input", "Integer", "", "1", "gear engaged, 1 is first"),
-    Variable("engine_on", "output", "Boolean", "", "false", "whether the engine shall run"),
-    Variable("gear", "output", "Integer", "", "1", "gear wanted, 1 is first"),
-    Variable(
-        "motor_torque",
-        "output",
-        "Real",
-        "N.m",
-        "0",
-        "motor torque at the gearbox input; all that is wanted there with the engine off",
-    ),
-    Variable("fault", "output", "Boolean", "", "false", "an input was not finite"),
-)
 UNITS = {
+    "s": {"s": "1"},
     "m/s": {"m": "1", "s": "-1"},
     "rad/s": {"rad": "1", "s": "-1"},
     "N.m": {"kg": "1", "m": "2", "s": "-2"},
@@ -80,10 +46,10 @@ UNITS = {
 }
 
 
-def fmu_bytes(rule_set: RuleSet) -> bytes:
+def fmu_bytes(content: Made) -> bytes:
     """Return the unit as the content of its .fmu file.
 
-    It holds the tables as JSON in `resources/rules.json`, and its own source.
+    It holds the tables as JSON in `resources`, and its own source.
 
     Raises
     ------
@@ -92,34 +58,59 @@ def fmu_bytes(rule_set: RuleSet) -> bytes:
     FailedError
         No C compiler is found, or it fails.
     """
-    sources, name = fmu_sources(rule_set), c_name(rule_set.origin.title)
+    layer = layer_of(content)
+    sources, name = fmu_sources(content), layer.name
     folder, suffix, library = _compiled(sources, name)
-    content = {
-        "modelDescription.xml": _description(rule_set),
+    parts = {
+        "modelDescription.xml": _description(content, layer),
         f"binaries/{folder}/{name}.{suffix}": library,
-        "resources/rules.json": json_text(rule_set).encode(),
-        "documentation/index.html": _documentation(rule_set),
+        f"resources/{layer.resource}.json": json_text(content).encode(),
+        "documentation/index.html": _documentation(content, layer),
         **{f"sources/{file}": text.encode() for file, text in sources.items()},
     }
     memory = BytesIO()
     with zipfile.ZipFile(memory, "w", zipfile.ZIP_DEFLATED) as archive:
-        for path, data in content.items():
+        for path, data in parts.items():
             archive.writestr(zipfile.ZipInfo(path, STAMP), data, zipfile.ZIP_DEFLATED)
     return memory.getvalue()
 
 
-def fmu_sources(rule_set: RuleSet) -> dict[str, str]:
+def fmu_sources(content: Made) -> dict[str, str]:
     """Return the C files of the unit by name."""
-    name = c_name(rule_set.origin.title)
-    comment = " * " + comment_text(f"title: {rule_set.origin.title}")
-    layer = template("fmu.c").substitute(name=name, guid=_guid(rule_set), comment=comment)
-    header = template("fmi2.h").substitute()
-    return {**c_files(rule_set), "fmu.c": layer, "fmi2.h": header}
+    layer, title = layer_of(content), content.origin.title
+    fields = {
+        "name": layer.name,
+        "guid": _guid(content),
+        "comment": " * " + comment_text(f"title: {title}"),
+        "dt": layer.dt,
+        **_cases(layer.variables),
+    }
+    layer_text, header = template("fmu.c").substitute(fields), template("fmi2.h").substitute()
+    return {**layer.files, "fmu.c": layer_text, "fmi2.h": header}
 
 
-def _guid(rule_set: RuleSet) -> str:
+def _cases(variables: tuple[Variable, ...]) -> dict[str, str]:
+    """Return how the layer reaches each variable, by its kind."""
+    lines: dict[str, list[str]] = {"Real": [], "Boolean": [], "Integer": []}
+    for number, variable in enumerate(variables):
+        case = f"    case {number}:\n        return &of->{variable.place};"
+        lines[variable.kind].append(case)
+    first = next(i for i, variable in enumerate(variables) if variable.causality == "output")
+    starts = [v for v in variables if v.start not in ("0", "false")]
+    return {
+        "references": f"enum {{ ENGINE_ON = {first} }};",
+        "starts": "\n".join(
+            f"    of->{v.place} = {v.start}{'F' if v.kind == 'Real' else ''};" for v in starts
+        ),
+        "reals": "\n".join(lines["Real"]),
+        "booleans": "\n".join(lines["Boolean"]),
+        "integers": "\n".join(lines["Integer"]),
+    }
+
+
+def _guid(content: Made) -> str:
     """Return an identifier that is the same for the same tables and origin, and no others."""
-    return f"{{{uuid.uuid5(uuid.NAMESPACE_OID, json_text(rule_set))}}}"
+    return f"{{{uuid.uuid5(uuid.NAMESPACE_OID, json_text(content))}}}"
 
 
 def _compiled(sources: Mapping[str, str], name: str) -> tuple[str, str, bytes]:
@@ -179,19 +170,19 @@ def _run(command: list[str], folder: str) -> None:
         raise FailedError(f"the compiler {command[0]} failed and said: {said[:200]}")
 
 
-def _description(rule_set: RuleSet) -> bytes:
+def _description(content: Made, layer: Layer) -> bytes:
     """Return modelDescription.xml."""
-    origin, name = rule_set.origin, c_name(rule_set.origin.title)
+    origin, name = content.origin, layer.name
     root = Element(
         "fmiModelDescription",
         fmiVersion="2.0",
         modelName=_plain(origin.title) or name,
-        guid=_guid(rule_set),
-        description="Rule controller of a parallel hybrid driveline; training "
+        guid=_guid(content),
+        description=f"{layer.noun} of a parallel hybrid driveline; training "
         f"{origin.training or 'none'}. {TABLES_CAUTION}",
         version=_plain(origin.version),
         generationTool=_plain(f"hybridopt {origin.version}"),
-        variableNamingConvention="flat",
+        variableNamingConvention=layer.naming,
         numberOfEventIndicators="0",
     )
     unit = SubElement(
@@ -209,7 +200,7 @@ def _description(rule_set: RuleSet) -> bytes:
         SubElement(SubElement(units, "Unit", name=text), "BaseUnit", base)
     variables = SubElement(root, "ModelVariables")
     outputs = SubElement(SubElement(root, "ModelStructure"), "Outputs")
-    for number, variable in enumerate(VARIABLES):
+    for number, variable in enumerate(layer.variables):
         _add_variable(variables, number, variable)
         if variable.causality == "output":
             SubElement(outputs, "Unknown", index=str(number + 1))
@@ -234,19 +225,19 @@ def _add_variable(parent: Element, number: int, variable: Variable) -> None:
         value.set("unit", variable.unit)
 
 
-def _documentation(rule_set: RuleSet) -> bytes:
+def _documentation(content: Made, layer: Layer) -> bytes:
     """Return a page with origin and caution."""
     page = Element("html")
     body = SubElement(page, "body")
-    SubElement(body, "h1").text = _plain(rule_set.origin.title)
+    SubElement(body, "h1").text = _plain(content.origin.title)
     rows = SubElement(body, "table")
-    for key, value in origin_record(rule_set, "").items():
+    for key, value in origin_record(content, "").items():
         if value not in ("", TABLES_CAUTION):
             row = SubElement(rows, "tr")
             SubElement(row, "th").text = key
             text = ", ".join(value) if isinstance(value, list) else str(value)
             SubElement(row, "td").text = _plain(text)
-    SubElement(body, "p").text = STEPPING
+    SubElement(body, "p").text = layer.stepping
     SubElement(body, "p").text = TABLES_CAUTION
     return _xml(page)
 

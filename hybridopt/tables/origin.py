@@ -8,28 +8,29 @@ from typing import Any
 from ..base.cautions import TABLES_CAUTION
 from ..base.errors import InputError
 from ..inputs.fields import shown
-from .rule_set import Origin, RuleSet
+from .form import Content
+from .rule_set import Origin
 
-KIND = "hybridopt rule tables"
 DIGEST = "figures_sha256"
 MAX_TEXT = 500  # characters
 
 
-def origin_record(rule_set: RuleSet, digest: str) -> dict[str, Any]:
+def origin_record(content: Content, digest: str) -> dict[str, Any]:
     """Return what every file says of the origin of its tables.
 
     Parameters
     ----------
-    rule_set
+    content
         What is written.
     digest
         Of all its values, as they are in the file.
     """
-    origin = rule_set.origin
+    origin = content.origin
     record = {f.name: getattr(origin, f.name) for f in fields(Origin)}
     record = {key: one_line(x) if isinstance(x, str) else x for key, x in record.items()}
     cycles = [one_line(name) for name in origin.cycles]
-    return {"kind": KIND, **record, "cycles": cycles, DIGEST: digest, "caution": TABLES_CAUTION}
+    kind = content.form.kind
+    return {"kind": kind, **record, "cycles": cycles, DIGEST: digest, "caution": TABLES_CAUTION}
 
 
 def read_origin(record: Mapping[str, Any], digest: str, place: str) -> Origin:
@@ -49,11 +50,6 @@ def read_origin(record: Mapping[str, Any], digest: str, place: str) -> Origin:
     InputError
         A text is missing or wrong.
     """
-    if record.get("kind") != KIND:
-        raise InputError(
-            f"{place}: is no file of rule tables (kind is {shown(record.get('kind'))}); give one "
-            "that hybridopt export wrote"
-        )
     cycles = record.get("cycles")
     if not isinstance(cycles, list) or not all(_is_line(name) for name in cycles):
         raise InputError(f"{place}: cycles is {shown(cycles)}; write a list of names")

@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, fields
-from typing import Any
+from typing import Any, ClassVar
 
 import numpy as np
 
@@ -11,12 +11,12 @@ from ..controllers.maps import Map
 from ..controllers.rule_kernels import PackedGearbox
 from ..inputs.driveline import Driveline
 from ..physics.plant import pack
+from .form import Form
+from .rule_form import BY_GEAR, RULES
 from .rule_table import LAYOUT, RuleTable
 
 SCALARS = ("min_on", "min_off", "min_gear", "land_up", "land_down", "motion_charge")
 """Constants of the rules."""
-BY_GEAR = ("ratios", "efficiencies", "drag_torques")
-"""Constants of the gearbox that have one value per gear."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -98,6 +98,8 @@ class RuleSet:
         A coverage has another shape than its table.
     """
 
+    form: ClassVar[Form] = RULES
+
     table: RuleTable
     gearbox: GearboxFacts
     origin: Origin
@@ -111,6 +113,40 @@ class RuleSet:
                 raise InputError(
                     f"coverage of {name}: has shape {coverage.visits.shape}, the table {shape}"
                 )
+
+    @classmethod
+    def made(
+        cls,
+        origin: Origin,
+        constants: Mapping[str, np.ndarray],
+        maps: Mapping[str, Map],
+        coverage: Mapping[str, Coverage] | None = None,
+    ) -> "RuleSet":
+        """Return the rule set of an origin, constants, tables and coverage.
+
+        Raises
+        ------
+        InputError
+            A coverage has another shape than its table.
+        """
+        given: dict[str, Any] = {
+            name: values if name in BY_GEAR else float(values[0])
+            for name, values in constants.items()
+        }
+        tables: dict[str, Any] = {name: maps[name] for name in LAYOUT}
+        table = RuleTable(**{name: given[name] for name in SCALARS}, **tables)
+        gearbox = GearboxFacts(**{f.name: given[f.name] for f in fields(GearboxFacts)})
+        return cls(table, gearbox, origin, coverage or {})
+
+    @property
+    def controller(self) -> RuleTable:
+        """What drives."""
+        return self.table
+
+    @property
+    def gears(self) -> int:
+        """How many gears it is for."""
+        return int(self.gearbox.ratios.size)
 
     @property
     def maps(self) -> dict[str, Map]:
@@ -129,28 +165,6 @@ class RuleSet:
         found = {name: getattr(table, name) for name in SCALARS}
         found |= {f.name: getattr(gearbox, f.name) for f in fields(GearboxFacts)}
         return {name: np.atleast_1d(np.asarray(x, dtype=float)) for name, x in found.items()}
-
-
-def make_rule_set(
-    origin: Origin,
-    constants: Mapping[str, np.ndarray],
-    maps: Mapping[str, Map],
-    coverage: Mapping[str, Coverage] | None = None,
-) -> RuleSet:
-    """Return the rule set of an origin, constants, tables and coverage.
-
-    Raises
-    ------
-    InputError
-        A coverage has another shape than its table.
-    """
-    given: dict[str, Any] = {
-        name: values if name in BY_GEAR else float(values[0]) for name, values in constants.items()
-    }
-    tables: dict[str, Any] = {name: maps[name] for name in LAYOUT}
-    table = RuleTable(**{name: given[name] for name in SCALARS}, **tables)
-    gearbox = GearboxFacts(**{f.name: given[f.name] for f in fields(GearboxFacts)})
-    return RuleSet(table, gearbox, origin, coverage or {})
 
 
 def gearbox_facts(driveline: Driveline) -> GearboxFacts:

@@ -1,12 +1,14 @@
-"""Rule tables as a folder of CSV files in the units of the trade, made for a spreadsheet.
+"""Tables as a folder of CSV files, made for a spreadsheet; rule tables in the units of the trade.
 
-A table over three axes is a stack of blocks, one per point of its last axis. Values have 12
-significant digits.
+A table over more than two axes is a stack of blocks, one per point of the further axes. Values have
+as many significant digits as the form of the tables says.
 """
 
 import csv
 import json
+import os.path
 from collections.abc import Mapping, Sequence
+from itertools import product
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -17,22 +19,12 @@ from ..base.errors import InputError
 from ..controllers.maps import Map
 from ..files.csv_table import read_cells, read_columns
 from ..files.writing import Write, tell_cut_short
+from .contents import Made, kind_of
+from .form import Content, Form
 from .origin import origin_record, read_origin
-from .quantities import (
-    CONSTANTS,
-    MEANINGS,
-    QUANTITIES,
-    TableQuantity,
-    check_axis,
-    check_constants,
-    digest,
-    fault,
-    value_quantity,
-)
-from .rule_set import Coverage, RuleSet, make_rule_set
-from .rule_table import LAYOUT
+from .quantities import TableQuantity, check_axis, digest, fault
+from .rule_set import Coverage
 
-DIGITS = 12
 CONSTANTS_FILE = "constants.csv"
 LARGEST_FILE = 20_000_000  # bytes
 COVERAGE_COLUMNS = ["visits_s", "regret_g", "filled"]
@@ -43,20 +35,21 @@ Rows = list[list[str]]
 # --- writing ---
 
 
-def csv_writers(rule_set: RuleSet) -> dict[str, Write]:
+def csv_writers(content: Content) -> dict[str, Write]:
     """Return what writes each file of the folder, by file name."""
-    files = {f"{name}.csv": _table_rows(name, found) for name, found in rule_set.maps.items()}
+    form, maps, held = content.form, content.maps, content.constants
+    files = {f"{name}.csv": _table_rows(form, name, found) for name, found in maps.items()}
     constants = [
-        [name, quantity.file_unit, *_texts(rule_set.constants[name], quantity)]
-        for name, quantity in CONSTANTS.items()
+        [name, quantity.file_unit, *_texts(held[name], quantity, form.digits)]
+        for name, quantity in form.constants.items()
     ]
     cells = [cell for rows in files.values() for row in rows for cell in row]
     cells += [cell for row in constants for cell in row[2:]]
-    origin = origin_record(rule_set, digest([np.array([float(c) for c in cells if _is_number(c)])]))
-    heads = {f"{name}.csv": _table_head(name, origin) for name in LAYOUT}
-    for name, coverage in rule_set.coverage.items():
+    origin = origin_record(content, digest([np.array([float(c) for c in cells if _is_number(c)])]))
+    heads = {f"{name}.csv": _table_head(form, name, origin) for name in form.layout}
+    for name, coverage in content.coverage.items():
         file = f"{name}_coverage.csv"
-        files[file] = _coverage_rows(name, rule_set.map(name), coverage)
+        files[file] = _coverage_rows(form, name, maps[name], coverage)
         heads[file] = [
             f"table: coverage of {name}",
             f"training: {origin['training']}",
@@ -64,16 +57,16 @@ def csv_writers(rule_set: RuleSet) -> dict[str, Write]:
         ]
     files[CONSTANTS_FILE] = [["name", "unit", "value"], *constants]
     heads[CONSTANTS_FILE] = [f"{key}: {_head_text(value)}" for key, value in origin.items()]
-    heads[CONSTANTS_FILE].append(f"coverage: {json.dumps(list(rule_set.coverage))}")
+    heads[CONSTANTS_FILE].append(f"coverage: {json.dumps(list(content.coverage))}")
     return {file: _writer(heads[file], rows) for file, rows in files.items()}
 
 
-def _table_head(name: str, origin: Mapping[str, Any]) -> list[str]:
-    *axes, values = LAYOUT[name]
+def _table_head(form: Form, name: str, origin: Mapping[str, Any]) -> list[str]:
+    *axes, values = form.layout[name]
     shared = ("title", "driveline", "training", "caution")
     return [
         f"table: {name}",
-        f"values: {values}, {MEANINGS[name]}",
+        f"values: {values}, {form.meanings[name]}",
         f"axes: {', '.join(axes)}",
         *(f"{key}: {_head_text(origin[key])}" for key in shared),
         f"to edit: {HINT}",
@@ -84,35 +77,40 @@ def _head_text(value: Any) -> str:
     return value if isinstance(value, str) else json.dumps(value, ensure_ascii=False)
 
 
-def _texts(values: np.ndarray, quantity: TableQuantity) -> list[str]:
-    return [f"{value / quantity.factor + 0.0:.{DIGITS}g}" for value in values]
+def _texts(values: np.ndarray, quantity: TableQuantity, digits: int) -> list[str]:
+    return [f"{value / quantity.factor + 0.0:.{digits}g}" for value in values]
 
 
-def _table_rows(name: str, found: Map) -> Rows:
+def _axis_texts(form: Form, name: str, found: Map) -> list[list[str]]:
+    axes = zip(found.axes, form.axes(name), strict=True)
+    return [_texts(axis, quantity, form.digits) for axis, quantity in axes]
+
+
+def _table_rows(form: Form, name: str, found: Map) -> Rows:
     """Return the rows below the head of a table's file."""
-    *axes, key = LAYOUT[name]
-    texts = [_texts(axis, QUANTITIES[x]) for axis, x in zip(found.axes, axes, strict=True)]
+    *axes, key = form.layout[name]
+    texts = _axis_texts(form, name, found)
     for text, axis in zip(texts, axes, strict=True):
         check_axis([float(x) for x in text], [f"{name}: {axis}"] * len(text))
     head = [axes[0], key] if len(axes) == 1 else [rf"{axes[0]} \ {axes[1]}", *texts[1]]
-    layers = np.moveaxis(found.values, 2, 0) if len(axes) == 3 else [found.values]
     rows: Rows = []
-    for i, layer in enumerate(layers):
-        rows += [[], [axes[2], texts[2][i]]] if len(axes) == 3 else []
-        rows += [head]
-        for x, values in zip(texts[0], layer, strict=True):
-            rows.append([x, *_texts(np.atleast_1d(values), QUANTITIES[key])])
+    for place in np.ndindex(found.values.shape[2:]):
+        further = zip(axes[2:], texts[2:], place, strict=True)
+        top = [cell for axis, text, i in further for cell in (axis, text[i])]
+        rows += [[], top, head] if top else [head]
+        for x, values in zip(texts[0], found.values[(..., *place)], strict=True):
+            rows.append([x, *_texts(np.atleast_1d(values), form.quantities[key], form.digits)])
     return rows
 
 
-def _coverage_rows(name: str, found: Map, coverage: Coverage) -> Rows:
-    *axes, _ = LAYOUT[name]
-    texts = [_texts(axis, QUANTITIES[key]) for axis, key in zip(found.axes, axes, strict=True)]
+def _coverage_rows(form: Form, name: str, found: Map, coverage: Coverage) -> Rows:
+    *axes, _ = form.layout[name]
+    texts = _axis_texts(form, name, found)
     rows: Rows = [[*axes, *COVERAGE_COLUMNS]]
     for index in np.ndindex(found.values.shape):
         place = [text[i] for text, i in zip(texts, index, strict=True)]
         values = coverage.visits[index], coverage.regret[index], float(coverage.filled[index])
-        rows.append([*place, *(f"{value:.{DIGITS}g}" for value in values)])
+        rows.append([*place, *(f"{value:.{form.digits}g}" for value in values)])
     return rows
 
 
@@ -136,8 +134,8 @@ def _writer(head: Sequence[str], rows: Rows) -> Write:
 # --- reading ---
 
 
-def read_csv(folder: Path) -> RuleSet:
-    """Read a rule set from a folder of CSV files.
+def read_csv(folder: Path) -> Made:
+    """Read tables from a folder of CSV files.
 
     Raises
     ------
@@ -145,18 +143,25 @@ def read_csv(folder: Path) -> RuleSet:
         A file, row or cell is missing or wrong; the message says which.
     """
     tell_cut_short(folder)
-    for file in (CONSTANTS_FILE, *(f"{name}.csv" for name in LAYOUT)):
-        if not (folder / file).is_file():
-            raise InputError(f"{folder}: the file {file} is missing; put it there, or export again")
     values: list[float] = []
-    maps = {name: _Sheet(folder / f"{name}.csv", values).table(name) for name in LAYOUT}
-    sheet = _Sheet(folder / CONSTANTS_FILE, values)
-    constants = sheet.constants()
+    sheet = _Sheet(_present(folder, CONSTANTS_FILE), values)
+    kind = kind_of(sheet.head, str(sheet.path))
+    form = kind.form
+    paths = {name: _present(folder, f"{name}.csv") for name in form.layout}
+    maps = {name: _Sheet(path, values).table(form, name) for name, path in paths.items()}
+    constants = sheet.constants(form)
+    form.check_parts(constants, maps, str(sheet.path))
     origin = read_origin(sheet.head, digest([np.array(values)]), str(sheet.path))
     covered = sheet.head.get("coverage")
-    names = [name for name in LAYOUT if isinstance(covered, list) and name in covered]
+    names = [name for name in form.layout if isinstance(covered, list) and name in covered]
     coverage = {name: _read_coverage(folder, name, maps[name]) for name in names}
-    return make_rule_set(origin, constants, maps, coverage)
+    return kind.made(origin, constants, maps, coverage)
+
+
+def _present(folder: Path, file: str) -> Path:
+    if not os.path.isfile(folder / file):
+        raise InputError(f"{folder}: the file {file} is missing; put it there, or export again")
+    return folder / file
 
 
 class _Row(NamedTuple):
@@ -198,6 +203,16 @@ class _Row(NamedTuple):
             raise InputError(f"{self.place()}: holds no values; add them")
         return found
 
+    def place_of(self, keys: list[str], quantities: list[TableQuantity]) -> list[float]:
+        """Return where a block stands on the axes that its row names."""
+        for i, key in enumerate(keys):
+            if self.cells[2 * i : 2 * i + 1] != [key]:
+                text = "blank" if 2 * i >= len(self.cells) else repr(self.cells[2 * i][:40])
+                raise InputError(
+                    f"{self.place(2 * i)}: is {text}; here stands {key}, then its value"
+                )
+        return [self.number(2 * i + 1, quantity) for i, quantity in enumerate(quantities)]
+
 
 class _Sheet:
     """A CSV file: what its head says, and its rows."""
@@ -221,31 +236,49 @@ class _Sheet:
                 "between cells and points in decimals"
             )
 
-    def table(self, name: str) -> Map:
+    def table(self, form: Form, name: str) -> Map:
         """Read the rows of a table."""
-        *keys, key = LAYOUT[name]
+        *keys, _ = form.layout[name]
         held = self.head.get("table", name)
         if held != name:
             raise InputError(
                 f"{self.path}: holds the table {held[:40]!r}; give {name} under this name"
             )
-        stack, depths, blocks = self._stack(keys), [], []
+        quantities, stack, blocks = form.axes(name), self._stack(keys), []
+        places: list[list[float]] = []
         for top, rows in stack:
-            depths.append(top.number(1, QUANTITIES[keys[2]]) if len(keys) == 3 else 0.0)
-            blocks.append(self._block(rows, keys, key, value_quantity(name)))
+            places.append(top.place_of(keys[2:], quantities[2:]))
+            blocks.append(self._block(form, name, rows))
             if blocks[-1][:2] != blocks[0][:2]:
+                at = ", ".join(f"{k} {x:g}" for k, x in zip(keys[2:], places[-1], strict=True))
                 raise InputError(
-                    f"{self.path}: the block at row {top.line} ({keys[-1]} {depths[-1]:g}) has "
-                    "other axes than the first; give all blocks the same rows and columns"
+                    f"{self.path}: the block at row {top.line} ({at}) has other axes than the "
+                    "first; give all blocks the same rows and columns"
                 )
-        if len(keys) == 3:
-            check_axis(depths, [top.place(1) for top, _ in stack])
-        axes = [*blocks[0][:2], depths][: len(keys)]
+        axes = [*blocks[0][:2], *self._further(stack, places, keys)][: len(keys)]
         values = np.stack([values for _, _, values in blocks], axis=-1)
+        factors = [quantity.factor for quantity in quantities]
         return Map(
-            tuple(np.array(x) * QUANTITIES[k].factor for x, k in zip(axes, keys, strict=True)),
-            values.reshape([len(axis) for axis in axes]) * QUANTITIES[key].factor,
+            tuple(np.array(x) * factor for x, factor in zip(axes, factors, strict=True)),
+            values.reshape([len(axis) for axis in axes]) * form.value(name).factor,
         )
+
+    def _further(
+        self, stack: list[tuple[_Row, list[_Row]]], places: list[list[float]], keys: list[str]
+    ) -> list[list[float]]:
+        """Return the axes beyond the second, which the places of the blocks must run through."""
+        axes = [list(dict.fromkeys(column)) for column in zip(*places, strict=True)]
+        if len(axes) == 1:
+            axes = [[x for (x,) in places]]
+            check_axis(axes[0], [top.place(1) for top, _ in stack])
+        for axis, key in zip(axes, keys[2:], strict=True):
+            check_axis(axis, [f"{self.path}: {key}"] * len(axis))
+        if [list(place) for place in product(*axes)] != places:
+            raise InputError(
+                f"{self.path}: its {len(places)} blocks are not one per point of "
+                f"{' and '.join(keys[2:])}, the last running fastest; put them in that order"
+            )
+        return axes
 
     def _stack(self, keys: list[str]) -> list[tuple[_Row, list[_Row]]]:
         """Return the row each block begins with, and the rows of its head and values."""
@@ -262,9 +295,11 @@ class _Sheet:
         return [(self.rows[i], self.rows[i + 1 : j]) for i, j in zip(begins, ends, strict=True)]
 
     def _block(
-        self, rows: list[_Row], keys: list[str], key: str, values: TableQuantity
+        self, form: Form, name: str, rows: list[_Row]
     ) -> tuple[list[float], list[float], np.ndarray]:
         """Read the points of the first axis, those of the second, and the values."""
+        *keys, key = form.layout[name]
+        quantities, values = form.axes(name), form.value(name)
         corner = [keys[0], key] if len(keys) == 1 else [rf"{keys[0]} \ {keys[1]}"]
         head = rows[0] if rows else self.rows[-1]._replace(cells=[""])
         if head.cells[: len(corner)] != corner:
@@ -272,22 +307,22 @@ class _Sheet:
                 f"{head.place()}: begins with {head.cells[0][:40]!r}; give the head "
                 f"{','.join(corner)!r}, as in an exported file"
             )
-        columns = [0.0] if len(keys) == 1 else head.numbers(QUANTITIES[keys[1]])
+        columns = [0.0] if len(keys) == 1 else head.numbers(quantities[1])
         check_axis(columns, [head.place(i + 1) for i in range(len(columns))])
         sides, body = [], []
         for row in rows[1:]:
-            sides.append(row.number(0, QUANTITIES[keys[0]]))
+            sides.append(row.number(0, quantities[0]))
             body.append(row.numbers(values, len(columns)))
         if not body:
             raise InputError(f"{head.place()}: no rows of values follow; add them")
         check_axis(sides, [row.place(0) for row in rows[1:]])
         return sides, columns, np.array(body)
 
-    def constants(self) -> dict[str, np.ndarray]:
+    def constants(self, form: Form) -> dict[str, np.ndarray]:
         """Read the rows of the constants, SI."""
         rows = {row.cells[0]: row for row in self.rows[1:]}
         found = {}
-        for name, quantity in CONSTANTS.items():
+        for name, quantity in form.constants.items():
             if name not in rows:
                 raise InputError(f"{self.path}: the row {name} is missing; add it")
             row = rows[name]
@@ -298,7 +333,6 @@ class _Sheet:
                 )
             values = [row.number(i, quantity) for i in range(2, len(row.cells))]
             found[name] = np.array(values) * quantity.factor
-        check_constants(found, str(self.path))
         return found
 
 

@@ -1,7 +1,7 @@
-"""Rule tables as JSON: lossless, in SI units, with a unit beside each list of values."""
+"""Tables as JSON: lossless, in SI units, with a unit beside each list of values."""
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -12,21 +12,11 @@ from ..base.errors import InputError
 from ..controllers.maps import Map
 from ..files.csv_table import read_text
 from ..inputs.fields import shown
+from .contents import Made, kind_of
+from .form import Content, Form
 from .origin import origin_record, read_origin
-from .quantities import (
-    CONSTANTS,
-    MEANINGS,
-    TableQuantity,
-    axis_quantities,
-    check_axis,
-    check_constants,
-    digest,
-    fault,
-    named_arrays,
-    value_quantity,
-)
-from .rule_set import Coverage, RuleSet, make_rule_set
-from .rule_table import LAYOUT
+from .quantities import TableQuantity, check_axis, fault
+from .rule_set import Coverage
 
 LARGEST_FILE = 20_000_000  # bytes
 COVERAGE = {
@@ -36,25 +26,26 @@ COVERAGE = {
 }
 
 
-def json_text(rule_set: RuleSet) -> str:
-    """Return a rule set as JSON; each float comes back as it was."""
-    constants, maps = rule_set.constants, rule_set.maps
-    record = origin_record(rule_set, _digest(constants, maps)) | {
+def json_text(content: Content) -> str:
+    """Return a content as JSON; each float comes back as it was."""
+    form, constants, maps = content.form, content.constants, content.maps
+    record = origin_record(content, form.digest(constants, maps)) | {
         "constants": {
-            name: {"meaning": MEANINGS[name], **_row(quantity, constants[name])}
-            for name, quantity in CONSTANTS.items()
+            name: {"meaning": form.meanings[name], **_row(quantity, constants[name])}
+            for name, quantity in form.constants.items()
         },
         "tables": {
-            name: _table(name, found, rule_set.coverage.get(name)) for name, found in maps.items()
+            name: _table(form, name, found, content.coverage.get(name))
+            for name, found in maps.items()
         },
     }
     return _pretty(record) + "\n"
 
 
-def _table(name: str, found: Map, coverage: Coverage | None) -> dict[str, Any]:
-    *axes, (_, quantity, values) = named_arrays(name, found)
+def _table(form: Form, name: str, found: Map, coverage: Coverage | None) -> dict[str, Any]:
+    *axes, (_, quantity, values) = form.arrays(name, found)
     table = {
-        "meaning": MEANINGS[name],
+        "meaning": form.meanings[name],
         **_row(quantity, values),
         "axes": [{"name": of_axis.name, **_row(of_axis, axis)} for _, of_axis, axis in axes],
     }
@@ -70,11 +61,6 @@ def _row(quantity: TableQuantity, values: np.ndarray) -> dict[str, Any]:
     return {"unit": quantity.unit, "values": values.tolist()}
 
 
-def _digest(constants: Mapping[str, np.ndarray], maps: Mapping[str, Map]) -> str:
-    arrays = [array for name in LAYOUT for array in (*maps[name].axes, maps[name].values)]
-    return digest([*arrays, *(constants[name] for name in CONSTANTS)])
-
-
 def _pretty(value: Any, indent: str = "") -> str:
     """Write JSON with one row of numbers per line."""
     inner = indent + "  "
@@ -86,8 +72,8 @@ def _pretty(value: Any, indent: str = "") -> str:
     return json.dumps(value, ensure_ascii=False)
 
 
-def read_json(path: Path) -> RuleSet:
-    """Read a rule set from JSON.
+def read_json(path: Path) -> Made:
+    """Read tables from JSON.
 
     Values may be in SI units or in those of the trade (km/h, rpm, %, kW), as `unit` says.
 
@@ -97,17 +83,18 @@ def read_json(path: Path) -> RuleSet:
         The file, or something in it, is missing or wrong; the message says what.
     """
     root = _Node(_parse(path), str(path))
-    tables = root["tables"]
-    maps = {name: _read_map(name, tables[name]) for name in LAYOUT}
-    constants = {name: _read_row(q, root["constants"][name]) for name, q in CONSTANTS.items()}
-    check_constants(constants, str(path))
+    kind = kind_of(root.mapping, str(path))
+    form, tables, row = kind.form, root["tables"], root["constants"]
+    maps = {name: _read_map(form, name, tables[name]) for name in form.layout}
+    constants = {name: _read_row(q, row[name]) for name, q in form.constants.items()}
+    form.check_parts(constants, maps, str(path))
     coverage = {
         name: _read_coverage(tables[name]["coverage"], maps[name].values.shape)
-        for name in LAYOUT
+        for name in form.layout
         if "coverage" in tables[name].mapping
     }
-    origin = read_origin(root.mapping, _digest(constants, maps), str(path))
-    return make_rule_set(origin, constants, maps, coverage)
+    origin = read_origin(root.mapping, form.digest(constants, maps), str(path))
+    return kind.made(origin, constants, maps, coverage)
 
 
 def _parse(path: Path) -> Any:
@@ -183,8 +170,8 @@ class _Node:
         return float(value)
 
 
-def _read_map(name: str, node: _Node) -> Map:
-    quantities = axis_quantities(name)
+def _read_map(form: Form, name: str, node: _Node) -> Map:
+    quantities = form.axes(name)
     axes = []
     for quantity, axis in zip(quantities, node["axes"].items(len(quantities)), strict=True):
         if axis["name"].value != quantity.name:
@@ -196,7 +183,7 @@ def _read_map(name: str, node: _Node) -> Map:
         check_axis(row, [f"{axis.place}: values: entry {i + 1}" for i in range(row.size)])
         axes.append(row)
     shape = [axis.size for axis in axes]
-    return Map(tuple(axes), _read_row(value_quantity(name), node, shape))
+    return Map(tuple(axes), _read_row(form.value(name), node, shape))
 
 
 def _read_row(

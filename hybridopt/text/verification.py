@@ -16,6 +16,7 @@ from .comparison import shortfall_text, shortfall_values
 
 if TYPE_CHECKING:
     from ..distillation.distil import Distilled
+    from ..distillation.preview import DistilledPreview
     from ..distillation.verify import VerifiedDrive
     from ..tables.rule_set import Coverage
 
@@ -105,28 +106,51 @@ def _mean(group: "Sequence[VerifiedDrive]") -> list[str]:
     return [mean, *lines]
 
 
-def distilled_text(made: "Distilled") -> str:
+def distilled_text(made: "Distilled | DistilledPreview") -> str:
     """Describe what a distillation reached, in at most 80 columns of plain text.
 
     Parameters
     ----------
     made
-        From :func:`hybridopt.distil`.
+        From :func:`hybridopt.distil` or :func:`hybridopt.distil_preview`.
 
     Returns
     -------
     str
         Lines without a final newline.
     """
-    origin, coverage = made.rules.origin, made.rules.coverage
+    refined = getattr(made, "refined", None)
+    if refined is None:
+        return _preview_text(made.content)
+    origin, coverage = made.content.origin, made.content.coverage
     lines = [
         f"Rule tables {origin.title!r} for {origin.driveline}",
-        f"Figure of merit on the training: {made.refined.first:.2f} % as drafted, "
-        f"{made.refined.best:.2f} % refined",
+        f"Figure of merit on the training: {refined.first:.2f} % as drafted, "
+        f"{refined.best:.2f} % refined",
         "",
         f"{'table':18}{'size':>14}{'visited':>10}{'regret':>12}",
     ]
     return "\n".join(lines + [_coverage_line(name, known) for name, known in coverage.items()])
+
+
+def _preview_text(content: Any) -> str:
+    origin, preview = content.origin, content.preview
+    return "\n".join(
+        [
+            f"Preview maps {origin.title!r} for {origin.driveline}",
+            f"Looks {preview.horizon:g} s ahead in steps of {preview.step:g} s; "
+            f"{content.known.numbers} numbers",
+        ]
+    )
+
+
+def distilled_record(made: "Distilled | DistilledPreview") -> dict[str, Any]:
+    """Return what a distillation reached, for JSON."""
+    record: dict[str, Any] = {"training": made.content.origin.training}
+    refined = getattr(made, "refined", None)
+    if refined is not None:
+        record |= {"merit_first_percent": refined.first, "merit_percent": refined.best}
+    return record
 
 
 def _coverage_line(name: str, known: "Coverage") -> str:

@@ -5,6 +5,7 @@ import shutil
 import pytest
 from commands import assert_one_sentence
 from commands import run as run_command
+from preview_tables import hand_made_preview
 from rule_tables import hand_made
 
 from hybridopt.base.cautions import TABLES_CAUTION
@@ -95,3 +96,30 @@ def test_no_compiler_is_exit_code_1(tables, tmp_path, monkeypatch):
 
 def test_help_has_examples():
     assert "hybridopt export rules.json --format csv" in run("--help").stdout
+
+
+@pytest.fixture
+def preview(tmp_path):
+    write_json(hand_made_preview(), tmp_path / "preview.json")
+    return tmp_path / "preview.json"
+
+
+@pytest.mark.parametrize(
+    "kind",
+    [k if k != "fmu" else pytest.param(k, marks=needs_compiler) for k in OUT if k != "c-int16"],
+)
+def test_a_predictive_controller_is_written_in_every_format(preview, tmp_path, kind):
+    out = tmp_path / OUT[kind]
+    outcome = run(preview, "--format", kind, "--out", out)
+    assert outcome.exit_code == 0, outcome.output
+    files = sorted(out.iterdir()) if out.is_dir() else [out]
+    assert len(files) == {"csv": 14, "c": 2}.get(kind, 1)
+    if kind in ("json", "netcdf", "csv"):
+        back = tmp_path / "back.json"
+        assert run(out, "--format", "json", "--out", back).exit_code == 0
+        assert back.read_bytes() == preview.read_bytes(), "nothing is lost on the way"
+
+
+def test_int16_is_for_rule_tables(preview, tmp_path):
+    outcome = run(preview, "--format", "c-int16", "--out", tmp_path / "code")
+    assert_one_sentence(outcome, "is for rule tables, these are preview maps; give c")

@@ -91,3 +91,36 @@ def test_lacking_power_is_said_plainly(rules, tmp_path):
     assert "burst: lacked power for 1 s from 4 s on" in result.output
     checks = json.loads(run("verify", rules, burst, "--json", "--terminal", "free", *QUICK).stdout)
     assert checks["checks"][0]["lacking_s"] == 1.0
+
+
+@pytest.fixture(scope="module")
+def preview(tmp_path_factory):
+    path = tmp_path_factory.mktemp("preview") / "preview.nc"
+    result = run(
+        "distil", "ece15", "--kind", "preview", "--preview-horizon-s", 3, "--out", path, *QUICK
+    )
+    assert result.exit_code == 0, result.output
+    assert "Looks 3 s ahead in steps of 1 s" in result.output and f"wrote {path}" in result.output
+    assert max(len(line) for line in result.output.splitlines() if "wrote" not in line) <= 80
+    return path
+
+
+def test_preview_verifies_on_an_unseen_cycle_and_is_compared(preview):
+    """Its file is taken where one of rule tables is; what it reaches is the same in both."""
+    result = run("verify", preview, "eudc", "--json", *QUICK)
+    assert result.exit_code == 0, result.output
+    (check,) = json.loads(result.output)["checks"]
+    assert check["cycle"] == "eudc" and check["seen"] is False and check["gap_percent"] >= 0.0
+    result = run("compare", "eudc", "--controller", preview, "--json", *QUICK)
+    assert result.exit_code == 0, result.output
+    assert f"{check['fuel_g']:.6f}"[:8] in result.output
+
+
+def test_preview_options_are_for_preview(tmp_path):
+    out = tmp_path / "r.json"
+    for options, words in (
+        (("--preview-horizon-s", 5), "--preview-horizon-s says nothing without --kind preview"),
+        (("--kind", "preview", "--seed", 2), "--seed says nothing with --kind preview"),
+    ):
+        result = run("distil", "ece15", "--out", out, *options)
+        assert result.exit_code == 2 and words in result.stderr, result.output

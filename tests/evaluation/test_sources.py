@@ -12,7 +12,7 @@ from rule_tables import hand_made
 from hybridopt import Settings, read_cycle, read_driveline, solve_cycle
 from hybridopt.base.errors import InputError
 from hybridopt.controllers.builtin import Equivalence, Playback, PowerThresholds
-from hybridopt.evaluation.sources import is_code, is_rule_table, read_controller, read_schedule
+from hybridopt.evaluation.sources import is_code, is_table_file, read_controller, read_schedule
 from hybridopt.tables.files import read_rule_set, write_csv, write_json, write_netcdf
 from hybridopt.tables.rule_table import RuleTable
 
@@ -155,6 +155,6 @@ def test_bad_rule_tables_are_refused(tmp_path):
 
 def test_a_netcdf_file_is_rules_or_a_schedule(tmp_path):
     write_netcdf(hand_made(), tmp_path / "rules.nc")
-    assert is_rule_table(str(tmp_path / "rules.nc"))
+    assert is_table_file(str(tmp_path / "rules.nc"))
     with pytest.raises(InputError, match="is no result of this package"):
         read_schedule(tmp_path / "rules.nc")

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from c_build import STRICT, build
 from decision import ROUND, Decision, Table
 from makers import plain_driveline
 from numba import njit
@@ -19,30 +20,12 @@ from hybridopt.base.errors import InputError
 from hybridopt.controllers.closed_loop import ClosedLoop
 from hybridopt.controllers.maps import Map
 from hybridopt.controllers.rule_kernels import PackedTable, TableInputs, _table_command
-from hybridopt.exports.c_code import NAME_LENGTH, as_int16, c_files, c_name
+from hybridopt.exports.c_code import as_int16, c_files
+from hybridopt.exports.c_text import NAME_LENGTH, c_name
 from hybridopt.exports.files import write_c
 from hybridopt.physics.demand import wheel_demand
 from hybridopt.tables.rule_table import LAYOUT
 
-STRICT = (
-    "-std=c99",
-    "-Wall",
-    "-Wextra",
-    "-Werror",
-    "-pedantic",
-    "-Wconversion",
-    "-Wshadow",
-    "-Wdouble-promotion",
-    "-Wvla",
-    "-Wcast-qual",
-    "-Wstrict-prototypes",
-)
-SANITIZED = (
-    "-g",
-    "-O1",
-    "-fsanitize=address,undefined,float-divide-by-zero,float-cast-overflow",
-    "-fno-sanitize-recover=all",
-)
 FIELDS = (
     "speed",
     "wheel_speed",
@@ -62,12 +45,8 @@ needs_compiler = pytest.mark.skipif(shutil.which("cc") is None, reason="needs a 
 def compiled(rule_set, folder, int16=False):
     """Compile the exported code with a driver; return a function from records to answers."""
     header, source = write_c(rule_set, folder, int16=int16)
-    program = folder / "driver"
     driver = Path(__file__).parent / "driver.c"
-    names = (f"-DNAME={header.stem}", f'-DNAME_H="{header.name}"', f"-I{folder}")
-    subprocess.run(["cc", *STRICT, "-c", str(source), "-o", str(folder / "alone.o")], check=True)
-    command = ["cc", *STRICT, *SANITIZED, *names, str(driver), str(source), "-o", str(program)]
-    subprocess.run(command, check=True)
+    program = build(folder, header, source, driver)
 
     def run(records, how="decide"):
         table = np.column_stack([records[name] for name in FIELDS]).astype(np.float32)

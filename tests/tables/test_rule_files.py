@@ -12,8 +12,8 @@ from hybridopt.base.cautions import TABLES_CAUTION
 from hybridopt.base.errors import FailedError, InputError
 from hybridopt.controllers.maps import Map
 from hybridopt.tables.files import read_rule_set
+from hybridopt.tables.rule_form import RULES
 from hybridopt.tables.rule_table import FACTORS, LAYOUT
-from hybridopt.tables.table_csv import DIGITS
 
 FORMATS = ("json", "netcdf", "csv")
 TITLES = ("plain", '=1+1, "x"; =2', "a */ b ??/ <c> & ü 漢", "-1", "# cycles: []", "")
@@ -50,7 +50,7 @@ def test_round_trip(tmp_path, kind, seed):
     for name, array in mine.items():
         assert theirs[name].shape == array.shape and theirs[name].dtype == array.dtype, name
         if kind == "csv" and array.dtype == float:
-            room = 0.51 * 10.0 ** (1 - DIGITS)
+            room = 0.51 * 10.0 ** (1 - RULES.digits)
             assert (abs(theirs[name] - array) <= room * abs(array)).all(), name
         else:
             assert (theirs[name] == array).all(), name

@@ -1,7 +1,7 @@
 /*
 ${comment}
  *
- * The rule controller as a co-simulation unit of FMI 2.0. In each step: set the inputs, which
+ * The controller as a co-simulation unit of FMI 2.0. In each step: set the inputs, which
  * are those of the step that begins, call fmi2DoStep, get the outputs.
  */
 #include <float.h>
@@ -14,8 +14,8 @@ ${comment}
 
 #define GUID "${guid}"
 
-enum { SPEED, WHEEL_SPEED, WHEEL_TORQUE, SOC, ACTUAL_ENGINE_ON, ACTUAL_GEAR, ENGINE_ON, GEAR,
-       MOTOR_TORQUE, FAULT };
+/* Value references count from 0; outputs begin at ENGINE_ON. */
+${references}
 
 typedef struct {
     ${name}_inputs inputs;
@@ -28,12 +28,10 @@ typedef struct {
 static void restart(unit *of)
 {
     memset(of, 0, sizeof *of);
-    of->inputs.soc = 0.5F;
-    of->inputs.actual_gear = 1;
-    of->command.gear = 1;
+${starts}
 }
 
-/* A figure too large for float32 becomes infinite, which the rules take as a fault. */
+/* A figure too large for float32 becomes infinite, which the controller takes as a fault. */
 static float narrowed(double x)
 {
     if (x > FLT_MAX) {
@@ -123,7 +121,7 @@ fmi2Status fmi2DoStep(fmi2Component c, fmi2Real time, fmi2Real step, fmi2Boolean
         of->begun = true;
         of->time = time;
     }
-    of->inputs.dt = narrowed(time - of->time);
+    of->inputs.dt = narrowed(${dt});
     of->time = time;
     ${name}_step(&of->state, &of->inputs, &of->command);
     return of->command.fault ? fmi2Warning : fmi2OK;
@@ -138,16 +136,7 @@ fmi2Status fmi2CancelStep(fmi2Component c)
 static float *real(unit *of, fmi2ValueReference vr)
 {
     switch (vr) {
-    case SPEED:
-        return &of->inputs.speed;
-    case WHEEL_SPEED:
-        return &of->inputs.wheel_speed;
-    case WHEEL_TORQUE:
-        return &of->inputs.wheel_torque;
-    case SOC:
-        return &of->inputs.soc;
-    case MOTOR_TORQUE:
-        return &of->command.motor_torque;
+${reals}
     default:
         return NULL;
     }
@@ -156,12 +145,7 @@ static float *real(unit *of, fmi2ValueReference vr)
 static bool *boolean(unit *of, fmi2ValueReference vr)
 {
     switch (vr) {
-    case ACTUAL_ENGINE_ON:
-        return &of->inputs.actual_engine_on;
-    case ENGINE_ON:
-        return &of->command.engine_on;
-    case FAULT:
-        return &of->command.fault;
+${booleans}
     default:
         return NULL;
     }
@@ -170,10 +154,7 @@ static bool *boolean(unit *of, fmi2ValueReference vr)
 static int *integer(unit *of, fmi2ValueReference vr)
 {
     switch (vr) {
-    case ACTUAL_GEAR:
-        return &of->inputs.actual_gear;
-    case GEAR:
-        return &of->command.gear;
+${integers}
     default:
         return NULL;
     }
@@ -230,7 +211,7 @@ fmi2Status fmi2SetReal(fmi2Component c, const fmi2ValueReference vr[], size_t n,
 
     for (i = 0; i < n; ++i) {
         float *found = real(c, vr[i]);
-        if (found == NULL || vr[i] == MOTOR_TORQUE) {
+        if (found == NULL || vr[i] >= ENGINE_ON) {
             return fmi2Error;
         }
         *found = narrowed(value[i]);
@@ -245,7 +226,7 @@ fmi2Status fmi2SetInteger(fmi2Component c, const fmi2ValueReference vr[], size_t
 
     for (i = 0; i < n; ++i) {
         int *found = integer(c, vr[i]);
-        if (found == NULL || vr[i] == GEAR) {
+        if (found == NULL || vr[i] >= ENGINE_ON) {
             return fmi2Error;
         }
         *found = value[i];
@@ -260,7 +241,7 @@ fmi2Status fmi2SetBoolean(fmi2Component c, const fmi2ValueReference vr[], size_t
 
     for (i = 0; i < n; ++i) {
         bool *found = boolean(c, vr[i]);
-        if (found == NULL || vr[i] != ACTUAL_ENGINE_ON) {
+        if (found == NULL || vr[i] >= ENGINE_ON) {
             return fmi2Error;
         }
         *found = value[i] != fmi2False;
