@@ -70,8 +70,9 @@ def optimum_decision_costs(
 ) -> DecisionCosts:
     """Return decision costs along optimal paths of one cycle from several states of charge.
 
-    With an expected cost-to-go each path counts twice: with the future that the optimum knew, and
-    with the one to be expected.
+    The future is the one that the optimum knew, or the one to be expected where that is given: who
+    knows what comes stops the engine in time, so thresholds fitted to it start the engine late and
+    hold it too little on other drives.
 
     Parameters
     ----------
@@ -95,13 +96,11 @@ def optimum_decision_costs(
             run = best_run(begun, value)
         except InfeasibleError:
             continue
-        futures = [_known_future(value, problem, run.soc)[:, None]]
-        futures += [] if expected is None else [expected]
+        ahead = expected
+        if ahead is None:
+            ahead = _known_future(value, problem, run.soc)[:, None]
         before = np.concatenate(([problem.gear], run.gear[:-1]))
-        found += [
-            _compared(demand, stage, ahead, problem.shift, before, problem.start_cost)
-            for ahead in futures
-        ]
+        found.append(_compared(demand, stage, ahead, problem.shift, before, problem.start_cost))
     return DecisionCosts.joined(found)
 
 

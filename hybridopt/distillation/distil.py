@@ -27,9 +27,12 @@ from .family import Sizes, TableFamily
 from .fit import engine_thresholds, falling, gear_lines, smooth
 from .refine import Refined, refine
 from .split import electric_limit, split_map
-from .varied import varied_loops
+from .varied import varied_cases
 
-FACTORS = np.geomspace(0.5, 2.0, 25)  # equivalence factors over the median of the training
+_PLACES = np.linspace(-1.0, 1.0, 25)
+FACTORS = 2.0 ** (_PLACES * np.abs(_PLACES))
+"""Equivalence factors over the median of the training, 0.5 to 2: dense near 1, where a few percent
+decide whether the engine is to charge."""
 STARTS = (-0.05, 0.0, 0.05)  # of SoC, where optimal paths begin, from the start
 SOC_AWAY = (0.03, 0.06, 0.1)  # of SoC, breakpoints on both sides of the reference
 STEADY_WEIGHT = 0.02  # of steady driving, over that of the training
@@ -101,17 +104,18 @@ def distil(
     Notes
     -----
     An optimum gives the cost of each decision of engine and gear (its Q-value) at a number of
-    equivalence factors, with the future that it knew and with the one that the training leads one
-    to expect. Summed over the training, these costs are least for some threshold of power or speed,
-    which is the table's entry. SoC stands for the equivalence factor: the less charge, the dearer.
-    The split between engine and motor needs no cycle, only the factor. Last, a few parameters that
-    shape the tables are tuned in closed loop, on the training cycles and varied copies of them.
+    equivalence factors, with the future that the training and varied copies of it lead one to
+    expect. Summed over the training, these costs are least for some threshold of power or
+    speed, which is the table's entry. SoC stands for the equivalence factor: the less charge,
+    the dearer. The split between engine and motor needs no cycle, only the factor. Last, a few
+    parameters that shape the tables are tuned in closed loop, on the training cycles and varied
+    copies of them.
     """
     names = check_names(cycles)
     settings = (settings or Settings()).resolved(driveline)
     cases = training_optima(cycles, driveline, settings, part_of(progress, 0.0, 0.1))
-    copies = varied_loops(cycles, driveline, settings, part_of(progress, 0.1, 0.2))
-    family = make_family(cases, sizes or Sizes())
+    copies = varied_cases(cycles, driveline, settings, part_of(progress, 0.1, 0.2))
+    family = make_family(cases, sizes or Sizes(), copies)
     progress(0.3)
     refined = refine(family, cases, copies, evaluations, seed, part_of(progress, 0.3, 1.0))
     origin = Origin(
@@ -145,15 +149,18 @@ def training_optima(
     return cases
 
 
-def make_family(cases: Sequence[Case], sizes: Sizes) -> TableFamily:
-    """Fit tables over equivalence factors to the optima of some cases."""
+def make_family(cases: Sequence[Case], sizes: Sizes, copies: Sequence[Case] = ()) -> TableFamily:
+    """Fit tables over equivalence factors to the optima of some cases.
+
+    Varied copies of them join in what is to be expected.
+    """
     optima = [case.optimum for case in cases]
     driveline, settings = optima[0].driveline, optima[0].settings
     multipliers = [case.bound.multipliers[1:] for case in cases]
     factors = FACTORS * float(np.median(np.concatenate(multipliers)))
     low, high, start, _ = settings.socs
     starts = [float(np.clip(start + away, low, high)) for away in STARTS]
-    expected = make_expected_cost(optima, factors)
+    expected = make_expected_cost([*optima, *(copy.optimum for copy in copies)], factors)
     training = DecisionCosts.joined(
         [
             optimum_decision_costs(

@@ -47,12 +47,12 @@ class TableShape(NamedTuple):
     """
 
     factor: float = 1.0
-    slope: float = 0.3
-    curve: float = 0.3
-    motion: float = 0.04
+    slope: float = 0.2
+    curve: float = 0.2
+    motion: float = 0.07
     split_factor: float = 1.0
-    split_slope: float = 0.5
-    start: float = 0.0
+    split_slope: float = 0.3
+    start: float = 1e3
     stop: float = 0.0
     min_on: float = 2.0
     min_off: float = 2.0

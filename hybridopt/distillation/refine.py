@@ -24,7 +24,7 @@ POWER_STEP, LINE_STEP = 2e3, 0.08  # W and exponent, first change of an offset
 POWER_RANGE, LINE_RANGE = 4e4, 0.6
 SHAPE_STEP = 0.12  # of the range of a shape's parameter, its first change
 COPY_WEIGHT = 0.3  # of a varied copy, over that of a training cycle
-AWAY_COST = 0.1  # % per mean squared step from where it began: what fits chance does not pay that
+AWAY_COST = 10.0  # % per mean squared step from where it began: what fits chance does not pay that
 
 
 @dataclass(frozen=True, eq=False)
@@ -46,7 +46,7 @@ class Refined:
 def refine(
     family: TableFamily,
     cases: Sequence[Case],
-    copies: Sequence[FastLoop] = (),
+    copies: Sequence[Case] = (),
     evaluations: int = 8000,
     seed: int = 1,
     progress: Progress = silent,
@@ -74,7 +74,7 @@ def refine(
     step = _offsets(family, POWER_STEP, LINE_STEP)
     scale = np.concatenate((SHAPE_STEP * (high - low), step))
     begin = np.concatenate((TableShape(), 0.0 * reach))
-    loops = [*map(FastLoop, cases), *copies]
+    loops = [FastLoop(case) for case in (*cases, *copies)]
     weight = np.array([1.0] * len(cases) + [COPY_WEIGHT] * len(copies))
     with ThreadPoolExecutor(min(len(loops), get_num_threads())) as pool:
 

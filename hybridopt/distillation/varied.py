@@ -1,4 +1,4 @@
-"""Varied copies of training cycles: tables tuned on them as well do not learn a drive by heart."""
+"""Varied copies of training cycles: what is learned from them as well is no drive by heart."""
 
 import dataclasses
 from collections.abc import Iterator, Sequence
@@ -10,11 +10,10 @@ from ..inputs.cycle import Cycle
 from ..inputs.driveline import Driveline
 from ..pipeline import find_optimum
 from ..problem.settings import Settings
-from .fast_loop import FastLoop
 
 PACES = ((0.8, 1.25), (1.1, 1.0))
 """Factors of speed and of time: a slower, gentler driver, and a faster, harder one."""
-SOC_POINTS = 501  # at most: copies only guide the tuning
+SOC_POINTS = 501  # at most: copies only guide
 
 
 def varied(cycle: Cycle) -> Iterator[Cycle]:
@@ -28,10 +27,10 @@ def varied(cycle: Cycle) -> Iterator[Cycle]:
         )
 
 
-def varied_loops(
+def varied_cases(
     cycles: Sequence[Cycle], driveline: Driveline, settings: Settings, progress: Progress = silent
-) -> list[FastLoop]:
-    """Solve copies of cycles for tuning; those that cannot be driven are left out.
+) -> list[Case]:
+    """Solve copies of cycles; those that cannot be driven are left out.
 
     Parameters
     ----------
@@ -47,7 +46,7 @@ def varied_loops(
     found = []
     for i, copy in enumerate(copies):
         try:
-            found.append(FastLoop(Case(find_optimum(copy, driveline, coarse))))
+            found.append(Case(find_optimum(copy, driveline, coarse)))
         except HybridoptError:
             pass
         progress((i + 1) / len(copies))

@@ -4,12 +4,15 @@ import functools
 
 import numpy as np
 import pytest
+from hybridopt.distillation.expected_cost import make_expected_cost
 
 from hybridopt import Settings, read_cycle, read_driveline
 from hybridopt.base.errors import InputError
-from hybridopt.distillation.decision_costs import optimum_decision_costs
+from hybridopt.distillation import distil as module
+from hybridopt.distillation.decision_costs import optimum_decision_costs, stage_costs
 from hybridopt.distillation.distil import FACTORS, distil
 from hybridopt.distillation.family import Sizes
+from hybridopt.distillation.varied import varied
 from hybridopt.distillation.verify import AS_TRAINED, CHANGES, Setup, verify
 from hybridopt.dp.cost_to_go import CostToGo
 from hybridopt.physics.codes import EngineClass
@@ -17,6 +20,11 @@ from hybridopt.pipeline import find_optimum
 from hybridopt.tables.rule_table import LAYOUT
 
 COARSE = Settings(soc_points=301, splits=31)
+
+
+@functools.cache
+def case(name):
+    return find_optimum(read_cycle(name), read_driveline("full"))
 
 
 @functools.cache
@@ -31,7 +39,7 @@ def test_the_optimum_takes_the_cheaper_decisions():
     The factor along a path follows the battery over SoC, and the cost-to-go is that of a grid, so a
     few hundredths of a gram are left.
     """
-    known = find_optimum(read_cycle("eudc"), read_driveline("full"))
+    known = case("eudc")
     factors = FACTORS / FACTORS[12] * np.median(known.bound.multipliers[1:])
     value = CostToGo(known.solution.problem, whole=True)
     costs = optimum_decision_costs(known, value, [known.settings.socs[2]], factors)
@@ -42,6 +50,41 @@ def test_the_optimum_takes_the_cheaper_decisions():
     assert np.all(costs.stay[ran, 12] <= 0.05)
     assert np.all(costs.stay[was_on & (classes == EngineClass.OFF), 12] >= -0.05)
     assert np.all(costs.start[~was_on & (classes == EngineClass.OFF), 12] >= -0.05)
+
+
+def test_factors_are_dense_where_a_few_percent_decide():
+    """Multipliers of the shipped and recorded drives lie within 0.966 and 1.027 of their median."""
+    assert FACTORS[0] == 0.5 and FACTORS[12] == 1.0 and FACTORS[-1] == 2.0
+    assert np.all(np.diff(FACTORS) > 0.0)
+    assert np.diff(FACTORS[10:15]).max() < 0.016
+
+
+def test_the_future_to_be_expected_takes_the_place_of_the_known_one():
+    """Where what is ahead costs nothing, a decision costs what its step does, in every step."""
+    known = case("eudc")
+    steps, gears = known.demand.steps, known.driveline.gearbox.gears
+    factors = np.array([1.0]) * np.median(known.bound.multipliers[1:])
+    value = CostToGo(known.solution.problem, whole=True)
+    ahead = np.zeros((steps, 1, 2, gears))
+    found = optimum_decision_costs(known, value, [known.settings.socs[2]], factors, ahead)
+    problem = known.solution.problem
+    stage = stage_costs(problem.points, problem.cell, problem.soc, factors)[:, 0]
+    assert found.speed.size == steps
+    np.testing.assert_array_equal(found.gears[:, 0], stage[..., EngineClass.OFF])
+    np.testing.assert_array_equal(found.gears[:, 1], stage[..., EngineClass.RUNNING])
+
+
+def test_copies_join_in_what_is_to_be_expected(monkeypatch):
+    seen = []
+
+    def noted(optima, factors):
+        seen.extend(known.cycle.name for known in optima)
+        return make_expected_cost(optima, factors)
+
+    monkeypatch.setattr(module, "make_expected_cost", noted)
+    cycle, driveline = read_cycle("ece15"), read_driveline("full")
+    distil([cycle], driveline, COARSE, Sizes(), 1)
+    assert seen == ["ece15", *(copy.name for copy in varied(cycle))]
 
 
 def test_tables_are_small_complete_and_covered():

@@ -8,7 +8,7 @@ from hybridopt.base.errors import InfeasibleError
 from hybridopt.distillation import varied as module
 from hybridopt.distillation.fast_loop import DriveTotals
 from hybridopt.distillation.refine import merit
-from hybridopt.distillation.varied import PACES, varied, varied_loops
+from hybridopt.distillation.varied import PACES, varied, varied_cases
 from hybridopt.evaluation.case import Case
 from hybridopt.evaluation.equal_soc import ChargeWorth, Yardstick
 from hybridopt.pipeline import find_optimum
@@ -38,11 +38,12 @@ def test_a_copy_that_cannot_be_driven_is_left_out(monkeypatch):
     monkeypatch.setattr(module, "find_optimum", refuse)
     driveline, told = read_driveline("full"), []
     settings = SETTINGS.resolved(driveline)
-    loops = varied_loops([read_cycle("ece15")], driveline, settings, told.append)
-    assert len(loops) == 1 and told == [0.5, 1.0]
+    cases = varied_cases([read_cycle("ece15")], driveline, settings, told.append)
+    assert len(cases) == 1 and told == [0.5, 1.0]
     copy = next(iter(varied(read_cycle("ece15"))))
     known = Case(find_optimum(copy, driveline, settings))
-    assert loops[0].yardstick.cost == known.optimum_cost and loops[0].steps == copy.dt.size
+    assert cases[0].optimum_cost == known.optimum_cost
+    assert cases[0].optimum.demand.steps == copy.dt.size
 
 
 class Loop:

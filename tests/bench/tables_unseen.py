@@ -1,0 +1,91 @@
+"""What rule tables lose on drives that they were not trained on, with the distillation's defaults.
+
+    python tests/bench/tables_unseen.py
+    python tests/bench/tables_unseen.py --evaluations 2000 drive1.csv drive2.csv drive3.csv
+
+First tables of the four training cycles are driven on these and on four unseen ones, then each
+recorded drive that is given with tables of the training cycles and the other drives. All figures
+are of the closed loop, at equal SoC above the replayed optimum.
+"""
+
+import argparse
+import sys
+import time
+from collections.abc import Sequence
+
+import numpy as np
+from foresight import TRAINING, UNSEEN
+
+from hybridopt import read_cycle, read_driveline
+from hybridopt.distillation.distil import distil
+from hybridopt.distillation.verify import VerifiedDrive, verify
+from hybridopt.inputs.cycle import Cycle
+
+HEAD = "| cycle | loss, % | starts, optimum's | end SoC off, % |\n| --- | ---: | ---: | ---: |"
+
+
+def loss(check: VerifiedDrive) -> float:
+    """Cost at equal SoC above the optimum's, %; NaN where it could not be driven."""
+    return check.score.cost_above_optimum_percent if check.score else np.nan
+
+
+def starts(check: VerifiedDrive) -> float:
+    """Engine starts over the optimum's."""
+    return check.score.starts / max(check.optimum_starts, 1) if check.score else np.nan
+
+
+def row(check: VerifiedDrive, target: float) -> str:
+    """Return a drive as a line of a Markdown table."""
+    if check.score is None:
+        return f"| {check.cycle} | {check.failure} | | |"
+    found, off = check.score, 100.0 * (check.score.soc_end - target)
+    lacking = " (power was lacking)" if found.shortfall else ""
+    return (
+        f"| {check.cycle}{lacking} | {loss(check):.2f} | {found.starts} of {check.optimum_starts} "
+        f"| {off:+.1f} |"
+    )
+
+
+def block(title: str, checks: Sequence[VerifiedDrive], target: float) -> str:
+    """Return the table of some drives with their mean and worst."""
+    losses, ratio = [loss(check) for check in checks], [starts(check) for check in checks]
+    last = (
+        f"| mean | {np.nanmean(losses):.2f} | {np.nanmean(ratio):.2f} times | |\n"
+        f"| worst | {np.nanmax(losses):.2f} | {np.nanmax(ratio):.2f} times | |"
+    )
+    return "\n".join([f"## {title}\n", HEAD, *(row(check, target) for check in checks), last, ""])
+
+
+def main() -> None:
+    """Train, drive and print."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("drives", nargs="*", help="recorded drives (.csv)")
+    parser.add_argument("--evaluations", type=int, default=8000)
+    given = parser.parse_args()
+    driveline, target = read_driveline("full"), 0.6
+    training, unseen = ([read_cycle(name) for name in names] for names in (TRAINING, UNSEEN))
+    drives = [read_cycle(path) for path in given.drives]
+
+    def driven(trained_on: Sequence[Cycle], tried: Sequence[Cycle]) -> list[VerifiedDrive]:
+        made = distil(trained_on, driveline, evaluations=given.evaluations)
+        return verify(made.rules, tried, driveline)
+
+    begin = time.process_time()
+    checks = driven(training, [*training, *unseen])
+    seconds = time.process_time() - begin
+    for title, part in (("Training", checks[: len(training)]), ("Unseen", checks[len(training) :])):
+        sys.stdout.write(block(title, part, target) + "\n")
+    sys.stdout.write(f"{seconds:.0f} s of processor time, verification included\n\n")
+    sys.stdout.flush()
+    left = []
+    for out in drives:
+        others = [drive for drive in drives if drive is not out]
+        left += driven([*training, *others], [out])
+        sys.stdout.write(row(left[-1], target) + "\n")
+        sys.stdout.flush()
+    if left:
+        sys.stdout.write("\n" + block("Recorded drives, each left out", left, target))
+
+
+if __name__ == "__main__":
+    main()
