@@ -6,9 +6,12 @@ from makers import plain_driveline, wanted
 from hybridopt.controllers.closed_loop import ClosedLoop
 from hybridopt.controllers.kernels import _decide
 from hybridopt.controllers.situation import Wish, _make_workspace
+from hybridopt.controllers.standard import names
 from hybridopt.problem.settings import Settings
 
 PLAIN = plain_driveline()
+RULES = {name: make for name, make in names().items() if name != "preview"}
+"""The standard controllers that know the present step only, and need no maps."""
 
 
 def closed_loop(demand, driveline=PLAIN, **options):

@@ -44,7 +44,7 @@ class MapSizes:
 
     speeds: int = 24
     torques: int = 40
-    factors: tuple[float, ...] = (0.6, 0.8, 0.9, 0.95, 1.0, 1.05, 1.1, 1.25, 1.6)
+    factors: tuple[float, ...] = (0.6, 0.8, 0.9, 0.95, 1.0, 1.05, 1.1, 1.25, 1.6, 3.0)
     start_factors: tuple[float, ...] = (0.6, 1.0, 1.6)
     expected_speeds: int = 25
 

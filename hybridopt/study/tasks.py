@@ -26,7 +26,7 @@ from .variant import Variant
 
 ROOMS = (
     *("base", "files", "inputs", "physics", "problem", "dp", "optimum"),
-    *("controllers", "tables", "evaluation", "study"),
+    *("controllers", "tables", "foresight", "evaluation", "study"),
 )
 """Packages whose code can change the values of a task, besides the modules beside them."""
 

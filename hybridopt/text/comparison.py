@@ -193,9 +193,11 @@ def _tuned(comparison: "Comparison") -> list[str]:
     lines = textwrap.wrap(made, 80)
     for (name, cycle), tuned in comparison.tuned.items():
         where = f" on {cycle}" if cycle else ""
-        lines.append(
-            f"{cut(name + where, 60)}: {tuned.before_percent:.2f} % -> {tuned.after_percent:.2f} %"
-        )
+        title = cut(name + where, 60)
+        if not tuned.parameters:
+            lines.append(f"{title}: {tuned.after_percent:.2f} %; nothing to tune")
+            continue
+        lines.append(f"{title}: {tuned.before_percent:.2f} % -> {tuned.after_percent:.2f} %")
         lines += _wrapped(f"{key} {value:.4g}" for key, value in tuned.parameters.items())
     return lines
 

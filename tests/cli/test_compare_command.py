@@ -394,3 +394,31 @@ def test_prints_stay_out_of_json(tmp_path):
     outcome = compare("--controller", f"{path}:rule", "--json")
     assert outcome.exit_code == 0 and json.loads(outcome.stdout)["scores"]
     assert "read\n" in outcome.stderr and "asked\n" in outcome.stderr
+
+
+# preview
+
+
+def test_preview_is_tuned_by_nothing_and_foresees_as_far_as_asked():
+    near, far = (
+        run("ece15", *COARSE, "--controller", "preview", "--preview-horizon-s", seconds, "--json")
+        for seconds in ("0", "30")
+    )
+    costs = [json.loads(outcome.stdout)["scores"][1]["cost_equal_g"] for outcome in (near, far)]
+    assert costs[0] > costs[1]
+    shown = run("ece15", *COARSE, "--controller", "preview").stdout
+    assert "nothing to tune" in shown
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ("--controller", "equivalence", "--preview-horizon-s", "3"),
+        ("--controller", "equivalence", "--preview-destination"),
+        ("--controller", "preview", "--gears", "best"),
+        ("--controller", "preview", "--evaluations", "9"),
+        ("--controller", "preview", "--preview-horizon-s", "700"),
+    ],
+)
+def test_options_that_say_nothing_for_preview_or_without_it_are_refused(arguments):
+    assert_one_sentence(run("ece15", *COARSE, *arguments))

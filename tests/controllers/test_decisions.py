@@ -148,10 +148,10 @@ def test_factor_follows_the_missing_charge():
     params[FACTOR], params[PROPORTIONAL], params[INTEGRAL] = 2.0, 3.0, 0.5
     params[FACTOR_LOW], params[FACTOR_HIGH], params[SOC_REFERENCE] = 1.0, 2.6, 0.6
     at, around = situation(soc=0.5), closed_loop(steady(1)).around
-    assert _equivalence_factor(around, at, params, 4.0) == pytest.approx(2.5)
-    assert _equivalence_factor(around, at, params, 4.0) == 2.6
+    assert _equivalence_factor(around, at, params, 0.0, 4.0) == pytest.approx(2.5)
+    assert _equivalence_factor(around, at, params, 0.0, 4.0) == 2.6
     assert at.memory[SOC_ERROR] == pytest.approx(0.8)
-    assert _equivalence_factor(around, at._replace(soc=1.0), params, 0.0) == pytest.approx(1.2)
+    assert _equivalence_factor(around, at._replace(soc=1.0), params, 0.0, 0.0) == pytest.approx(1.2)
 
 
 def test_factor_is_the_highest_at_the_bottom_of_the_window():
@@ -160,7 +160,7 @@ def test_factor_is_the_highest_at_the_bottom_of_the_window():
     params[FACTOR], params[FACTOR_HIGH] = 2.0, 10.0
     around = closed_loop(steady(1)).around
     for soc, factor in ((0.22, 2.0), (0.21, 6.0), (0.2, 10.0), (0.19, 10.0)):
-        found = _equivalence_factor(around, situation(soc=soc), params, 1.0)
+        found = _equivalence_factor(around, situation(soc=soc), params, 0.0, 1.0)
         assert found == pytest.approx(factor)
 
 

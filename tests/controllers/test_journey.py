@@ -4,14 +4,14 @@ import dataclasses
 
 import numpy as np
 import pytest
-from cases import stepwise
+from cases import RULES, stepwise
 from makers import plain_driveline, varied
+from preview import preview
 
 from hybridopt import Cycle, InfeasibleError, Settings, read_driveline
 from hybridopt.controllers.builtin import Playback
 from hybridopt.controllers.closed_loop import ClosedLoop
 from hybridopt.controllers.controller import Command
-from hybridopt.controllers.standard import names
 from hybridopt.evaluation.case import Case, score
 from hybridopt.measurements.followability import follow
 from hybridopt.physics.codes import EngineClass
@@ -50,10 +50,10 @@ def test_only_a_running_engine_can_drive_the_burst():
     assert follow(FULL, BURST).exact
 
 
-@pytest.mark.parametrize("name", names())
+@pytest.mark.parametrize("name", RULES)
 def test_a_drive_goes_on_and_what_was_lacking_is_counted(name):
     loop = loop_of(BURST)
-    drive = loop.run(names()[name]())
+    drive = loop.run(RULES[name]())
     lacked, speeds = drive.shortfall, drive.demand.speeds
     late = BURST.speed - speeds
     assert lacked.seconds == 1.0 and lacked.first == BURST_AT
@@ -65,12 +65,18 @@ def test_a_drive_goes_on_and_what_was_lacking_is_counted(name):
     assert (np.delete(late, BURST_AT + 1) == 0.0).all(), "the next step is back on the trace"
 
 
-@pytest.mark.parametrize("name", names())
+def test_who_foresees_the_burst_starts_the_engine_in_time():
+    loop = loop_of(BURST)
+    assert loop.run(preview(horizon=3.0)).shortfall is None
+    assert loop.run(preview(horizon=0.0)).shortfall.seconds == 1.0
+
+
+@pytest.mark.parametrize("name", RULES)
 def test_what_was_driven_is_a_drive_of_its_own(name):
     """The same schedule on a cycle of the speeds driven: same demand, cost and charge; and the loop
     of the kernels is the one that asks in Python step by step.
     """
-    loop, rule = loop_of(BURST), names()[name]()
+    loop, rule = loop_of(BURST), RULES[name]()
     drive = loop.run(rule)
     again = loop_of(dataclasses.replace(BURST, speed=drive.demand.speeds))
     for key, values in vars(again.demand).items():
@@ -119,8 +125,8 @@ def test_nothing_faster_is_possible_in_a_starting_step():
 
 def test_a_drive_that_lacked_power_is_measured_by_the_optimum_of_what_it_drove():
     case = Case(find_optimum(BURST, FULL, COARSE))
-    row = score(case, "equivalence", names()["equivalence"]())
-    drive = case.drive(names()["equivalence"]())
+    row = score(case, "equivalence", RULES["equivalence"]())
+    drive = case.drive(RULES["equivalence"]())
     same = find_optimum(dataclasses.replace(BURST, speed=drive.demand.speeds), FULL, COARSE)
     assert row.shortfall == drive.shortfall and row.cycle == "burst"
     assert row.cost_g == pytest.approx(drive.cost)
@@ -140,9 +146,9 @@ WAVES = trace(*[126.0] * 20, *[126.7, 125.3, 126.0, 125.3, 126.0, 125.3] * 4)
 def test_the_engine_runs_where_a_start_would_come_too_late(name):
     """What the wheels asked for a step ago is known; no step that comes is looked at."""
     loop = loop_of(WAVES, read_driveline("mild"))
-    careless = loop.run(names()[name](start_reserve=-1.0))
+    careless = loop.run(RULES[name](start_reserve=-1.0))
     assert careless.shortfall is not None and careless.shortfall.seconds >= 1.0
-    assert loop.run(names()[name]()).shortfall is None
+    assert loop.run(RULES[name]()).shortfall is None
 
 
 def test_charge_is_kept_for_climbs_that_the_engine_alone_is_too_weak_for():
@@ -153,8 +159,8 @@ def test_charge_is_kept_for_climbs_that_the_engine_alone_is_too_weak_for():
     cycle = Cycle("climbs", steps * 1.0, speed, np.where(climbs, 0.07, 0.0))
     start = FULL.battery.soc_min + 0.05
     loop = loop_of(cycle, settings=Settings(terminal="free", soc_start=start))
-    for name, rule in names().items():
-        assert loop.run(rule()).clippings()["window"] == 0, name
+    for name, make in {**RULES, "preview": preview}.items():
+        assert loop.run(make()).clippings()["window"] == 0, name
 
 
 def test_who_is_too_fast_for_every_gear_is_told():

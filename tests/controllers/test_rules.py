@@ -5,7 +5,7 @@ import math
 
 import numpy as np
 import pytest
-from cases import PLAIN, bumpy, closed_loop, steady
+from cases import PLAIN, RULES, bumpy, closed_loop, steady
 from makers import constant_battery, varied, wanted
 
 from hybridopt import read_driveline
@@ -15,7 +15,6 @@ from hybridopt.controllers.builtin import (
     Equivalence,
     Playback,
     PowerThresholds,
-    names,
 )
 from hybridopt.controllers.controller import Command
 from hybridopt.physics.codes import EngineClass
@@ -330,16 +329,16 @@ def test_equivalence_stays_in_the_window_by_itself(factor):
 # --- all ---
 
 
-@pytest.mark.parametrize("name", names())
+@pytest.mark.parametrize("name", RULES)
 def test_named_rules_ask_for_what_can_be_done(name):
     """On a mild drive nothing is clipped."""
-    drive = closed_loop(bumpy(400), splits=9).run(names()[name]())
+    drive = closed_loop(bumpy(400), splits=9).run(RULES[name]())
     assert drive.clipped.sum() == 0
 
 
-@pytest.mark.parametrize("name", names())
+@pytest.mark.parametrize("name", RULES)
 def test_bounds_name_parameters_and_hold_the_defaults(name):
-    rule = names()[name]()
+    rule = RULES[name]()
     for key, (low, high) in rule.bounds(PLAIN).items():
         assert low < high and low <= getattr(rule, key) <= high
     assert Playback().bounds(PLAIN) == {}
