@@ -4,7 +4,7 @@ import functools
 
 import numpy as np
 import pytest
-from hybridopt.distillation.expected_cost import make_expected_cost
+from hybridopt.foresight.expected_cost import make_expected_cost
 
 from hybridopt import Settings, read_cycle, read_driveline
 from hybridopt.base.errors import InputError
