@@ -14,9 +14,10 @@ from ..base.progress import Progress, silent
 from ..controllers.foreseen import Predict
 from ..controllers.preview import LONGEST, Preview, PreviewMaps
 from ..foresight.expected_cost import ExpectedCost, make_expected_cost
+from ..foresight.held_price import held_price
 from ..foresight.predictions import PREDICTIONS, SpeedError
 from ..foresight.preview_maps import TRAINING, make_preview_maps
-from ..foresight.priced_preview import held_price, priced_losses, road
+from ..foresight.priced_preview import priced_losses
 from ..inputs.cycle import Cycle, read_cycle
 from ..inputs.driveline import Driveline
 from ..optimum.optimum import Optimum
@@ -319,8 +320,7 @@ class _Sweep:
 
     def _held(self, horizons: Sequence[float]) -> list[ForesightRow]:
         rows, known = [], self.knows
-        on = road(self.case.optimum, known.price)
-        losses = priced_losses(on, known.expected, horizons)
+        losses = priced_losses(self.case.optimum, known.expected, known.price, horizons)
         for horizon, loss in zip(horizons, losses, strict=True):
             if math.isfinite(loss):
                 rows.append(ForesightRow(self.name, PRICE_HELD, horizon, self.seen, loss))

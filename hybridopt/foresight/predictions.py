@@ -15,7 +15,7 @@ from ..controllers.foreseen import Predict, Predicted, exact
 from ..physics.demand import Demand
 from .expected_cost import ACCELERATIONS, SPEEDS
 from .nodes import node_weights, nodes
-from .road_ahead import LimitedDriver, on_the_road
+from .road_ahead import STANDING, LimitedDriver, on_the_road
 
 FADE = 3.0  # s, in which an acceleration is guessed to fade to 1 / e; common practice, no source
 ERROR = 5.0 * KM_PER_H  # m/s, standard deviation of a wrong preview at STATED
@@ -168,6 +168,7 @@ class UsualCourse:
         )
         change = _weights(demand, self.speeds, self.accelerations) @ after
         speeds = np.maximum(demand.speeds[1:, None] + change, 0.0)
+        speeds[:, 1:][speeds[:, 1:] < STANDING] = 0.0  # a mean of standing and moving off
         return Predicted(speeds, _grade_stays(demand, intervals))
 
 

@@ -4,29 +4,22 @@ import itertools
 
 import numpy as np
 import pytest
-from makers import wanted
 
 from hybridopt import Settings, read_cycle
 from hybridopt.foresight.expected_cost import make_expected_cost
-from hybridopt.foresight.priced_preview import (
-    Road,
-    cost_to_go,
-    driven,
-    held_price,
-    previewed,
-    priced_losses,
-    road,
-)
+from hybridopt.foresight.held_price import Priced, held_price
+from hybridopt.foresight.kernels import Costs
+from hybridopt.foresight.priced_preview import previewed, priced_losses
 from hybridopt.pipeline import find_optimum
 
 GEARS = 2
 
 
-def random_road(steps, seed, dt=1.0):
+def random_steps(steps, seed):
     random = np.random.default_rng(seed)
     stage = random.uniform(0.0, 2.0, (steps, GEARS, 3))
     shift = random.uniform(0.0, 0.5, (steps, 3, GEARS, GEARS)) * (1.0 - np.eye(GEARS))
-    return Road(stage, shift, 0, 0, wanted(np.full(steps, 10.0), 0.0, dt=dt), 1.0)
+    return Priced(1.0, Costs(stage, shift, random.uniform(0.0, 0.2, steps)), (0, 0))
 
 
 def cheapest(on, first, last, engine, gear, behind):
@@ -36,7 +29,8 @@ def cheapest(on, first, last, engine, gear, behind):
         total, before, g = 0.0, engine, gear
         for t, (runs, new) in enumerate(plan, start=first):
             kind = (1 if before else 2) if runs else 0
-            total += on.stage[t, new, kind] + on.shift[t, kind, g, new]
+            total += on.costs.stage[t, new, kind] + on.costs.shift[t, kind, g, new]
+            total += on.costs.stop[t] if before and not runs else 0.0
             before, g = runs, new
         least = min(least, total + behind[before, g])
     return least
@@ -45,9 +39,9 @@ def cheapest(on, first, last, engine, gear, behind):
 @pytest.mark.parametrize("seed", range(3))
 @pytest.mark.parametrize("dt", [0.5, 1.0])
 def test_what_is_seen_and_expected_behind_it_against_every_plan(seed, dt):
-    on = random_road(6, seed, dt)
+    on = random_steps(6, seed)
     expected = np.random.default_rng(seed + 9).uniform(0.0, 1.0, (6, 2, GEARS))
-    none, some = previewed(on, expected, [0.0, 1.0])
+    none, some = previewed(on, dt * np.arange(1.0, 7.0), expected, [0.0, 1.0])
     np.testing.assert_array_equal(none, expected)
     steps = round(1.0 / dt)
     for t, engine, gear in itertools.product(range(6), (0, 1), range(GEARS)):
@@ -64,16 +58,7 @@ def test_nothing_is_lost_where_the_whole_drive_is_seen(driveline):
     price = held_price(optima)
     expected = make_expected_cost(optima, np.array([price]))
     horizons = [0.0, 3.0, 30.0, 600.0]
-    losses = np.array([priced_losses(road(known, price), expected, horizons) for known in optima])
+    losses = np.array([priced_losses(known, expected, price, horizons) for known in optima])
     assert losses.min() >= -1e-9
     assert np.abs(losses[:, -1]).max() < 1e-9
     assert np.diff(losses.mean(axis=0)).max() <= 1e-9 and losses.mean(axis=0)[0] > 0.1
-
-
-def test_the_policy_that_knows_the_cost_to_go_loses_nothing():
-    on = random_road(8, 5)
-    value = cost_to_go(on)
-    assert driven(on, value[1:]) == pytest.approx(value[0, 0, 0], rel=1e-12)
-    assert value[0, 0, 0] == pytest.approx(
-        cheapest(on, 0, 8, 0, 0, np.zeros((2, GEARS))), rel=1e-12
-    )
