@@ -167,8 +167,13 @@ def _was_changed(wanted, torque, powered, work):
         return False
     if np.isnan(wanted):
         return powered
-    scale = 1.0 + abs(work.shaft[S_LOW]) + abs(work.shaft[S_HIGH])
-    return abs(torque - wanted) > 1e-6 * scale
+    return _differs(torque, wanted, work.shaft[S_LOW], work.shaft[S_HIGH])
+
+
+@kernel(inline="always")
+def _differs(torque, wanted, low, high):
+    """Whether a torque differs from the wanted one by more than rounding in its range."""
+    return abs(torque - wanted) > 1e-6 * (1.0 + abs(low) + abs(high))
 
 
 @kernel(inline="always")

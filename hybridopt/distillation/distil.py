@@ -29,10 +29,9 @@ from .refine import Refined, refine
 from .split import electric_limit, split_map
 from .varied import varied_cases
 
-_PLACES = np.linspace(-1.0, 1.0, 25)
-FACTORS = 2.0 ** (_PLACES * np.abs(_PLACES))
-"""Equivalence factors over the median of the training, 0.5 to 2: dense near 1, where a few percent
-decide whether the engine is to charge."""
+FACTORS = 2.0 ** (np.sinh(np.linspace(-4.0, 4.0, 25)) / np.sinh(4.0))
+"""Equivalence factors over the median of the training, 0.5 to 2: a percent apart near 1, where a
+few percent decide whether the engine is to charge."""
 STARTS = (-0.05, 0.0, 0.05)  # of SoC, where optimal paths begin, from the start
 SOC_AWAY = (0.03, 0.06, 0.1)  # of SoC, breakpoints on both sides of the reference
 STEADY_WEIGHT = 0.02  # of steady driving, over that of the training

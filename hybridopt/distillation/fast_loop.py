@@ -17,6 +17,7 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from ..base.compiled import kernel
+from ..controllers.clipping import _differs
 from ..controllers.kernels import _gearbox_of, _table_inputs
 from ..controllers.rule_kernels import PackedTable, _table_command
 from ..controllers.shared_kernels import GEARS, MIN_ON, OWN, PackedController, _creeps
@@ -180,7 +181,7 @@ def _settle(splits, wanted, battery):
             good, grams, after = middle, some, there
         else:
             bad = middle
-    return grams, after, True
+    return grams, after, _differs(good, torque, torques[first], torques[last])
 
 
 @kernel(inline="always")
