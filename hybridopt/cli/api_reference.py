@@ -27,7 +27,7 @@ TITLES = {
     "pipeline problem optimum": "Solve",
     "inputs": "Cycles and drivelines",
     "physics": "Demand, operating points, replay and launches",
-    "controllers foresight evaluation": "Controllers and comparisons",
+    "controllers evaluation": "Controllers and comparisons",
     "distillation tables exports": "Rule tables",
     "foresight": "What foresight is worth",
     "measurements bench_maps": "Measurements",

@@ -4,7 +4,6 @@ import functools
 
 import numpy as np
 import pytest
-from hybridopt.foresight.expected_cost import make_expected_cost
 
 from hybridopt import Settings, read_cycle, read_driveline
 from hybridopt.base.errors import InputError
@@ -15,6 +14,7 @@ from hybridopt.distillation.family import Sizes
 from hybridopt.distillation.varied import varied
 from hybridopt.distillation.verify import AS_TRAINED, CHANGES, Setup, verify
 from hybridopt.dp.cost_to_go import CostToGo
+from hybridopt.foresight.expected_cost import make_expected_cost
 from hybridopt.physics.codes import EngineClass
 from hybridopt.pipeline import find_optimum
 from hybridopt.tables.rule_table import LAYOUT
