@@ -116,12 +116,15 @@ def distil(
 
     made = train(tracks, "distilling")
     checks = [
-        measured(made.content, case, name, AS_TRAINED, True) for name, case in made.cases.items()
+        measured(made.content.controller, case, name, AS_TRAINED, True)
+        for name, case in made.cases.items()
     ]
     for track in tracks if leave_one_out else ():
         others = [other for other in tracks if other.name != track.name]
         left, case = train(others, f"without {track.name}"), made.cases[track.name]
-        checks.append(measured(left.content, case, track.name, "trained without it", False))
+        checks.append(
+            measured(left.content.controller, case, track.name, "trained without it", False)
+        )
     write = write_json if suffix == ".json" else write_netcdf
     write(made.content, out, overwrite=output.overwrite)
     finish(

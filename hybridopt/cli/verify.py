@@ -72,7 +72,7 @@ def verify(
     """
     if all_changes:
         refuse_idle("with --all-changes", "changes")
-    from ..distillation.verify import CHANGES
+    from ..distillation.verify import changes_for
     from ..distillation.verify import verify as run
     from ..foresight.preview_maps import TRAINING
     from ..inputs.driveline_file import read_driveline
@@ -91,9 +91,9 @@ def verify(
     )
     tracks = read(cycles)
     files = output.plan(f"verify_{file_stem(tables.stem)}", (".csv",))
-    wanted = tuple(CHANGES) if all_changes else changes
     with output.progress("verifying") as progress:
         verified = rules or _preview(read(train or TRAINING), vehicle, settings, foresight)
+        wanted = changes_for(verified) if all_changes else changes
         checks = run(verified, tracks, vehicle, settings, wanted, progress)
     output.write(files, lambda: (checks_writer(checks),))
     edited = "These tables were edited by hand since they were made.\n\n"

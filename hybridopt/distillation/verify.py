@@ -9,8 +9,10 @@ import numpy as np
 
 from ..base.errors import HybridoptError, InputError
 from ..base.progress import Progress, silent
+from ..controllers.builtin import BuiltIn
 from ..controllers.preview import Preview
 from ..evaluation.case import Case, Score, score
+from ..foresight.predictions import SpeedError
 from ..inputs.cycle import Cycle
 from ..inputs.driveline import Driveline
 from ..pipeline import find_optimum
@@ -70,6 +72,8 @@ CHANGES: Mapping[str, Callable[[Setup], Setup]] = {
     "battery resistance +50 %": lambda setup: setup.with_resistance(1.5),
 }
 """What verification may change, by name."""
+FORESEEN: Mapping[str, SpeedError] = {"wrong preview": SpeedError()}
+"""What a predictive controller may foresee in place of what comes, as a further change."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -118,7 +122,7 @@ def verify(
     cycles, driveline, settings
         Where to drive.
     changes
-        Names of :data:`CHANGES`; each is tried on every cycle, on its own.
+        Names out of :func:`changes_for`; each is tried on every cycle, on its own.
     progress
         Called with the share done, 0 to 1.
 
@@ -132,9 +136,10 @@ def verify(
     InputError
         A change is unknown, or tables or maps have other gears than the driveline.
     """
-    unknown = [name for name in changes if name not in CHANGES]
+    known = changes_for(rules)
+    unknown = [name for name in changes if name not in known]
     if unknown:
-        raise InputError(f"change {unknown[0]!r} is unknown; known are {', '.join(CHANGES)}")
+        raise InputError(f"change {unknown[0]!r} is unknown; known are {', '.join(known)}")
     gears = _training(rules)[1]
     if gears != driveline.gearbox.gears:
         raise InputError(
@@ -150,14 +155,29 @@ def verify(
     return checks
 
 
+def changes_for(rules: Made | Preview) -> tuple[str, ...]:
+    """Return the names of all changes: :data:`CHANGES`, for preview :data:`FORESEEN` as well."""
+    return (*CHANGES, *(FORESEEN if isinstance(_controller(rules), Preview) else ()))
+
+
+def _controller(rules: Made | Preview) -> BuiltIn:
+    return rules if isinstance(rules, Preview) else rules.controller
+
+
 def _check(rules: Made | Preview, setup: Setup, change: str) -> VerifiedDrive:
     name, seen = setup.cycle.name, setup.cycle.name in _training(rules)[0]
     try:
-        changed = setup if change == AS_TRAINED else CHANGES[change](setup)
-        case = Case(find_optimum(*changed))
-        return measured(rules, case, name, change, seen)
+        case = Case(find_optimum(*CHANGES.get(change, _unchanged)(setup)))
+        controller = _controller(rules)
+        if isinstance(controller, Preview) and change in FORESEEN:
+            controller = dataclasses.replace(controller, predict=FORESEEN[change])
+        return measured(controller, case, name, change, seen)
     except HybridoptError as error:
         return VerifiedDrive(name, change, seen, failure=str(error))
+
+
+def _unchanged(setup: Setup) -> Setup:
+    return setup
 
 
 def _training(rules: Made | Preview) -> tuple[Sequence[str], int]:
@@ -174,11 +194,8 @@ def _training(rules: Made | Preview) -> tuple[Sequence[str], int]:
     return rules.origin.cycles, rules.gears
 
 
-def measured(
-    rules: Made | Preview, case: Case, name: str, change: str, seen: bool
-) -> VerifiedDrive:
+def measured(controller: BuiltIn, case: Case, name: str, change: str, seen: bool) -> VerifiedDrive:
     """Measure tables or preview on a case."""
-    controller = rules if isinstance(rules, Preview) else rules.controller
     found = score(case, "rules", controller, moments=None)
     distance = case.optimum.demand.distance / 1e3
     soc = np.append(found.trace.soc.values, found.soc_end)

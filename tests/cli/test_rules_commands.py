@@ -116,6 +116,16 @@ def test_preview_verifies_on_an_unseen_cycle_and_is_compared(preview):
     assert f"{check['fuel_g']:.6f}"[:8] in result.output
 
 
+def test_preview_that_is_wrong_is_a_change_of_preview_alone(preview, rules):
+    wrong = ("--change", "wrong preview", "--json", *QUICK)
+    result = run("verify", preview, "eudc", *wrong)
+    assert result.exit_code == 0, result.output
+    right, changed = (check["cost_g"] for check in json.loads(result.stdout)["checks"])
+    assert right != changed
+    refused = run("verify", rules, "eudc", *wrong)
+    assert refused.exit_code == 2 and "change 'wrong preview' is unknown" in refused.stderr
+
+
 def test_preview_options_are_for_preview(tmp_path):
     out = tmp_path / "r.json"
     for options, words in (
