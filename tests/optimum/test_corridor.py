@@ -65,9 +65,9 @@ def test_holds_every_schedule_of_its_cost(instance):
 
 
 @pytest.mark.long
-@examples(max_examples=1000, **QUICK)
+@examples(max_examples=600, **QUICK)
 @given(instances())
-def test_holds_every_schedule_of_its_cost_in_a_thousand_instances(instance):
+def test_holds_every_schedule_of_its_cost_in_hundreds_of_instances(instance):
     check_against_enumeration(instance)
 
 
