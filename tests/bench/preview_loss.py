@@ -1,6 +1,6 @@
 """What the predictive controller loses over how far it foresees, in closed loop with its charge.
 
-    python tests/bench/preview.py [FOLDER]
+    python tests/bench/preview_loss.py [FOLDER]
 
 Cost at equal SoC above the replayed optimum, %, and the end SoC off its target, in points, on the
 training cycles, the unseen ones, and the drives (CSV files) of a folder, each of these with maps

@@ -1,6 +1,6 @@
 """How long the C code of the predictive controller takes for one decision.
 
-    python tests/bench/preview_code.py [FILE]
+    python tests/bench/preview_time.py [FILE]
 
 FILE holds preview maps, as `hybridopt distil --kind preview` writes them; left out, they are made
 from the WLTC for the full hybrid, which takes minutes. The code is compiled with -O2 and steps
