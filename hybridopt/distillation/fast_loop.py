@@ -181,6 +181,8 @@ def _settle(splits, wanted, battery):
             good, grams, after = middle, some, there
         else:
             bad = middle
+    if np.isinf(wanted):  # met by any limit
+        return grams, after, False
     return grams, after, _differs(good, torque, torques[first], torques[last])
 
 
