@@ -145,7 +145,7 @@ if TYPE_CHECKING:
     from .text import import_report as _import_report
     from .text.bench_map_report import save_map as save_map
     from .text.comparison import comparison_text as comparison_text
-    from .text.foresight import limit_text as limit_text
+    from .text.foresight_limit import limit_text as limit_text
     from .text.foresight_worth import foresight_text as foresight_text
     from .text.summary import summary as summary
     from .text.verification import distilled_text as distilled_text
@@ -286,7 +286,7 @@ _HOMES = {
     "foresight_text": "text.foresight_worth",
     "verification_text": "text.verification",
     "distilled_text": "text.verification",
-    "limit_text": "text.foresight",
+    "limit_text": "text.foresight_limit",
     "drive_report": "text.import_report:report_lines",
     "map_report": "text.bench_map_report:report_lines",
     "save_map": "text.bench_map_report",

@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from ..base.progress import part_of
-from ..files.writing import Write, file_stem
+from ..files.writing import file_stem
 from .compare import read_controllers
 from .options import (
     Output,
@@ -21,7 +21,6 @@ from .tracks import achievable_option, read_tracks
 
 if TYPE_CHECKING:
     from ..controllers.builtin import BuiltIn
-    from ..foresight.limit import CausalLimit
     from ..foresight.model import DriveModel
 
 EXAMPLES = """\b
@@ -88,7 +87,7 @@ def limit(
     from ..foresight.model import drive_model
     from ..inputs.driveline_file import read_driveline
     from ..tables.rule_table import RuleTable
-    from ..text.foresight import limit_record, limit_text
+    from ..text.foresight_limit import limit_record, limit_text, limit_writer
 
     settings = make_settings(given)
     vehicle = read_driveline(driveline)
@@ -105,7 +104,7 @@ def limit(
             controllers[RETRAINED] = _trained_on(model, length, seed, evaluations, part)
         done = part_of(progress, 0.5 if retrain else 0.3, 1.0)
         found = causal_limit(model, drives, length, seed, controllers, done)
-    output.write(files, lambda: [_writer(found)])
+    output.write(files, lambda: [limit_writer(found)])
     splits = [(name, RETRAINED) for name in tables] if retrain else []
     finish(
         output.as_json,
@@ -126,9 +125,3 @@ def _trained_on(
         drawn, model.driveline, model.settings, evaluations=evaluations, progress=progress
     )
     return made.rules.table
-
-
-def _writer(found: "CausalLimit") -> Write:
-    from ..text.foresight import limit_writer
-
-    return limit_writer(found)

@@ -13,6 +13,7 @@ from ..base.progress import Progress, part_of, silent
 from ..dp.cost_to_go import CostToGo
 from ..evaluation.case import Case
 from ..foresight.expected_cost import make_expected_cost
+from ..foresight.held_price import held_price
 from ..foresight.nodes import nodes
 from ..inputs.cycle import Cycle
 from ..inputs.driveline import Driveline
@@ -155,8 +156,7 @@ def make_family(cases: Sequence[Case], sizes: Sizes, copies: Sequence[Case] = ()
     """
     optima = [case.optimum for case in cases]
     driveline, settings = optima[0].driveline, optima[0].settings
-    multipliers = [case.bound.multipliers[1:] for case in cases]
-    factors = FACTORS * float(np.median(np.concatenate(multipliers)))
+    factors = FACTORS * held_price(optima)
     low, high, start, _ = settings.socs
     starts = [float(np.clip(start + away, low, high)) for away in STARTS]
     expected = make_expected_cost([*optima, *(copy.optimum for copy in copies)], factors)

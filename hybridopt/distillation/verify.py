@@ -167,17 +167,14 @@ def _controller(rules: Made | Preview) -> BuiltIn:
 def _check(rules: Made | Preview, setup: Setup, change: str) -> VerifiedDrive:
     name, seen = setup.cycle.name, setup.cycle.name in _training(rules)[0]
     try:
-        case = Case(find_optimum(*CHANGES.get(change, _unchanged)(setup)))
+        changed = CHANGES[change](setup) if change in CHANGES else setup
+        case = Case(find_optimum(*changed))
         controller = _controller(rules)
         if isinstance(controller, Preview) and change in FORESEEN:
             controller = dataclasses.replace(controller, predict=FORESEEN[change])
         return measured(controller, case, name, change, seen)
     except HybridoptError as error:
         return VerifiedDrive(name, change, seen, failure=str(error))
-
-
-def _unchanged(setup: Setup) -> Setup:
-    return setup
 
 
 def _training(rules: Made | Preview) -> tuple[Sequence[str], int]:

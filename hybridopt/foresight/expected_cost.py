@@ -4,17 +4,15 @@ The optimum knows what comes and stops the engine in time; a rule does not. Here
 mean of what followed in the training at about the same speed and acceleration.
 """
 
-# mypy: allow-untyped-defs, allow-untyped-calls, allow-untyped-decorators
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from ..base.compiled import kernel
 from ..optimum.optimum import Optimum
-from ..physics.codes import OFF, RUNNING, STARTING
+from ..physics.codes import STARTING
 from ..physics.demand import Demand
+from .kernels import Costs, _improve
 from .nodes import node_weights, nodes
 from .stage_costs import stage_costs
 
@@ -122,11 +120,12 @@ def expect(
         g, less the lowest of all.
     """
     value, before = begin, weight[:-1] * follows[1:, None]
-    seconds = before.sum(axis=0)
+    seconds, steps = before.sum(axis=0), np.arange(stage.shape[0])
+    costs = Costs(stage, shift, np.zeros(steps.size))
     for _ in range(MAX_ITERATIONS):
         ahead = np.tensordot(weight, value, axes=1)
         best = np.empty_like(ahead)
-        _best(stage, shift, ahead, best)
+        _improve(costs, steps, ahead, (0, steps.size), best)
         total = np.tensordot(before, best[1:], axes=(0, 0))
         mean = total.sum(axis=0) / seconds.sum()
         new = (total + MIXED_IN * mean) / (seconds + MIXED_IN)[:, None, None]
@@ -140,20 +139,3 @@ def expect(
 def _relative(value: np.ndarray) -> np.ndarray:
     """Cost-to-go of each node less its lowest: all that decisions depend on."""
     return np.asarray(value - value.min(axis=(1, 2), keepdims=True))
-
-
-@kernel
-def _best(stage, shift, ahead, best):
-    """Least of stage, shift and what is ahead, from every engine state and gear."""
-    steps, gears = stage.shape[0], stage.shape[1]
-    for t in range(steps):
-        for g in range(gears):
-            off, running, starting = np.inf, np.inf, np.inf
-            for k in range(gears):
-                off = min(off, stage[t, k, OFF] + shift[t, OFF, g, k] + ahead[t, 0, k])
-                ran = stage[t, k, RUNNING] + shift[t, RUNNING, g, k]
-                running = min(running, ran + ahead[t, 1, k])
-                started = stage[t, k, STARTING] + shift[t, STARTING, g, k]
-                starting = min(starting, started + ahead[t, 1, k])
-            best[t, 0, g] = min(off, starting)
-            best[t, 1, g] = min(off, running)

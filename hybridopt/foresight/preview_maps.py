@@ -21,6 +21,7 @@ from ..physics.operating_points import OperatingPoints, chosen_points
 from ..physics.plant import Plant, pack
 from ..physics.shifts import rotor_inertia, shift_fuel
 from .expected_cost import make_expected_cost
+from .held_price import held_price
 
 TRAINING = ("wltc_class3b", "artemis_urban", "artemis_rural", "artemis_motorway130")
 """Shipped cycles that maps are made from where no others are given."""
@@ -73,8 +74,7 @@ def make_preview_maps(optima: Sequence[Optimum], sizes: MapSizes | None = None) 
     sizes = sizes or MapSizes()
     if not optima or any(known.bound is None for known in optima):
         raise InputError("maps of preview: give one or more optima, each with its bound")
-    multipliers = [known.bound.multipliers[1:] for known in optima if known.bound]
-    factor = float(np.median(np.concatenate(multipliers)))
+    factor = held_price(optima)
     driveline, soc = optima[0].driveline, optima[0].settings.socs[2]
     listed = _Listed(driveline, soc)
     plant = pack(driveline)

@@ -19,7 +19,7 @@ from hybridopt.foresight.limit import (
 from hybridopt.foresight.model import balanced_price, drive_model
 from hybridopt.foresight.policy import CausalController
 from hybridopt.physics.demand import drive_demand
-from hybridopt.text.foresight import limit_record
+from hybridopt.text.foresight_limit import limit_record
 
 SETTINGS = Settings(soc_points=101, splits=9)
 PRICE = 6.2e-5  # g/J
