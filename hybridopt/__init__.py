@@ -14,10 +14,6 @@ if TYPE_CHECKING:
     from .base.errors import InfeasibleError as InfeasibleError
     from .base.errors import InputError as InputError
     from .base.warning import InputWarning as InputWarning
-    from .bench_maps.gridding import BenchMap as BenchMap
-    from .bench_maps.gridding import GridRequest as GridRequest
-    from .bench_maps.importing import import_map as import_map
-    from .bench_maps.quality import MapQuality as MapQuality
     from .controllers.builtin import AdaptiveEquivalence as AdaptiveEquivalence
     from .controllers.builtin import ElectricPower as ElectricPower
     from .controllers.builtin import Equivalence as Equivalence
@@ -74,6 +70,10 @@ if TYPE_CHECKING:
     from .measurements.drive import import_drive as import_drive
     from .measurements.followability import Following as Following
     from .measurements.followability import follow as follow
+    from .measurements.map_gridding import BenchMap as BenchMap
+    from .measurements.map_gridding import GridRequest as GridRequest
+    from .measurements.map_import import import_map as import_map
+    from .measurements.map_quality import MapQuality as MapQuality
     from .measurements.trips import Trip as Trip
     from .measurements.trips import choose_trips as choose_trips
     from .measurements.trips import cut_trips as cut_trips
@@ -241,10 +241,10 @@ _HOMES = {
     "Trip": "measurements.trips",
     "follow": "measurements.followability",
     "Following": "measurements.followability",
-    "import_map": "bench_maps.importing",
-    "BenchMap": "bench_maps.gridding",
-    "GridRequest": "bench_maps.gridding",
-    "MapQuality": "bench_maps.quality",
+    "import_map": "measurements.map_import",
+    "BenchMap": "measurements.map_gridding",
+    "GridRequest": "measurements.map_gridding",
+    "MapQuality": "measurements.map_quality",
     "plan_study": "study.front",
     "solve_study": "study.front",
     "study_results": "study.front",

@@ -30,7 +30,7 @@ TITLES = {
     "controllers evaluation": "Controllers and comparisons",
     "distillation tables exports": "Rule tables",
     "foresight": "What foresight is worth",
-    "measurements bench_maps": "Measurements",
+    "measurements": "Measurements",
     "study": "Studies",
     "plots": "Pictures",
     "text report": "Texts and reports",

@@ -21,8 +21,8 @@ from .options import (
 if TYPE_CHECKING:
     from xarray import DataArray
 
-    from ..bench_maps.gridding import BenchMap
-    from ..bench_maps.quality import MapQuality
+    from ..measurements.map_gridding import BenchMap
+    from ..measurements.map_quality import MapQuality
 
 FACTORS = {
     "heating_value": MJ_PER_KG,
@@ -124,9 +124,9 @@ def import_bench(
     loss_W, loss_kW, electric_power_kW or efficiency_percent. The report gives residuals,
     outliers, the extrapolated area and failed checks.
     """
-    from ..bench_maps.gridding import GridRequest
-    from ..bench_maps.importing import import_map
     from ..inputs.maps import read_curve
+    from ..measurements.map_gridding import GridRequest
+    from ..measurements.map_import import import_map
     from ..text.bench_map_report import report_lines, report_record
 
     files = [path for path in (out, plot) if path is not None]

@@ -1,1 +1,1 @@
-"""Recorded drives: log, channels, cleaning, resampling, grade, trips, and who can follow them."""
+"""Recorded drives and test-bench points: log to cycle and channels, points to maps."""

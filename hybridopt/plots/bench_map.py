@@ -11,11 +11,11 @@ from matplotlib.patches import Patch
 from xarray import DataArray
 
 from ..base.units import G_PER_KWH, PERCENT, RPM
-from ..bench_maps.gridding import BenchMap
-from ..bench_maps.hull import is_inside
-from ..bench_maps.points import ENGINE
-from ..bench_maps.quality import MapQuality, residuals
 from ..inputs.maps import map_values
+from ..measurements.bench_points import ENGINE
+from ..measurements.map_gridding import BenchMap
+from ..measurements.map_hull import is_inside
+from ..measurements.map_quality import MapQuality, residuals
 from .axes import TEXT, dress, new_figure, plain, title
 from .colours import ALARM_COLOUR, BRAKE_COLOUR, INK, MOTOR_COLOUR, PAPER, QUIET
 

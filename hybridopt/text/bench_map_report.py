@@ -8,10 +8,10 @@ from typing import Any
 import numpy as np
 
 from ..base.units import PERCENT, RPM
-from ..bench_maps.gridding import BenchMap
-from ..bench_maps.points import ENGINE
-from ..bench_maps.quality import MapQuality, Outlier
 from ..files.writing import Write, comment_line, write_atomically
+from ..measurements.bench_points import ENGINE
+from ..measurements.map_gridding import BenchMap
+from ..measurements.map_quality import MapQuality, Outlier
 from .record import json_ready
 
 COLUMNS = {ENGINE: "fuel_g_per_s", "motor": "loss_W"}

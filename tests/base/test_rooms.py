@@ -32,7 +32,7 @@ ORDER = (
     "exports",
     "distillation",
     "measurements",
-    "bench_maps",
+    "measured_car",
     "study",
     "plots",
     "text",

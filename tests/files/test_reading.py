@@ -11,13 +11,13 @@ import pytest
 from rule_tables import hand_made
 
 from hybridopt import InputError, Result, read_cycle, read_driveline
-from hybridopt.bench_maps.points import read_points
 from hybridopt.evaluation.sources import read_controller
 from hybridopt.files.netcdf_child import ALWAYS, MAX_ATTRIBUTES
 from hybridopt.files.reading import open_ordinary, read_ordinary
 from hybridopt.files.seal import seal
 from hybridopt.files.sealed_netcdf import read_sealed
 from hybridopt.inputs.maps import read_curve
+from hybridopt.measurements.bench_points import read_points
 from hybridopt.measurements.channels import read_map as read_mapping
 from hybridopt.measurements.drive import import_drive
 from hybridopt.report.contents import read_comparison

@@ -20,9 +20,6 @@ from rule_tables import hand_made, written
 
 from hybridopt import Cycle, Driveline, InputError, Result, read_driveline
 from hybridopt.base.warning import InputWarning
-from hybridopt.bench_maps.gridding import grid_points
-from hybridopt.bench_maps.points import read_points
-from hybridopt.bench_maps.quality import assess
 from hybridopt.files import csv_table
 from hybridopt.files.seal import seal
 from hybridopt.inputs.cycle import read_cycle_csv
@@ -34,9 +31,12 @@ from hybridopt.inputs.maps import (
     read_loss_map,
     read_map,
 )
+from hybridopt.measurements.bench_points import read_points
 from hybridopt.measurements.channels import ColumnRequest
 from hybridopt.measurements.channels import read_map as read_mapping
 from hybridopt.measurements.drive import Cleaning, import_drive
+from hybridopt.measurements.map_gridding import grid_points
+from hybridopt.measurements.map_quality import assess
 from hybridopt.report.contents import NUMBERS, TEXTS, read_comparison
 from hybridopt.study.store import KIND, StudyStore
 from hybridopt.study.study_file import read_study

@@ -4,11 +4,11 @@ import numpy as np
 import pytest
 
 from hybridopt.base.units import RPM
-from hybridopt.bench_maps.gridding import grid_points
-from hybridopt.bench_maps.points import BenchPoints
-from hybridopt.bench_maps.quality import assess
 from hybridopt.inputs.driveline_file import DEMO_FOLDER
 from hybridopt.inputs.maps import read_curve
+from hybridopt.measurements.bench_points import BenchPoints
+from hybridopt.measurements.map_gridding import grid_points
+from hybridopt.measurements.map_quality import assess
 from hybridopt.plots.bench_map import plot_bench_map
 
 

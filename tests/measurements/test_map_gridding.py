@@ -6,11 +6,11 @@ from scipy.interpolate import LinearNDInterpolator
 
 from hybridopt.base.errors import InputError
 from hybridopt.base.units import RPM
-from hybridopt.bench_maps.gridding import GridRequest, grid_points
-from hybridopt.bench_maps.points import read_points
-from hybridopt.bench_maps.quality import assess, residuals
 from hybridopt.inputs.driveline_file import DEMO_FOLDER
 from hybridopt.inputs.maps import map_values, read_curve, read_fuel_map, read_loss_map
+from hybridopt.measurements.bench_points import read_points
+from hybridopt.measurements.map_gridding import GridRequest, grid_points
+from hybridopt.measurements.map_quality import assess, residuals
 from hybridopt.text.bench_map_report import map_writer, report_lines, report_record
 
 HEAT = 42_900.0  # J/g

@@ -2,9 +2,9 @@
 
 from pathlib import Path
 
-from .gridding import BenchMap, GridRequest, grid_points
-from .points import read_points
-from .quality import MapQuality, assess
+from .bench_points import read_points
+from .map_gridding import BenchMap, GridRequest, grid_points
+from .map_quality import MapQuality, assess
 
 
 def import_map(

@@ -9,9 +9,9 @@ from xarray import DataArray
 from ..base.units import G_PER_KWH, PERCENT, RPM
 from ..inputs.maps import map_values
 from ..inputs.plausibility import MOTOR_BEST, consumption_span
-from .gridding import BenchMap
-from .hull import is_inside
-from .points import ENGINE, named_lines
+from .bench_points import ENGINE, named_lines
+from .map_gridding import BenchMap
+from .map_hull import is_inside
 
 FINE = 200  # cells per axis that areas are measured by
 TINY = 1e-300  # a value below counts as 0

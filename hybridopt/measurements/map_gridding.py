@@ -8,10 +8,10 @@ from xarray import DataArray
 
 from ..base.errors import InputError
 from ..base.units import RPM
-from .hull import convex_hull, is_inside
-from .outliers import find_outliers
-from .points import ENGINE, BenchPoints
-from .spline import MAX_PIECES, FittedSurface, SplineShape, fit_surface, is_determined
+from .bench_points import ENGINE, BenchPoints
+from .map_hull import convex_hull, is_inside
+from .map_outliers import find_outliers
+from .map_spline import MAX_PIECES, FittedSurface, SplineShape, fit_surface, is_determined
 
 ORDERS = {ENGINE: (2, 2), "motor": (2, 3)}
 """Of the penalties over speed and torque: beyond the points an engine's fuel goes on as a line of

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.spatial import Delaunay
 
-from hybridopt.bench_maps.hull import convex_hull, is_inside
+from hybridopt.measurements.map_hull import convex_hull, is_inside
 
 
 @pytest.mark.parametrize("seed", range(5))

@@ -5,9 +5,9 @@ import pytest
 from scipy.interpolate import RBFInterpolator
 
 from hybridopt import InputError
-from hybridopt.bench_maps.gridding import grid_points
-from hybridopt.bench_maps.points import read_points
-from hybridopt.bench_maps.spline import SplineShape, fit_surface, is_determined, uniform_basis
+from hybridopt.measurements.bench_points import read_points
+from hybridopt.measurements.map_gridding import grid_points
+from hybridopt.measurements.map_spline import SplineShape, fit_surface, is_determined, uniform_basis
 
 RNG = np.random.default_rng(4)
 SHAPE = SplineShape((0.0, -1.0), (10.0, 3.0), (6, 5), (2, 3))

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from .spline import SplineShape, fit_surface, is_determined
+from .map_spline import SplineShape, fit_surface, is_determined
 
 FAR = 4.5  # sigmas beyond which a point looks like an outlier
 SMALL = 0.01  # part of a point's scale that is never an outlier

@@ -1,1 +1,0 @@
-"""Full-grid maps from scattered test-bench points, with a report of how good they are."""

@@ -1,0 +1,109 @@
+"""A recording: a drive with the channels of its powertrain, as logged, on one time base in SI."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from ..base.nomenclature import Quantity
+from ..inputs.cycle import Cycle
+from .drive import ImportedDrive
+
+CHANNELS = {
+    "speed": Quantity("m/s", "vehicle speed"),
+    "engine_speed": Quantity("rad/s", "speed of the engine"),
+    "motor_speed": Quantity("rad/s", "speed of the motor"),
+    "engine_torque": Quantity("N m", "torque of the engine at its flange, negative in overrun"),
+    "fuel_rate": Quantity("g/s", "fuel rate"),
+    "air_flow": Quantity("g/s", "air mass flow of the engine"),
+    "air_ratio": Quantity("1", "air over what the fuel needs, lambda"),
+    "motor_torque": Quantity("N m", "torque of the motor, positive drives"),
+    "motor_power": Quantity("W", "electric power of the motor on the DC side, positive drives"),
+    "gear": Quantity("1", "gear engaged, 1 is first gear, 0 none"),
+    "battery_voltage": Quantity("V", "battery terminal voltage"),
+    "battery_current": Quantity("A", "battery current, positive discharges"),
+    "soc": Quantity("1", "state of charge"),
+    "separating_clutch": Quantity("1", "separating clutch, 0 open to 1 closed"),
+    "launch_clutch": Quantity("1", "launch clutch, 0 open to 1 closed"),
+    "altitude": Quantity("m", "altitude"),
+    "grade": Quantity("1", "rise over run"),
+    "oil_temperature": Quantity("degC", "temperature of the engine oil"),
+    "coolant_temperature": Quantity("degC", "temperature of the coolant"),
+    "ambient_temperature": Quantity("degC", "temperature of the air outside"),
+    "auxiliary_power": Quantity("W", "electric load beside the motor, on the DC side"),
+    "brake": Quantity("1", "brake pedal or pressure, 0 released to 1"),
+}
+"""Every channel of a recording, its unit and meaning."""
+
+
+@dataclass(frozen=True)
+class Finding:
+    """Something that channels do not agree on, or that looks wrong; nothing was mended.
+
+    Attributes
+    ----------
+    kind : a word for machines, such as "frozen", "delay", "sign", "unit", "disagrees"
+    channels : the channels concerned
+    text : one sentence for people, with figures
+    start, stop : s, where, of the recording's time; the whole where not narrower
+    """
+
+    kind: str
+    channels: tuple[str, ...]
+    text: str
+    start: float
+    stop: float
+
+
+@dataclass(frozen=True, eq=False)
+class Recording:
+    """A measured drive.
+
+    Attributes
+    ----------
+    name, path : of the log
+    time : s from 0 on, evenly spaced, shape (n,)
+    channels : by name of :data:`CHANNELS`, in SI, shape (n,) each; NaN where nothing was measured;
+        channels that the log lacks are absent
+    drive : the import that made the cycle of speed and grade, its time 0 the recording's
+    findings : what the checks of channels against each other found
+    """
+
+    name: str
+    path: Path
+    time: np.ndarray
+    channels: Mapping[str, np.ndarray]
+    drive: ImportedDrive
+    findings: tuple[Finding, ...] = ()
+
+    @property
+    def cycle(self) -> Cycle:
+        """Speed and grade of the drive."""
+        return self.drive.cycle
+
+    def has(self, *names: str) -> bool:
+        """Return whether all channels named are there."""
+        return all(name in self.channels for name in names)
+
+    def step_means(self, name: str) -> np.ndarray:
+        """Return a channel's mean over each step of the cycle, shape (steps,).
+
+        NaN where less than half of the step was measured.
+
+        Raises
+        ------
+        KeyError
+            The recording lacks the channel.
+        """
+        values = self.channels[name]
+        step = np.searchsorted(self.cycle.time, self.time, side="right") - 1
+        inside = (step >= 0) & (step < self.cycle.time.size - 1)
+        known = inside & np.isfinite(values)
+        steps = self.cycle.time.size - 1
+        every = np.bincount(step[inside], minlength=steps)
+        count = np.bincount(step[known], minlength=steps)
+        total = np.bincount(step[known], values[known], minlength=steps)
+        enough = (count > 0) & (2 * count >= every)
+        means: np.ndarray = np.divide(total, count, out=np.full(steps, np.nan), where=enough)
+        return means
