@@ -32,6 +32,8 @@ if TYPE_CHECKING:
     from .distillation.verify import VerifiedDrive as VerifiedDrive
     from .distillation.verify import verify as verify
     from .evaluation.case import Score as Score
+    from .evaluation.charge_factor import ChargeFactor as ChargeFactor
+    from .evaluation.charge_factor import charge_factor as charge_factor
     from .evaluation.compare import Comparison as Comparison
     from .evaluation.compare import Failure as Failure
     from .evaluation.compare import compare as compare
@@ -208,6 +210,8 @@ _HOMES = {
     "ForesightWorth": "evaluation.foresight_worth",
     "ForesightRow": "evaluation.foresight_worth",
     "SpeedError": "foresight.predictions",
+    "charge_factor": "evaluation.charge_factor",
+    "ChargeFactor": "evaluation.charge_factor",
     "trade_off": "evaluation.trade_off",
     "TradeOff": "evaluation.trade_off",
     "solve_variants": "study.drivelines",

@@ -12,7 +12,13 @@ from click import Group
 
 import hybridopt
 from hybridopt import Settings, read_cycle, read_driveline, solve_cycle
-from hybridopt.base.nomenclature import BOUND_TOTALS, EQUAL_TOTALS, STEP_VARIABLES, TOTALS
+from hybridopt.base.nomenclature import (
+    BOUND_TOTALS,
+    CHARGE_TOTALS,
+    EQUAL_TOTALS,
+    STEP_VARIABLES,
+    TOTALS,
+)
 from hybridopt.cli.main import main
 from hybridopt.inputs import driveline as parts
 from hybridopt.inputs.driveline_file import SECTIONS
@@ -231,7 +237,7 @@ def test_files_named_in_documents_exist():
 
 def test_names_of_results_in_readme_are_known():
     """A renamed variable or total does not live on in the documents."""
-    known = {*STEP_VARIABLES, *TOTALS, *BOUND_TOTALS, *EQUAL_TOTALS}
+    known = {*STEP_VARIABLES, *TOTALS, *BOUND_TOTALS, *EQUAL_TOTALS, *CHARGE_TOTALS}
     (example,) = blocks("python")
     used = set(re.findall(r"\bresult\.(\w+_\w+|starts|shifts)\b", example)) - {"to_netcdf"}
     used |= set(re.findall(r"\"(\w+)\"", example.partition("trace[[")[2].partition("]]")[0]))

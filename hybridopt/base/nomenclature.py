@@ -115,6 +115,18 @@ EQUAL_TOTALS = {
 }
 """Present where a controller drove."""
 
+CHARGE_TOTALS = {
+    "charge_change_Wh": Quantity("Wh", "stored energy at the end less that at the start"),
+    "charge_balance_percent": Quantity("%", "size of that change, % of the fuel energy"),
+    "charge_limit_percent": Quantity("%", "balance above which a correction is due"),
+    "fuel_per_kWh_g": Quantity("g/kWh", "fuel that stored energy is worth: the multiplier"),
+    "fuel_corrected_g": Quantity("g", "fuel corrected for the change of charge by that factor"),
+    "co2_corrected_g_per_km": Quantity("g/km", "carbon dioxide corrected likewise"),
+    "charge_factor_g_per_kWh": Quantity("g/kWh", "the factor by least squares over end states"),
+    "charge_factor_deviation_g_per_kWh": Quantity("g/kWh", "standard deviation of that"),
+}
+"""Present where there is a bound; the last two where they were asked for."""
+
 THERMAL_TOTALS = {
     "clutch_peak_C": Quantity("C", "highest temperature of the launch clutch"),
     "clutch_over_s": Quantity("s", "time in steps that end with the launch clutch too hot"),

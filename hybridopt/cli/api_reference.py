@@ -12,7 +12,14 @@ import click
 
 import hybridopt
 
-from ..base.nomenclature import BOUND_TOTALS, EQUAL_TOTALS, STEP_VARIABLES, THERMAL_TOTALS, TOTALS
+from ..base.nomenclature import (
+    BOUND_TOTALS,
+    CHARGE_TOTALS,
+    EQUAL_TOTALS,
+    STEP_VARIABLES,
+    THERMAL_TOTALS,
+    TOTALS,
+)
 
 HEAD = """\
 # Python API
@@ -120,6 +127,7 @@ def api_reference() -> str:
         ("Totals", TOTALS),
         ("Totals with a bound", BOUND_TOTALS),
         ("Totals of a controller's drive", EQUAL_TOTALS),
+        ("Totals of charge, where there is a bound", CHARGE_TOTALS),
         ("Totals where the driveline says what heats up", THERMAL_TOTALS),
     ):
         rows = (f"| `{name}` | {q.unit} | {q.meaning} |" for name, q in quantities.items())

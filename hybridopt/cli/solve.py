@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from ..base.errors import InputError
 from ..base.warning import InputWarning
 from ..files.writing import file_stem
 from .options import Output, driveline_option, finish, flag_option, output_options
@@ -40,9 +41,16 @@ SUFFIXES = (".nc", ".csv", ".png")
 @output_options("Write traces (.nc, .csv) and a plot (.png) there.")
 @achievable_option
 @flag_option("--no-bound", "Skip the proved lower limit of the cost.")
+@flag_option("--charge-factor", "Solve for five final SoCs and fit what stored energy is worth.")
 @settings_options
 def solve(
-    cycle: str, driveline: str, achievable: bool, no_bound: bool, output: Output, **given: Any
+    cycle: str,
+    driveline: str,
+    achievable: bool,
+    no_bound: bool,
+    charge_factor: bool,
+    output: Output,
+    **given: Any,
 ) -> None:
     """Find the least-fuel schedule over CYCLE, a schedule's name or a CSV file.
 
@@ -52,21 +60,29 @@ def solve(
     from ..inputs.driveline_file import read_driveline
     from ..text.summary import summary
 
+    if charge_factor and no_bound:
+        raise InputError("--charge-factor is set beside the bound's multiplier; drop --no-bound")
     settings = make_settings(given)
     vehicle = read_driveline(driveline)
     (track,) = read_tracks([cycle], vehicle, settings, achievable, output.silent)
     files = output.plan(f"{file_stem(track.name)}_{file_stem(vehicle.name)}", SUFFIXES)
-    result = _solve(track, vehicle, settings.resolved(vehicle), output.silent, not no_bound)
+    wanted = not no_bound, charge_factor
+    result = _solve(track, vehicle, settings.resolved(vehicle), output.silent, *wanted)
     _tell_wide_gap(result)
     output.write(files, lambda: _writers(result))
     finish(output.as_json, files, lambda: _record(result), lambda: summary(result))
 
 
 def _solve(
-    cycle: "Cycle", driveline: "Driveline", settings: "Settings", quiet: bool, bound: bool
+    cycle: "Cycle",
+    driveline: "Driveline",
+    settings: "Settings",
+    quiet: bool,
+    bound: bool,
+    with_factor: bool,
 ) -> "Result":
     from ..optimum.compile_ahead import compile_ahead
-    from ..pipeline import plan_memory, solve_cycle
+    from ..pipeline import find_optimum, plan_memory
 
     memory = plan_memory(cycle, driveline, settings, whole=False)
     steps, gears, needed = memory.steps, memory.gears, memory.needed
@@ -78,7 +94,18 @@ def _solve(
         )
     compile_ahead()
     with progress_bar("solving", hidden=quiet or needed < LONG_WORK) as progress:
-        return solve_cycle(cycle, driveline, settings, progress, bound)
+        optimum = find_optimum(cycle, driveline, settings, progress, bound, keep_value=False)
+    result = optimum.result()
+    if with_factor:
+        from ..evaluation.charge_factor import charge_factor
+
+        with progress_bar("charge factor", hidden=quiet) as progress:
+            found = charge_factor(optimum, progress=progress)
+        result.dataset.attrs |= {
+            "charge_factor_g_per_kWh": found.fuel_per_kWh,
+            "charge_factor_deviation_g_per_kWh": found.deviation,
+        }
+    return result
 
 
 def _tell_wide_gap(result: "Result") -> None:

@@ -14,12 +14,13 @@ from ..controllers.builtin import BuiltIn, Playback
 from ..controllers.closed_loop import AnyController, ClosedLoop, Drive
 from ..controllers.journey import Shortfall
 from ..dp.bound import Bound
+from ..optimum.charge_balance import balance_share
 from ..optimum.optimum import Optimum
 from ..optimum.result import Result, fuel_used, make_result
 from ..physics.modes import Mode
 from ..pipeline import find_optimum
 from ..problem.graph import begins_start
-from .equal_soc import ChargeWorth, Yardstick, balance_share, charge_worth
+from .equal_soc import ChargeWorth, Yardstick, charge_worth
 from .regret import NOT_SOUGHT, Regret, drive_regret
 
 OPTIMUM = "optimum"  # name of the replayed optimum among the controllers
@@ -263,4 +264,5 @@ def _result(
     }
     if name != OPTIMUM:
         extra |= {"controller": name, **equal}
-    return make_result(trace, known.cycle, known.driveline, drive.demand, known.settings, extra)
+    inputs = known.cycle, known.driveline, drive.demand, known.settings
+    return make_result(trace, *inputs, extra, case.worth.fuel_per_energy)

@@ -8,8 +8,6 @@ from ..dp.bound import Bound
 from ..optimum.solve import Solution
 from ..physics.battery import Cell, stored_energy
 
-BALANCE_LIMIT = 0.01  # of the fuel energy; UN GTR No. 15, Annex 8, Appendix 2, from memory
-
 
 @dataclass(frozen=True, eq=False)
 class ChargeWorth:
@@ -85,23 +83,3 @@ def charge_worth(solution: Solution, bound: Bound) -> ChargeWorth:
         cell=solution.problem.cell,
         least=bound.at,
     )
-
-
-def balance_share(energy: float, fuel: float, heating_value: float) -> float:
-    """Return the regulation-style criterion |change of stored energy| / fuel energy.
-
-    Parameters
-    ----------
-    energy
-        Stored energy away from what was asked for at the end, J.
-    fuel
-        g.
-    heating_value
-        J/g.
-
-    Notes
-    -----
-    Above :data:`BALANCE_LIMIT` an uncorrected fuel is not to be trusted. Source of the
-    limits (0.005 to 0.015 by phases driven): UN GTR No. 15, Annex 8, Appendix 2, from memory.
-    """
-    return abs(energy) / max(fuel * heating_value, 1e-12)

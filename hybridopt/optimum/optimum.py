@@ -56,8 +56,9 @@ class Optimum:
             extra["thermal_rounds"] = self.rounds
         if self.solution.corridor:
             extra["corridor_width"] = self.solution.corridor.width
+        fuel_per_energy = None
         if self.bound is not None:
             extra |= bound_attrs(self.bound)
-        return make_result(
-            self.trace, self.cycle, self.driveline, self.demand, self.settings, extra
-        )
+            fuel_per_energy = float(self.bound.multipliers[-1])
+        inputs = self.cycle, self.driveline, self.demand, self.settings
+        return make_result(self.trace, *inputs, extra, fuel_per_energy)

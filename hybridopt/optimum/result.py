@@ -18,6 +18,7 @@ from ..base.cautions import CAUTION
 from ..base.errors import HybridoptError, InputError
 from ..base.nomenclature import (
     BOUND_TOTALS,
+    CHARGE_TOTALS,
     EQUAL_TOTALS,
     SINKS,
     SOURCES,
@@ -35,13 +36,14 @@ from ..physics.modes import Mode
 from ..physics.starts import start_totals
 from ..physics.thermal import thermal_totals
 from ..problem.settings import Settings
+from .charge_balance import charge_totals
 from .result_csv import write_result_csv
 
 SHARES = tuple(f"share_{mode.name.lower()}" for mode in Mode)
 ENERGIES = tuple(f"energy_{name.removesuffix('_power')}_kJ" for name in (*SOURCES, *SINKS))
 NUMBERS = (*TOTALS, "solve_s", *SHARES, *ENERGIES)
 """Attrs that every result of a solve or drive has; those below may be absent."""
-MORE_NUMBERS = ({*BOUND_TOTALS} - {"gap_cause"}) | {*EQUAL_TOTALS, *THERMAL_TOTALS}
+MORE_NUMBERS = ({*BOUND_TOTALS} - {"gap_cause"}) | {*EQUAL_TOTALS, *CHARGE_TOTALS, *THERMAL_TOTALS}
 KNOWN = {*NUMBERS, *MORE_NUMBERS, "gap_cause"}
 """Attrs that can be asked for as attributes of a result."""
 TEXTS = ("cycle", "driveline", "settings")
@@ -247,6 +249,7 @@ def make_result(
     demand: Demand,
     settings: Settings,
     extra: dict[str, float | str],
+    fuel_per_energy: float | None = None,
 ) -> Result:
     """Add totals, inputs, settings and versions to a replayed trace.
 
@@ -258,17 +261,22 @@ def make_result(
         What was solved.
     extra
         Further attrs, such as `cost_g` and `solve_s`.
+    fuel_per_energy
+        g/J, what stored energy is worth; None leaves out what follows from it.
 
     Returns
     -------
     Result
         With attrs in a fixed order.
     """
+    totals: dict[str, Any] = _totals(trace, driveline, demand, settings)
+    if fuel_per_energy is not None:
+        extra |= charge_totals(trace, driveline.fuel, cycle, totals, fuel_per_energy)
     attrs: dict[str, Any] = {
         "cycle": cycle.name,
         "driveline": driveline.name,
         "driveline_title": driveline.title,
-        **_totals(trace, driveline, demand, settings),
+        **totals,
         **extra,
         **thermal_totals(driveline, trace),
         **_mode_shares(trace),

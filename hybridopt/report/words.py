@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from ..base.units import PERCENT
 from ..base.words import fixed
+from ..optimum.charge_balance import verdict
 from ..problem.settings import SETTINGS
 from ..text.summary import ENERGY_IN, ENERGY_OUT, energy_table
 
@@ -64,8 +65,15 @@ def key_values(result: "Result") -> list[Row]:
     else:
         rows.append(("Cost with events (no bound)", f"{attrs['cost_g']:.2f} g"))
     start, end = attrs["soc_start"] / PERCENT, attrs["soc_end"] / PERCENT
+    rows.append(("State of charge", f"{start:.2f} to {end:.2f} %"))
+    if "charge_change_Wh" in attrs:
+        share, limit = attrs["charge_balance_percent"], attrs["charge_limit_percent"]
+        balance = f"{attrs['charge_change_Wh']:.1f} Wh, {share:.2f} % (limit {limit:g} %)"
+        rows += [
+            ("Charge balance, of the fuel energy", f"{balance}: {verdict(attrs)}"),
+            ("Worth of stored energy", f"{attrs['fuel_per_kWh_g']:.1f} g/kWh"),
+        ]
     return rows + [
-        ("State of charge", f"{start:.2f} to {end:.2f} %"),
         ("Engine starts", str(attrs["starts"])),
         ("Gear shifts", str(attrs["shifts"])),
         ("Distance", f"{attrs['distance_km']:.3f} km"),

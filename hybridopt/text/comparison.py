@@ -10,9 +10,9 @@ from ..base.cautions import CAUTION_LINE
 from ..base.units import KM_PER_H, KW, PERCENT
 from ..base.words import cut, fitted
 from ..controllers.journey import Shortfall
-from ..evaluation.equal_soc import BALANCE_LIMIT
 from ..files.table_csv import table_writer
 from ..files.writing import Write
+from ..optimum.charge_balance import BALANCE_LIMIT
 from ..physics.modes import Mode
 
 if TYPE_CHECKING:

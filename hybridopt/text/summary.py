@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 from ..base.cautions import CAUTION_LINE
 from ..base.units import PERCENT
 from ..base.words import cut, fixed
+from ..optimum.charge_balance import verdict
 from ..physics.modes import Mode
 
 if TYPE_CHECKING:
@@ -87,6 +88,10 @@ def _totals(attrs: dict[str, Any]) -> list[str]:
         rows["SoC corridor"] = f"{width} % wide on average, proved to hold the optimum"
     start, end = (fixed(attrs[name] / PERCENT, 2) for name in ("soc_start", "soc_end"))
     rows["State of charge"] = f"{start} % -> {end} %"
+    if "charge_change_Wh" in attrs:
+        rows["Charge balance"] = _charge(attrs)
+    if "charge_factor_g_per_kWh" in attrs:
+        rows["Charge factor"] = _charge_factor(attrs)
     rows["Engine starts"] = _starts(attrs)
     if attrs.get("stops"):
         lost = fixed(attrs["run_down_kJ"], 2)
@@ -95,6 +100,25 @@ def _totals(attrs: dict[str, Any]) -> list[str]:
     if heat := _heat(attrs):
         rows["Highest heat"] = heat
     return [f"{name:<20}{text}" for name, text in rows.items()]
+
+
+def _charge(attrs: dict[str, Any]) -> str:
+    """Return the change of charge as a share of the fuel's energy, and what follows from it."""
+    share, limit = attrs["charge_balance_percent"], attrs["charge_limit_percent"]
+    text = f"{fixed(attrs['charge_change_Wh'], 1)} Wh, {fixed(share, 2)} % of the fuel energy, "
+    if share <= limit:
+        return f"{text}within the limit of {limit:g} %"
+    return f"{text}limit {limit:g} %\n{'':20}{verdict(attrs)}"
+
+
+def _charge_factor(attrs: dict[str, Any]) -> str:
+    """Return the correction factor by least squares beside the bound's multiplier."""
+    factor, deviation = attrs["charge_factor_g_per_kWh"], attrs["charge_factor_deviation_g_per_kWh"]
+    multiplier = attrs["fuel_per_kWh_g"]
+    return (
+        f"{fixed(factor, 1)} g/kWh by least squares (deviation {fixed(deviation, 1)}), "
+        f"the multiplier is {fixed(multiplier, 1)}"
+    )
 
 
 def _heat(attrs: dict[str, Any]) -> str:

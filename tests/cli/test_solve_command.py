@@ -16,6 +16,7 @@ from hybridopt.cli import solve as solve_module
 from hybridopt.inputs.driveline_file import DEMO_FOLDER
 from hybridopt.optimum.result import Result as Schedule
 from hybridopt.problem.settings import SETTINGS, Settings
+from hybridopt.text.summary import summary
 
 INHIBITORS = (
     *("--min-on-time-s", 3, "--min-off-time-s", 4, "--min-gear-time-s", 2),
@@ -59,6 +60,18 @@ def test_json_carries_the_bound_once_the_result_has_one(monkeypatch):
     add_attrs(monkeypatch, bound_g=20.0, gap_percent=0.5)
     record = json.loads(solve("--json").stdout)
     assert (record["bound_g"], record["gap_percent"]) == (20.0, 0.5)
+
+
+def test_charge_factor_is_fitted_beside_the_multiplier(tmp_path):
+    outcome = solve("--charge-factor", "--json", "--out", tmp_path)
+    record = json.loads(outcome.stdout)
+    multiplier = record["fuel_per_kWh_g"]
+    assert record["charge_factor_g_per_kWh"] == pytest.approx(multiplier, rel=0.05)
+    assert record["charge_balance_percent"] < record["charge_limit_percent"] == 1.0
+    (path,) = tmp_path.glob("*.nc")
+    screen = summary(Schedule.read(path))
+    assert "within the limit of 1 %" in screen and "g/kWh by least squares" in screen
+    assert_one_sentence(solve("--charge-factor", "--no-bound"), "drop --no-bound")
 
 
 @pytest.mark.parametrize(("gap", "told"), [(9.9, 0), (99.99, 1)])

@@ -19,8 +19,9 @@ from hybridopt.controllers.builtin import (
 from hybridopt.controllers.controller import Command
 from hybridopt.evaluation.case import Case, score
 from hybridopt.evaluation.compare import OPTIMUM, compare
-from hybridopt.evaluation.equal_soc import ChargeWorth, balance_share
+from hybridopt.evaluation.equal_soc import ChargeWorth
 from hybridopt.evaluation.tuning import tune
+from hybridopt.optimum.charge_balance import balance_share
 from hybridopt.physics.modes import Mode
 from hybridopt.pipeline import find_optimum
 
