@@ -63,7 +63,7 @@ def test_json_carries_the_bound_once_the_result_has_one(monkeypatch):
 
 
 def test_charge_factor_is_fitted_beside_the_multiplier(tmp_path):
-    outcome = solve("--charge-factor", "--json", "--out", tmp_path)
+    outcome = solve("--soc-points", 4001, "--charge-factor", "--json", "--out", tmp_path)
     record = json.loads(outcome.stdout)
     multiplier = record["fuel_per_kWh_g"]
     assert record["charge_factor_g_per_kWh"] == pytest.approx(multiplier, rel=0.05)
