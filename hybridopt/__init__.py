@@ -40,6 +40,9 @@ if TYPE_CHECKING:
     from .evaluation.foresight_worth import ForesightRow as ForesightRow
     from .evaluation.foresight_worth import ForesightWorth as ForesightWorth
     from .evaluation.foresight_worth import foresight_worth as foresight_worth
+    from .evaluation.plug_in import PlugIn as PlugIn
+    from .evaluation.plug_in import plug_in as plug_in
+    from .evaluation.plug_in import utility_factor as utility_factor
     from .evaluation.recall import recall_cycle as recall_cycle
     from .evaluation.recall import recall_driveline as recall_driveline
     from .evaluation.regret import Moment as Moment
@@ -119,6 +122,7 @@ if TYPE_CHECKING:
     from .plots.mode_map import plot_mode_map as plot_mode_map
     from .plots.operating_points import plot_engine_points as plot_engine_points
     from .plots.operating_points import plot_motor_points as plot_motor_points
+    from .plots.plug_in import plug_in_figure as plug_in_figure
     from .plots.rule_tables import plot_table as plot_table
     from .plots.rule_tables import rule_table_figure as rule_table_figure
     from .plots.rule_tables import rule_tables_figure as rule_tables_figure
@@ -149,6 +153,7 @@ if TYPE_CHECKING:
     from .text.comparison import comparison_text as comparison_text
     from .text.foresight_limit import limit_text as limit_text
     from .text.foresight_worth import foresight_text as foresight_text
+    from .text.plug_in import plug_in_text as plug_in_text
     from .text.summary import summary as summary
     from .text.verification import distilled_text as distilled_text
     from .text.verification import verification_text as verification_text
@@ -212,6 +217,9 @@ _HOMES = {
     "SpeedError": "foresight.predictions",
     "charge_factor": "evaluation.charge_factor",
     "ChargeFactor": "evaluation.charge_factor",
+    "plug_in": "evaluation.plug_in",
+    "PlugIn": "evaluation.plug_in",
+    "utility_factor": "evaluation.plug_in",
     "trade_off": "evaluation.trade_off",
     "TradeOff": "evaluation.trade_off",
     "solve_variants": "study.drivelines",
@@ -273,6 +281,7 @@ _HOMES = {
     "plot_soc_paths": "plots.controllers",
     "plot_regret": "plots.controllers",
     "plot_comparison": "plots.comparison",
+    "plug_in_figure": "plots.plug_in",
     "plot_trade_off": "plots.trade_off",
     "plot_foresight": "plots.foresight_worth",
     "plot_mode_map": "plots.mode_map",
@@ -288,6 +297,7 @@ _HOMES = {
     "summary": "text.summary",
     "comparison_text": "text.comparison",
     "foresight_text": "text.foresight_worth",
+    "plug_in_text": "text.plug_in",
     "verification_text": "text.verification",
     "distilled_text": "text.verification",
     "limit_text": "text.foresight_limit",

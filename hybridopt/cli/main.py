@@ -17,6 +17,7 @@ from .compare import compare
 from .compile_note import compile_notes
 from .cycle import cycle
 from .cycles import cycles, drivelines
+from .deplete import deplete
 from .distil import distil
 from .explore import explore
 from .export import export
@@ -164,7 +165,7 @@ def main(context: click.Context) -> None:
         click.echo(context.get_help())
 
 
-_SOLVING = (solve, compare, foresight, limit, distil, verify, export, study, variants)
+_SOLVING = (solve, compare, foresight, limit, distil, verify, export, study, variants, deplete)
 _SHOWING = (plot, report, explore, launch, guide)
 _INPUTS = (cycle, cycles, drivelines, check, map_group)
 for _command in (*_SOLVING, *_SHOWING, *_INPUTS):

@@ -251,7 +251,7 @@ def _make(recipe: dict[str, Any]) -> Cycle:
     if "operations" in recipe:
         return _read_operations(cycles_folder() / recipe["operations"])
     parts = recipe["join"] if "join" in recipe else [recipe["cut"]]
-    return functools.reduce(_join, [_part(part) for part in parts])
+    return functools.reduce(join_cycles, [_part(part) for part in parts])
 
 
 def _part(part: str | dict[str, Any]) -> Cycle:
@@ -260,8 +260,8 @@ def _part(part: str | dict[str, Any]) -> Cycle:
     return _shipped(part["cycle"]).cut(part["from_s"], part["to_s"])
 
 
-def _join(one: Cycle, other: Cycle) -> Cycle:
-    """Drive `other` after `one`; the first point of `other` is the last of `one`."""
+def join_cycles(one: Cycle, other: Cycle) -> Cycle:
+    """Return a cycle that drives `other` after `one`; the first point of `other` is left out."""
     later = other.time[1:] - other.time[0] + one.time[-1]
     return Cycle(
         name=one.name,
