@@ -39,7 +39,8 @@ def report(
 ) -> None:
     """Put RESULTs (.nc) into one file to look at and to pass on.
 
-    The page (.html) holds all it needs and loads nothing; its charts have a linked time cursor.
+    The page (.html) holds all it needs and loads nothing; its charts have a linked time cursor. The
+    PDF (.pdf, needs hybridopt[pdf]) is A4 upright, with contents and numbered figures.
     """
     from ..report.saving import save_report
 

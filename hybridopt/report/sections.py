@@ -43,6 +43,7 @@ def run_section(entry: "Entry", name: str, still: bool = True) -> str:
         f'<section class="run" aria-labelledby="{name}-head">',
         f'<h2 id="{name}-head">{escape(result.heading)}</h2>',
         f"<p>{escape(str(result.dataset.attrs.get('driveline_title', '')))}</p>",
+        f"<p>{escape(words.verdict_of(result))}</p>",
         _key_values(words.key_values(result)),
         "<h3>Over time</h3>",
         _charts(entry, name),
@@ -67,10 +68,9 @@ def run_section(entry: "Entry", name: str, still: bool = True) -> str:
 def comparison_section(scores: Sequence[dict[str, Any]]) -> str:
     """Return the table of a comparison."""
     rows = words.score_rows(scores)
-    caption = "Fuel at equal SoC: brought to the optimum's final state of charge"
     return (
         '<section aria-labelledby="comparison">\n<h2 id="comparison">Controllers against the '
-        f"optimum</h2>\n{table(words.SCORE_HEADS, rows, caption, texts=2)}\n</section>"
+        f"optimum</h2>\n{table(words.SCORE_HEADS, rows, words.SCORES_CAPTION, texts=2)}\n</section>"
     )
 
 
@@ -84,11 +84,10 @@ def rules_section(rule_set: "RuleSet") -> str:
         ("SHA-256 of the training", origin.training or "not trained"),
         ("edited by hand since", "yes" if origin.edited else "no"),
     ]
-    caption = "All tables; pale cells that are struck through were not reached by the training."
     parts = [
         '<section aria-labelledby="rules">\n<h2 id="rules">Rule tables</h2>',
         table(["", ""], facts, "", text=True),
-        _picture(caption, rule_tables_figure(rule_set)),
+        _picture(words.RULES_CAPTION, rule_tables_figure(rule_set)),
         *(_rule_table(rule_set, name) for name in LAYOUT),
         "</section>",
     ]

@@ -31,6 +31,10 @@ SCORE_COLUMNS: dict[str, tuple[str, float, int]] = {
 """Key, unit and digits of the numbers of a comparison, by their heading."""
 SCORE_HEADS = ("cycle", "controller", *SCORE_COLUMNS)
 
+SCORES_CAPTION = "Fuel and cost at equal SoC: brought to the optimum's final state of charge."
+RULES_CAPTION = "All tables; pale cells that are struck through were not reached by the training."
+SCHEDULE_CAPTION = "Speed, gear, mode, torques and state of charge over time."
+
 Row = tuple[str, str]
 
 
@@ -40,6 +44,31 @@ def title_of(contents: "Contents") -> str:
     shown = ", ".join(list(cycles)[:4]) + (" and more" if len(cycles) > 4 else "")
     driven = any("controller" in e.result.dataset.attrs for e in contents.entries)
     return f"{'Schedules' if driven else 'Least-fuel schedules'}: {shown}"
+
+
+def verdict_of(result: "Result") -> str:
+    """Return what a result says, in sentences."""
+    attrs = result.dataset.attrs
+    who = f"the controller {attrs['controller']}" if "controller" in attrs else "the optimum"
+    drive = f"On {attrs['cycle']} with driveline {attrs['driveline']}, {who} uses"
+    text = (
+        f"{drive} {attrs['fuel_g']:.1f} g of fuel, {attrs['fuel_l_per_100km']:.3f} l/100 km or "
+        f"{attrs['co2_g_per_km']:.1f} g CO2/km, with {attrs['starts']} engine starts and "
+        f"{attrs['shifts']} gear shifts."
+    )
+    if "fuel_above_optimum_percent" in attrs:
+        text += (
+            f" At equal state of charge that is {attrs['fuel_equal_g']:.1f} g, "
+            f"{fixed(attrs['fuel_above_optimum_percent'], 2)} % above the optimum."
+        )
+    if "bound_g" in attrs:
+        text += (
+            f" No schedule of the stated problem costs less than {attrs['bound_g']:.2f} g with "
+            f"events; this one lies {fixed(attrs['gap_percent'], 3)} % above that."
+        )
+    if "charge_change_Wh" in attrs:
+        text += f" Charge balance: {verdict(attrs)}."
+    return text
 
 
 def key_values(result: "Result") -> list[Row]:
@@ -138,6 +167,6 @@ def score_rows(scores: Sequence[dict[str, Any]]) -> list[list[str]]:
     """Return the rows of a comparison below :data:`SCORE_HEADS`."""
     rows = []
     for score in scores:
-        numbers = (f"{score[k] / unit:.{n}f}" for k, unit, n in SCORE_COLUMNS.values())
+        numbers = (fixed(score[k] / unit, n) for k, unit, n in SCORE_COLUMNS.values())
         rows.append([score["cycle"], score["controller"], *numbers])
     return rows

@@ -18,7 +18,6 @@ from hybridopt.problem.settings import Settings
 from hybridopt.report.charts import chart_data, safe_json, share_ranges
 from hybridopt.report.contents import Contents, Entry, read_comparison, read_entry
 from hybridopt.report.page import report_page
-from hybridopt.report.pdf import report_pdf
 from hybridopt.report.words import energy_rows, key_values, repeat_command
 from hybridopt.study.settings_keys import SETTING_KEYS
 
@@ -177,15 +176,6 @@ def test_names_are_quoted_for_the_shell(result):
     line = repeat_command(odd).replace("hybridopt solve", "printf %s", 1)
     shown = subprocess.run(["sh", "-c", line], capture_output=True, text=True, check=True).stdout
     assert shown.startswith("a b; rm -rf '$HOME'")
-
-
-def test_pdf_has_the_pages_and_the_same_bytes_each_time(result, driveline):
-    contents = full_contents(result, driveline)
-    contents = dataclasses.replace(contents, entries=contents.entries[:1])
-    once, again = report_pdf(contents), report_pdf(contents)
-    assert once == again and once.startswith(b"%PDF")
-    count = len(re.findall(rb"/Type /Page\b", once))
-    assert count >= 1 + 7 + 1 + 1
 
 
 def test_driveline_is_found_by_name_or_the_report_does_without(result, tmp_path):
