@@ -13,6 +13,7 @@ from ..text.record import json_ready
 from ..text.table import table, terminal_width
 from .options import finish, json_option, overwrite_option, path_option
 from .output_folder import make_folder
+from .route import route
 
 if TYPE_CHECKING:
     from ..inputs.cycle import Cycle
@@ -42,6 +43,9 @@ def cycle() -> None:
 
 def _number(flag: str, name: str, metavar: str, text: str) -> Callable[..., Any]:
     return click.option(flag, name, type=float, metavar=metavar, help=text)
+
+
+cycle.add_command(route)
 
 
 @cycle.command("import", short_help="Make a cycle from a log.", epilog=IMPORT_EXAMPLES)
@@ -78,7 +82,7 @@ def import_log(
     as_json: bool,
     **given: Any,
 ) -> None:
-    """Make a cycle from LOG: CSV or other text, or ASAM MDF 3 and 4 (needs hybridopt[mdf]).
+    """Make a cycle from LOG: CSV or other text, GPX, or ASAM MDF 3 and 4 (needs hybridopt[mdf]).
 
     Prints the columns taken, the units converted, and every change of the data with its number.
     Columns not named are found by the words in their names; nothing is guessed about the unit of

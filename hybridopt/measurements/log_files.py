@@ -3,13 +3,14 @@
 from pathlib import Path
 
 from ..files.reading import cannot_read, open_ordinary
+from .gpx import GpxLog
 from .log import MAX_BYTES, Log
 from .mdf_log import UNFINISHED, MdfLog
 from .text_log import TextLog
 
 
 def open_log(path: Path) -> Log:
-    """Open a log: MDF by its first bytes, anything else as text.
+    """Open a log: GPX by its suffix, MDF by its first bytes, anything else as text.
 
     Raises
     ------
@@ -21,6 +22,8 @@ def open_log(path: Path) -> Log:
             magic = file.read(8)
         except OSError as error:
             raise cannot_read(path, error) from None
+    if path.suffix.lower() == ".gpx":
+        return GpxLog(path)
     if magic.startswith((b"MDF ", UNFINISHED)):
         return MdfLog(path, finished=not magic.startswith(UNFINISHED))
     return TextLog(path)

@@ -35,8 +35,10 @@ from hybridopt.measurements.bench_points import read_points
 from hybridopt.measurements.channels import ColumnRequest
 from hybridopt.measurements.channels import read_map as read_mapping
 from hybridopt.measurements.drive import Cleaning, import_drive
+from hybridopt.measurements.gpx import read_gpx
 from hybridopt.measurements.map_gridding import grid_points
 from hybridopt.measurements.map_quality import assess
+from hybridopt.measurements.route import route_cycle
 from hybridopt.report.contents import NUMBERS, TEXTS, read_comparison
 from hybridopt.study.store import KIND, StudyStore
 from hybridopt.study.study_file import read_study
@@ -158,6 +160,19 @@ READERS = {
     "motor bench": (grid_motor, ".csv", [MOTOR_BENCH]),
     "mapping": (read_mapping, ".toml", [MAPPING]),
     "log": (import_any, ".csv", [LOG, ISO_LOG, LOG.decode().encode("utf-16")]),
+    "gpx": (
+        lambda path: route_cycle(read_gpx(path)),
+        ".gpx",
+        [
+            b"<gpx><trk><trkseg>"
+            + b"".join(
+                b'<trkpt lat="48.%04d" lon="9"><ele>%d</ele>'
+                b"<time>2030-01-01T12:00:%02dZ</time></trkpt>" % (t, 200 + t, t)
+                for t in range(12)
+            )
+            + b"</trkseg></trk></gpx>"
+        ],
+    ),
     "bare log": (import_named, ".txt", [b"".join(b"%d\t%d\n" % (t, t % 7) for t in range(30))]),
     "study": (read_study, ".toml", [STUDY]),
     "comparison": (read_comparison, ".json", [COMPARISON]),
