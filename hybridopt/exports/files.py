@@ -5,15 +5,15 @@ from pathlib import Path
 from ..base.errors import FailedError, InputError
 from ..files.writing import bytes_writer, check_target, write_atomically, write_together
 from ..tables.contents import Made
-from ..tables.files import write_csv, write_json, write_netcdf
+from ..tables.files import write_cdf, write_csv, write_json, write_netcdf
 from ..tables.rule_set import RuleSet
 from .c_code import c_files
 from .fmu import fmu_bytes
 from .preview_c_code import preview_c_files
 
-FILES = {"json": ".json", "netcdf": ".nc", "fmu": ".fmu"}
+FILES = {"json": ".json", "netcdf": ".nc", "cdf": ".cdfx", "fmu": ".fmu"}
 FOLDERS = ("csv", "c", "c-int16")
-KINDS = ("json", "netcdf", "csv", "c", "c-int16", "fmu")
+KINDS = ("json", "netcdf", "cdf", "csv", "c", "c-int16", "fmu")
 
 
 def write_rule_set(
@@ -29,9 +29,10 @@ def write_rule_set(
         File to write, with the suffix of its kind; for "csv", "c" and "c-int16" a folder, which is
         made if it is not there.
     kind
-        "json" (.json) and "netcdf" (.nc): lossless; "csv": for a spreadsheet, rule tables with 12
-        digits; "c": C99 in float32; "c-int16": with rule tables as scaled int16; "fmu" (.fmu):
-        co-simulation unit, FMI 2.0, built with the C compiler of this machine.
+        "json" (.json) and "netcdf" (.nc): lossless; "cdf" (.cdfx): ASAM CDF 2.0, lossless but for
+        coverage; "csv": for a spreadsheet, rule tables with 12 digits; "c": C99 in float32;
+        "c-int16": with rule tables as scaled int16; "fmu" (.fmu): co-simulation unit, FMI 2.0,
+        built with the C compiler of this machine.
     overwrite
         Whether files that are there already are replaced.
 
@@ -59,6 +60,8 @@ def write_rule_set(
             write_json(rule_set, path, overwrite=overwrite)
         case "netcdf":
             write_netcdf(rule_set, path, overwrite=overwrite)
+        case "cdf":
+            write_cdf(rule_set, path, overwrite=overwrite)
         case "fmu":
             write_fmu(rule_set, path, overwrite=overwrite)
     return [path]

@@ -21,7 +21,7 @@ from ..base.cautions import TABLES_CAUTION
 from ..base.errors import FailedError
 from ..base.platform import on_windows
 from ..tables.contents import Made
-from ..tables.origin import one_line, origin_record
+from ..tables.origin import one_line, origin_record, xml_line
 from ..tables.table_json import json_text
 from .c_text import comment_text, template
 from .fmu_variables import Layer, Variable, layer_of
@@ -176,12 +176,12 @@ def _description(content: Made, layer: Layer) -> bytes:
     root = Element(
         "fmiModelDescription",
         fmiVersion="2.0",
-        modelName=_plain(origin.title) or name,
+        modelName=xml_line(origin.title) or name,
         guid=_guid(content),
         description=f"{layer.noun} of a parallel hybrid driveline; training "
         f"{origin.training or 'none'}. {TABLES_CAUTION}",
-        version=_plain(origin.version),
-        generationTool=_plain(f"hybridopt {origin.version}"),
+        version=xml_line(origin.version),
+        generationTool=xml_line(f"hybridopt {origin.version}"),
         variableNamingConvention=layer.naming,
         numberOfEventIndicators="0",
     )
@@ -229,14 +229,14 @@ def _documentation(content: Made, layer: Layer) -> bytes:
     """Return a page with origin and caution."""
     page = Element("html")
     body = SubElement(page, "body")
-    SubElement(body, "h1").text = _plain(content.origin.title)
+    SubElement(body, "h1").text = xml_line(content.origin.title)
     rows = SubElement(body, "table")
     for key, value in origin_record(content, "").items():
         if value not in ("", TABLES_CAUTION):
             row = SubElement(rows, "tr")
             SubElement(row, "th").text = key
             text = ", ".join(value) if isinstance(value, list) else str(value)
-            SubElement(row, "td").text = _plain(text)
+            SubElement(row, "td").text = xml_line(text)
     SubElement(body, "p").text = layer.stepping
     SubElement(body, "p").text = TABLES_CAUTION
     return _xml(page)
@@ -244,8 +244,3 @@ def _documentation(content: Made, layer: Layer) -> bytes:
 
 def _xml(root: Element) -> bytes:
     return bytes(tostring(root, encoding="UTF-8", xml_declaration=True))
-
-
-def _plain(text: str) -> str:
-    """Return a text that XML can hold."""
-    return "".join(c for c in one_line(text) if ord(c) < 0xFFFE and not 0xD800 <= ord(c) < 0xE000)
