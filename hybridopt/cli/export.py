@@ -5,13 +5,14 @@ from pathlib import Path
 import click
 
 from ..base.cautions import CAUTION_LINE
-from .options import json_option, overwrite_option, path_option, wrote
+from .options import json_option, overwrite_option, path_option, refuse_idle, wrote
 
-FORMATS = ("json", "netcdf", "cdf", "csv", "c", "c-int16", "fmu")
+FORMATS = ("json", "netcdf", "cdf", "csv", "c", "c-int16", "a2l", "a2l-int16", "fmu")
 EXAMPLES = """\b
 Examples:
   hybridopt export rules.json --format csv --out tables
   hybridopt export tables --format c-int16 --out code
+  hybridopt export tables --format a2l-int16 --elf ecu.elf --out rules.a2l
   hybridopt export rules.json --format fmu --out rules.fmu
   hybridopt export rules.json --values edited.cdfx --format json --out edited.json
 """
@@ -25,17 +26,30 @@ Examples:
     required=True,
     type=click.Choice(FORMATS),
     help="json and netcdf: lossless; cdf: ASAM CDF 2.0 (.cdfx), lossless but for coverage; csv: "
-    "for a spreadsheet; c: C99 in float32; c-int16: with rule tables as scaled int16; fmu: "
+    "for a spreadsheet; c: C99 in float32; c-int16: with rule tables as scaled int16; a2l "
+    "and a2l-int16: description of that code in ASAM MCD-2 MC (.a2l); fmu: "
     "co-simulation unit, FMI 2.0, built with your C compiler.",
 )
 @path_option("--out", "PATH", "File to write; for csv, c and c-int16 a folder.", required=True)
 @path_option(
     "--values", "FILE", "CDF 2.0 file (.cdfx) whose values take the place of those of TABLES."
 )
+@path_option(
+    "--elf",
+    "FILE",
+    "For a2l: the ELF object into which the C code is linked, compiled for calibration; gives the "
+    "addresses (default: all 0).",
+)
 @overwrite_option
 @json_option
 def export(
-    tables: str, kind: str, out: Path, values: Path | None, overwrite: bool, as_json: bool
+    tables: str,
+    kind: str,
+    out: Path,
+    values: Path | None,
+    elf: Path | None,
+    overwrite: bool,
+    as_json: bool,
 ) -> None:
     """Write TABLES (a .json, .nc or .cdfx file, or a folder of CSV files) in another form.
 
@@ -47,12 +61,16 @@ def export(
     from ..tables.files import read_tables
     from ..tables.table_cdf import with_cdf_values
 
+    if not kind.startswith("a2l"):
+        refuse_idle(f"with --format {kind}", "elf")
     rule_set = read_tables(tables)
     if values is not None:
         rule_set = with_cdf_values(rule_set, values)
-    files = write_rule_set(rule_set, out, kind, overwrite=overwrite)
+    files = write_rule_set(rule_set, out, kind, overwrite=overwrite, elf=elf)
     if rule_set.origin.edited:
         click.echo("note: these tables were edited by hand since their training", err=True)
     wrote(as_json, files)
+    if kind.startswith("a2l") and elf is None:
+        click.echo("note: all addresses are 0; give the linked object as --elf", err=True)
     if not as_json:
         click.echo(CAUTION_LINE)

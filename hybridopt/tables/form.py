@@ -62,7 +62,7 @@ class Form:
         """Return, by the name of each axis, that of the first one of its quantity and points."""
         first: dict[tuple[str, bytes], str] = {}
         return {
-            name: first.setdefault((quantity.name, axis.tobytes()), name)
+            name: first.setdefault((quantity.name, (axis + 0.0).tobytes()), name)  # no -0
             for table, found in maps.items()
             for name, quantity, axis in self.arrays(table, found)[:-1]
         }
