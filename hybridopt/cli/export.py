@@ -7,7 +7,7 @@ import click
 from ..base.cautions import CAUTION_LINE
 from .options import json_option, overwrite_option, path_option, refuse_idle, wrote
 
-FORMATS = ("json", "netcdf", "cdf", "csv", "c", "c-int16", "a2l", "a2l-int16", "fmu")
+FORMATS = ("json", "netcdf", "cdf", "csv", "c", "c-int16", "a2l", "a2l-int16", "fmu", "fmu3")
 EXAMPLES = """\b
 Examples:
   hybridopt export rules.json --format csv --out tables
@@ -27,8 +27,8 @@ Examples:
     type=click.Choice(FORMATS),
     help="json and netcdf: lossless; cdf: ASAM CDF 2.0 (.cdfx), lossless but for coverage; csv: "
     "for a spreadsheet; c: C99 in float32; c-int16: with rule tables as scaled int16; a2l "
-    "and a2l-int16: description of that code in ASAM MCD-2 MC (.a2l); fmu: "
-    "co-simulation unit, FMI 2.0, built with your C compiler.",
+    "and a2l-int16: description of that code in ASAM MCD-2 MC (.a2l); fmu and fmu3: "
+    "co-simulation unit of FMI 2.0 and 3.0, built with your C compiler.",
 )
 @path_option("--out", "PATH", "File to write; for csv, c and c-int16 a folder.", required=True)
 @path_option(

@@ -9,7 +9,7 @@ from ..files.reading import read_ordinary
 from ..inputs.fields import shown
 
 LARGEST_FILE = 200_000_000  # bytes
-MOST_SYMBOLS = 2_000_000
+LONGEST_NAME = 1000  # bytes
 _SYMTAB, _FILE, _LOCAL, _OBJECT = 2, 4, 0, 1
 _HEADER = {32: "HHIIIIIHHHHHH", 64: "HHIQQQIHHHHHH"}
 _SECTION = {32: "IIIIIIIIII", 64: "IIQQQQIIQQ"}
@@ -85,12 +85,10 @@ def read_elf(path: Path) -> Elf:
     bits, order = 32 * content[4], "<>"[content[5] - 1]
     try:
         symbols = _symbols(content, bits, order)
-    except (struct.error, IndexError, ValueError):
+    except (struct.error, IndexError, OverflowError, ValueError):
         raise InputError(f"{path}: is damaged; build it again") from None
     if symbols is None:
         raise InputError(f"{path}: holds no symbols; link it without stripping them")
-    if len(symbols) > MOST_SYMBOLS:
-        raise InputError(f"{path}: holds more than {MOST_SYMBOLS} symbols; give a smaller object")
     return Elf(path, order == ">", symbols)
 
 
@@ -128,8 +126,9 @@ def _table(content: bytes, texts: bytes, bits: int, order: str) -> list[Symbol]:
 
 
 def _text(texts: bytes, at: int) -> str:
-    end = texts.index(b"\0", at)
-    return texts[at:end].decode("utf-8", "replace")
+    """Return a name; one that is longer than any of ours is nothing."""
+    end = texts.find(b"\0", at, at + LONGEST_NAME)
+    return texts[at:end].decode("utf-8", "replace") if end >= 0 else ""
 
 
 def shown_address(symbol: Symbol, path: Path) -> str:

@@ -13,9 +13,9 @@ from .fmu import fmu_bytes
 from .preview_c_code import preview_c_files
 
 A2L = {"a2l": ".a2l", "a2l-int16": ".a2l"}
-FILES = {"json": ".json", "netcdf": ".nc", "cdf": ".cdfx", "fmu": ".fmu"} | A2L
+FILES = {"json": ".json", "netcdf": ".nc", "cdf": ".cdfx", "fmu": ".fmu", "fmu3": ".fmu"} | A2L
 FOLDERS = ("csv", "c", "c-int16")
-KINDS = ("json", "netcdf", "cdf", "csv", "c", "c-int16", "a2l", "a2l-int16", "fmu")
+KINDS = ("json", "netcdf", "cdf", "csv", "c", "c-int16", "a2l", "a2l-int16", "fmu", "fmu3")
 
 
 def write_rule_set(
@@ -39,8 +39,8 @@ def write_rule_set(
         "json" (.json) and "netcdf" (.nc): lossless; "cdf" (.cdfx): ASAM CDF 2.0, lossless but for
         coverage; "csv": for a spreadsheet, rule tables with 12 digits; "c": C99 in float32;
         "c-int16": with rule tables as scaled int16; "a2l" and "a2l-int16" (.a2l): description of
-        that code in ASAM MCD-2 MC; "fmu" (.fmu): co-simulation unit, FMI 2.0, built with the C
-        compiler of this machine.
+        that code in ASAM MCD-2 MC; "fmu" and "fmu3" (.fmu): co-simulation unit of FMI 2.0 and
+        3.0, built with the C compiler of this machine.
     overwrite
         Whether files that are there already are replaced.
     elf
@@ -78,8 +78,8 @@ def write_rule_set(
             write_cdf(rule_set, path, overwrite=overwrite)
         case "a2l" | "a2l-int16":
             write_a2l(rule_set, path, int16=kind != "a2l", elf=elf, overwrite=overwrite)
-        case "fmu":
-            write_fmu(rule_set, path, overwrite=overwrite)
+        case "fmu" | "fmu3":
+            write_fmu(rule_set, path, version=2 if kind == "fmu" else 3, overwrite=overwrite)
     return [path]
 
 
@@ -147,8 +147,15 @@ def write_a2l(
     write_atomically(Path(path), bytes_writer(text.encode("ascii")), overwrite)
 
 
-def write_fmu(content: Made, path: str | Path, *, overwrite: bool = False) -> None:
-    """Write the controller as a co-simulation unit (FMI 2.0); errors as :func:`write_json`.
+def write_fmu(
+    content: Made, path: str | Path, *, version: int = 2, overwrite: bool = False
+) -> None:
+    """Write the controller as a co-simulation unit; errors as :func:`write_json`.
+
+    Parameters
+    ----------
+    version
+        2 or 3: FMI 2.0 or 3.0.
 
     Raises
     ------
@@ -156,4 +163,4 @@ def write_fmu(content: Made, path: str | Path, *, overwrite: bool = False) -> No
         No C compiler is found, or it fails.
     """
     check_target(Path(path), overwrite)
-    write_atomically(Path(path), bytes_writer(fmu_bytes(content)), overwrite)
+    write_atomically(Path(path), bytes_writer(fmu_bytes(content, version)), overwrite)

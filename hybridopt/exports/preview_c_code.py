@@ -56,8 +56,6 @@ DERIVED = {
     "usual_worth": ("g/J", "worth of stored energy at the reference state of charge"),
     "worth_rise": ("g/J", "rise of that per missing state of charge"),
     "reach": ("g s/J", "rise of that per missing state of charge, times the time that is left"),
-    "worth_low": ("g/J", "least worth, the first factor of running_cost"),
-    "worth_high": ("g/J", "highest worth, the last factor of running_cost"),
 }
 """Constants that the code keeps instead of others: unit and meaning."""
 
@@ -138,7 +136,7 @@ def preview_arrays(content: PreviewSet) -> list[CArray]:
 def _derived(content: PreviewSet) -> dict[str, float]:
     """Return the constants of the code that are worked out from others, SI."""
     vehicle = {name: float(values[0]) for name, values in content.constants.items()}
-    axis, heat = content.known.running_cost.axes[2], content.heating_value
+    heat = content.heating_value
     mass = vehicle["mass"] + vehicle["trailer_mass"]
     rolling = vehicle["rolling_resistance"] * vehicle["mass"]
     rolling += vehicle["trailer_rolling_resistance"] * vehicle["trailer_mass"]
@@ -151,8 +149,6 @@ def _derived(content: PreviewSet) -> dict[str, float]:
         "usual_worth": vehicle["factor"] / heat,
         "worth_rise": vehicle["proportional"] / heat,
         "reach": vehicle["destination"] * REACH / heat,
-        "worth_low": float(axis[0]),
-        "worth_high": float(axis[-1]),
     }
 
 

@@ -24,6 +24,7 @@ OUT = {
     "a2l": "r.a2l",
     "a2l-int16": "r.a2l",
     "fmu": "r.fmu",
+    "fmu3": "r.fmu",
 }
 
 
@@ -38,7 +39,7 @@ def run(*args):
 
 
 @pytest.mark.parametrize(
-    "kind", [k if k != "fmu" else pytest.param(k, marks=needs_compiler) for k in OUT]
+    "kind", [k if "fmu" not in k else pytest.param(k, marks=needs_compiler) for k in OUT]
 )
 def test_every_format_is_written(tables, tmp_path, kind):
     out = tmp_path / OUT[kind]
@@ -161,7 +162,11 @@ def preview(tmp_path):
 
 @pytest.mark.parametrize(
     "kind",
-    [k if k != "fmu" else pytest.param(k, marks=needs_compiler) for k in OUT if "int16" not in k],
+    [
+        k if "fmu" not in k else pytest.param(k, marks=needs_compiler)
+        for k in OUT
+        if "int16" not in k
+    ],
 )
 def test_a_predictive_controller_is_written_in_every_format(preview, tmp_path, kind):
     out = tmp_path / OUT[kind]

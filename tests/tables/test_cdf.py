@@ -1,4 +1,4 @@
-"""ASAM CDF 2.0: round trips to the bit, edits with their origin, refusals, the standard's structure."""
+"""ASAM CDF 2.0: round trips to the bit, edits with their origin, refusals, structure."""
 
 import io
 import subprocess

@@ -556,11 +556,13 @@ static float worth_of_energy(const tables *t, float soc, float speed, float rema
     const float error = *t->soc_reference - soc - *t->motion_charge * motion * motion;
     const float scarce = within(1.0F - (soc - *t->soc_low) / RESERVE, 0.0F, 1.0F);
     const float late = *t->reach / (most(remaining, 0.0F) + LATEST);
-    float factor
-        = within(*t->usual_worth + *t->worth_rise * error, *t->worth_low, *t->worth_high);
+    const row *factors = &t->running_cost_axes[2];
+    const float lowest = factors->points[0];
+    const float highest = factors->points[factors->size - 1];
+    float factor = within(*t->usual_worth + *t->worth_rise * error, lowest, highest);
 
-    factor += scarce * (*t->worth_high - factor) + most(late - *t->worth_rise, 0.0F) * error;
-    return within(factor, *t->worth_low, *t->worth_high);
+    factor += scarce * (highest - factor) + most(late - *t->worth_rise, 0.0F) * error;
+    return within(factor, lowest, highest);
 }
 
 /* What a split of the torque wanted at a shaft speed is judged by. */
@@ -665,7 +667,7 @@ static void decide(const tables *t, memory *state, const input *inputs,
     const int gear = nearest(inputs->actual_gear, 1, GEARS) - 1;
     const bool on = inputs->actual_engine_on;
     const float dt = within(inputs->dt, 1e-3F, 100.0F);
-    float factor = *t->worth_low;
+    float factor = 0.0F;
     int found[2];
     want of;
     int k;
