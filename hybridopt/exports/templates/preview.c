@@ -139,9 +139,8 @@ static float plane(const row *axes, KEPT float *values, spot i, float y)
 /* Power out of the store with the auxiliaries, W. */
 static float motor_power(const tables *t, float speed, float torque)
 {
-    const row *axes = t->motor_power_axes;
-
-    return plane(axes, t->motor_power_values, find(&axes[0], speed), torque);
+    return plane(t->motor_power_axes, t->motor_power_values,
+                 find(&t->motor_power_axes[0], speed), torque);
 }
 
 /* Value of a table over input speed, input torque and factor, with the engine on. */
@@ -556,9 +555,8 @@ static float worth_of_energy(const tables *t, float soc, float speed, float rema
     const float error = *t->soc_reference - soc - *t->motion_charge * motion * motion;
     const float scarce = within(1.0F - (soc - *t->soc_low) / RESERVE, 0.0F, 1.0F);
     const float late = *t->reach / (most(remaining, 0.0F) + LATEST);
-    const row *factors = &t->running_cost_axes[2];
-    const float lowest = factors->points[0];
-    const float highest = factors->points[factors->size - 1];
+    const float lowest = t->running_cost_axes[2].points[0];
+    const float highest = t->running_cost_axes[2].points[t->running_cost_axes[2].size - 1];
     float factor = within(*t->usual_worth + *t->worth_rise * error, lowest, highest);
 
     factor += scarce * (highest - factor) + most(late - *t->worth_rise, 0.0F) * error;
