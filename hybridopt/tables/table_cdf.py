@@ -288,8 +288,8 @@ class _Instances:
         self, place: str, cont: Element, quantity: TableQuantity, shape: Sequence[int | None]
     ) -> np.ndarray:
         """Return values in SI; where the shape is None any number will do."""
-        unit = cont.findtext("UNIT-DISPLAY-NAME", quantity.unit) or "1"
-        factor = unit_factor(unit.strip(), quantity, f"{self.path}: {place}")
+        unit = _unit(cont.findtext("UNIT-DISPLAY-NAME", quantity.unit), quantity)
+        factor = unit_factor(unit, quantity, f"{self.path}: {place}")
         values = cont.find("SW-VALUES-PHYS")
         if values is None or not len(values):
             raise InputError(f"{self.path}: {place}: holds no values; add them")
@@ -332,3 +332,10 @@ class _Instances:
         if wrong := fault(value, quantity, factor):
             raise InputError(f"{self.path}: {place}: {wrong}; mend it")
         return value
+
+
+def _unit(text: str, quantity: TableQuantity) -> str:
+    """Return a unit as the tables write it: blanks do not count, and a hyphen is none."""
+    plain = text.replace(" ", "") or "1"
+    known = {unit.replace(" ", ""): unit for unit in (quantity.file_unit, quantity.unit)}
+    return known.get("1" if plain == "-" else plain, text)
