@@ -343,6 +343,9 @@ FEWER = {
     "bare log": 3000,
     "curve": 3000,
     "battery": 3000,
+    "calibration data": 2000,
+    "values of calibration data": 2000,
+    "object": 3000,
 }
 """Cases that take a process each, or whose code another reader shares."""
 
