@@ -102,6 +102,16 @@ def test_names_units_axes_and_sizes_are_told(make):
     assert TABLES_CAUTION in [x.text for x in root.iter("SD")]
 
 
+@pytest.mark.parametrize(
+    "title", ["<V>&amp;]]>", "\"'", "", " a  b ", "ü\u4e2d", "a\nb", "-->", "&a;"]
+)
+def test_any_title_comes_back(tmp_path, title):
+    """As other files keep it: on one line."""
+    write_cdf(hand_made(title), tmp_path / "a.cdfx")
+    back = read_tables(tmp_path / "a.cdfx")
+    assert back.origin == replace(hand_made().origin, title=title.replace("\n", " "))
+
+
 # --- edits ---
 
 
