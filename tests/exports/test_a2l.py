@@ -1,9 +1,11 @@
 """ASAM MCD-2 MC (A2L) against the compiled object: names, sizes, addresses, values, effect."""
 
 import ctypes
+import os
 import re
 import shutil
 import subprocess
+import sys
 from dataclasses import replace
 from types import SimpleNamespace
 
@@ -157,11 +159,13 @@ def test_units_meanings_origin_and_caution_are_told(case):
 
 def test_the_description_is_sound_by_another_parser(case):
     """By a2ltool, in strict mode with its consistency check."""
-    if shutil.which("a2ltool") is None:
+    places = [os.path.dirname(sys.executable), os.environ.get("PATH", "")]
+    tool = shutil.which("a2ltool", path=os.pathsep.join(places))
+    if tool is None:
         pytest.skip("needs a2ltool")
-    command = ["a2ltool", "--strict", "--check", case.path]
+    command = [tool, "--strict", "--check", case.path]
     done = subprocess.run(command, capture_output=True, text=True, check=True)
-    assert done.stdout == "Consistency check complete. No problems found.\n" and not done.stderr
+    assert "No problems found" in done.stdout and not done.stderr
     broken = case.path.with_name("broken.a2l")
     broken.write_text(case.text.replace("/begin COMPU_METHOD", "/begin COMPU_VTAB", 1))
     done = subprocess.run([*command[:-1], broken], capture_output=True, text=True, check=False)
