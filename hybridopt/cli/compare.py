@@ -47,7 +47,7 @@ IDLE = ("gears", "evaluations", "seed")  # where nothing is tuned and gears are 
     "sources",
     multiple=True,
     metavar="WHAT",
-    help="A name, rule tables (.json, .nc or a folder of CSV files), solved schedule "
+    help="A name, rule tables (.json, .nc, .cdfx or a folder of CSV files), solved schedule "
     "(.nc) or FILE.py:FUNCTION, whose code is executed; repeat for more (default: all "
     "named ones).",
 )

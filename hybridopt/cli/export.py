@@ -5,14 +5,16 @@ from pathlib import Path
 import click
 
 from ..base.cautions import CAUTION_LINE
-from .options import json_option, overwrite_option, path_option, wrote
+from .options import json_option, overwrite_option, path_option, refuse_idle, wrote
 
-FORMATS = ("json", "netcdf", "csv", "c", "c-int16", "fmu")
+FORMATS = ("json", "netcdf", "cdf", "csv", "c", "c-int16", "a2l", "a2l-int16", "fmu", "fmu3")
 EXAMPLES = """\b
 Examples:
   hybridopt export rules.json --format csv --out tables
   hybridopt export tables --format c-int16 --out code
+  hybridopt export tables --format a2l-int16 --elf ecu.elf --out rules.a2l
   hybridopt export rules.json --format fmu --out rules.fmu
+  hybridopt export rules.json --values edited.cdfx --format json --out edited.json
 """
 
 
@@ -23,27 +25,52 @@ Examples:
     "kind",
     required=True,
     type=click.Choice(FORMATS),
-    help="json and netcdf: lossless; csv: for a spreadsheet; c: C99 in "
-    "float32; c-int16: with rule tables as scaled int16; fmu: co-simulation unit, FMI 2.0, "
-    "built with your C compiler.",
+    help="json and netcdf: lossless; cdf: ASAM CDF 2.0 (.cdfx), lossless but for coverage; csv: "
+    "for a spreadsheet; c: C99 in float32; c-int16: with rule tables as scaled int16; a2l "
+    "and a2l-int16: description of that code in ASAM MCD-2 MC (.a2l); fmu and fmu3: "
+    "co-simulation unit of FMI 2.0 and 3.0, built with your C compiler.",
 )
 @path_option("--out", "PATH", "File to write; for csv, c and c-int16 a folder.", required=True)
+@path_option(
+    "--values", "FILE", "CDF 2.0 file (.cdfx) whose values take the place of those of TABLES."
+)
+@path_option(
+    "--elf",
+    "FILE",
+    "For a2l: the ELF object into which the C code is linked, compiled for calibration; gives the "
+    "addresses (default: all 0).",
+)
 @overwrite_option
 @json_option
-def export(tables: str, kind: str, out: Path, overwrite: bool, as_json: bool) -> None:
-    """Write TABLES (a .json or .nc file, or a folder of CSV files) in another form.
+def export(
+    tables: str,
+    kind: str,
+    out: Path,
+    values: Path | None,
+    elf: Path | None,
+    overwrite: bool,
+    as_json: bool,
+) -> None:
+    """Write TABLES (a .json, .nc or .cdfx file, or a folder of CSV files) in another form.
 
     TABLES hold rule tables or the maps of a predictive controller.
 
-    CSV and JSON may be edited by hand and read again; they are then marked as edited.
+    CSV, JSON and CDF may be edited by hand and read again; they are then marked as edited.
     """
     from ..exports.files import write_rule_set
     from ..tables.files import read_tables
+    from ..tables.table_cdf import with_cdf_values
 
+    if not kind.startswith("a2l"):
+        refuse_idle(f"with --format {kind}", "elf")
     rule_set = read_tables(tables)
-    files = write_rule_set(rule_set, out, kind, overwrite=overwrite)
+    if values is not None:
+        rule_set = with_cdf_values(rule_set, values)
+    files = write_rule_set(rule_set, out, kind, overwrite=overwrite, elf=elf)
     if rule_set.origin.edited:
         click.echo("note: these tables were edited by hand since their training", err=True)
     wrote(as_json, files)
+    if kind.startswith("a2l") and elf is None:
+        click.echo("note: all addresses are 0; give the linked object as --elf", err=True)
     if not as_json:
         click.echo(CAUTION_LINE)

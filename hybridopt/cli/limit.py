@@ -39,8 +39,9 @@ TRAINED_DRIVES, SEED_AWAY = 6, 1000  # of drawn drives that tables are trained o
     "sources",
     multiple=True,
     metavar="WHAT",
-    help="Drive the drawn drives with it as well, as it is: a name, rule tables (.json, .nc or a "
-    "folder of CSV files), or FILE.py:FUNCTION, whose code is executed; repeat for more.",
+    help="Drive the drawn drives with it as well, as it is: a name, rule tables (.json, .nc, "
+    ".cdfx or a folder of CSV files), or FILE.py:FUNCTION, whose code is executed; repeat for "
+    "more.",
 )
 @flag_option(
     "--retrain",

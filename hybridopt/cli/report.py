@@ -19,7 +19,7 @@ Examples:
 @path_option("--out", "FILE", "File to write; ends in .html or .pdf.", required=True)
 @click.option("--comparison", metavar="FILE", help="What `hybridopt compare --json` printed.")
 @click.option(
-    "--tables", metavar="TABLES", help="Rule tables (.json, .nc or a folder of CSV files)."
+    "--tables", metavar="TABLES", help="Rule tables (.json, .nc, .cdfx or a folder of CSV files)."
 )
 @click.option(
     "--driveline",

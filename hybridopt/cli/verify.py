@@ -66,7 +66,7 @@ def verify(
 ) -> None:
     """Drive each CYCLE with rule TABLES or preview maps, against optimum and bound.
 
-    TABLES are a .json or .nc file or a folder of CSV files, also edited by hand, or the word
+    TABLES are a .json, .nc or .cdfx file or a folder of CSV files, also edited by hand, or the word
     preview: the predictive controller. Cycles they were trained on are shown apart from unseen
     ones. The exit code is 1 when one could not be driven.
     """

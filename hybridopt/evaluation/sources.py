@@ -24,8 +24,8 @@ from ..tables.files import read_tables
 from ..tables.table_netcdf import holds_tables
 
 ALLOWED = (
-    "a name ({names}), rule tables or preview maps (.json, .nc or a folder of CSV files), a solved "
-    "schedule (.nc), or your own as FILE.py:FUNCTION"
+    "a name ({names}), rule tables or preview maps (.json, .nc, .cdfx or a folder of CSV files), a "
+    "solved schedule (.nc), or your own as FILE.py:FUNCTION"
 )
 
 
@@ -40,7 +40,7 @@ def read_controller(source: str, gears: str | None = None) -> Any:
     Parameters
     ----------
     source
-        A name, the path of rule tables (.json, .nc or a folder of CSV files) or of a solved
+        A name, the path of rule tables (.json, .nc, .cdfx or a folder of CSV files) or of a solved
         schedule (.nc), or FILE.py:FUNCTION, where FUNCTION may also be a class with `reset` and
         `decide`.
     gears
@@ -90,7 +90,7 @@ def is_table_file(source: str) -> bool:
     """
     if source.endswith(".nc"):
         return holds_tables(Path(source))
-    return source.endswith(".json") or os.path.isdir(source)
+    return source.endswith((".json", ".cdfx")) or os.path.isdir(source)
 
 
 def read_schedule(path: str | Path) -> Schedule:

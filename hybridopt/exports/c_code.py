@@ -15,10 +15,17 @@ from ..tables.quantities import TableQuantity
 from ..tables.rule_form import BY_GEAR
 from ..tables.rule_set import SCALARS, RuleSet
 from ..tables.rule_table import LAYOUT
+from .c_arrays import (
+    CArray,
+    constant_arrays,
+    constant_members,
+    definition,
+    struct_texts,
+    table_arrays,
+)
 from .c_text import (
     Row,
     Scale,
-    array,
     c_name,
     comment_text,
     content_comment,
@@ -29,6 +36,7 @@ from .c_text import (
 )
 
 INT16_MAX = 32767
+CONSTANTS = (*BY_GEAR, *SCALARS, "idle_speed", "highest_speed")
 
 
 def c_files(rule_set: RuleSet, int16: bool = False) -> dict[str, str]:
@@ -61,7 +69,7 @@ def c_files(rule_set: RuleSet, int16: bool = False) -> dict[str, str]:
         "figure": "from->offset + from->scale * (float)from->entries[i]"
         if int16
         else "from->entries[i]",
-        "arrays": _arrays(rule_set, tables, int16),
+        **_members(rule_arrays(rule_set, int16), tables, int16),
     }
     return {f"{name}.{kind}": template(f"rules.{kind}").substitute(fields) for kind in "hc"}
 
@@ -104,28 +112,27 @@ def _scale(low: float, high: float) -> Scale:
     raise InputError(f"values from {low:g} to {high:g} are too far apart for int16")
 
 
-def _arrays(rule_set: RuleSet, tables: dict[str, list[Row]], int16: bool) -> str:
-    constants = rule_set.constants
-    pieces = [
-        array(f"static const float {name}[GEARS]", [literal(x) for x in constants[name]])
-        for name in BY_GEAR
-    ]
-    pieces += [
-        f"static const float {name} = {literal(constants[name][0])};"
-        for name in (*SCALARS, "idle_speed", "highest_speed")
-    ]
+def rule_arrays(rule_set: RuleSet, int16: bool = False) -> list[CArray]:
+    """Return what can be calibrated in the code; parameters and errors as :func:`c_files`."""
+
+    def place(table: str, axis: int | None) -> str:
+        return f"{table}.values.entries" if axis is None else f"{table}.axes[{axis}].entries"
+
+    constants = constant_arrays(rule_set, {name: name for name in CONSTANTS})
+    return constants + table_arrays(rule_set, _tables(rule_set, int16), place)
+
+
+def _members(arrays: list[CArray], tables: dict[str, list[Row]], int16: bool) -> dict[str, str]:
+    """Return the struct of all that can be calibrated, and the arrays it points to."""
+    members = constant_members(arrays)
     for name in LAYOUT:
         *axes, values = tables[name]
-        for row in (*axes, values):
-            entries = [str(x) if int16 else literal(x) for x in row.entries]
-            pieces.append(array(f"static const entry {row.name}[{row.values.size}]", entries))
-        rows = [_initializer(row) for row in axes]
-        rows += [_NO_AXIS[int16]] * (3 - len(axes))
-        pieces.append(
-            f"static const map {name} = {{\n    {{{(',' + chr(10) + '     ').join(rows)}}},\n"
-            f"    {_initializer(values)}\n}};"
-        )
-    return "\n".join(pieces)
+        rows = [_initializer(row) for row in axes] + [_NO_AXIS[int16]] * (3 - len(axes))
+        kept = f"{{{{{(',' + chr(10) + '      ').join(rows)}}},\n     {_initializer(values)}}}"
+        members.append((f"map {name}", kept))
+    declared, kept = struct_texts(members)
+    pieces = [definition(of) for of in arrays]
+    return {"members": declared, "arrays": "\n".join([*pieces, kept])}
 
 
 _NO_AXIS = {False: "{1, 0}", True: "{1, 0, 1.0F, 0.0F}"}

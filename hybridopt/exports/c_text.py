@@ -58,17 +58,17 @@ def float_row(name: str, quantity: TableQuantity, values: np.ndarray) -> Row:
 
 
 def table_rows(content: Content, make_row: Any = float_row) -> dict[str, list[Row]]:
-    """Return the rows of each table: its axes, then its values.
+    """Return the rows of each table: its axes, then its values; shared axes have one name.
 
     Raises
     ------
     InputError
         Points of an axis fall together when rounded.
     """
-    tables = {}
+    tables, shared = {}, content.form.shared_axes(content.maps)
     for name, found in content.maps.items():
         rows = [
-            make_row(f"{name}_values" if part == name else part, quantity, array.ravel())
+            make_row(shared.get(part, f"{name}_values"), quantity, array.ravel())
             for part, quantity, array in content.form.arrays(name, found)
         ]
         for row in rows[:-1]:

@@ -1,4 +1,4 @@
-"""Tables as a co-simulation unit of the Functional Mock-up Interface 2.0.
+"""Tables as a co-simulation unit of the Functional Mock-up Interface, version 2.0 or 3.0.
 
 The unit is the float32 C code with a thin layer around it, compiled by the platform's compiler.
 """
@@ -15,15 +15,16 @@ import zipfile
 from collections.abc import Mapping
 from io import BytesIO
 from pathlib import Path
-from xml.etree.ElementTree import Element, SubElement, indent, tostring
 
-from ..base.cautions import TABLES_CAUTION
+import numpy as np
+
 from ..base.errors import FailedError
 from ..base.platform import on_windows
 from ..tables.contents import Made
-from ..tables.origin import one_line, origin_record
+from ..tables.origin import one_line
 from ..tables.table_json import json_text
-from .c_text import comment_text, template
+from .c_text import comment_text, literal, template
+from .fmu_description import build_description, description, documentation
 from .fmu_variables import Layer, Variable, layer_of
 
 COMPILERS = ("cc", "gcc", "clang")
@@ -33,23 +34,22 @@ STAMP = (1980, 1, 1, 0, 0, 0)  # on all files: the same tables give the same uni
 SYSTEMS = {
     "linux": ("linux", "so", ("-shared", "-fPIC")),
     "darwin": ("darwin", "dylib", ("-dynamiclib",)),
-    "win32": ("win", "dll", ("-shared",)),
+    "win32": ("windows", "dll", ("-shared",)),
 }
+"""Of each platform: its name in FMI 3.0, suffix of a library, flags of the compiler."""
 
 
-UNITS = {
-    "s": {"s": "1"},
-    "m/s": {"m": "1", "s": "-1"},
-    "rad/s": {"rad": "1", "s": "-1"},
-    "N.m": {"kg": "1", "m": "2", "s": "-2"},
-    "1": {},
-}
-
-
-def fmu_bytes(content: Made) -> bytes:
+def fmu_bytes(content: Made, version: int = 2) -> bytes:
     """Return the unit as the content of its .fmu file.
 
     It holds the tables as JSON in `resources`, and its own source.
+
+    Parameters
+    ----------
+    content
+        What drives.
+    version
+        2 or 3: of the interface.
 
     Raises
     ------
@@ -58,16 +58,18 @@ def fmu_bytes(content: Made) -> bytes:
     FailedError
         No C compiler is found, or it fails.
     """
-    layer = layer_of(content)
-    sources, name = fmu_sources(content), layer.name
-    folder, suffix, library = _compiled(sources, name)
+    layer, identity = layer_of(content), identity_of(content)
+    sources, name = fmu_sources(content, version), layer.name
+    folder, suffix, library = _compiled(sources, name, version)
     parts = {
-        "modelDescription.xml": _description(content, layer),
+        "modelDescription.xml": description(content, layer, identity, version),
         f"binaries/{folder}/{name}.{suffix}": library,
         f"resources/{layer.resource}.json": json_text(content).encode(),
-        "documentation/index.html": _documentation(content, layer),
+        "documentation/index.html": documentation(content, layer),
         **{f"sources/{file}": text.encode() for file, text in sources.items()},
     }
+    if version == 3:
+        parts["sources/buildDescription.xml"] = build_description(name)
     memory = BytesIO()
     with zipfile.ZipFile(memory, "w", zipfile.ZIP_DEFLATED) as archive:
         for path, data in parts.items():
@@ -75,32 +77,60 @@ def fmu_bytes(content: Made) -> bytes:
     return memory.getvalue()
 
 
-def fmu_sources(content: Made) -> dict[str, str]:
-    """Return the C files of the unit by name."""
+def fmu_sources(content: Made, version: int = 2) -> dict[str, str]:
+    """Return the C files of the unit by name; `fmu.c` includes all others."""
     layer, title = layer_of(content), content.origin.title
     fields = {
         "name": layer.name,
-        "guid": _guid(content),
+        "guid": identity_of(content),
         "comment": " * " + comment_text(f"title: {title}"),
         "dt": layer.dt,
-        **_cases(layer.variables),
+        **_cases(layer),
     }
-    layer_text, header = template("fmu.c").substitute(fields), template("fmi2.h").substitute()
-    return {**layer.files, "fmu.c": layer_text, "fmi2.h": header}
+    files = {"fmu.c": f"fmi{version}.c", f"fmi{version}.h": f"fmi{version}.h", "unit.h": "unit.h"}
+    made = {file: template(name).substitute(fields) for file, name in files.items()}
+    return {**layer.files, **made}
 
 
-def _cases(variables: tuple[Variable, ...]) -> dict[str, str]:
-    """Return how the layer reaches each variable, by its kind."""
+def _cases(layer: Layer) -> dict[str, str]:
+    """Return how the layer reaches variables and parameters."""
     lines: dict[str, list[str]] = {"Real": [], "Boolean": [], "Integer": []}
-    for number, variable in enumerate(variables):
-        case = f"    case {number}:\n        return &of->{variable.place};"
-        lines[variable.kind].append(case)
-    first = next(i for i, variable in enumerate(variables) if variable.causality == "output")
-    starts = [v for v in variables if v.start not in ("0", "false")]
+    firsts = [0]
+    for variable in layer.variables:
+        begin, place = firsts[-1], f"of->now.{variable.place}"
+        firsts.append(begin + variable.size)
+        lines[variable.kind].append(
+            f"    if (at - {begin}U < {variable.size}U) {{\n"
+            f"        return &{place} + (at - {begin}U);\n    }}"
+        )
+    outputs = sum(v.size for v in layer.variables if v.causality == "input")
+    starts = [v for v in layer.variables if v.start not in ("0", "false")]
+    parameters = firsts[-1]
+    firsts += (parameters + np.cumsum([v.size for v in layer.parameters])).tolist()
+    begins = [first - parameters for first in firsts[len(layer.variables) :]]
+    arrays = list(zip(layer.arrays, begins, strict=False))
     return {
-        "references": f"enum {{ ENGINE_ON = {first} }};",
+        "outputs": str(outputs),
+        "parameters": str(parameters),
+        "values": str(begins[-1]),
+        "time": str(len(firsts) - 1),
+        "firsts": ",\n".join(f"    {first}U" for first in firsts),
+        "table": ",\n".join(
+            _parameter(variable, begin)
+            for variable, begin in zip(layer.parameters, begins, strict=False)
+        ),
         "starts": "\n".join(
-            f"    of->{v.place} = {v.start}{'F' if v.kind == 'Real' else ''};" for v in starts
+            f"    of->now.{v.place} = {v.start}{'F' if v.kind == 'Real' else ''};" for v in starts
+        ),
+        "copies": "\n".join(
+            f"    memcpy(to + {begin}, kept_tables.{of.places[0]},\n"
+            f"           {of.row.values.size} * sizeof *to);"
+            for of, begin in arrays
+        ),
+        "places": "\n".join(
+            f"    of->at.{place} = (void *)(to + {begin});"
+            for of, begin in arrays
+            for place in of.places
         ),
         "reals": "\n".join(lines["Real"]),
         "booleans": "\n".join(lines["Boolean"]),
@@ -108,28 +138,55 @@ def _cases(variables: tuple[Variable, ...]) -> dict[str, str]:
     }
 
 
-def _guid(content: Made) -> str:
+def _parameter(variable: Variable, begin: int) -> str:
+    """Return the C text of a parameter: where its values begin, how many, their range, its kind."""
+    assert variable.range is not None
+    low, high = (literal(x) for x in variable.range)
+    axis = "true" if variable.variability == "fixed" else "false"
+    return f"    {{{begin}U, {variable.size}U, {low}, {high}, {axis}}}"
+
+
+def identity_of(content: Made) -> str:
     """Return an identifier that is the same for the same tables and origin, and no others."""
     return f"{{{uuid.uuid5(uuid.NAMESPACE_OID, json_text(content))}}}"
 
 
-def _compiled(sources: Mapping[str, str], name: str) -> tuple[str, str, bytes]:
+def _compiled(sources: Mapping[str, str], name: str, version: int) -> tuple[str, str, bytes]:
     """Return folder of the platform, suffix and content of the shared library."""
     if sys.platform not in SYSTEMS:
         raise FailedError(f"co-simulation units are not built on {sys.platform}; use Linux")
     system, suffix, flags = SYSTEMS[sys.platform]
-    if platform.machine().lower() in ("arm64", "aarch64") and system == "linux":
-        raise FailedError("FMI 2.0 has no name for Linux on ARM; export c, or build on x86-64")
+    folder = _platform(system, version)
     compiler = find_compiler()
     with tempfile.TemporaryDirectory(prefix="hybridopt-") as place:
         for file, text in sources.items():
             (Path(place) / file).write_text(text, encoding="ascii", newline="\n")
         out = Path(place) / f"{name}.{suffix}"
-        command = [*compiler, *FLAGS, *flags, f"{name}.c", "fmu.c", "-o", out.name]
+        command = [*compiler, *FLAGS, *flags, "fmu.c", "-o", out.name]
         _run(command, place)
         if not out.is_file():
             raise FailedError(f"the compiler {compiler[0]} gave no library; set CC to another")
-        return f"{system}{64 if sys.maxsize > 2**32 else 32}", suffix, out.read_bytes()
+        return folder, suffix, out.read_bytes()
+
+
+def _platform(system: str, version: int) -> str:
+    """Return the folder of binaries of this platform.
+
+    Raises
+    ------
+    FailedError
+        FMI 2.0 has no name for it.
+    """
+    arm = platform.machine().lower() in ("arm64", "aarch64")
+    wide = sys.maxsize > 2**32
+    if version == 3:
+        machine = "aarch64" if arm else "x86_64" if wide else "x86"
+        return f"{machine}-{system}"
+    if arm and system == "linux":
+        raise FailedError(
+            "FMI 2.0 has no name for Linux on ARM; export fmu3 or c, or build on x86-64"
+        )
+    return f"{'win' if system == 'windows' else system}{64 if wide else 32}"
 
 
 def find_compiler() -> list[str]:
@@ -168,84 +225,3 @@ def _run(command: list[str], folder: str) -> None:
         lines = [line for line in done.stderr.splitlines() if "error" in line]
         said = one_line((lines or done.stderr.splitlines() or ["nothing"])[0])
         raise FailedError(f"the compiler {command[0]} failed and said: {said[:200]}")
-
-
-def _description(content: Made, layer: Layer) -> bytes:
-    """Return modelDescription.xml."""
-    origin, name = content.origin, layer.name
-    root = Element(
-        "fmiModelDescription",
-        fmiVersion="2.0",
-        modelName=_plain(origin.title) or name,
-        guid=_guid(content),
-        description=f"{layer.noun} of a parallel hybrid driveline; training "
-        f"{origin.training or 'none'}. {TABLES_CAUTION}",
-        version=_plain(origin.version),
-        generationTool=_plain(f"hybridopt {origin.version}"),
-        variableNamingConvention=layer.naming,
-        numberOfEventIndicators="0",
-    )
-    unit = SubElement(
-        root,
-        "CoSimulation",
-        modelIdentifier=name,
-        canHandleVariableCommunicationStepSize="true",
-        canNotUseMemoryManagementFunctions="true",
-    )
-    files = SubElement(unit, "SourceFiles")
-    for file in (f"{name}.c", "fmu.c"):
-        SubElement(files, "File", name=file)
-    units = SubElement(root, "UnitDefinitions")
-    for text, base in UNITS.items():
-        SubElement(SubElement(units, "Unit", name=text), "BaseUnit", base)
-    variables = SubElement(root, "ModelVariables")
-    outputs = SubElement(SubElement(root, "ModelStructure"), "Outputs")
-    for number, variable in enumerate(layer.variables):
-        _add_variable(variables, number, variable)
-        if variable.causality == "output":
-            SubElement(outputs, "Unknown", index=str(number + 1))
-    indent(root)
-    return _xml(root)
-
-
-def _add_variable(parent: Element, number: int, variable: Variable) -> None:
-    entry = SubElement(
-        parent,
-        "ScalarVariable",
-        name=variable.name,
-        valueReference=str(number),
-        description=variable.meaning,
-        causality=variable.causality,
-        variability="continuous" if variable.kind == "Real" else "discrete",
-    )
-    if variable.causality == "output":
-        entry.set("initial", "exact")
-    value = SubElement(entry, variable.kind, start=variable.start)
-    if variable.unit:
-        value.set("unit", variable.unit)
-
-
-def _documentation(content: Made, layer: Layer) -> bytes:
-    """Return a page with origin and caution."""
-    page = Element("html")
-    body = SubElement(page, "body")
-    SubElement(body, "h1").text = _plain(content.origin.title)
-    rows = SubElement(body, "table")
-    for key, value in origin_record(content, "").items():
-        if value not in ("", TABLES_CAUTION):
-            row = SubElement(rows, "tr")
-            SubElement(row, "th").text = key
-            text = ", ".join(value) if isinstance(value, list) else str(value)
-            SubElement(row, "td").text = _plain(text)
-    SubElement(body, "p").text = layer.stepping
-    SubElement(body, "p").text = TABLES_CAUTION
-    return _xml(page)
-
-
-def _xml(root: Element) -> bytes:
-    return bytes(tostring(root, encoding="UTF-8", xml_declaration=True))
-
-
-def _plain(text: str) -> str:
-    """Return a text that XML can hold."""
-    return "".join(c for c in one_line(text) if ord(c) < 0xFFFE and not 0xD800 <= ord(c) < 0xE000)

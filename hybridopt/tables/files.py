@@ -9,13 +9,14 @@ from .contents import Made
 from .form import check_content
 from .preview_set import PreviewSet
 from .rule_set import RuleSet
+from .table_cdf import cdf_text, read_cdf
 from .table_csv import csv_writers, read_csv
 from .table_json import json_text, read_json
 from .table_netcdf import netcdf_bytes, read_netcdf
 
 
 def read_tables(path: str | Path) -> Made:
-    """Read rule tables or preview maps from JSON (.json), NetCDF (.nc) or a folder of CSV files.
+    """Read rule tables or preview maps: JSON (.json), NetCDF (.nc), CDF (.cdfx), CSV (a folder).
 
     Parameters
     ----------
@@ -41,14 +42,16 @@ def read_tables(path: str | Path) -> Made:
             return read_json(path)
         case ".nc":
             return read_netcdf(path)
+        case ".cdfx":
+            return read_cdf(path)
     raise InputError(
-        f"{path}: is no file of tables by its name; give a .json or .nc file, or the folder "
-        "of an export as CSV"
+        f"{path}: is no file of tables by its name; give a .json, .nc or .cdfx file, or "
+        "the folder of an export as CSV"
     )
 
 
 def read_rule_set(path: str | Path) -> RuleSet:
-    """Read rule tables from JSON (.json), NetCDF (.nc) or a folder of CSV files.
+    """Read rule tables from JSON (.json), NetCDF (.nc), CDF 2.0 (.cdfx) or a folder of CSV.
 
     Parameters
     ----------
@@ -73,7 +76,7 @@ def read_rule_set(path: str | Path) -> RuleSet:
 
 
 def read_preview(path: str | Path) -> PreviewSet:
-    """Read a predictive controller from JSON (.json), NetCDF (.nc) or a folder of CSV files.
+    """Read a predictive controller: JSON (.json), NetCDF (.nc), CDF 2.0 (.cdfx), CSV (a folder).
 
     Parameters
     ----------
@@ -115,6 +118,12 @@ def write_netcdf(content: Made, path: str | Path, *, overwrite: bool = False) ->
     """Write tables as NetCDF; parameters and errors as :func:`write_json`."""
     check_content(content)
     write_atomically(Path(path), bytes_writer(netcdf_bytes(content)), overwrite)
+
+
+def write_cdf(content: Made, path: str | Path, *, overwrite: bool = False) -> None:
+    """Write tables as ASAM CDF 2.0; parameters and errors as :func:`write_json`."""
+    check_content(content)
+    write_atomically(Path(path), bytes_writer(cdf_text(content).encode()), overwrite)
 
 
 def write_csv(content: Made, folder: str | Path, *, overwrite: bool = False) -> list[Path]:

@@ -58,6 +58,15 @@ class Form:
         axes = zip(self.axis_names(table), self.axes(table), found.axes, strict=True)
         return [*axes, (table, self.value(table), found.values)]
 
+    def shared_axes(self, maps: Mapping[str, Map]) -> dict[str, str]:
+        """Return, by the name of each axis, that of the first one of its quantity and points."""
+        first: dict[tuple[str, bytes], str] = {}
+        return {
+            name: first.setdefault((quantity.name, (axis + 0.0).tobytes()), name)  # no -0
+            for table, found in maps.items()
+            for name, quantity, axis in self.arrays(table, found)[:-1]
+        }
+
     def digest(self, constants: Mapping[str, np.ndarray], maps: Mapping[str, Map]) -> str:
         """Return the digest of all values."""
         arrays = [array for name in self.layout for array in (*maps[name].axes, maps[name].values)]

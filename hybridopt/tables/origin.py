@@ -74,6 +74,11 @@ def one_line(text: str) -> str:
     return "".join(c if c.isprintable() else " " for c in text)[:MAX_TEXT]
 
 
+def xml_line(text: str) -> str:
+    """Return a text as one line that XML can hold."""
+    return "".join(c for c in one_line(text) if ord(c) < 0xFFFE and not 0xD800 <= ord(c) < 0xE000)
+
+
 def _line(record: Mapping[str, Any], key: str, place: str) -> str:
     text = record.get(key)
     if not _is_line(text):

@@ -8,6 +8,7 @@ from typing import NamedTuple
 import numpy as np
 
 from ..base.errors import InputError
+from ..inputs.fields import shown
 
 MAX_VALUE = 1e9  # in the unit of files; larger ones are slips of the keyboard
 
@@ -51,6 +52,21 @@ def fault(value: float, quantity: TableQuantity, factor: float = 1.0) -> str:
     unit = quantity.unit if factor != 1.0 else quantity.file_unit
     unit = "" if unit == "1" else f" {unit}"
     return f"is {value:g}; allowed is a number from {low:g} to {high:g}{unit}"
+
+
+def unit_factor(unit: object, quantity: TableQuantity, place: str) -> float:
+    """Return what a value in a unit that a file states is multiplied by for SI.
+
+    Raises
+    ------
+    InputError
+        It is neither the unit of SI nor that of the trade; `place` says where it stands.
+    """
+    units = {quantity.file_unit: quantity.factor, quantity.unit: 1.0}
+    if not isinstance(unit, str) or unit not in units:
+        allowed = " or ".join(sorted(units, reverse=True))
+        raise InputError(f"{place}: unit is {shown(unit)}; allowed is {allowed}")
+    return units[unit]
 
 
 def check_axis(axis: Sequence[float] | np.ndarray, places: Sequence[str]) -> None:

@@ -15,7 +15,7 @@ from ..inputs.fields import shown
 from .contents import Made, kind_of
 from .form import Content, Form
 from .origin import origin_record, read_origin
-from .quantities import TableQuantity, check_axis, fault
+from .quantities import TableQuantity, check_axis, fault, unit_factor
 from .rule_set import Coverage
 
 LARGEST_FILE = 20_000_000  # bytes
@@ -190,13 +190,9 @@ def _read_row(
     quantity: TableQuantity, node: _Node, shape: Sequence[int | None] = (None,)
 ) -> np.ndarray:
     """Return the values of an object with `unit` and `values`, in SI."""
-    units = {quantity.file_unit: quantity.factor, quantity.unit: 1.0}
-    unit = node["unit"].value
-    if not isinstance(unit, str) or unit not in units:
-        allowed = " or ".join(sorted(units, reverse=True))
-        raise InputError(f"{node.place}: unit is {shown(unit)}; allowed is {allowed}")
-    of_range = quantity.factor if units[unit] == 1.0 else 1.0
-    return node["values"].numbers(quantity, of_range, shape) * units[unit]
+    factor = unit_factor(node["unit"].value, quantity, node.place)
+    of_range = quantity.factor if factor == 1.0 else 1.0
+    return node["values"].numbers(quantity, of_range, shape) * factor
 
 
 def _read_coverage(node: _Node, shape: Sequence[int]) -> Coverage:

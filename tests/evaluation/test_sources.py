@@ -13,7 +13,7 @@ from hybridopt import Settings, read_cycle, read_driveline, solve_cycle
 from hybridopt.base.errors import InputError
 from hybridopt.controllers.builtin import Equivalence, Playback, PowerThresholds
 from hybridopt.evaluation.sources import is_code, is_table_file, read_controller, read_schedule
-from hybridopt.tables.files import read_rule_set, write_csv, write_json, write_netcdf
+from hybridopt.tables.files import read_rule_set, write_cdf, write_csv, write_json, write_netcdf
 from hybridopt.tables.rule_table import RuleTable
 
 
@@ -133,7 +133,13 @@ def test_a_bad_file_is_refused(tmp_path, text, name, words):
 
 
 @pytest.mark.parametrize(
-    ("kind", "write"), [("rules.json", write_json), ("rules.nc", write_netcdf), ("", write_csv)]
+    ("kind", "write"),
+    [
+        ("rules.json", write_json),
+        ("rules.nc", write_netcdf),
+        ("rules.cdfx", write_cdf),
+        ("", write_csv),
+    ],
 )
 def test_rule_tables_of_a_file_or_folder_drive(tmp_path, kind, write):
     write(hand_made(), tmp_path / kind)

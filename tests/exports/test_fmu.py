@@ -1,16 +1,17 @@
-"""The co-simulation unit: valid by fmpy, the same as Python in closed loop, safe by any title."""
+"""Co-simulation units of FMI 2.0 and 3.0: valid by fmpy, the same as Python in closed loop."""
 
 import re
 import shutil
 import subprocess
 import zipfile
 from pathlib import Path
-from types import SimpleNamespace
 from xml.etree import ElementTree
 
 import numpy as np
 import pytest
+from c_build import STRICT
 from cases import bumpy, closed_loop
+from fmu_slave import VERSIONS, Slave, make_unit
 from makers import MOTOR, RADIUS, plain_driveline
 from rule_tables import TRAINING, hand_made
 
@@ -21,6 +22,7 @@ from hybridopt.controllers.closed_loop import ClosedLoop
 from hybridopt.controllers.controller import Command
 from hybridopt.exports import fmu
 from hybridopt.exports.files import write_fmu
+from hybridopt.exports.fmu_description import base_unit
 from hybridopt.physics.demand import wheel_demand
 from hybridopt.tables.files import read_rule_set
 
@@ -29,56 +31,30 @@ pytestmark = pytest.mark.skipif(shutil.which("cc") is None, reason="needs a C co
 REALS = ("speed", "wheel_speed", "wheel_torque", "soc")
 
 
-@pytest.fixture(scope="module")
-def unit(tmp_path_factory):
-    """Return file, description and unzipped folder of a unit."""
-    folder = tmp_path_factory.mktemp("unit")
-    write_fmu(hand_made(), folder / "rules.fmu")
-    described = fmpy.read_model_description(folder / "rules.fmu")
-    unzipped = fmpy.extract(folder / "rules.fmu", unzipdir=folder / "unzipped")
-    return SimpleNamespace(path=folder / "rules.fmu", description=described, folder=unzipped)
-
-
-def instance(unit):
-    from fmpy.fmi2 import FMU2Slave
-
-    made = FMU2Slave(
-        guid=unit.description.guid,
-        unzipDirectory=unit.folder,
-        modelIdentifier=unit.description.coSimulation.modelIdentifier,
-        instanceName="rules",
-    )
-    made.instantiate()
-    return made
+@pytest.fixture(scope="module", params=VERSIONS, ids=["2.0", "3.0"])
+def unit(request, tmp_path_factory):
+    return make_unit(hand_made(), tmp_path_factory.mktemp("unit"), request.param)
 
 
 class Unit:
     """The unit as a controller of the closed loop, stepped by fmpy."""
 
     def __init__(self, unit):
-        self.slave = instance(unit)
-        self.number = {v.name: v.valueReference for v in unit.description.modelVariables}
+        self.slave = Slave(unit)
         self.begun = False
 
     def reset(self):
         if self.begun:
-            self.slave.reset()
-        self.slave.setupExperiment(startTime=0.0)
-        self.slave.enterInitializationMode()
-        self.slave.exitInitializationMode()
+            self.slave.fmu.reset()
+        self.slave.begin()
         self.begun = True
 
     def decide(self, seen):
-        number, wheel_speed = self.number, seen.speed / RADIUS
-        reals = [seen.speed, wheel_speed, seen.wheel_torque, seen.soc]
-        self.slave.setReal([number[name] for name in REALS], reals)
-        self.slave.setBoolean([number["actual_engine_on"]], [seen.engine_on])
-        self.slave.setInteger([number["actual_gear"]], [seen.gear])
-        self.slave.doStep(currentCommunicationPoint=seen.time, communicationStepSize=seen.dt)
-        (on,) = self.slave.getBoolean([number["engine_on"]])
-        (gear,) = self.slave.getInteger([number["gear"]])
-        (torque,) = self.slave.getReal([number["motor_torque"]])
-        return self.within_driveline(seen, bool(on), gear, torque)
+        reals = [seen.speed, seen.speed / RADIUS, seen.wheel_torque, seen.soc]
+        self.slave.set_reals(dict(zip(REALS, reals, strict=True)))
+        self.slave.set_state(seen.engine_on, seen.gear)
+        self.slave.step(seen.time, seen.dt)
+        return self.within_driveline(seen, *self.slave.answer())
 
     def within_driveline(self, seen, on, gear, torque):
         """Bring the command into the range of engine and motor, as rules in closed loop do."""
@@ -129,8 +105,8 @@ def test_two_instances_do_not_share_a_state(unit):
     alone = loop.run(Unit(unit))
     other = Unit(unit)
     other.reset()
-    other.slave.setBoolean([other.number["actual_engine_on"]], [True])
-    other.slave.doStep(currentCommunicationPoint=0.0, communicationStepSize=1.0)
+    other.slave.set_state(True, 1)
+    other.slave.step(0.0, 1.0)
     assert (loop.run(Unit(unit)).soc == alone.soc).all()
 
 
@@ -139,7 +115,8 @@ def test_unit_is_valid(unit):
     from fmpy.validation import validate_fmu
 
     assert validate_fmu(str(unit.path)) == []
-    assert unit.description.fmiVersion == "2.0" and unit.description.modelExchange is None
+    assert unit.description.fmiVersion == f"{unit.version}.0"
+    assert unit.description.modelExchange is None
     assert fmpy.supported_platforms(unit.path)
 
 
@@ -163,57 +140,68 @@ def test_what_is_wrong_is_refused_by_the_unit(unit):
     """Wrong variables are errors, faults are warnings; a wrong unit is not instantiated."""
     from fmpy.fmi1 import FMICallException
 
-    made = Unit(unit)
-    made.reset()
-    for wrong in (
-        lambda: made.slave.setReal([made.number["motor_torque"]], [1.0]),
-        lambda: made.slave.setReal([99], [1.0]),
-        lambda: made.slave.getReal([made.number["gear"]]),
-        lambda: made.slave.setInteger([made.number["gear"]], [1]),
-        lambda: made.slave.setBoolean([made.number["fault"]], [True]),
-        lambda: made.slave.getFMUState(),
+    made = Slave(unit)
+    made.begin()
+    real, integer = ("Real", "Integer") if unit.version == 2 else ("Float64", "Int32")
+    number = made.number
+    for name, *args in (
+        (f"set{real}", [number["motor_torque"]], [1.0]),
+        (f"set{real}", [9999], [1.0]),
+        (f"get{real}", [9999]),
+        (f"get{real}", [number["gear"]]),
+        (f"set{integer}", [number["gear"]], [1]),
+        (f"get{integer}", [number["speed"]]),
+        ("setBoolean", [number["fault"]], [True]),
+        ("getString", [number["speed"]]),
     ):
         with pytest.raises(FMICallException):
-            wrong()
+            getattr(made.fmu, name)(*args)
     for bad in (np.nan, np.inf, 1e300):
-        made.slave.setReal([made.number["speed"]], [bad])
-        made.slave.doStep(currentCommunicationPoint=0.0, communicationStepSize=1.0)
-        assert made.slave.getBoolean([made.number["fault"]]) == [True]
-    made.slave.terminate()
-    made.slave.freeInstance()
+        made.set_reals({"speed": bad})
+        made.step(0.0, 1.0)
+        assert made.get_switch("fault")
+    made.end()
 
 
-def test_declarations_are_those_of_the_standard(tmp_path):
+def exported(version):
+    """Return the functions of the standard's own header; some importers look for all of them."""
+    header = (Path(fmpy.__file__).parent / f"c-code/fmi{version}Functions.h").read_text()
+    return set(re.findall(rf"FMI{version}_Export \w+\s+(fmi{version}\w+);", header))
+
+
+@pytest.mark.parametrize("version", VERSIONS)
+def test_declarations_are_those_of_the_standard(tmp_path, version):
     """The layer compiles, strictly, with the standard's own headers (of fmpy) in place of ours."""
     headers = Path(fmpy.__file__).parent / "c-code"
-    for name, text in fmu.fmu_sources(hand_made()).items():
+    for name, text in fmu.fmu_sources(hand_made(), version).items():
         (tmp_path / name).write_text(text)
-    strict = ["-std=c99", "-Wall", "-Wextra", "-Werror", "-pedantic", "-Wconversion", "-Wshadow"]
-    command = ["cc", *strict, "-c", "fmu.c", "-o", "fmu.o"]
+    command = ["cc", *STRICT, "-c", "fmu.c", "-o", "fmu.o"]
     subprocess.run(command, cwd=tmp_path, check=True)
-    (tmp_path / "fmi2.h").write_text('#include "fmi2Functions.h"\n')
-    subprocess.run([*command, f"-I{headers}"], cwd=tmp_path, check=True)
-    header = (headers / "fmi2Functions.h").read_text()
-    exported = set(re.findall(r"FMI2_Export \w+\s+(fmi2\w+);", header))
-    exchange = header.rpartition("Functions for FMI2 for Model Exchange")[2]
-    exchange = exchange.partition("Functions for FMI2 for Co-Simulation")[0]
-    exported -= set(re.findall(r"FMI2_Export \w+\s+(fmi2\w+);", exchange))
-    ours = (tmp_path / "fmu.c").read_text()
-    assert set(re.findall(r"^\w[\w *]*?(fmi2\w+)\(", ours, flags=re.MULTILINE)) == exported
-    assert len(exported) == 34
+    (tmp_path / f"fmi{version}.h").write_text(f'#include "fmi{version}Functions.h"\n')
+    subprocess.run([*command, f"-isystem{headers}"], cwd=tmp_path, check=True)
+    listed = subprocess.run(
+        ["nm", "fmu.o"], cwd=tmp_path, capture_output=True, text=True, check=True
+    )
+    ours = set(re.findall(rf" T (fmi{version}\w+)", listed.stdout))
+    assert ours == exported(version)
+    assert len(ours) == {2: 44, 3: 75}[version]
 
 
 def test_sanitizers_find_nothing_in_the_layer(tmp_path):
     """A drive through the layer from C, under the sanitizers, with leaks looked for."""
     for name, text in fmu.fmu_sources(hand_made()).items():
         (tmp_path / name).write_text(text)
-    guid = fmu._guid(hand_made())
+    guid = fmu.identity_of(hand_made())
     (tmp_path / "main.c").write_text(
         f"""
+        #include <stdlib.h>
         #include "fmi2.h"
         int main(void) {{
             const fmi2ValueReference vr[4] = {{0, 1, 2, 3}};
             fmi2Component c;
+            fmi2FMUstate saved = 0, other = 0, wrong = 0;
+            fmi2Byte *bytes;
+            size_t size;
             int i;
             if (fmi2Instantiate("a", fmi2CoSimulation, "other", "", 0, 0, 0) != 0) return 2;
             if (fmi2Instantiate("a", fmi2ModelExchange, "{guid}", "", 0, 0, 0) != 0) return 3;
@@ -223,6 +211,23 @@ def test_sanitizers_find_nothing_in_the_layer(tmp_path):
                 if (fmi2SetReal(c, vr, 4, x) != fmi2OK) return 4;
                 if (fmi2DoStep(c, i, 1.0, 0) != (i == 7 ? fmi2Warning : fmi2OK)) return 5;
             }}
+            if (fmi2GetFMUstate(c, &saved) != fmi2OK) return 6;
+            if (fmi2SetFMUstate(c, saved) != fmi2OK) return 6;
+            fmi2SerializedFMUstateSize(c, saved, &size);
+            bytes = malloc(size);
+            if (fmi2SerializeFMUstate(c, saved, bytes, size) != fmi2OK) return 7;
+            if (fmi2DeSerializeFMUstate(c, bytes, size, &other) != fmi2OK) return 8;
+            if (fmi2DeSerializeFMUstate(c, bytes, size - 1, &wrong) != fmi2Error) return 9;
+            bytes[3] = 'x';
+            if (fmi2DeSerializeFMUstate(c, bytes, size, &wrong) != fmi2Error) return 10;
+            for (i = 0; i < 400; ++i) {{
+                const fmi2ValueReference all = (fmi2ValueReference)i;
+                fmi2Real x;
+                if (fmi2GetReal(c, &all, 1, &x) == fmi2OK) (void)fmi2SetReal(c, &all, 1, &x);
+            }}
+            free(bytes);
+            fmi2FreeFMUstate(c, &saved);
+            fmi2FreeFMUstate(c, &other);
             fmi2Reset(c);
             fmi2FreeInstance(c);
             fmi2FreeInstance(0);
@@ -230,9 +235,8 @@ def test_sanitizers_find_nothing_in_the_layer(tmp_path):
         }}"""
     )
     sanitize = "-fsanitize=address,undefined,float-cast-overflow"
-    name = "rules_made_by_hand.c"
     command = ["cc", "-std=c99", "-g", sanitize, "-fno-sanitize-recover=all", "main.c", "fmu.c"]
-    subprocess.run([*command, name, "-o", "main"], cwd=tmp_path, check=True)
+    subprocess.run([*command, "-o", "main"], cwd=tmp_path, check=True)
     done = subprocess.run([tmp_path / "main"], capture_output=True, text=True)
     assert done.returncode == 0, done.stderr
 
@@ -252,7 +256,11 @@ def test_unit_carries_tables_origin_and_caution(unit, tmp_path):
         TABLES_CAUTION in unit.description.description and TRAINING in unit.description.description
     )
     assert all(variable.description for variable in unit.description.modelVariables)
-    units = {v.name: v.unit for v in unit.description.modelVariables if v.type == "Real"}
+    units = {
+        v.name: v.unit
+        for v in unit.description.modelVariables
+        if v.type in ("Real", "Float64") and v.causality in ("input", "output")
+    }
     assert units == {
         "speed": "m/s",
         "wheel_speed": "rad/s",
@@ -269,21 +277,41 @@ def test_unit_carries_tables_origin_and_caution(unit, tmp_path):
     }
 
 
-def test_the_same_tables_give_the_same_unit():
-    assert fmu.fmu_bytes(hand_made()) == fmu.fmu_bytes(hand_made())
-    assert fmu._guid(hand_made()) != fmu._guid(hand_made("other"))
+@pytest.mark.parametrize("version", VERSIONS)
+def test_the_same_tables_give_the_same_unit(version):
+    assert fmu.fmu_bytes(hand_made(), version) == fmu.fmu_bytes(hand_made(), version)
+    assert fmu.identity_of(hand_made()) != fmu.identity_of(hand_made("other"))
 
 
-@pytest.mark.parametrize("title", ['<a b="&">]]>', "../../x", "", "a\ufffe\ud800b", "\x1b[31m"])
-def test_any_title_gives_a_valid_unit(tmp_path, title):
+@pytest.mark.parametrize(
+    ("version", "title"),
+    [(2, '<a b="&">]]>'), (2, "../../x"), (2, ""), (3, "a\ufffe\ud800b"), (3, "\x1b[31m")],
+)
+def test_any_title_gives_a_valid_unit(tmp_path, title, version):
     from fmpy.validation import validate_fmu
 
     path = tmp_path / "rules.fmu"
-    write_fmu(hand_made(title), path)
+    write_fmu(hand_made(title), path, version=version)
     assert validate_fmu(str(path)) == []
     with zipfile.ZipFile(path) as archive:
         assert not any(".." in name or name.startswith("/") for name in archive.namelist())
         ElementTree.fromstring(archive.read("documentation/index.html"))
+
+
+@pytest.mark.parametrize(
+    ("unit", "factor", "exponents"),
+    [
+        ("1", 1.0, {}),
+        ("N m", 1.0, {"kg": 1, "m": 2, "s": -2}),
+        ("g s2/rad2", 1e-3, {"kg": 1, "s": 2, "rad": -2}),
+        ("J/g", 1e3, {"m": 2, "s": -2}),
+        ("kg/m3", 1.0, {"kg": 1, "m": -3}),
+    ],
+)
+def test_units_are_told_in_base_units(unit, factor, exponents):
+    """By hand: a newton is a kg m/s2, a joule a N m, a gram 1e-3 kg."""
+    found, powers = base_unit(unit)
+    assert found == pytest.approx(factor) and {k: v for k, v in powers.items() if v} == exponents
 
 
 # --- compilers ---

@@ -17,9 +17,11 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from rule_tables import hand_made, written
+from small_elf import small_elf
 
 from hybridopt import Cycle, Driveline, InputError, Result, read_driveline
 from hybridopt.base.warning import InputWarning
+from hybridopt.exports.elf import read_elf
 from hybridopt.files import csv_table
 from hybridopt.files.seal import seal
 from hybridopt.inputs.cycle import read_cycle_csv
@@ -43,7 +45,8 @@ from hybridopt.report.contents import NUMBERS, TEXTS, read_comparison
 from hybridopt.study.store import KIND, StudyStore
 from hybridopt.study.study_file import read_study
 from hybridopt.study.values import DONE
-from hybridopt.tables.files import read_rule_set
+from hybridopt.tables.files import read_rule_set, write_cdf
+from hybridopt.tables.table_cdf import with_cdf_values
 
 FEW = settings(max_examples=100, suppress_health_check=list(HealthCheck))
 MANY = settings(max_examples=10_000, suppress_health_check=list(HealthCheck))
@@ -96,7 +99,14 @@ PIECE = json.dumps(
 TABLES = hand_made()
 with tempfile.TemporaryDirectory() as made:
     RULES = written(TABLES, Path(made), "json").read_bytes()
+    write_cdf(TABLES, Path(made) / "rules.cdfx")
+    CDF = (Path(made) / "rules.cdfx").read_bytes()
     SHIFT_UP = (written(TABLES, Path(made), "csv") / "shift_up.csv").read_bytes()
+PART_OF_CDF = (
+    b"<MSRSW><CATEGORY>CDF20</CATEGORY><SW-SYSTEMS><SW-SYSTEM><SW-INSTANCE><SHORT-NAME>min_on"
+    b"</SHORT-NAME><SW-VALUE-CONT><SW-VALUES-PHYS><V>4.5</V></SW-VALUES-PHYS></SW-VALUE-CONT>"
+    b"</SW-INSTANCE></SW-SYSTEM></SW-SYSTEMS></MSRSW>"
+)
 MAPPING = b'[speed]\nname = "v"\nunit = "km/h"\n[time]\nname = "t"\n'
 LOG = b"time [s];speed [km/h];altitude [m]\n" + b"".join(
     f"{t},0;{30 + 20 * np.sin(t / 3):.1f};{100 + t / 10:.1f}\n".replace(".", ",").encode()
@@ -133,6 +143,10 @@ def read_tables(path):
         written(TABLES, path.parent, "csv")
     (folder / "shift_up.csv").write_bytes(path.read_bytes())
     return read_rule_set(folder)
+
+
+def read_values(path):
+    return with_cdf_values(TABLES, path)
 
 
 def grid_engine(path):
@@ -179,6 +193,9 @@ READERS = {
     "piece of a study": (read_piece, ".json", [PIECE]),
     "rules": (read_rule_set, ".json", [RULES]),
     "table of rules": (read_tables, ".csv", [SHIFT_UP]),
+    "calibration data": (read_rule_set, ".cdfx", [CDF]),
+    "values of calibration data": (read_values, ".cdfx", [CDF, PART_OF_CDF]),
+    "object": (read_elf, ".elf", [small_elf(32, ">", 4096), small_elf(64, "<", 4096)]),
     "result": (Result.read, ".nc", []),
 }
 WORDS = [
@@ -238,6 +255,17 @@ WORDS = [
     b"1_000",
     b"\xd9\xa1",
     b"=cmd()",
+    b"<V>",
+    b"</V>",
+    b"<VG>",
+    b"<SW-INSTANCE>",
+    b"</SW-INSTANCE>",
+    b"<SHORT-NAME>min_on</SHORT-NAME>",
+    b"<SW-INSTANCE-REF>engine_start</SW-INSTANCE-REF>",
+    b"<!DOCTYPE a [<!ENTITY b 'c'>]>",
+    b"&b;",
+    b"<![CDATA[",
+    b"<?xml version='1.0' encoding='utf-16'?>",
 ]
 
 
@@ -315,6 +343,9 @@ FEWER = {
     "bare log": 3000,
     "curve": 3000,
     "battery": 3000,
+    "calibration data": 2000,
+    "values of calibration data": 2000,
+    "object": 3000,
 }
 """Cases that take a process each, or whose code another reader shares."""
 

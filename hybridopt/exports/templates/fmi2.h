@@ -35,6 +35,15 @@ typedef enum {
     fmi2DoStepStatus, fmi2PendingStatus, fmi2LastSuccessfulTime, fmi2Terminated
 } fmi2StatusKind;
 
+typedef struct {
+    fmi2Boolean newDiscreteStatesNeeded;
+    fmi2Boolean terminateSimulation;
+    fmi2Boolean nominalsOfContinuousStatesChanged;
+    fmi2Boolean valuesOfContinuousStatesChanged;
+    fmi2Boolean nextEventTimeDefined;
+    fmi2Real nextEventTime;
+} fmi2EventInfo;
+
 typedef void (*fmi2CallbackLogger)(fmi2ComponentEnvironment, fmi2String, fmi2Status, fmi2String,
                                    fmi2String, ...);
 typedef void *(*fmi2CallbackAllocateMemory)(size_t, size_t);
@@ -105,5 +114,18 @@ FMI2_EXPORT fmi2Status fmi2GetRealStatus(fmi2Component, const fmi2StatusKind, fm
 FMI2_EXPORT fmi2Status fmi2GetIntegerStatus(fmi2Component, const fmi2StatusKind, fmi2Integer *);
 FMI2_EXPORT fmi2Status fmi2GetBooleanStatus(fmi2Component, const fmi2StatusKind, fmi2Boolean *);
 FMI2_EXPORT fmi2Status fmi2GetStringStatus(fmi2Component, const fmi2StatusKind, fmi2String *);
+
+/* Of model exchange; some importers look for them in any unit. */
+FMI2_EXPORT fmi2Status fmi2EnterEventMode(fmi2Component);
+FMI2_EXPORT fmi2Status fmi2NewDiscreteStates(fmi2Component, fmi2EventInfo *);
+FMI2_EXPORT fmi2Status fmi2EnterContinuousTimeMode(fmi2Component);
+FMI2_EXPORT fmi2Status fmi2CompletedIntegratorStep(fmi2Component, fmi2Boolean, fmi2Boolean *,
+                                                   fmi2Boolean *);
+FMI2_EXPORT fmi2Status fmi2SetTime(fmi2Component, fmi2Real);
+FMI2_EXPORT fmi2Status fmi2SetContinuousStates(fmi2Component, const fmi2Real[], size_t);
+FMI2_EXPORT fmi2Status fmi2GetDerivatives(fmi2Component, fmi2Real[], size_t);
+FMI2_EXPORT fmi2Status fmi2GetEventIndicators(fmi2Component, fmi2Real[], size_t);
+FMI2_EXPORT fmi2Status fmi2GetContinuousStates(fmi2Component, fmi2Real[], size_t);
+FMI2_EXPORT fmi2Status fmi2GetNominalsOfContinuousStates(fmi2Component, fmi2Real[], size_t);
 
 #endif

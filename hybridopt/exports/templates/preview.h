@@ -21,6 +21,10 @@ ${comment}
  * wanted as they are, with no motor torque, and `fault` is set. Speeds count from 0 to 150 m/s,
  * grades from -1 to 1, steps from 1 ms to 100 s; a gear or a number of intervals out of range
  * counts as the nearest one.
+ *
+ * Compiled with ${guard}_CALIBRATION defined, every value keeps a place of its own in memory
+ * and is read from there in each step, so that a calibration tool can change it; the file that
+ * hybridopt export --format a2l writes names the places. Axes must increase at all times.
  */
 #ifndef ${guard}_H
 #define ${guard}_H

@@ -9,17 +9,29 @@ ${comment}
 #define LONG_AGO 1e6F
 #define MOTION_SPEED (100.0F / 3.6F)
 
+#ifdef ${guard}_CALIBRATION
+#define KEPT const volatile /* every value has its place in memory, and is read from there */
+static KEPT char ${name}_calibrated = 1; /* an object says by it how it was compiled */
+#else
+#define KEPT const
+#endif
+
 typedef ${entry} entry;
 
 typedef struct {
     int size;
-    const entry *entries;${row_fields}
+    KEPT entry *entries;${row_fields}
 } row;
 
 typedef struct {
     row axes[3];
     row values;
 } map;
+
+/* Where all that can be calibrated lies. */
+typedef struct {
+${members}
+} tables;
 
 ${arrays}
 
@@ -95,22 +107,23 @@ static float lookup(const map *from, float x1, float x2, float x3)
 }
 
 /* Speed at which a gear is left upwards; gears count from 0 here and below. */
-static float up_line(int gear, float torque, float engine)
+static float up_line(const tables *t, int gear, float torque, float engine)
 {
-    return lookup(&shift_up, (float)(gear + 1), torque, engine);
+    return lookup(&t->shift_up, (float)(gear + 1), torque, engine);
 }
 
-static float down_line(int gear, float torque, float engine)
+static float down_line(const tables *t, int gear, float torque, float engine)
 {
-    return lookup(&shift_down, (float)(gear + 1), torque, engine);
+    return lookup(&t->shift_down, (float)(gear + 1), torque, engine);
 }
 
 /* Gear by lines; once a gear is left, the next lines move towards those that lead back. */
-static int gear_by_lines(const ${name}_inputs *in, bool on, int gear, bool time_over)
+static int gear_by_lines(const tables *t, const ${name}_inputs *in, bool on, int gear,
+                         bool time_over)
 {
-    const float shaft = in->wheel_speed * ratios[gear];
-    const bool fits = shaft <= highest_speed
-        && (!on || gear == 0 || in->wheel_speed <= 0.0F || shaft >= idle_speed);
+    const float shaft = in->wheel_speed * t->ratios[gear];
+    const bool fits = shaft <= *t->highest_speed
+        && (!on || gear == 0 || in->wheel_speed <= 0.0F || shaft >= *t->idle_speed);
     const float engine = on ? 1.0F : 0.0F;
     const float torque = in->wheel_torque;
     const int before = gear;
@@ -119,9 +132,9 @@ static int gear_by_lines(const ${name}_inputs *in, bool on, int gear, bool time_
         return gear;
     }
     while (gear > 0) {
-        float line = down_line(gear, torque, engine);
+        float line = down_line(t, gear, torque, engine);
         if (gear < before) {
-            line += land_down * most(up_line(gear - 1, torque, engine) - line, 0.0F);
+            line += *t->land_down * most(up_line(t, gear - 1, torque, engine) - line, 0.0F);
         }
         if (in->speed >= line) {
             break;
@@ -129,9 +142,9 @@ static int gear_by_lines(const ${name}_inputs *in, bool on, int gear, bool time_
         --gear;
     }
     while (gear >= before && gear + 1 < GEARS) {
-        float line = up_line(gear, torque, engine);
+        float line = up_line(t, gear, torque, engine);
         if (gear > before) {
-            line -= land_up * most(line - down_line(gear + 1, torque, engine), 0.0F);
+            line -= *t->land_up * most(line - down_line(t, gear + 1, torque, engine), 0.0F);
         }
         if (in->speed < line) {
             break;
@@ -146,12 +159,12 @@ static int nearest_gear(int gear)
     return gear < 1 ? 1 : (gear > GEARS ? GEARS : gear);
 }
 
-void ${name}_decide(const ${name}_inputs *inputs, float engine_time, float gear_time,
-                    ${name}_command *command)
+static void decide(const tables *t, const ${name}_inputs *inputs, float engine_time,
+                   float gear_time, ${name}_command *command)
 {
     const float power = inputs->wheel_torque * inputs->wheel_speed;
     const float motion = inputs->speed / MOTION_SPEED;
-    const float charge = inputs->soc + motion_charge * motion * motion;
+    const float charge = inputs->soc + *t->motion_charge * motion * motion;
     const int gear = nearest_gear(inputs->actual_gear) - 1;
     bool on = inputs->actual_engine_on;
     int chosen = gear;
@@ -167,27 +180,27 @@ void ${name}_decide(const ${name}_inputs *inputs, float engine_time, float gear_
     if (command->fault) {
         return;
     }
-    if (on && engine_time >= min_on) {
-        on = power >= lookup(&engine_stop, inputs->speed, charge, 0.0F);
-    } else if (!on && engine_time >= min_off) {
-        on = power >= lookup(&engine_start, inputs->speed, charge, 0.0F);
+    if (on && engine_time >= *t->min_on) {
+        on = power >= lookup(&t->engine_stop, inputs->speed, charge, 0.0F);
+    } else if (!on && engine_time >= *t->min_off) {
+        on = power >= lookup(&t->engine_start, inputs->speed, charge, 0.0F);
     }
     for (tries = 0; tries < 2; ++tries) {
-        chosen = gear_by_lines(inputs, on, gear, gear_time >= min_gear);
-        wanted = inputs->wheel_torque / (ratios[chosen] * efficiencies[chosen]);
+        chosen = gear_by_lines(t, inputs, on, gear, gear_time >= *t->min_gear);
+        wanted = inputs->wheel_torque / (t->ratios[chosen] * t->efficiencies[chosen]);
         if (inputs->wheel_torque < 0.0F) {
-            wanted = inputs->wheel_torque * efficiencies[chosen] / ratios[chosen];
+            wanted = inputs->wheel_torque * t->efficiencies[chosen] / t->ratios[chosen];
         }
-        wanted += drag_torques[chosen];
-        if (on || wanted <= lookup(&electric_limit, inputs->wheel_speed * ratios[chosen],
+        wanted += t->drag_torques[chosen];
+        if (on || wanted <= lookup(&t->electric_limit, inputs->wheel_speed * t->ratios[chosen],
                                    0.0F, 0.0F)) {
             break;
         }
         on = true;
     }
     if (on) {
-        const float shaft = most(inputs->wheel_speed * ratios[chosen], idle_speed);
-        wanted = lookup(&motor_torque, shaft, wanted, charge);
+        const float shaft = most(inputs->wheel_speed * t->ratios[chosen], *t->idle_speed);
+        wanted = lookup(&t->motor_torque, shaft, wanted, charge);
     }
     command->engine_on = on;
     command->gear = chosen + 1;
@@ -196,13 +209,17 @@ void ${name}_decide(const ${name}_inputs *inputs, float engine_time, float gear_
 
 void ${name}_init(${name}_state *state, bool actual_engine_on, int actual_gear)
 {
+#ifdef ${guard}_CALIBRATION
+    (void)${name}_calibrated;
+#endif
     state->engine_time = LONG_AGO;
     state->gear_time = LONG_AGO;
     state->engine_on = actual_engine_on;
     state->gear = nearest_gear(actual_gear);
 }
 
-void ${name}_step(${name}_state *state, const ${name}_inputs *inputs, ${name}_command *command)
+static void step(const tables *t, ${name}_state *state, const ${name}_inputs *inputs,
+                 ${name}_command *command)
 {
     const float dt = finite_number(inputs->dt) ? most(inputs->dt, 0.0F) : 0.0F;
     const bool engine_on = inputs->actual_engine_on;
@@ -213,11 +230,22 @@ void ${name}_step(${name}_state *state, const ${name}_inputs *inputs, ${name}_co
     state->gear_time = least((state->gear == gear ? state->gear_time : 0.0F) + dt, LONG_AGO);
     state->engine_on = engine_on;
     state->gear = gear;
-    ${name}_decide(inputs, state->engine_time, state->gear_time, command);
+    decide(t, inputs, state->engine_time, state->gear_time, command);
     if (!finite_number(inputs->dt)) {
         command->engine_on = engine_on;
         command->gear = gear;
         command->motor_torque = 0.0F;
         command->fault = true;
     }
+}
+
+void ${name}_decide(const ${name}_inputs *inputs, float engine_time, float gear_time,
+                    ${name}_command *command)
+{
+    decide(&kept_tables, inputs, engine_time, gear_time, command);
+}
+
+void ${name}_step(${name}_state *state, const ${name}_inputs *inputs, ${name}_command *command)
+{
+    step(&kept_tables, state, inputs, command);
 }

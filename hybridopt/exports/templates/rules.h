@@ -9,6 +9,10 @@ ${comment}
  * motor torque, and `fault` is set. A gear out of range counts as the nearest one; a negative
  * step counts as none. The driveline's own limits (torque, battery, shaft speed) come after
  * this code: it knows nothing of them but the figures below.
+ *
+ * Compiled with ${guard}_CALIBRATION defined, every value keeps a place of its own in memory
+ * and is read from there in each step, so that a calibration tool can change it; the file that
+ * hybridopt export --format a2l writes names the places. Axes must increase at all times.
  */
 #ifndef ${guard}_H
 #define ${guard}_H

@@ -4,41 +4,8 @@ ${comment}
  * The controller as a co-simulation unit of FMI 2.0. In each step: set the inputs, which
  * are those of the step that begins, call fmi2DoStep, get the outputs.
  */
-#include <float.h>
-#include <math.h>
-#include <stdlib.h>
-#include <string.h>
-
 #include "fmi2.h"
-#include "${name}.h"
-
-#define GUID "${guid}"
-
-/* Value references count from 0; outputs begin at ENGINE_ON. */
-${references}
-
-typedef struct {
-    ${name}_inputs inputs;
-    ${name}_command command;
-    ${name}_state state;
-    bool begun;
-    double time;
-} unit;
-
-static void restart(unit *of)
-{
-    memset(of, 0, sizeof *of);
-${starts}
-}
-
-/* A figure too large for float32 becomes infinite, which the controller takes as a fault. */
-static float narrowed(double x)
-{
-    if (x > FLT_MAX) {
-        return HUGE_VALF;
-    }
-    return x < -FLT_MAX ? -HUGE_VALF : (float)x;
-}
+#include "unit.h"
 
 const char *fmi2GetTypesPlatform(void)
 {
@@ -57,21 +24,12 @@ fmi2Status fmi2SetDebugLogging(fmi2Component c, fmi2Boolean on, size_t n,
     return fmi2OK;
 }
 
-fmi2Component fmi2Instantiate(fmi2String instance, fmi2Type type, fmi2String guid,
+fmi2Component fmi2Instantiate(fmi2String name, fmi2Type type, fmi2String guid,
                               fmi2String resources, const fmi2CallbackFunctions *callbacks,
                               fmi2Boolean visible, fmi2Boolean logging)
 {
-    unit *of;
-
-    (void)instance, (void)resources, (void)callbacks, (void)visible, (void)logging;
-    if (type != fmi2CoSimulation || guid == NULL || strcmp(guid, GUID) != 0) {
-        return NULL;
-    }
-    of = malloc(sizeof *of);
-    if (of != NULL) {
-        restart(of);
-    }
-    return of;
+    (void)resources, (void)callbacks, (void)visible, (void)logging, (void)name;
+    return type == fmi2CoSimulation ? instance(guid) : NULL;
 }
 
 void fmi2FreeInstance(fmi2Component c)
@@ -83,20 +41,19 @@ fmi2Status fmi2SetupExperiment(fmi2Component c, fmi2Boolean with_tolerance, fmi2
                                fmi2Real start, fmi2Boolean with_stop, fmi2Real stop)
 {
     (void)with_tolerance, (void)tolerance, (void)with_stop, (void)stop;
-    ((unit *)c)->time = start;
+    ((unit *)c)->now.time = start;
     return fmi2OK;
 }
 
 fmi2Status fmi2EnterInitializationMode(fmi2Component c)
 {
-    (void)c;
+    ((unit *)c)->now.phase = INITIALIZING;
     return fmi2OK;
 }
 
 fmi2Status fmi2ExitInitializationMode(fmi2Component c)
 {
-    (void)c;
-    return fmi2OK;
+    return ready(c) ? fmi2OK : fmi2Error;
 }
 
 fmi2Status fmi2Terminate(fmi2Component c)
@@ -111,20 +68,15 @@ fmi2Status fmi2Reset(fmi2Component c)
     return fmi2OK;
 }
 
-fmi2Status fmi2DoStep(fmi2Component c, fmi2Real time, fmi2Real step, fmi2Boolean no_way_back)
+fmi2Status fmi2DoStep(fmi2Component c, fmi2Real time, fmi2Real length, fmi2Boolean no_way_back)
 {
     unit *of = c;
 
-    (void)step, (void)no_way_back;
-    if (!of->begun) {
-        ${name}_init(&of->state, of->inputs.actual_engine_on, of->inputs.actual_gear);
-        of->begun = true;
-        of->time = time;
+    (void)no_way_back;
+    if (!do_step(of, time, length)) {
+        return fmi2Error;
     }
-    of->inputs.dt = narrowed(${dt});
-    of->time = time;
-    ${name}_step(&of->state, &of->inputs, &of->command);
-    return of->command.fault ? fmi2Warning : fmi2OK;
+    return of->now.command.fault ? fmi2Warning : fmi2OK;
 }
 
 fmi2Status fmi2CancelStep(fmi2Component c)
@@ -133,43 +85,14 @@ fmi2Status fmi2CancelStep(fmi2Component c)
     return fmi2Error;
 }
 
-static float *real(unit *of, fmi2ValueReference vr)
-{
-    switch (vr) {
-${reals}
-    default:
-        return NULL;
-    }
-}
-
-static bool *boolean(unit *of, fmi2ValueReference vr)
-{
-    switch (vr) {
-${booleans}
-    default:
-        return NULL;
-    }
-}
-
-static int *integer(unit *of, fmi2ValueReference vr)
-{
-    switch (vr) {
-${integers}
-    default:
-        return NULL;
-    }
-}
-
 fmi2Status fmi2GetReal(fmi2Component c, const fmi2ValueReference vr[], size_t n, fmi2Real value[])
 {
     size_t i;
 
     for (i = 0; i < n; ++i) {
-        const float *found = real(c, vr[i]);
-        if (found == NULL) {
+        if (!get_real(c, vr[i], &value[i])) {
             return fmi2Error;
         }
-        value[i] = *found;
     }
     return fmi2OK;
 }
@@ -210,11 +133,9 @@ fmi2Status fmi2SetReal(fmi2Component c, const fmi2ValueReference vr[], size_t n,
     size_t i;
 
     for (i = 0; i < n; ++i) {
-        float *found = real(c, vr[i]);
-        if (found == NULL || vr[i] >= ENGINE_ON) {
+        if (!set_real(c, vr[i], value[i])) {
             return fmi2Error;
         }
-        *found = narrowed(value[i]);
     }
     return fmi2OK;
 }
@@ -226,7 +147,7 @@ fmi2Status fmi2SetInteger(fmi2Component c, const fmi2ValueReference vr[], size_t
 
     for (i = 0; i < n; ++i) {
         int *found = integer(c, vr[i]);
-        if (found == NULL || vr[i] >= ENGINE_ON) {
+        if (found == NULL || vr[i] >= OUTPUTS) {
             return fmi2Error;
         }
         *found = value[i];
@@ -241,7 +162,7 @@ fmi2Status fmi2SetBoolean(fmi2Component c, const fmi2ValueReference vr[], size_t
 
     for (i = 0; i < n; ++i) {
         bool *found = boolean(c, vr[i]);
-        if (found == NULL || vr[i] >= ENGINE_ON) {
+        if (found == NULL || vr[i] >= OUTPUTS) {
             return fmi2Error;
         }
         *found = value[i] != fmi2False;
@@ -249,7 +170,60 @@ fmi2Status fmi2SetBoolean(fmi2Component c, const fmi2ValueReference vr[], size_t
     return fmi2OK;
 }
 
-/* There are no strings, saved states, derivatives or steps that take their time. */
+fmi2Status fmi2GetFMUstate(fmi2Component c, fmi2FMUstate *state)
+{
+    return save(c, state) ? fmi2OK : fmi2Error;
+}
+
+fmi2Status fmi2SetFMUstate(fmi2Component c, fmi2FMUstate state)
+{
+    return restore(&((unit *)c)->now, state, sizeof(content)) ? fmi2OK : fmi2Error;
+}
+
+fmi2Status fmi2FreeFMUstate(fmi2Component c, fmi2FMUstate *state)
+{
+    (void)c;
+    if (state != NULL) {
+        free(*state);
+        *state = NULL;
+    }
+    return fmi2OK;
+}
+
+fmi2Status fmi2SerializedFMUstateSize(fmi2Component c, fmi2FMUstate state, size_t *size)
+{
+    (void)c, (void)state;
+    *size = sizeof(content);
+    return fmi2OK;
+}
+
+fmi2Status fmi2SerializeFMUstate(fmi2Component c, fmi2FMUstate state, fmi2Byte bytes[],
+                                 size_t size)
+{
+    (void)c;
+    if (state == NULL || size < sizeof(content)) {
+        return fmi2Error;
+    }
+    memcpy(bytes, state, sizeof(content));
+    return fmi2OK;
+}
+
+fmi2Status fmi2DeSerializeFMUstate(fmi2Component c, const fmi2Byte bytes[], size_t size,
+                                   fmi2FMUstate *state)
+{
+    unit *read = malloc(sizeof *read);
+    fmi2Status done = fmi2Error;
+
+    (void)c;
+    *state = NULL;
+    if (read != NULL && restore(&read->now, bytes, size) && save(read, state)) {
+        done = fmi2OK;
+    }
+    free(read);
+    return done;
+}
+
+/* There are no strings, derivatives or steps that take their time. */
 
 fmi2Status fmi2GetString(fmi2Component c, const fmi2ValueReference vr[], size_t n,
                          fmi2String value[])
@@ -263,44 +237,6 @@ fmi2Status fmi2SetString(fmi2Component c, const fmi2ValueReference vr[], size_t 
 {
     (void)c, (void)vr, (void)value;
     return n == 0 ? fmi2OK : fmi2Error;
-}
-
-fmi2Status fmi2GetFMUstate(fmi2Component c, fmi2FMUstate *state)
-{
-    (void)c, (void)state;
-    return fmi2Error;
-}
-
-fmi2Status fmi2SetFMUstate(fmi2Component c, fmi2FMUstate state)
-{
-    (void)c, (void)state;
-    return fmi2Error;
-}
-
-fmi2Status fmi2FreeFMUstate(fmi2Component c, fmi2FMUstate *state)
-{
-    (void)c, (void)state;
-    return fmi2Error;
-}
-
-fmi2Status fmi2SerializedFMUstateSize(fmi2Component c, fmi2FMUstate state, size_t *size)
-{
-    (void)c, (void)state, (void)size;
-    return fmi2Error;
-}
-
-fmi2Status fmi2SerializeFMUstate(fmi2Component c, fmi2FMUstate state, fmi2Byte bytes[],
-                                 size_t size)
-{
-    (void)c, (void)state, (void)bytes, (void)size;
-    return fmi2Error;
-}
-
-fmi2Status fmi2DeSerializeFMUstate(fmi2Component c, const fmi2Byte bytes[], size_t size,
-                                   fmi2FMUstate *state)
-{
-    (void)c, (void)bytes, (void)size, (void)state;
-    return fmi2Error;
 }
 
 fmi2Status fmi2GetDirectionalDerivative(fmi2Component c, const fmi2ValueReference unknown[],
@@ -359,4 +295,67 @@ fmi2Status fmi2GetStringStatus(fmi2Component c, const fmi2StatusKind kind, fmi2S
 {
     (void)c, (void)kind, (void)value;
     return fmi2Discard;
+}
+
+/* What model exchange would take; the unit is for co-simulation alone. */
+
+fmi2Status fmi2EnterEventMode(fmi2Component c)
+{
+    (void)c;
+    return fmi2Error;
+}
+
+fmi2Status fmi2NewDiscreteStates(fmi2Component c, fmi2EventInfo *info)
+{
+    (void)c, (void)info;
+    return fmi2Error;
+}
+
+fmi2Status fmi2EnterContinuousTimeMode(fmi2Component c)
+{
+    (void)c;
+    return fmi2Error;
+}
+
+fmi2Status fmi2CompletedIntegratorStep(fmi2Component c, fmi2Boolean no_way_back,
+                                       fmi2Boolean *event, fmi2Boolean *end)
+{
+    (void)c, (void)no_way_back, (void)event, (void)end;
+    return fmi2Error;
+}
+
+fmi2Status fmi2SetTime(fmi2Component c, fmi2Real time)
+{
+    (void)c, (void)time;
+    return fmi2Error;
+}
+
+fmi2Status fmi2SetContinuousStates(fmi2Component c, const fmi2Real value[], size_t n)
+{
+    (void)c, (void)value, (void)n;
+    return fmi2Error;
+}
+
+fmi2Status fmi2GetDerivatives(fmi2Component c, fmi2Real value[], size_t n)
+{
+    (void)c, (void)value, (void)n;
+    return fmi2Error;
+}
+
+fmi2Status fmi2GetEventIndicators(fmi2Component c, fmi2Real value[], size_t n)
+{
+    (void)c, (void)value, (void)n;
+    return fmi2Error;
+}
+
+fmi2Status fmi2GetContinuousStates(fmi2Component c, fmi2Real value[], size_t n)
+{
+    (void)c, (void)value, (void)n;
+    return fmi2Error;
+}
+
+fmi2Status fmi2GetNominalsOfContinuousStates(fmi2Component c, fmi2Real value[], size_t n)
+{
+    (void)c, (void)value, (void)n;
+    return fmi2Error;
 }
