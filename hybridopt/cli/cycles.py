@@ -18,13 +18,15 @@ from .output_folder import make_folder, plan_targets
 @click.command(epilog="\b\nExample:\n  hybridopt cycles")
 @json_list_option
 def cycles(as_json: bool) -> None:
-    """List the schedules that `solve` knows by name."""
-    from ..inputs.cycle import cycle_names, read_cycle
+    """List the cycles that `solve` knows by name: schedules, then recorded drives."""
+    from ..inputs.catalogue import cycle_kind, cycle_names
+    from ..inputs.cycle import read_cycle
 
     records: list[dict[str, Any]] = [
         {
             "name": cycle.name,
             "title": cycle.title,
+            "kind": cycle_kind(cycle.name),
             "duration_s": cycle.duration,
             "distance_km": cycle.distance / 1e3,
             "max_speed_km_per_h": cycle.max_speed / KM_PER_H,

@@ -28,6 +28,7 @@ if TYPE_CHECKING:
 
 EXAMPLES = """\b
 Examples:
+  hybridopt distil --out rules.json
   hybridopt distil wltc_class3b artemis_urban --out rules.json
   hybridopt distil drive1.csv drive2.csv --out rules.nc --evaluations 4000
   hybridopt distil udds hwfet nedc --out rules.json --leave-one-out
@@ -39,7 +40,7 @@ SIZES = ("speeds", "socs", "input_speeds", "input_torques", "wheel_torques")
 
 
 @click.command(short_help="Make rule tables or preview maps from optima.", epilog=EXAMPLES)
-@click.argument("cycles", nargs=-1, required=True, metavar="CYCLE...")
+@click.argument("cycles", nargs=-1, metavar="[CYCLE...]")
 @path_option(
     "--out", "FILE", "Tables to write, .json or .nc; `export` makes other formats.", required=True
 )
@@ -75,7 +76,9 @@ def distil(
 ) -> None:
     """Make rule tables from the optima of training CYCLEs, and tune them in closed loop.
 
-    With --kind preview make the maps of the predictive controller, which looks ahead.
+    Without CYCLEs they are WLTC class 3b, three Artemis cycles and the shipped recorded drives.
+    With --kind preview make the maps of the predictive controller, which looks ahead; without
+    CYCLEs from the four schedules alone.
 
     Tables: wheel power at which the engine starts and stops over speed and SoC, motor torque over
     input speed, input torque and SoC, gear lines over wheel torque. Verify them on other cycles.
@@ -88,9 +91,11 @@ def distil(
         refuse_idle("without --kind preview", *OPTIONS)
     from ..controllers.preview import Preview
     from ..distillation.distil import distil as run
+    from ..distillation.distil import training_names
     from ..distillation.family import Sizes
     from ..distillation.preview import distil_preview
     from ..distillation.verify import AS_TRAINED, measured
+    from ..foresight.preview_maps import TRAINING
     from ..inputs.driveline_file import read_driveline
     from ..tables.files import write_json, write_netcdf
     from ..text.verification import (
@@ -105,7 +110,8 @@ def distil(
     look = foresight.given_to(Preview())
     settings = make_settings(given)
     vehicle = read_driveline(driveline)
-    tracks = read_tracks(cycles, vehicle, settings, quiet=output.silent)
+    names = cycles or (TRAINING if kind == "preview" else training_names())
+    tracks = read_tracks(names, vehicle, settings, quiet=output.silent)
     suffix = check_file("--out", out, (".json", ".nc"), output.overwrite)
 
     def train(cycles: Sequence["Cycle"], words: str) -> "Distilled | DistilledPreview":

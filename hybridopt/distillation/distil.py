@@ -15,6 +15,8 @@ from ..evaluation.case import Case
 from ..foresight.expected_cost import make_expected_cost
 from ..foresight.held_price import held_price
 from ..foresight.nodes import nodes
+from ..foresight.preview_maps import TRAINING
+from ..inputs.catalogue import DRIVE, cycle_names
 from ..inputs.cycle import Cycle
 from ..inputs.driveline import Driveline
 from ..physics.battery import pack_battery
@@ -128,6 +130,11 @@ def distil(
     coverage = cover(refined.table, cases)
     rules = RuleSet(refined.table, gearbox_facts(driveline), origin, coverage)
     return Distilled(rules, dict(zip(names, cases, strict=True)), refined)
+
+
+def training_names() -> tuple[str, ...]:
+    """Return the shipped cycles that tables are trained on where no others are given."""
+    return (*TRAINING, *cycle_names(DRIVE))
 
 
 def check_names(cycles: Sequence[Cycle]) -> list[str]:

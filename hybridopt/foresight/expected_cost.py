@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.sparse import csr_array
 
 from ..optimum.optimum import Optimum
 from ..physics.codes import STARTING
@@ -119,14 +120,15 @@ def expect(
     ndarray, (nodes, 2 engine states, gears)
         g, less the lowest of all.
     """
-    value, before = begin, weight[:-1] * follows[1:, None]
-    seconds, steps = before.sum(axis=0), np.arange(stage.shape[0])
+    value, nodes_of = begin, csr_array(weight)  # a step is near few of the nodes
+    before = csr_array(csr_array(weight[:-1] * follows[1:, None]).T)
+    seconds, steps = before.sum(axis=1), np.arange(stage.shape[0])
     costs = Costs(stage, shift, np.zeros(steps.size))
     for _ in range(MAX_ITERATIONS):
-        ahead = np.tensordot(weight, value, axes=1)
+        ahead = (nodes_of @ value.reshape(len(value), -1)).reshape(-1, *value.shape[1:])
         best = np.empty_like(ahead)
         _improve(costs, steps, ahead, (0, steps.size), best)
-        total = np.tensordot(before, best[1:], axes=(0, 0))
+        total = (before @ best[1:].reshape(len(best) - 1, -1)).reshape(value.shape)
         mean = total.sum(axis=0) / seconds.sum()
         new = (total + MIXED_IN * mean) / (seconds + MIXED_IN)[:, None, None]
         change = float(np.abs(_relative(new) - _relative(value)).max())

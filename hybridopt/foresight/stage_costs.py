@@ -35,8 +35,8 @@ def stage_costs(points: Choices, cell: Cell, soc: float, factors: np.ndarray) ->
 def _stage_costs(
     points: OperatingPoints, cell: Cell, soc: float, factors: np.ndarray
 ) -> np.ndarray:
-    priced = [priced_points(points, cell, soc, factor) for factor in factors]
-    return np.stack([np.min(total, axis=3) for total in priced], axis=1)
+    cost, energy = _costs_and_energies(points, cell, soc)
+    return np.stack([np.min(cost + factor * energy, axis=3) for factor in factors], axis=1)
 
 
 def priced_points(points: OperatingPoints, cell: Cell, soc: float, factor: float) -> np.ndarray:
@@ -56,6 +56,14 @@ def priced_points(points: OperatingPoints, cell: Cell, soc: float, factor: float
     ndarray, (steps, gears, 3, splits)
         Infinite where nothing is admissible.
     """
+    cost, energy = _costs_and_energies(points, cell, soc)
+    return cost + factor * energy
+
+
+def _costs_and_energies(
+    points: OperatingPoints, cell: Cell, soc: float
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return cost, g, infinite where a point is not admissible, and energy from the store, J."""
     energy = store_power(cell, soc, points.power) * points.dt[:, None, None, None]
     used = np.isfinite(points.cost) & np.isfinite(energy)
-    return np.asarray(np.where(used, points.cost + factor * np.where(used, energy, 0.0), np.inf))
+    return np.where(used, points.cost, np.inf), np.where(used, energy, 0.0)

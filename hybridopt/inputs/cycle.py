@@ -186,7 +186,7 @@ class Cycle:
 
 
 def read_cycle(name_or_path: str | os.PathLike[str]) -> Cycle:
-    """Return a shipped schedule by name, or a cycle from a CSV file.
+    """Return a shipped cycle by name, or one from a CSV file.
 
     Parameters
     ----------
@@ -211,7 +211,7 @@ def read_cycle(name_or_path: str | os.PathLike[str]) -> Cycle:
         return read_cycle_csv(text)
     near = difflib.get_close_matches(text, cycle_names(), n=3, cutoff=0.4)
     hint = f"close names are {', '.join(near)}" if near else f"names are {', '.join(cycle_names())}"
-    raise InputError(f"cycle {text[:200]!r}: is neither a shipped schedule nor a file; {hint}")
+    raise InputError(f"cycle {text[:200]!r}: is neither a shipped cycle nor a file; {hint}")
 
 
 def read_cycle_csv(path: str | os.PathLike[str]) -> Cycle:

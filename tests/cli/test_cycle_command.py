@@ -198,7 +198,7 @@ def test_trips_json():
 
 
 def test_trips_refusals(tmp_path):
-    assert_one_sentence(run("trips", "no_such"), "neither a shipped schedule nor a file")
+    assert_one_sentence(run("trips", "no_such"), "neither a shipped cycle nor a file")
     assert_one_sentence(run("trips", "wltc_class3b", "--choose", 50), "only 8 of 8")
     assert_one_sentence(
         run("trips", "udds", "--out", tmp_path / "a" / "b"), "give a folder, in a folder"

@@ -18,7 +18,7 @@ def output(*args: str, **env: str) -> str:
     return outcome.stdout
 
 
-def test_cycles_table_has_a_line_per_schedule_when_not_on_a_terminal():
+def test_cycles_table_has_a_line_per_cycle_when_not_on_a_terminal():
     head, *lines = output("cycles").splitlines()
     assert head.split("  ")[0] == "name" and head.endswith("source")
     assert [line.split()[0] for line in lines] == list(cycle_names())
@@ -41,11 +41,13 @@ def test_cycles_json_is_in_the_units_it_names():
     assert records["udds"] == {
         "name": "udds",
         "title": cycle.title,
+        "kind": "schedule",
         "duration_s": cycle.duration,
         "distance_km": pytest.approx(cycle.distance / 1000.0),
         "max_speed_km_per_h": pytest.approx(cycle.max_speed * 3.6),
         "source": cycle.source,
     }
+    assert {records[name]["kind"] for name in cycle_names("drive")} == {"drive"}
 
 
 def test_drivelines_are_listed_with_their_titles():

@@ -5,6 +5,8 @@ import json
 import pytest
 from commands import run
 
+from hybridopt.distillation import distil
+
 QUICK = ("--soc-points", 201, "--splits", 21)
 
 
@@ -16,6 +18,13 @@ def rules(tmp_path_factory):
     assert "Training cycles, as given" in result.output and f"wrote {path}" in result.output
     assert max(len(line) for line in result.output.splitlines() if "wrote" not in line) <= 80
     return path
+
+
+def test_without_cycles_the_shipped_training_is_taken(tmp_path, monkeypatch):
+    monkeypatch.setattr(distil, "training_names", lambda: ("ece15",))
+    result = run("distil", "--out", tmp_path / "rules.json", "--evaluations", 1, *QUICK)
+    assert result.exit_code == 0, result.output
+    assert json.loads((tmp_path / "rules.json").read_text())["cycles"] == ["ece15"]
 
 
 def test_tables_verify_on_an_unseen_cycle(rules, tmp_path):

@@ -9,12 +9,13 @@ from hybridopt import Settings, read_cycle, read_driveline
 from hybridopt.base.errors import InputError
 from hybridopt.distillation import distil as module
 from hybridopt.distillation.decision_costs import optimum_decision_costs, stage_costs
-from hybridopt.distillation.distil import FACTORS, distil
+from hybridopt.distillation.distil import FACTORS, distil, training_names
 from hybridopt.distillation.family import Sizes
 from hybridopt.distillation.varied import varied
 from hybridopt.distillation.verify import AS_TRAINED, CHANGES, Setup, verify
 from hybridopt.dp.cost_to_go import CostToGo
 from hybridopt.foresight.expected_cost import make_expected_cost
+from hybridopt.inputs.cycle import cycle_names
 from hybridopt.physics.codes import EngineClass
 from hybridopt.pipeline import find_optimum
 from hybridopt.tables.rule_table import LAYOUT
@@ -72,6 +73,13 @@ def test_the_future_to_be_expected_takes_the_place_of_the_known_one():
     assert found.speed.size == steps
     np.testing.assert_array_equal(found.gears[:, 0], stage[..., EngineClass.OFF])
     np.testing.assert_array_equal(found.gears[:, 1], stage[..., EngineClass.RUNNING])
+
+
+def test_recorded_drives_are_in_the_shipped_training():
+    """The unseen schedules of the guide are not."""
+    names = training_names()
+    assert set(cycle_names("drive")) < set(names) and len(names) == len(set(names))
+    assert not {"udds", "hwfet", "nedc", "wltc_class2"} & set(names)
 
 
 def test_copies_join_in_what_is_to_be_expected(monkeypatch):

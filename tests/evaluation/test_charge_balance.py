@@ -67,7 +67,7 @@ def test_what_cannot_be_fitted_is_refused():
 
 
 @pytest.mark.long
-@pytest.mark.parametrize("cycle", cycle_names())
-def test_the_factor_is_the_multiplier_on_every_shipped_cycle(cycle):
+@pytest.mark.parametrize("cycle", cycle_names("schedule"))
+def test_the_factor_is_the_multiplier_on_every_schedule(cycle):
     optimum = find_optimum(read_cycle(cycle), read_driveline("full"))
     assert abs(charge_factor(optimum).off_percent) < 0.5

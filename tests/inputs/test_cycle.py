@@ -18,11 +18,12 @@ from hybridopt.inputs.catalogue import cycles_folder, recipes
 from hybridopt.inputs.cycle import Cycle, InputWarning, cycle_names, read_cycle, read_cycle_csv
 
 HEADER = "time_s,speed_km_per_h\n"
-NAMES = {
+SCHEDULES = {
     *("wltc_class3b", "wltc_class3b_low", "wltc_class3b_medium", "wltc_class3b_high"),
     *("wltc_class3b_extra_high", "wltc_class2", "udds", "hwfet", "ftp75", "nedc", "ece15", "eudc"),
     *("artemis_urban", "artemis_rural", "artemis_motorway130", "artemis_motorway150"),
 }
+DRIVES = {"real_city", "real_suburb", "real_mixed", "real_motorway", "real_stop_and_go"}
 
 
 @pytest.fixture
@@ -134,20 +135,39 @@ def test_cut_outside_is_refused(limits):
 
 
 def test_catalogue_is_complete():
-    assert set(cycle_names()) == NAMES
+    assert set(cycle_names("schedule")) == SCHEDULES and set(cycle_names("drive")) == DRIVES
+    assert cycle_names() == (*cycle_names("schedule"), *cycle_names("drive"))
     used = {recipe.get("file", recipe.get("operations")) for recipe in recipes().values()}
     assert used - {None} == {path.name for path in cycles_folder().glob("*.csv")}
     table = (cycles_folder() / "SOURCES.md").read_text()
-    assert all(f"| `{name}` |" in table for name in NAMES)
+    assert all(f"| `{name}` |" in table for name in cycle_names())
 
 
-@pytest.mark.parametrize("name", sorted(NAMES))
-def test_shipped_cycles_start_at_zero_and_rest_at_both_ends(name):
+def test_kind_of_cycle_is_one_of_two():
+    with pytest.raises(InputError, match="kind of cycle 'log': is unknown; give schedule or drive"):
+        cycle_names("log")
+
+
+@pytest.mark.parametrize("name", cycle_names())
+def test_shipped_cycles_start_at_zero_and_last_whole_seconds(name):
     cycle = read_cycle(name)
     assert (cycle.name, cycle.time[0]) == (name, 0)
     assert cycle.title and cycle.source
-    assert cycle.speed[0] == cycle.speed[-1] == 0
-    assert np.all(cycle.dt == 1) and not cycle.grade.any()
+    assert np.all(cycle.dt == 1)
+
+
+@pytest.mark.parametrize("name", sorted(SCHEDULES))
+def test_schedules_are_level_and_rest_at_both_ends(name):
+    cycle = read_cycle(name)
+    assert cycle.speed[0] == cycle.speed[-1] == 0 and not cycle.grade.any()
+
+
+def test_drives_carry_the_licence_of_their_source():
+    """The notice asks to be in all copies: beside the files, and named with each of them."""
+    notice = (cycles_folder() / "LICENSE_real_drives.txt").read_text()
+    assert "Copyright (c) 2024 Marie Hardt" in notice and "Permission is hereby granted" in notice
+    assert "LICENSE_real_drives.txt" in (cycles_folder() / "SOURCES.md").read_text()
+    assert all("(MIT)" in read_cycle(name).source for name in DRIVES)
 
 
 def test_joined_cycles_hold_their_parts():
@@ -160,7 +180,7 @@ def test_joined_cycles_hold_their_parts():
 
 @pytest.mark.parametrize("name", ["wltc", "ude", "", "\0", "x" * 5000, "no/such.csv"])
 def test_unknown_name_lists_names(name):
-    with pytest.raises(InputError, match="is neither a shipped schedule nor a file; .*names are"):
+    with pytest.raises(InputError, match="is neither a shipped cycle nor a file; .*names are"):
         read_cycle(name)
 
 
@@ -307,13 +327,21 @@ def test_columns_not_read_are_named(write):
     assert got[0].filename == __file__
 
 
-@pytest.mark.parametrize("name", sorted(NAMES))
-def test_m_per_s_under_km_per_h_is_noticed_on_every_cycle(write, name):
+@pytest.mark.parametrize("name", sorted(SCHEDULES))
+def test_m_per_s_under_km_per_h_is_noticed_on_every_schedule(write, name):
     cycle = read_cycle(name)
     assert read_cycle_csv(write(csv_of(cycle))).distance == pytest.approx(cycle.distance)
     with pytest.warns(InputWarning, match="if the values are in m/s, multiply them by 3.6") as got:
         read_cycle_csv(write(csv_of(cycle, 1.0)))
     assert got[0].filename == __file__
+
+
+@pytest.mark.parametrize("name", sorted(DRIVES))
+def test_m_per_s_under_km_per_h_is_noticed_on_every_drive(write, name):
+    cycle = read_cycle(name)
+    assert read_cycle_csv(write(csv_of(cycle))).distance == pytest.approx(cycle.distance)
+    with pytest.warns(InputWarning, match="in m/s, (multiply them )?by 3.6"):
+        read_cycle_csv(write(csv_of(cycle, 1.0)))
 
 
 @pytest.mark.parametrize(
