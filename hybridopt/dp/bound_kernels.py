@@ -265,34 +265,34 @@ def _stages(hulls, dt, multiplier, boxes, efficiency, jobs, corners, stages):
 
 
 @kernel
-def _trellis(value, shift, graph, move_cost, state, gear, gears_taken, classes_taken):
-    """Shortest path over state and gear; fills its gears and classes, returns its length."""
+def _trellis(value, shift, graph, move_cost, state, gear, ahead, path):
+    """Shortest path over state and gear; fills what is still ahead everywhere, and the path.
+
+    `ahead` is (steps + 1, states, gears), and `path` (3, steps): the state before each step, gear
+    and class. Returns whether there is a path.
+    """
     steps, gears, _ = value.shape
-    ahead, now = np.zeros((graph.states, gears)), np.empty((graph.states, gears))
     choice = np.empty((steps, graph.states, gears), dtype=np.int64)
+    ahead[:steps], ahead[steps] = np.inf, 0.0
     for t in range(steps - 1, -1, -1):
-        for s in range(graph.states):
-            for g in range(gears):
-                now[s, g] = np.inf
+        now, after = ahead[t], ahead[t + 1]
         for m in range(graph.source.size):
             s, c = graph.source[m], graph.engine[m]
             for g2 in range(gears):
-                base = value[t, g2, c] + ahead[graph.target[m], g2] + move_cost[t, m]
+                base = value[t, g2, c] + after[graph.target[m], g2] + move_cost[t, m]
                 if base == np.inf:
                     continue
                 for g in range(gears):
                     total = base + shift[t, c, g, g2]
                     if total < now[s, g] and _gear_fits(graph, m, g, g2):
                         now[s, g], choice[t, s, g] = total, m * gears + g2
-        ahead, now = now, ahead
-    total = ahead[state, gear]
-    if total == np.inf:
-        return total
+    if ahead[0, state, gear] == np.inf:
+        return False
     for t in range(steps):
         m, gear = divmod(choice[t, state, gear], gears)
+        path[0, t], path[1, t], path[2, t] = state, gear, graph.engine[m]
         state = graph.target[m]
-        gears_taken[t], classes_taken[t] = gear, graph.engine[m]
-    return total
+    return True
 
 
 @kernel(nogil=True)
