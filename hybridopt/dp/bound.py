@@ -68,6 +68,8 @@ class Bound:
     gap_percent : how far the schedule's cost lies above it, in % of it
     cause : what dominates the gap
     multipliers : g/J, (steps + 1,), fuel value of stored energy; the first one is unused
+    plain : likewise, the best ones without a corridor
+    end : lowest SoC at the end of the schedules that it holds for
     ends : the bound over the final SoC
     problem : what was solved
     evaluations : of the dual function
@@ -78,6 +80,8 @@ class Bound:
     gap_percent: float
     cause: str
     multipliers: np.ndarray
+    plain: np.ndarray
+    end: float
     ends: EndBound
     problem: Problem
     evaluations: int
@@ -132,6 +136,8 @@ def lower_bound(
         gap_percent=percent,
         cause=_cause(last.dual, run, last, contacts) if percent > NOTED_PERCENT else "",
         multipliers=all_multipliers(after),
+        plain=all_multipliers(first.multipliers),
+        end=end,
         ends=EndBound(dual, after, run.cost, contacts),
         problem=problem,
         evaluations=looks,
