@@ -19,7 +19,8 @@ splits and each z_t on its own. Each relaxation can only lower the sum.
 
 Assumptions, and what is more than the optimiser's problem: splits may be any motor torque,
 because between two listed splits cost and power are linear (see OperatingPoints), and any mixture
-of them, because only the lower convex hull of (power, cost) is used; SoC-dependent power limits
+of those with a powered motor, because only their lower convex hull of (power, cost) is used;
+SoC-dependent power limits
 are only used through their widest value, and a SoC below which the engine must not be stopped is
 left out. D_t is taken per sub-box of SoC at its highest voltage
 and lowest resistance, less the bend term L (I dt)^2 / (2 Q) with L the steepest rise of voltage
@@ -27,8 +28,11 @@ near the box. No SoC grid is involved, so there is no interpolation error.
 
 The multipliers start from the costate of the optimiser's own schedule: along an arc free of SoC
 limits l_t = l_{t+1} (1 - dD/dz). Where that proves too little, others are tried, and one factor
-per arc is improved by cutting planes (ascent.py). Source of the duality: Geoffrion, Lagrangean
-relaxation for integer programming, Mathematical Programming Study 2, 1974, DOI 10.1007/BFb0120690.
+per arc is improved (ascent.py, arc_model.py). Where a gap is left, schedules that cost no more than
+the one at hand are kept to a corridor (detours.py), so that fewer and narrower boxes count.
+
+Source of the duality: Geoffrion, Lagrangean relaxation for integer programming, Mathematical
+Programming Study 2, 1974, DOI 10.1007/BFb0120690.
 """
 
 import time

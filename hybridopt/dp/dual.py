@@ -14,17 +14,18 @@ from . import bound_kernels as kernels
 
 def list_hulls(points: Choices) -> kernels.Hulls:
     """Return the lower convex hulls of (power, cost) of every step, gear and class."""
-    powers, costs, counts = [], [], []
+    powers, costs, counts, lones = [], [], [], []
     for first in range(0, points.steps, PART):
         part = points.costs(first, min(first + PART, points.steps))
         power, cost = np.empty((2, int(part.length.sum())))
-        count = np.empty_like(part.length)
-        used = kernels._hulls(part, power, cost, count)
+        count, lone = np.zeros((2, *part.length.shape), dtype=np.int64)
+        used = kernels._hulls(part, power, cost, count, lone)
         powers.append(power[:used].copy())
         costs.append(cost[:used].copy())
         counts.append(count.ravel())
+        lones.append(lone.ravel())
     ends = np.concatenate(([0], np.cumsum(np.concatenate(counts))))
-    return kernels.Hulls(np.concatenate(powers), np.concatenate(costs), ends)
+    return kernels.Hulls(np.concatenate(powers), np.concatenate(costs), ends, np.concatenate(lones))
 
 
 def all_multipliers(after: np.ndarray) -> np.ndarray:
@@ -117,7 +118,7 @@ class Dual:
         def fill(a: int, b: int) -> None:
             rows = slice(a * lists, b * lists)
             kernels._stages(
-                hulls._replace(first=hulls.first[a * lists : b * lists + 1]),
+                hulls._replace(first=hulls.first[a * lists : b * lists + 1], lone=hulls.lone[rows]),
                 points.dt[a:b],
                 lam[a : b + 1],
                 boxes._replace(wide=boxes.wide[a:b], first=boxes.first[a:b], last=boxes.last[a:b]),

@@ -54,7 +54,8 @@ def schedule_cost(c: Certificate) -> tuple[float, np.ndarray]:
         stays = 1 if g == gear else 2
         fits = (c["source"] == state) & (c["move_engine"] == e)
         fits &= (c["move_gear"] == 0) | (c["move_gear"] == stays)
-        if not fits.any() or not 0.0 <= share <= 1.0 or not 0 <= k < c["count"][t, g, e]:
+        mixes = 0.0 < share <= 1.0 and k > 0  # the unpowered motor, choice 0, mixes with none
+        if not fits.any() or not (share == 0.0 or mixes) or not 0 <= k < c["count"][t, g, e]:
             raise ValueError(f"step {t}: the schedule takes a choice that the problem lacks")
         move = int(np.argmax(fits))
         if soc[t] < c["opens"][move] - NEAR:
@@ -151,6 +152,7 @@ def stage(c: Certificate, lists: tuple[Any, Any], terms: tuple[Any, Any, Any], b
         last = rate + (scale * np.where(np.c_[width[:, :1], width] > 0.0, mosts, leasts))[:, 1:]
         past = (value[:, 1:] - value[:, :-1] - last * width) / (first - last)
         meets = (first * width < 0.0) & (last * width > 0.0)
+        meets[:, :1] = False  # between the unpowered motor and a powered one there is nothing
         between = np.where(meets, value[:, :-1] + first * past, np.inf)
     least = np.minimum(value.min(axis=1), between.min(axis=1, initial=np.inf))
     return least + (change * np.where(change >= 0.0, low, high))[:, 0]

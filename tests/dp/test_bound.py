@@ -224,6 +224,11 @@ def test_bound_finds_the_multipliers_of_many_arcs():
     assert 0.0 <= attrs["gap_percent"] <= HILLY
 
 
+def test_the_unpowered_motor_mixes_with_no_other_split():
+    """An unpowered motor saves its losses whole; mixtures with it alone leave 0.02 % here."""
+    assert solved("mild", "ece15")["gap_percent"] <= 0.01
+
+
 def test_a_wanted_gap_is_gone_on_for():
     """The proof with a wanted gap is no worse than the one by default."""
     cycle, driveline = read_cycle("wltc_class3b_medium"), read_driveline("full")
