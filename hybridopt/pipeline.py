@@ -27,6 +27,8 @@ import time
 import warnings
 from dataclasses import dataclass
 
+import numpy as np
+
 from .base.progress import Progress, silent
 from .base.warning import InputWarning
 from .dp.bound import lower_bound
@@ -45,6 +47,7 @@ from .problem.events import shift_costs, stop_costs
 from .problem.graph import make_events
 from .problem.idle_settings import idle_settings
 from .problem.memory import Memory
+from .problem.problem import Problem, make_problem
 from .problem.settings import Settings
 
 THERMAL_CAUSE = "thermal limits, which the bound leaves out"
@@ -178,15 +181,9 @@ def solve_prepared(
 ) -> Optimum:
     """Solve for resolved settings and replay the schedule (stages 3 to 6); no bound is proved."""
     wanted, penalty = prepared.demand, settings.penalty(driveline)
+    shifts, *events = _event_costs(driveline, wanted, settings)
     solution = solve(
-        prepared.points,
-        driveline.battery,
-        settings,
-        penalty,
-        shift_costs(driveline, wanted, settings),
-        progress,
-        stop_costs(wanted, settings),
-        start_steps(driveline.start.duration, wanted.dt),
+        prepared.points, driveline.battery, settings, penalty, shifts, progress, *events
     )
     trace = replay_schedule(
         driveline,
@@ -197,6 +194,26 @@ def solve_prepared(
         solution.costate,
     )
     return Optimum(cycle, driveline, settings, wanted, solution, trace)
+
+
+def _event_costs(
+    driveline: Driveline, wanted: Demand, settings: Settings
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return what shifts and stops cost, and how many steps a start takes."""
+    return (
+        shift_costs(driveline, wanted, settings),
+        stop_costs(wanted, settings),
+        start_steps(driveline.start.duration, wanted.dt),
+    )
+
+
+def state_problem(cycle: Cycle, driveline: Driveline, settings: Settings | None = None) -> Problem:
+    """Return the problem that a solve of the same inputs solves; errors are those of a solve."""
+    settings = (settings or Settings()).resolved(driveline).for_cycle(cycle)
+    made = prepare(cycle, driveline, settings, whole=False)
+    events = _event_costs(driveline, made.demand, settings)
+    penalty = settings.penalty(driveline)
+    return make_problem(made.points, driveline.battery, settings, penalty, *events)
 
 
 def _respect_limits(free: Optimum) -> Optimum:

@@ -12,6 +12,7 @@ import click
 
 from ..base.errors import FailedError, HybridoptError, InputError
 from ..base.platform import memory_room
+from .audit import audit
 from .check import check
 from .compare import compare
 from .compile_note import compile_notes
@@ -166,7 +167,7 @@ def main(context: click.Context) -> None:
 
 
 _SOLVING = (solve, compare, foresight, limit, distil, verify, export, study, variants, deplete)
-_SHOWING = (plot, report, explore, launch, guide)
+_SHOWING = (plot, report, explore, launch, audit, guide)
 _INPUTS = (cycle, cycles, drivelines, check, map_group)
 for _command in (*_SOLVING, *_SHOWING, *_INPUTS):
     main.add_command(_command)

@@ -3,6 +3,7 @@
 import json
 import math
 import warnings
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -10,7 +11,16 @@ import click
 from ..base.errors import InputError
 from ..base.warning import InputWarning
 from ..files.writing import file_stem
-from .options import Output, driveline_option, finish, flag_option, output_options
+from .options import (
+    Output,
+    check_file,
+    driveline_option,
+    finish,
+    flag_option,
+    output_options,
+    path_option,
+    refuse_idle,
+)
 from .progress_bar import progress_bar
 from .settings_options import make_settings, settings_options
 from .tracks import achievable_option, read_tracks
@@ -21,6 +31,7 @@ if TYPE_CHECKING:
     from ..files.writing import Write
     from ..inputs.cycle import Cycle
     from ..inputs.driveline import Driveline
+    from ..optimum.optimum import Optimum
     from ..optimum.result import Result
     from ..problem.settings import Settings
 
@@ -29,6 +40,7 @@ EXAMPLES = """\b
 Examples:
   hybridopt solve
   hybridopt solve udds --driveline mild --out results
+  hybridopt solve udds --certificate udds.npz
   hybridopt solve drive.csv --terminal target --soc-target-percent 55 --json
 """
 WIDE_GAP = 10.0  # %, above which a schedule says little; common practice, no source
@@ -42,6 +54,7 @@ SUFFIXES = (".nc", ".csv", ".png")
 @achievable_option
 @flag_option("--no-bound", "Skip the proved lower limit of the cost.")
 @flag_option("--charge-factor", "Solve for five final SoCs and fit what stored energy is worth.")
+@path_option("--certificate", "FILE", "Write a proof of the bound there (.npz); `audit` checks it.")
 @settings_options
 def solve(
     cycle: str,
@@ -49,6 +62,7 @@ def solve(
     achievable: bool,
     no_bound: bool,
     charge_factor: bool,
+    certificate: Path | None,
     output: Output,
     **given: Any,
 ) -> None:
@@ -62,25 +76,27 @@ def solve(
 
     if charge_factor and no_bound:
         raise InputError("--charge-factor is set beside the bound's multiplier; drop --no-bound")
+    if no_bound:
+        refuse_idle("with --no-bound", "certificate")
+    if certificate:
+        check_file("--certificate", certificate, [".npz"], output.overwrite)
     settings = make_settings(given)
     vehicle = read_driveline(driveline)
     (track,) = read_tracks([cycle], vehicle, settings, achievable, output.silent)
     files = output.plan(f"{file_stem(track.name)}_{file_stem(vehicle.name)}", SUFFIXES)
-    wanted = not no_bound, charge_factor
-    result = _solve(track, vehicle, settings.resolved(vehicle), output.silent, *wanted)
+    best = _solve(track, vehicle, settings.resolved(vehicle), output.silent, not no_bound)
+    result = _result(best, output.silent, charge_factor)
     _tell_wide_gap(result)
     output.write(files, lambda: _writers(result))
+    if certificate:
+        _certify(best, certificate, output.overwrite)
+        files = [*files, certificate]
     finish(output.as_json, files, lambda: _record(result), lambda: summary(result))
 
 
 def _solve(
-    cycle: "Cycle",
-    driveline: "Driveline",
-    settings: "Settings",
-    quiet: bool,
-    bound: bool,
-    with_factor: bool,
-) -> "Result":
+    cycle: "Cycle", driveline: "Driveline", settings: "Settings", quiet: bool, bound: bool
+) -> "Optimum":
     from ..optimum.compile_ahead import compile_ahead
     from ..pipeline import find_optimum, plan_memory
 
@@ -94,18 +110,29 @@ def _solve(
         )
     compile_ahead()
     with progress_bar("solving", hidden=quiet or needed < LONG_WORK) as progress:
-        optimum = find_optimum(cycle, driveline, settings, progress, bound, keep_value=False)
-    result = optimum.result()
+        return find_optimum(cycle, driveline, settings, progress, bound, keep_value=False)
+
+
+def _result(best: "Optimum", quiet: bool, with_factor: bool) -> "Result":
+    result = best.result()
     if with_factor:
         from ..evaluation.charge_factor import charge_factor
 
         with progress_bar("charge factor", hidden=quiet) as progress:
-            found = charge_factor(optimum, progress=progress)
+            found = charge_factor(best, progress=progress)
         result.dataset.attrs |= {
             "charge_factor_g_per_kWh": found.fuel_per_kWh,
             "charge_factor_deviation_g_per_kWh": found.deviation,
         }
     return result
+
+
+def _certify(best: "Optimum", path: Path, overwrite: bool) -> None:
+    from ..files.writing import write_atomically
+    from ..optimum.certificate import make_certificate, write_arrays
+
+    made = make_certificate(best)
+    write_atomically(path, lambda out: write_arrays(out, made), overwrite)
 
 
 def _tell_wide_gap(result: "Result") -> None:

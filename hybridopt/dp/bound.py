@@ -19,7 +19,8 @@ splits and each z_t on its own. Each relaxation can only lower the sum.
 
 Assumptions, and what is more than the optimiser's problem: splits may be any motor torque,
 because between two listed splits cost and power are linear (see OperatingPoints), and any mixture
-of them, because only the lower convex hull of (power, cost) is used; SoC-dependent power limits
+of those with a powered motor, because only their lower convex hull of (power, cost) is used;
+SoC-dependent power limits
 are only used through their widest value, and a SoC below which the engine must not be stopped is
 left out. D_t is taken per sub-box of SoC at its highest voltage
 and lowest resistance, less the bend term L (I dt)^2 / (2 Q) with L the steepest rise of voltage
@@ -27,8 +28,11 @@ near the box. No SoC grid is involved, so there is no interpolation error.
 
 The multipliers start from the costate of the optimiser's own schedule: along an arc free of SoC
 limits l_t = l_{t+1} (1 - dD/dz). Where that proves too little, others are tried, and one factor
-per arc is improved by cutting planes (ascent.py). Source of the duality: Geoffrion, Lagrangean
-relaxation for integer programming, Mathematical Programming Study 2, 1974, DOI 10.1007/BFb0120690.
+per arc is improved (ascent.py, arc_model.py). Where a gap is left, schedules that cost no more than
+the one at hand are kept to a corridor (detours.py), so that fewer and narrower boxes count.
+
+Source of the duality: Geoffrion, Lagrangean relaxation for integer programming, Mathematical
+Programming Study 2, 1974, DOI 10.1007/BFb0120690.
 """
 
 import time
@@ -37,18 +41,25 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..base.percent import percent_above
+from ..base.units import PERCENT
 from ..physics.battery import inner_power, resistance_at, terminal_power, voltage_at, voltage_slope
 from ..problem.graph import begins_start
 from ..problem.grid import FLOOR_FACTOR
 from ..problem.problem import Problem
-from .ascent import NOTED_PERCENT, Ascent
-from .boxes import BOXES, make_boxes
+from .ascent import WANTED_PERCENT, Ascent
+from .boxes import BOXES, NARROW_BOXES, make_boxes
+from .detours import Detours
 from .dual import Dual, all_multipliers, list_hulls
 from .end_bound import EndBound
 from .forward import ForwardRun
 
 RATIOS = 0.5, 2.0  # of the costate over one step, at least and at most
 CONTACTS = 2e-4, 5e-3  # SoC this close to a limit counts as touching it, narrowly and widely
+ARC, ARCS = 3, 400  # steps of an arc at most, but no more than so many arcs without contacts
+NOTED_PERCENT = 0.1  # gap above which its cause is reported
+CORRIDOR_PERCENT = 0.02  # gap above which schedules that cost no more are kept to a corridor
+ROUNDS, MOST_ROUNDS = 2, 10  # corridors, by default and on the way to a wanted gap
+WORTH = 0.02  # of the gap: what a corridor must close for another one to be tried
 
 
 @dataclass(frozen=True, eq=False)
@@ -61,6 +72,8 @@ class Bound:
     gap_percent : how far the schedule's cost lies above it, in % of it
     cause : what dominates the gap
     multipliers : g/J, (steps + 1,), fuel value of stored energy; the first one is unused
+    plain : likewise, the best ones without a corridor
+    end : lowest SoC at the end of the schedules that it holds for
     ends : the bound over the final SoC
     problem : what was solved
     evaluations : of the dual function
@@ -71,6 +84,8 @@ class Bound:
     gap_percent: float
     cause: str
     multipliers: np.ndarray
+    plain: np.ndarray
+    end: float
     ends: EndBound
     problem: Problem
     evaluations: int
@@ -84,7 +99,9 @@ class Bound:
         return self.ends.at(soc_end)
 
 
-def lower_bound(problem: Problem, run: ForwardRun, costate: np.ndarray) -> Bound:
+def lower_bound(
+    problem: Problem, run: ForwardRun, costate: np.ndarray, rounds: int = ROUNDS
+) -> Bound:
     """Prove a lower limit for a problem, guided by a schedule for it.
 
     Parameters
@@ -95,6 +112,9 @@ def lower_bound(problem: Problem, run: ForwardRun, costate: np.ndarray) -> Bound
         The optimiser's forward run.
     costate
         g per unit of SoC after each step along the run, (steps,).
+    rounds
+        How often schedules that cost no more are kept to a corridor, unless the settings name a
+        wanted gap.
 
     Returns
     -------
@@ -107,21 +127,52 @@ def lower_bound(problem: Problem, run: ForwardRun, costate: np.ndarray) -> Bound
     """
     began = time.perf_counter()
     hulls, end = list_hulls(problem.points), min(problem.grid.target, float(run.soc[-1]))
-    dual, arcs = Dual(problem, hulls, make_boxes(problem, BOXES, end)), limit_arcs(problem, run)
-    ascent = Ascent(dual, run.cost, arcs)
-    ascent.climb(guesses(problem, run, costate, arcs))
-    best, after = ascent.best, ascent.multipliers
-    percent = percent_above(run.cost, best)
+    dual, contacts = Dual(problem, hulls, make_boxes(problem, BOXES, end)), limit_arcs(problem, run)
+    arcs = [contacts, cut_arcs(contacts)]
+    wanted = problem.settings.wanted_gap
+    first = Ascent(dual, run.cost, arcs, WANTED_PERCENT if wanted is None else wanted / PERCENT)
+    first.climb(guesses(problem, run, costate, contacts), NOTED_PERCENT)
+    last, looks = _keep_to_corridors(first, run, rounds if wanted is None else MOST_ROUNDS)
+    bound, after = min(last.bound, run.cost), last.multipliers
+    percent = percent_above(run.cost, bound)
     return Bound(
-        bound=best,
+        bound=bound,
         gap_percent=percent,
-        cause=_cause(dual, run, ascent, arcs) if percent > NOTED_PERCENT else "",
+        cause=_cause(last.dual, run, last, contacts) if percent > NOTED_PERCENT else "",
         multipliers=all_multipliers(after),
-        ends=EndBound(dual, after, run.cost, arcs),
+        plain=all_multipliers(first.multipliers),
+        end=end,
+        ends=EndBound(dual, after, run.cost, contacts),
         problem=problem,
-        evaluations=len(ascent.tangents),
+        evaluations=looks,
         seconds=time.perf_counter() - began,
     )
+
+
+def _keep_to_corridors(first: Ascent, run: ForwardRun, rounds: int) -> tuple[Ascent, int]:
+    """Climb again over what schedules that cost no more than the run can pass, in ever less of it.
+
+    A schedule costs more than the run, or it keeps to the corridor, so the lower of run and bound
+    is a limit of all. Returns the best ascent, and how often the bound was looked at.
+    """
+    best, looks, corridor = first, first.evaluations, None
+    problem, end = first.dual.problem, min(first.dual.problem.grid.target, float(run.soc[-1]))
+    wanted = max(CORRIDOR_PERCENT, first.wanted) if rounds == ROUNDS else first.wanted
+    for _ in range(rounds):
+        gap = run.cost - best.bound
+        if gap <= 1e-2 * wanted * abs(run.cost):
+            break
+        detours = Detours(problem, all_multipliers(best.multipliers), run, corridor)
+        corridor = detours.corridor(run.cost)
+        boxes = make_boxes(problem, NARROW_BOXES, end, corridor)
+        ascent = Ascent(Dual(problem, first.dual.hulls, boxes), run.cost, first.arcs, first.wanted)
+        ascent.climb([best.multipliers])
+        looks += ascent.evaluations
+        if ascent.bound > best.bound:
+            best = ascent
+        if run.cost - best.bound > (1.0 - WORTH) * gap:
+            break
+    return best, looks
 
 
 def bound_attrs(bound: Bound) -> dict[str, float | str]:
@@ -150,6 +201,17 @@ def guesses(
         factors[:] = 0.25 * problem.grid.floor_penalty / FLOOR_FACTOR / np.median(energy)
     one = np.median(factors[factors > 0.0])
     return [shape * factors[arcs], shape * one, np.full(shape.size, one)]
+
+
+def cut_arcs(arcs: np.ndarray) -> np.ndarray:
+    """Return the number of each step's arc, (steps,), with long arcs cut into equal ones."""
+    lengths, longest = np.bincount(arcs), max(ARC, -(-arcs.size // ARCS))
+    place = np.arange(arcs.size) - np.concatenate(([0], np.cumsum(lengths)))[arcs]
+    pieces = -(-lengths // longest)
+    begins = np.diff(place * pieces[arcs] // lengths[arcs], prepend=0) != 0
+    begins[1:] |= np.diff(arcs) > 0
+    begins[0] = False
+    return np.asarray(np.cumsum(begins))
 
 
 def limit_arcs(problem: Problem, run: ForwardRun) -> np.ndarray:
@@ -190,10 +252,10 @@ def run_power(problem: Problem, run: ForwardRun) -> np.ndarray:
 
 def _cause(dual: Dual, run: ForwardRun, ascent: Ascent, arcs: np.ndarray) -> str:
     """Say what dominates a gap: battery spread, SoC limits, or starts, shifts and grid."""
-    problem, gap = dual.problem, run.cost - ascent.best
+    problem, gap = dual.problem, run.cost - ascent.bound
     end = min(problem.grid.target, float(run.soc[-1]))
     finer = dual.with_boxes(make_boxes(problem, 8 * BOXES, end))
-    if run.cost - finer.value(ascent.multipliers)[0] < 0.5 * gap:
+    if run.cost - finer.value(ascent.multipliers) < 0.5 * gap:
         return "battery voltage and resistance over SoC"
     if problem.settings.stop_soc_min > problem.grid.low:
         return "the SoC below which the engine must not be stopped, which the bound leaves out"

@@ -23,9 +23,13 @@ B_LOW, B_HIGH, B_VOLTAGE, B_DISCHARGE, B_CHARGE, B_BEND = range(6)
 class Hulls(NamedTuple):
     """Lower convex hulls of (power, cost) of every step, gear and class, one behind the other.
 
+    The unpowered motor, split 0, cannot be mixed with others; it is no part of the hull, and
+    follows it on its own.
+
     Attributes
     ----------
     power, cost : W and g, (hull points,)
+    lone : int64, 1 where the last point of a list is the unpowered motor, else 0, (lists,)
     first : int64, where each hull begins, and the end of the last one, (lists + 1,); lists count
         by step, gear and class
     """
@@ -33,6 +37,7 @@ class Hulls(NamedTuple):
     power: Any
     cost: Any
     first: Any
+    lone: Any
 
 
 class Boxes(NamedTuple):
@@ -70,9 +75,9 @@ class Stages(NamedTuple):
 
 @kernel
 def _sorted_points(costs, powers, count, order):
-    """Order the finite points by power, then cost; return how many (insertion sort)."""
+    """Order the finite points but the first by power, then cost; return how many."""
     n = 0
-    for k in range(count):
+    for k in range(1, count):
         if costs[k] == np.inf:
             continue
         j = n
@@ -105,8 +110,8 @@ def _lower_hull(costs, powers, order, n, hull_power, hull_cost):
 
 
 @kernel
-def _hulls(points, hull_power, hull_cost, hull_count):
-    """Lower hulls of every step, gear and class of a part, one behind the other; their points."""
+def _hulls(points, hull_power, hull_cost, hull_count, lone):
+    """Fill the hulls of a part, and where the unpowered motor follows; return their points."""
     steps, gears, classes = points.first.shape
     order, used = np.empty(points.longest, dtype=np.int64), 0
     for t in range(steps):
@@ -117,8 +122,12 @@ def _hulls(points, hull_power, hull_cost, hull_count):
                 costs, powers = points.cost[begin:end], points.power[begin:end]
                 n = _sorted_points(costs, powers, costs.size, order)
                 n = _lower_hull(costs, powers, order, n, hull_power[used:], hull_cost[used:])
-                hull_count[t, g, c] = n
                 used += n
+                if costs.size > 0 and costs[0] < np.inf:
+                    hull_power[used], hull_cost[used] = powers[0], costs[0]
+                    lone[t, g, c] = 1
+                    used += 1
+                hull_count[t, g, c] = n + lone[t, g, c]
     return used
 
 
@@ -245,15 +254,22 @@ def _stages(hulls, dt, multiplier, boxes, efficiency, jobs, corners, stages):
                     continue
                 best, best_drain, best_level = np.inf, 0.0, 0.0
                 a, b = hulls.first[row], hulls.first[row + 1]
-                power, cost, corner = hulls.power[a:b], hulls.cost[a:b], corners[row]
+                lone = b - hulls.lone[row]
+                power, cost, corner = hulls.power[a:lone], hulls.cost[a:lone], corners[row]
                 rows = boxes.rows[boxes.first[t] : boxes.last[t] + 1]
                 if jobs[row] == WIDE:
                     rows = boxes.wide[t : t + 1]
                 for j in range(rows.shape[0] if b > a else 0):
                     box = rows[j]
-                    total, watts, corner = _stage(
-                        power, cost, corner, dt[t], weight, box, efficiency
-                    )
+                    total, watts = np.inf, 0.0
+                    if lone > a:
+                        total, watts, corner = _stage(
+                            power, cost, corner, dt[t], weight, box, efficiency
+                        )
+                    if lone < b:
+                        drain = _drain(hulls.power[lone], dt[t], box, efficiency)
+                        if hulls.cost[lone] + weight * drain < total:
+                            total, watts = hulls.cost[lone] + weight * drain, hulls.power[lone]
                     z = box[B_LOW] if change >= 0.0 else box[B_HIGH]
                     total += change * z
                     if total < best:
@@ -265,34 +281,34 @@ def _stages(hulls, dt, multiplier, boxes, efficiency, jobs, corners, stages):
 
 
 @kernel
-def _trellis(value, shift, graph, move_cost, state, gear, gears_taken, classes_taken):
-    """Shortest path over state and gear; fills its gears and classes, returns its length."""
+def _trellis(value, shift, graph, move_cost, state, gear, ahead, path):
+    """Shortest path over state and gear; fills what is still ahead everywhere, and the path.
+
+    `ahead` is (steps + 1, states, gears), and `path` (3, steps): the state before each step, gear
+    and class. Returns whether there is a path.
+    """
     steps, gears, _ = value.shape
-    ahead, now = np.zeros((graph.states, gears)), np.empty((graph.states, gears))
     choice = np.empty((steps, graph.states, gears), dtype=np.int64)
+    ahead[:steps], ahead[steps] = np.inf, 0.0
     for t in range(steps - 1, -1, -1):
-        for s in range(graph.states):
-            for g in range(gears):
-                now[s, g] = np.inf
+        now, after = ahead[t], ahead[t + 1]
         for m in range(graph.source.size):
             s, c = graph.source[m], graph.engine[m]
             for g2 in range(gears):
-                base = value[t, g2, c] + ahead[graph.target[m], g2] + move_cost[t, m]
+                base = value[t, g2, c] + after[graph.target[m], g2] + move_cost[t, m]
                 if base == np.inf:
                     continue
                 for g in range(gears):
                     total = base + shift[t, c, g, g2]
                     if total < now[s, g] and _gear_fits(graph, m, g, g2):
                         now[s, g], choice[t, s, g] = total, m * gears + g2
-        ahead, now = now, ahead
-    total = ahead[state, gear]
-    if total == np.inf:
-        return total
+    if ahead[0, state, gear] == np.inf:
+        return False
     for t in range(steps):
         m, gear = divmod(choice[t, state, gear], gears)
+        path[0, t], path[1, t], path[2, t] = state, gear, graph.engine[m]
         state = graph.target[m]
-        gears_taken[t], classes_taken[t] = gear, graph.engine[m]
-    return total
+    return True
 
 
 @kernel(nogil=True)

@@ -5,17 +5,23 @@ import numpy as np
 from ..physics.battery import corners, root_voltage, stored_energy, voltage_at
 from ..problem.problem import Problem
 from .bound_kernels import Boxes
+from .corridor import Corridor
 
-BOXES = 16  # sub-boxes of the SoC window
+BOXES = 64  # sub-boxes of the SoC window
+NARROW_BOXES = 256  # likewise, where a corridor leaves few of them
 
 
-def make_boxes(problem: Problem, count: int, end: float | None) -> Boxes:
+def make_boxes(
+    problem: Problem, count: int, end: float | None, corridor: Corridor | None = None
+) -> Boxes:
     """Cut the SoC window into boxes, and find which of them each step can reach.
 
     Parameters
     ----------
     end
         Lowest SoC at the end; None for any in the window.
+    corridor
+        What schedules keep to; None for all that the battery's power can reach.
     """
     grid, window = problem.grid, problem.settings.socs
     edges = np.linspace(window[0], window[1], count + 1)
@@ -26,6 +32,9 @@ def make_boxes(problem: Problem, count: int, end: float | None) -> Boxes:
     highest = problem.soc + np.concatenate(([0.0], np.cumsum(rise)[:-1]))
     if end is not None and grid.penalty > 0.0:
         lowest = np.maximum(lowest, end - np.cumsum(rise[::-1])[::-1])
+    if corridor is not None:
+        lowest = np.maximum(lowest, corridor.low[:-1])
+        highest = np.minimum(highest, corridor.high[:-1])
     slack = 1e-9
     first = np.searchsorted(edges, lowest - slack, side="right") - 1
     last = np.searchsorted(edges, highest + slack, side="left") - 1

@@ -67,7 +67,7 @@ class EndBound:
     @cached_property
     def first(self) -> EndTangent:
         """The tangent of the target's multipliers."""
-        bound, _ = self.dual.value(self.multipliers)
+        bound = self.dual.value(self.multipliers)
         return EndTangent(bound, float(self.multipliers[-1]), self.dual.boxes.z_end)
 
     def at(self, soc: float) -> float:
@@ -86,7 +86,7 @@ class EndBound:
             energy = self._energy(self.low + k * self.spacing)
             there = self.dual.with_boxes(self.dual.boxes._replace(z_end=energy))
             upper = 2.0 * abs(self.cost) + 2.0 * abs(self.first.at(energy))  # out of reach
-            ascent = Ascent(there, upper, self.arcs)
-            ascent.climb([self.multipliers], cutting=False)
-            self.nodes[k] = EndTangent(ascent.best, float(ascent.multipliers[-1]), energy)
+            ascent = Ascent(there, upper, [self.arcs])
+            ascent.climb([self.multipliers])
+            self.nodes[k] = EndTangent(ascent.bound, float(ascent.multipliers[-1]), energy)
         return self.nodes[k]

@@ -82,7 +82,7 @@ class KnownDrive:
         """
         problem, boxes = self.problem, self._boxes()
         prices = np.full(problem.points.steps, self.price)
-        length, _ = Dual(problem, list_hulls(problem.points), boxes).value(prices)
+        length = Dual(problem, list_hulls(problem.points), boxes).value(prices)
         return float(length + self.price * (boxes.z_start - boxes.z_end) + self._bent())
 
     def _boxes(self) -> Boxes:

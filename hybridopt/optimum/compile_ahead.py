@@ -19,6 +19,7 @@ from ..base.compiling import is_compiled, watchers
 from ..dp import kernels
 from ..dp.bound import lower_bound
 from ..dp.cost_to_go import CostToGo, ValuePart
+from ..dp.detours import Detours
 from ..dp.forward import Runner
 from ..inputs.cycle import Cycle
 from ..inputs.driveline import Driveline
@@ -135,7 +136,8 @@ def later_stages() -> None:
     problem = _Toy().problem
     run = Runner(problem, cast(CostToGo, _NoValue(problem))).run(0, 0.0)
     assert run is not None
-    lower_bound(problem, run, run.costate)
+    bound = lower_bound(problem, run, run.costate)
+    Detours(problem, bound.multipliers, run)
 
 
 OTHERS: dict[str, Callable[[], None]] = {"sweep": sweep_stage, "later": later_stages}

@@ -11,13 +11,13 @@ from ..dp import kernels
 from ..dp.bound import lower_bound
 from ..dp.corridor import Corridor
 from ..dp.cost_to_go import CostToGo
+from ..dp.detours import Detours
 from ..dp.forward import ForwardRun, best_run, missed_target, rank, refuse_missed
 from ..inputs.driveline import Battery
 from ..physics.schedule import Schedule
 from ..problem.choices import Choices
 from ..problem.problem import Problem, make_problem
 from ..problem.settings import Settings
-from .detours import Detours
 
 PENALTY_STEPS = (1.0, 10.0, 100.0)  # times the given penalty, until the target is met
 DEARLY = 1e-3  # of the cost, and g: so far a run may lie above the cost-to-go at the start
@@ -186,8 +186,8 @@ def _optimum_in_corridor(
         guide = best_run(coarse, CostToGo(coarse))
         if missed_target(guide, coarse):
             return None
-        bound = lower_bound(coarse, guide, guide.costate)
-        detours, lowest = Detours(coarse, bound, guide), guide.cost
+        bound = lower_bound(coarse, guide, guide.costate, rounds=0)
+        detours, lowest = Detours(coarse, bound.multipliers, guide), guide.cost
         corridor = detours.corridor(min(lowest, (1.0 + EXPECTED_GAP) * bound.bound))
         while True:
             value = CostToGo(problem, progress=progress, corridor=corridor)

@@ -100,6 +100,13 @@ class Settings:
         "on fine grids. Where other schedules are judged, all SoC are swept nevertheless.",
     )
 
+    wanted_gap: float | None = setting(
+        None,
+        "Go on improving the proved bound until the schedule costs so much more than it, or "
+        "nothing more is gained; by default it takes about as long as the solve.",
+        SHARE,
+    )
+
     def __post_init__(self) -> None:
         """Check each setting on its own."""
         for name, declaration in SETTINGS.items():

@@ -87,12 +87,12 @@ def test_json_has_null_for_what_is_no_number(monkeypatch):
 
 
 def add_attrs(monkeypatch, **attrs: float) -> None:
-    usual = solve_module._solve
+    usual = solve_module._result
 
     def changed(*args):
         return Schedule(usual(*args).dataset.assign_attrs(attrs))
 
-    monkeypatch.setattr(solve_module, "_solve", changed)
+    monkeypatch.setattr(solve_module, "_result", changed)
 
 
 # files

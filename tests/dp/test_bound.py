@@ -177,7 +177,7 @@ def solved(name, cycle, soc_points=1001):
     return result.dataset.attrs
 
 
-WANTED = {"full": 0.1, "mild": 0.3, "micro": 0.3}  # %, the project's own aim
+WANTED = {"full": 0.03, "mild": 0.03, "micro": 0.02}  # %, the project's own aim
 
 
 @pytest.mark.parametrize("cycle", ["ece15", "eudc", "wltc_class3b_low"])
@@ -204,8 +204,41 @@ def test_bound_does_not_depend_on_the_grid_and_the_gap_is_least_on_the_finest():
     gaps = [run["gap_percent"] for run in runs]
     least = min(run["cost_g"] for run in runs)
     assert max(bounds) <= least
-    assert max(bounds) - min(bounds) <= 5e-4 * least
+    assert max(bounds) - min(bounds) <= 1e-4 * least
     assert gaps[2] < 0.5 * min(gaps[:2])
+
+
+HILLY = 0.35  # %
+
+
+def test_bound_finds_the_multipliers_of_many_arcs():
+    """A narrow window is touched again and again: each arc between needs a factor of its own.
+
+    Moving them together by one tangent of the whole bound at a time ends at 0.2 % here.
+    """
+    cycle = read_cycle("nedc")
+    grade = 0.03 * np.sin(2 * np.pi * np.arange(cycle.time.size) / 300)
+    hilly = dataclasses.replace(cycle, grade=grade)
+    settings = Settings(soc_points=501, soc_min=0.57, soc_max=0.63, splits=31)
+    attrs = solve_cycle(hilly, read_driveline("full"), settings).dataset.attrs
+    assert 0.0 <= attrs["gap_percent"] <= HILLY
+
+
+def test_the_unpowered_motor_mixes_with_no_other_split():
+    """An unpowered motor saves its losses whole; mixtures with it alone leave 0.02 % here."""
+    assert solved("mild", "ece15")["gap_percent"] <= 0.01
+
+
+def test_a_wanted_gap_is_gone_on_for():
+    """The proof with a wanted gap is no worse than the one by default."""
+    cycle, driveline = read_cycle("wltc_class3b_medium"), read_driveline("full")
+    gaps = [
+        solve_cycle(cycle, driveline, Settings(soc_points=501, wanted_gap=gap)).dataset.attrs[
+            "gap_percent"
+        ]
+        for gap in (None, 5e-5)
+    ]
+    assert 0.0 <= gaps[1] <= gaps[0] + 1e-9
 
 
 def test_a_wider_split_set_stays_above_the_bound():

@@ -13,8 +13,8 @@ from hybridopt import Settings, read_cycle, read_driveline, solve_cycle
 from hybridopt.base.errors import InfeasibleError
 from hybridopt.dp.bound import lower_bound
 from hybridopt.dp.cost_to_go import CostToGo
+from hybridopt.dp.detours import Detours
 from hybridopt.inputs.cycle import cycle_names
-from hybridopt.optimum.detours import Detours
 from hybridopt.optimum.solve import solve
 from hybridopt.physics.operating_points import OperatingPoints
 from hybridopt.pipeline import find_optimum
@@ -51,7 +51,7 @@ def check_against_enumeration(instance):
     tried = np.unique(np.linspace(0, paid.size - 1, TRIED).astype(int))
     for costate in (solution.costate, np.full(dt.size, 300.0)):
         bound = lower_bound(solution.problem, solution.run, costate)
-        detours = Detours(solution.problem, bound, solution.run)
+        detours = Detours(solution.problem, bound.multipliers, solution.run)
         for i in order[tried]:
             corridor = detours.corridor(paid[i] * (1.0 + 1e-12))
             assert (path[i] >= corridor.low - 1e-12).all()
@@ -87,7 +87,7 @@ def test_without_resistance_and_events_energy_may_take_any_way():
     solution = solve(points, battery, settings, 1e3, np.zeros((1, 1)))
     assert solution.cost == pytest.approx(5.0)
     bound = lower_bound(solution.problem, solution.run, solution.costate)
-    corridor = Detours(solution.problem, bound, solution.run).corridor(5.0)
+    corridor = Detours(solution.problem, bound.multipliers, solution.run).corridor(5.0)
     t = np.arange(11)
     widest = 0.5 + 0.01 * np.minimum(t, 5), 0.5 + 0.01 * np.maximum(t - 5, 0)
     table = 2 * 0.6 / 2000  # one step of the table from stored energy to SoC
@@ -99,7 +99,7 @@ def test_without_resistance_and_events_energy_may_take_any_way():
 def test_no_schedule_costs_less_than_the_bound():
     """A cost below the bound leaves no room: the corridor is empty somewhere."""
     known = find_optimum(read_cycle("ece15"), read_driveline("full"))
-    detours = Detours(known.solution.problem, known.bound, known.solution.run)
+    detours = Detours(known.solution.problem, known.bound.multipliers, known.solution.run)
     empty = detours.corridor(0.97 * known.bound.bound)
     assert (empty.low > empty.high).any()
     full = detours.corridor(known.solution.cost)

@@ -20,15 +20,14 @@ What the bound leaves out (see there) makes the corridor wider, never narrower.
 import numpy as np
 
 from ..base.threads import in_threads
-from ..dp import bound_kernels as kernels
-from ..dp.bound import Bound
-from ..dp.boxes import make_boxes
-from ..dp.corridor import Corridor
-from ..dp.dual import list_hulls
-from ..dp.forward import ForwardRun
 from ..physics.battery import stored_energy, voltage_slope
 from ..physics.codes import EngineClass
 from ..problem.problem import Problem
+from . import bound_kernels as kernels
+from .boxes import NARROW_BOXES, make_boxes
+from .corridor import Corridor
+from .dual import list_hulls
+from .forward import ForwardRun
 
 SCALES = np.array([0.84, 0.96, 0.99, 1.0, 1.01, 1.04, 1.16])
 BOXES = 8  # half as many as the bound has: twice as fast, and the corridor a third wider
@@ -42,15 +41,25 @@ class Detours:
     ----------
     problem
         What is solved; its SoC grid does not count.
-    bound
-        A bound of it; any multipliers are sound, good ones make narrow corridors.
+    multipliers
+        Of a bound of it, g/J, (steps + 1,); any are sound, good ones make narrow corridors.
     run
         The schedule that the bound was proved with.
+    known
+        A corridor that schedules keep to already; it leaves so little that one box will do.
     """
 
-    def __init__(self, problem: Problem, bound: Bound, run: ForwardRun) -> None:
-        self.problem, self.multipliers = problem, bound.multipliers
-        self.boxes = make_boxes(problem, BOXES, min(problem.grid.target, float(run.soc[-1])))
+    def __init__(
+        self,
+        problem: Problem,
+        multipliers: np.ndarray,
+        run: ForwardRun,
+        known: Corridor | None = None,
+    ) -> None:
+        self.problem, self.multipliers = problem, multipliers
+        end, count = min(problem.grid.target, float(run.soc[-1])), NARROW_BOXES if known else BOXES
+        self.boxes = make_boxes(problem, count, end, known)
+        self.job = kernels.WIDE if known else kernels.EXACT
         self.slope = voltage_slope(problem.cell, run.soc)
         shape = SCALES.size, problem.points.steps + 1, problem.events.graph.states
         behind, ahead = np.full((2, *shape, problem.points.gears), np.inf)
@@ -76,7 +85,7 @@ class Detours:
         problem, boxes = self.problem, self.boxes
         points, graph, cost = problem.points, problem.events.graph, problem.events.cost
         stage = np.empty((3, points.steps, points.gears, len(EngineClass)))
-        jobs = np.full(hulls.first.size - 1, kernels.EXACT, dtype=np.int64)
+        jobs = np.full(hulls.first.size - 1, self.job, dtype=np.int64)
         kernels._stages(
             hulls,
             points.dt,

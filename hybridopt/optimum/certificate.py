@@ -1,0 +1,266 @@
+"""Certificates: a solved problem with its schedule and multipliers, so that others can check it."""
+
+import hashlib
+import json
+import zipfile
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from ..base.errors import FailedError, InputError
+from ..dp.boxes import BOXES
+from ..problem.memory import PART
+from ..problem.problem import Problem
+from .optimum import Optimum
+from .proof import NEAR, Certificate, Proved, prove
+
+CONTENT, LARGEST = "hybridopt certificate 1", 4e9  # bytes of all arrays
+SAME = 1e-9  # how far arrays of the same problem may differ on another machine
+INTEGERS = "count first source target move_engine move_gear begin gear engine split states boxes"
+MAY_BE_INFINITE = "cost", "move_cost", "shift"
+CLAIMS = (
+    "soc_end",
+    "boxes",
+    "multipliers",
+    "gear",
+    "engine",
+    "split",
+    "share",
+)  # all else states the problem
+SHAPES = {
+    "dt": "t", "count": "tgc", "first": "tgc", "power": "p", "cost": "p", "battery_soc": "n",
+    "voltage": "n", "discharge": "n", "charge": "n", "power_max": "n", "power_min": "n",
+    "capacity": "", "efficiency": "", "window": "2", "soc_start": "", "soc_end": "",
+    "source": "m", "target": "m", "move_engine": "m", "move_gear": "m", "opens": "m",
+    "move_cost": "tm", "shift": "tcgg", "states": "", "begin": "2", "boxes": "",
+    "multipliers": "T", "gear": "t", "engine": "t", "split": "t", "share": "t",
+}  # fmt: skip
+"""Axes of each array: steps t (T one more), gears g, classes c, points p, nodes n, moves m."""
+
+
+def make_certificate(best: Optimum) -> Certificate:
+    """Return the arrays of a certificate of a solve with a bound, SI; and `about`, its words.
+
+    Raises
+    ------
+    FailedError
+        The proof does not go through, as where the schedule dips below the SoC window.
+    """
+    assert best.bound is not None
+    run, bound = best.solution.run, best.bound
+    made = problem_arrays(best.solution.problem) | {
+        "soc_end": bound.end,
+        "boxes": BOXES,
+        "multipliers": bound.plain,
+        "gear": run.gear,
+        "engine": run.engine_class,
+        "split": run.split,
+        "share": run.share,
+    }
+    made = {name: np.asarray(made[name], _kind(name)) for name in SHAPES}
+    proved = _proved(made)
+    about = {
+        "content": CONTENT,
+        "cycle": best.cycle.name,
+        "cycle_sha256": best.cycle.sha256,
+        "driveline": best.driveline.name,
+        "problem_sha256": problem_digest(made),
+        "bound_g": proved.bound,
+        "cost_g": proved.cost,
+    }
+    return made | {"about": about}
+
+
+def problem_arrays(problem: Problem) -> Certificate:
+    """Return the arrays that state a problem: choices, battery, window, moves and their costs."""
+    points, graph, cell = problem.points, problem.events.graph, problem.cell
+    firsts = range(0, points.steps, PART)
+    parts = [points.costs(t, min(t + PART, points.steps)) for t in firsts]
+    count = np.concatenate([part.length for part in parts])
+    low, high, start, _ = problem.settings.socs
+    battery = {name: getattr(cell, name) for name in cell._fields if name != "soc"}
+    return battery | {
+        "dt": points.dt,
+        "count": count,
+        "first": np.cumsum(count).reshape(count.shape) - count,
+        "power": np.concatenate([_listed(part, part.power) for part in parts]),
+        "cost": np.concatenate([_listed(part, part.cost) for part in parts]),
+        "battery_soc": cell.soc,
+        "window": np.array([low, high]),
+        "soc_start": start,
+        "source": graph.source,
+        "target": graph.target,
+        "move_engine": graph.engine,
+        "move_gear": graph.gear,
+        "opens": problem.events.soc_min,
+        "move_cost": problem.events.cost,
+        "shift": problem.shift,
+        "states": graph.states,
+        "begin": np.array([problem.state, problem.gear]),
+    }
+
+
+def problem_differs(found: Certificate, problem: Problem) -> str:
+    """Return the name of the first array in which a certificate's problem differs from another."""
+    for name, values in problem_arrays(problem).items():
+        there, here = found[name], np.asarray(values, _kind(name))
+        if there.shape != here.shape or not np.allclose(there, here, rtol=SAME, atol=SAME):
+            return name
+    return ""
+
+
+def _listed(part: Any, values: np.ndarray) -> np.ndarray:
+    """Return the values of all lists of a part, one behind the other."""
+    first, length = part.first.ravel(), part.length.ravel()
+    place = np.arange(int(length.sum())) - np.repeat(np.cumsum(length) - length, length)
+    return np.asarray(values[np.repeat(first, length) + place])
+
+
+def _kind(name: str) -> str:
+    return "<i8" if name in INTEGERS.split() else "<f8"
+
+
+def problem_digest(arrays: Certificate) -> str:
+    """Return the SHA-256 of the arrays that state the problem."""
+    digest = hashlib.sha256()
+    for name in SHAPES:
+        if name not in CLAIMS:
+            array = np.ascontiguousarray(arrays[name], _kind(name))
+            digest.update(f"{name}{array.shape}".encode() + array.tobytes())
+    return digest.hexdigest()
+
+
+def _proved(arrays: Certificate) -> Proved:
+    try:
+        return prove(arrays)
+    except ValueError as error:
+        raise FailedError(f"no certificate can be made: {error}") from None
+
+
+def write_arrays(path: Path, certificate: Certificate) -> None:
+    """Write a certificate, a NumPy archive (.npz) of plain arrays and one text."""
+    about = np.frombuffer(json.dumps(certificate["about"]).encode(), np.uint8)
+    arrays = {name: certificate[name] for name in SHAPES}
+    with path.open("wb") as file:
+        np.savez_compressed(file, about=about, **arrays)
+
+
+def read_certificate(path: Path) -> Certificate:
+    """Read a certificate and check its form.
+
+    Raises
+    ------
+    InputError
+        It is no certificate, or damaged.
+    """
+    try:
+        with zipfile.ZipFile(path) as archive:
+            names = {name.removesuffix(".npy") for name in archive.namelist()}
+            if sum(info.file_size for info in archive.infolist()) > LARGEST:
+                raise ValueError("it is too large")
+            if names != {*SHAPES, "about"}:
+                raise ValueError("arrays are missing or unknown")
+            for info in archive.infolist():
+                _check_size(archive, info)
+        with np.load(path, allow_pickle=False) as loaded:
+            found: Certificate = {name: loaded[name] for name in SHAPES}
+            about = json.loads(loaded["about"].astype(np.uint8).tobytes().decode())
+        _check_form(found, about)
+    except (OSError, ValueError, EOFError, KeyError, TypeError, zipfile.BadZipFile) as error:
+        why = getattr(error, "strerror", None) or " ".join(str(error).split()) or "it ends early"
+        raise InputError(f"{path}: is no certificate, or damaged ({why}); make it again") from None
+    except Exception as error:  # the libraries raise many kinds over damaged files
+        raise InputError(f"{path}: is no certificate, or damaged ({type(error).__name__}); make it "
+                         "again") from None  # fmt: skip
+    return found | {"about": about}
+
+
+def _check_size(archive: zipfile.ZipFile, info: zipfile.ZipInfo) -> None:
+    """Refuse an array whose header asks for more than the archive holds."""
+    with archive.open(info) as file:
+        version = np.lib.format.read_magic(file)
+        read = {(1, 0): np.lib.format.read_array_header_1_0}.get(version)
+        if read is None:
+            raise ValueError("an array has an unknown form")
+        shape, fortran, kind = read(file)
+        if fortran or kind.str not in ("<f8", "<i8", "|u1"):
+            raise ValueError("an array has an unknown form")
+        if int(np.prod(shape, dtype=object)) * kind.itemsize > info.file_size:
+            raise ValueError("an array is cut off")
+
+
+def _check_form(found: Certificate, about: Any) -> None:
+    """Raise ValueError unless all shapes and numbers fit together."""
+    if not isinstance(about, dict) or about.get("content") != CONTENT:
+        raise ValueError("its words are not those of a certificate")
+    for name in ("cost_g", "bound_g"):
+        if not isinstance(about.get(name), float) or not np.isfinite(about[name]):
+            raise ValueError(f"{name} is no number")
+    steps, gears, classes = found["count"].shape
+    nodes, moves, points = found["battery_soc"].size, found["source"].size, found["power"].size
+    lengths = {"t": steps, "T": steps + 1, "g": gears, "c": classes, "p": points, "n": nodes}
+    lengths |= {"m": moves, "2": 2}
+    for name, axes in SHAPES.items():
+        array = found[name]
+        if array.shape != tuple(lengths[axis] for axis in axes) or array.dtype.str != _kind(name):
+            raise ValueError(f"{name} has the wrong shape or kind")
+        if np.isnan(array).any() or (name not in MAY_BE_INFINITE and not np.isfinite(array).all()):
+            raise ValueError(f"{name} holds what is no number")
+    low, high = found["window"]
+    sound = {
+        "steps": steps > 0 and classes == 3 and (found["dt"] > 0.0).all(),
+        "lists": (found["count"] >= 0).all()
+        and (found["first"].ravel() == np.cumsum(found["count"]) - found["count"].ravel()).all()
+        and found["count"].sum() == points
+        and points > 0,
+        "battery": nodes > 1 and (np.diff(found["battery_soc"]) > 0.0).all()
+        and (found["voltage"] > 0.0).all() and found["capacity"] > 0.0
+        and 0.0 < found["efficiency"] <= 1.0
+        and (found["discharge"] >= 0.0).all() and (found["charge"] >= 0.0).all(),
+        "window": found["battery_soc"][0] - NEAR <= low < high <= found["battery_soc"][-1] + NEAR
+        and low - NEAR <= min(found["soc_start"], found["soc_end"])
+        and max(found["soc_start"], found["soc_end"]) <= high + NEAR,
+        "boxes": 1 <= found["boxes"] <= 4096,
+        "costs": all((found[n] > -np.inf).all() for n in MAY_BE_INFINITE),
+        "states": 1 <= found["states"] <= 256,
+    }  # fmt: skip
+    below = {"source": "states", "target": "states", "move_engine": classes, "move_gear": 3}
+    below |= {"gear": gears, "engine": classes}
+    for name, limit in below.items():
+        limit = found[limit] if isinstance(limit, str) else limit
+        sound[name] = bool(((found[name] >= 0) & (found[name] < limit)).all())
+    sound["begin"] = bool(
+        (found["begin"] >= 0).all() and (found["begin"] < [found["states"], gears]).all()
+    )
+    wrong = [name for name, holds in sound.items() if not holds]
+    if wrong:
+        raise ValueError(f"{wrong[0]} cannot be so")
+    if about.get("problem_sha256") != problem_digest(found):
+        raise ValueError("the problem is not the one it was made for: its SHA-256 differs")
+
+
+def check_certificate(found: Certificate) -> Proved:
+    """Return what a certificate proves.
+
+    Raises
+    ------
+    FailedError
+        It proves less than it says, or its schedule breaks a rule or costs something else.
+    """
+    about = found["about"]
+    try:
+        proved = prove(found)
+    except ValueError as error:
+        raise FailedError(f"the certificate is false: {error}") from None
+    if abs(proved.cost - about["cost_g"]) > NEAR * (1.0 + abs(proved.cost)):
+        raise FailedError(
+            f"the certificate is false: its schedule costs {proved.cost:.6f} g and not "
+            f"{about['cost_g']:.6f} g"
+        )
+    if about["bound_g"] > proved.bound + 2.0 * proved.slack:
+        raise FailedError(
+            f"the certificate is false: it proves {proved.bound:.6f} g and not "
+            f"{about['bound_g']:.6f} g"
+        )
+    return proved
