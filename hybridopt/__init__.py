@@ -79,6 +79,9 @@ if TYPE_CHECKING:
     from .measurements.map_gridding import GridRequest as GridRequest
     from .measurements.map_import import import_map as import_map
     from .measurements.map_quality import MapQuality as MapQuality
+    from .measurements.recording import Finding as Finding
+    from .measurements.recording import Recording as Recording
+    from .measurements.recording_import import read_recording as read_recording
     from .measurements.trips import Trip as Trip
     from .measurements.trips import choose_trips as choose_trips
     from .measurements.trips import cut_trips as cut_trips
@@ -248,6 +251,9 @@ _HOMES = {
     "ImportedDrive": "measurements.drive",
     "Cleaning": "measurements.drive",
     "ColumnRequest": "measurements.channels",
+    "read_recording": "measurements.recording_import",
+    "Recording": "measurements.recording",
+    "Finding": "measurements.recording",
     "cut_trips": "measurements.trips",
     "choose_trips": "measurements.trips",
     "Trip": "measurements.trips",

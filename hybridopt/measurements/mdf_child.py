@@ -1,7 +1,8 @@
 """Reads an MDF file in a process of its own, since a damaged file can crash its library.
 
 Run as a script: `mdf_child.py FILE` prints the channels as JSON; with a folder and numbers
-group:index it writes the time stamps and values of those channels there as .npy files.
+group:index it writes the time stamps and values of those channels there as .npy files, and prints
+as JSON why it could not, by place.
 Imports nothing of this package.
 """
 
@@ -25,6 +26,7 @@ ALWAYS = 50_000_000  # bytes that a file may unpack to, however small it is
 SECONDS = 300  # of processor time
 MAX_SAMPLES = 50_000_000
 MAX_CHANNELS = 200_000
+WORD = 32  # bytes, longest word of a channel of words
 TOO_LARGE, NO_MEMORY, PACKED = 4, 5, 6  # exit codes
 _PIECE = 1 << 16  # bytes that are unpacked at a time
 _BLOCK = re.compile(rb"##DZ.{20}(?:DT|SD|RD|DV|DI)[\0-\5]", re.DOTALL)
@@ -85,11 +87,12 @@ def save_channel(mdf: Any, group: int, index: int, stem: Path, held: int) -> Non
     if records.cycles_nr > MAX_SAMPLES or records.cycles_nr * records.samples_byte_nr > held:
         sys.exit(TOO_LARGE)
     signal = mdf.get(group=group, index=index, ignore_invalidation_bits=True)
-    values = np.array(signal.samples, dtype=np.float64)
+    words = signal.samples.dtype.kind in "SU"
+    values = np.array(signal.samples, dtype=f"S{WORD}" if words else np.float64)
     time = np.array(signal.timestamps, dtype=np.float64)
     invalid = signal.invalidation_bits
     if invalid is not None:
-        values[np.asarray(invalid, dtype=bool)] = np.nan
+        values[np.asarray(invalid, dtype=bool)] = b"" if words else np.nan
     if values.ndim != 1 or values.shape != time.shape:
         raise ValueError("values and time stamps do not fit")
     np.save(f"{stem}_time.npy", time, allow_pickle=False)
@@ -134,9 +137,17 @@ def main(path: str, folder: str = "", *places: str) -> None:
         with MDF(path) as mdf:
             if not places:
                 print(json.dumps(list_channels(mdf)))
+            reasons = {}
             for place in places:
                 group, index = map(int, place.split(":"))
-                save_channel(mdf, group, index, Path(folder) / f"{group}_{index}", held)
+                try:
+                    save_channel(mdf, group, index, Path(folder) / f"{group}_{index}", held)
+                except MemoryError:
+                    raise
+                except Exception as error:
+                    reasons[place] = f"{type(error).__name__}: {error}"[:300]
+            if reasons:
+                print(json.dumps(reasons))
     except MemoryError:  # of a damaged file too, unless less is allowed than it needs
         sys.exit(NO_MEMORY if limited else "MemoryError: it claims too much")
 

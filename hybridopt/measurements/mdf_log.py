@@ -6,14 +6,16 @@ import os
 import subprocess
 import sys
 import tempfile
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from pathlib import Path
 
 import numpy as np
 
 from ..base.errors import FailedError, InputError
-from .log import Journal, LogColumn, Samples, make_columns, printable
+from .log import LEFT_OUT, Journal, LogColumn, Samples, make_columns, printable
 from .mdf_child import ALWAYS, MAX_RATIO, MAX_SAMPLES, NO_MEMORY, PACKED, TOO_LARGE
+from .text_log import BLANKS
+from .word_values import cell_reader
 
 CHILD = Path(__file__).with_name("mdf_child.py")
 PATIENCE = 600.0  # s
@@ -44,7 +46,11 @@ class MdfLog:
         )
 
     def read(
-        self, chosen: Mapping[str, LogColumn], time_unit: str, journal: Journal
+        self,
+        chosen: Mapping[str, LogColumn],
+        time_unit: str,
+        journal: Journal,
+        optional: Collection[str] = (),
     ) -> dict[str, Samples]:
         """Read the chosen channels, each with its own time stamps.
 
@@ -56,16 +62,49 @@ class MdfLog:
         samples = {}
         with tempfile.TemporaryDirectory(prefix="hybridopt-") as folder:
             places = {signal: ":".join(map(str, c.place)) for signal, c in chosen.items()}
-            self._ask(folder, *places.values())
+            told = self._ask(folder, *places.values())
+            reasons = json.loads(told) if told else {}
             for signal, place in places.items():
                 stem = Path(folder) / place.replace(":", "_")
-                time, values = (np.load(f"{stem}_{kind}.npy") for kind in ("time", "values"))
-                samples[signal] = Samples(time, values).pick(np.isfinite(time))
-        for signal, got in samples.items():
-            if not np.isfinite(got.values).any():
-                raise InputError(f"{self.path}: channel {chosen[signal].name} holds no values")
+                try:
+                    samples[signal] = self._load(signal, chosen[signal], stem, reasons.get(place))
+                except InputError as error:
+                    if signal not in optional:
+                        raise
+                    journal.note(LEFT_OUT + signal, 1, str(error).removeprefix(f"{self.path}: "))
         journal.note("time_unit", 0, "time: s, of each channel's time base")
         return samples
+
+    def _load(self, signal: str, column: LogColumn, stem: Path, reason: str | None) -> Samples:
+        """Return what the child wrote of a channel, words as the values that they stand for."""
+        if reason is not None:
+            raise InputError(
+                f"{self.path}: cannot be read as MDF ({printable(reason)}); it is damaged, or the "
+                f"channel {column.name} holds no numbers"
+            )
+        time, values = (np.load(f"{stem}_{kind}.npy") for kind in ("time", "values"))
+        if values.dtype.kind == "S":
+            values = self._in_words(signal, column, values)
+        samples = Samples(time, values).pick(np.isfinite(time))
+        if not np.isfinite(samples.values).any():
+            raise InputError(f"{self.path}: channel {column.name} holds no values")
+        return samples
+
+    def _in_words(self, signal: str, column: LogColumn, cells: np.ndarray) -> np.ndarray:
+        """Return the values that a channel of words stands for, NaN for blanks."""
+        words, places = np.unique(cells, return_inverse=True)
+        read, values = cell_reader(signal, "."), np.full(words.size, np.nan)
+        for number, word in enumerate(words.tolist()):
+            cell = word.decode("utf-8", "replace").strip("\0 ")
+            try:
+                values[number] = read(cell)
+            except ValueError:
+                if cell.lower() not in BLANKS:
+                    raise InputError(
+                        f"{self.path}: cannot be read as MDF numbers: the channel {column.name} "
+                        f"holds no numbers but words such as {printable(cell)[:40]!r}"
+                    ) from None
+        return values[places]
 
     def alike(self, columns: Sequence[LogColumn]) -> bool:
         """Return False: channels have time bases of their own, so they are asked for."""
