@@ -1,5 +1,6 @@
 """A recording made of a log: the cycle by the import of drives, the other channels beside it."""
 
+import dataclasses
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -12,6 +13,7 @@ from .drive import Cleaning, ImportedDrive, make_drive, read_columns
 from .log import LEFT_OUT, Journal, Samples
 from .log_files import open_log
 from .recording import Finding, Recording
+from .recording_checks import check_recording
 from .resampling import MAX_POINTS
 from .stamps import order_stamps
 from .time_base import HELD, base_step, even_base, on_base, usual_raster
@@ -182,9 +184,9 @@ def _assemble(
     asked = dict(asked)
     for signal, samples in signals.items():
         inside = (samples.time >= -step) & (samples.time <= duration + step)
-        made = on_base(samples.pick(inside), time, signal in HELD, cleaning.bridge)
-        if np.isfinite(made).any():
-            values[signal] = made
+        even = on_base(samples.pick(inside), time, signal in HELD, cleaning.bridge)
+        if np.isfinite(even).any():
+            values[signal] = even
         else:
             asked[signal] = f"column {chosen[signal].column.name} holds no value in this drive"
     findings = [
@@ -194,7 +196,8 @@ def _assemble(
     findings += _fuel_from_air(values, duration, limits.air_need)
     name = drive.cycle.name
     taken = {signal: chosen[signal] for signal in chosen if signal in values or signal == "time"}
-    return Recording(name, drive.log.path, time, values, drive, tuple(findings), taken)
+    made = Recording(name, drive.log.path, time, values, drive, tuple(findings), taken)
+    return dataclasses.replace(made, findings=made.findings + check_recording(made))
 
 
 def _fuel_from_air(
