@@ -82,6 +82,7 @@ if TYPE_CHECKING:
     from .measurements.recording import Finding as Finding
     from .measurements.recording import Recording as Recording
     from .measurements.recording_import import read_recording as read_recording
+    from .measurements.recording_writing import save_recording as save_recording
     from .measurements.trips import Trip as Trip
     from .measurements.trips import choose_trips as choose_trips
     from .measurements.trips import cut_trips as cut_trips
@@ -126,6 +127,7 @@ if TYPE_CHECKING:
     from .plots.operating_points import plot_engine_points as plot_engine_points
     from .plots.operating_points import plot_motor_points as plot_motor_points
     from .plots.plug_in import plug_in_figure as plug_in_figure
+    from .plots.recording import plot_recording as plot_recording
     from .plots.rule_tables import plot_table as plot_table
     from .plots.rule_tables import rule_table_figure as rule_table_figure
     from .plots.rule_tables import rule_tables_figure as rule_tables_figure
@@ -157,11 +159,13 @@ if TYPE_CHECKING:
     from .text.foresight_limit import limit_text as limit_text
     from .text.foresight_worth import foresight_text as foresight_text
     from .text.plug_in import plug_in_text as plug_in_text
+    from .text.recording_report import report_text as _recording_report
     from .text.summary import summary as summary
     from .text.verification import distilled_text as distilled_text
     from .text.verification import verification_text as verification_text
 
     drive_report = _import_report.report_lines
+    recording_text = _recording_report
     map_report = _bench_map_report.report_lines
 
 _HOMES = {
@@ -252,6 +256,7 @@ _HOMES = {
     "Cleaning": "measurements.drive",
     "ColumnRequest": "measurements.channels",
     "read_recording": "measurements.recording_import",
+    "save_recording": "measurements.recording_writing",
     "Recording": "measurements.recording",
     "Finding": "measurements.recording",
     "cut_trips": "measurements.trips",
@@ -298,6 +303,7 @@ _HOMES = {
     "plot_variants": "plots.variants",
     "plot_drive": "plots.before_after",
     "plot_bench_map": "plots.bench_map",
+    "plot_recording": "plots.recording",
     "plot_pareto": "plots.study",
     "plot_effects": "plots.study",
     "summary": "text.summary",
@@ -309,6 +315,7 @@ _HOMES = {
     "limit_text": "text.foresight_limit",
     "drive_report": "text.import_report:report_lines",
     "map_report": "text.bench_map_report:report_lines",
+    "recording_text": "text.recording_report:report_text",
     "save_map": "text.bench_map_report",
     "save_report": "report.saving",
     "HybridoptError": "base.errors",

@@ -280,7 +280,8 @@ def _by_standard(log: Log, signal: str, columns: Sequence[LogColumn]) -> frozens
     """
     if signal not in BY_STANDARD:
         return frozenset()
-    bare = [c for c in columns if not c.unit and "gps" not in word_set(c)]
+    bare = [c for c in columns if not c.unit and not last_unit(signal, c.words)]
+    bare = [c for c in bare if "gps" not in word_set(c)]
     if signal == "speed":
         bare = [c for c in bare if c.whole]
     return frozenset(bare if bare and from_scanner(log.columns) else ())

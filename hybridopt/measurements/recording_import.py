@@ -83,11 +83,15 @@ def read_recording(
         for one in journal
         if one.name.startswith(LEFT_OUT)
     }
-    chosen = {signal: one for signal, one in (choices | more).items() if signal in logged}
+    chosen = {
+        signal: one
+        for signal, one in (choices | more).items()
+        if signal in logged or signal == "time"
+    }
     signals = {}
     for signal, choice in chosen.items():
         try:
-            if signal != "speed":
+            if signal not in ("time", "speed"):
                 values = _to_si(signal, choice, logged[signal].values, fuel_density)
                 samples = Samples(logged[signal].time - drive.begin, values)
                 signals[signal] = _in_order(samples, drive.piece, cleaning.jitter)

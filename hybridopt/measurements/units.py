@@ -166,6 +166,7 @@ SI = {"time": "s", "speed": "m/s", "altitude": "m", "grade": "rise over run"} | 
 }
 _KNOWN = {alias for table in UNITS.values() for alias in table} - {"1", "-", "d", "gear", "switch"}
 _SUFFIXES = {alias for signal in _DRIVE for alias in UNITS[signal]} - {"1", "-", "d"}
+_SUFFIXES |= {alias for alias in _KNOWN if " per " in alias}
 """Units that the last words of any name may be; others may be words of the name itself."""
 _SCALE = re.compile(r"\s*(-?)\s*(?:([0-9.]+(?:e[+-]?[0-9]+)?)\s*\*)?\s*(.*\S)", re.IGNORECASE)
 _BRACKETS = re.compile(r"[\[({<]\s*([^\[({<\])}>]{0,24}?)\s*[\])}>]")
