@@ -154,6 +154,7 @@ if TYPE_CHECKING:
     from .tables.rule_set import RuleSet as RuleSet
     from .text import bench_map_report as _bench_map_report
     from .text import import_report as _import_report
+    from .text import recording_report as _recording_report
     from .text.bench_map_report import save_map as save_map
     from .text.comparison import comparison_text as comparison_text
     from .text.foresight_limit import limit_text as limit_text
@@ -165,7 +166,7 @@ if TYPE_CHECKING:
     from .text.verification import verification_text as verification_text
 
     drive_report = _import_report.report_lines
-    recording_text = _recording_report
+    recording_text = _recording_report.report_text
     map_report = _bench_map_report.report_lines
 
 _HOMES = {

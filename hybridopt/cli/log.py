@@ -17,6 +17,7 @@ EXAMPLES = """\b
 Examples:
   hybridopt log drive.csv
   hybridopt log drive.mf4 --channel battery_current=I_hv:-A --plot drive.png
+  hybridopt log trace.log --dbc powertrain.dbc --dbc battery.dbc
   hybridopt log drive.csv --map car.toml --out channels.csv --json
 """
 
@@ -29,6 +30,13 @@ Examples:
     multiple=True,
     metavar="SIGNAL=NAME[:UNIT]",
     help="Column of a signal; unit -A turns its sign, 2.5*Nm multiplies; name none leaves it out.",
+)
+@click.option(
+    "--dbc",
+    multiple=True,
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="DBC file of a recorded bus, a text trace or MDF; may be repeated.",
 )
 @path_option("--map", "FILE", "Mapping file (.toml) with columns and units.", "map_file")
 @path_option("--save-map", "FILE", "Write the mapping used, for the next log.")

@@ -2,7 +2,7 @@
 
 Run as a script: `mdf_child.py FILE` prints the channels as JSON; with a folder and numbers
 group:index it writes the time stamps and values of those channels there as .npy files, and prints
-as JSON why it could not, by place.
+as JSON why it could not, by place; with a folder and `frames` it writes the frames of buses there.
 Imports nothing of this package.
 """
 
@@ -27,7 +27,12 @@ SECONDS = 300  # of processor time
 MAX_SAMPLES = 50_000_000
 MAX_CHANNELS = 200_000
 WORD = 32  # bytes, longest word of a channel of words
-TOO_LARGE, NO_MEMORY, PACKED = 4, 5, 6  # exit codes
+TOO_LARGE, NO_MEMORY, PACKED, NO_FRAMES = 4, 5, 6, 7  # exit codes
+FRAME = "CAN_DataFrame"
+"""Name of the channel that holds the frames of a bus (ASAM MDF bus logging, ASAM MDF 4.1, from
+memory)."""
+LONGEST = 64  # bytes of a frame
+FRAMES = "frames"
 _PIECE = 1 << 16  # bytes that are unpacked at a time
 _BLOCK = re.compile(rb"##DZ.{20}(?:DT|SD|RD|DV|DI)[\0-\5]", re.DOTALL)
 """How a packed block begins: ASAM MDF 4.1, 5.26, and 4.3 for kinds beyond 1 (from memory)."""
@@ -99,6 +104,47 @@ def save_channel(mdf: Any, group: int, index: int, stem: Path, held: int) -> Non
     np.save(f"{stem}_values.npy", values, allow_pickle=False)
 
 
+def save_frames(mdf: Any, folder: Path, held: int) -> None:
+    """Write the frames of all groups that log a bus: time, identifier, lengths, bytes."""
+    import numpy as np
+
+    parts: dict[str, list[Any]] = {"time": [], "identifier": [], "length": [], "bytes": []}
+    for g, group in enumerate(mdf.groups):
+        names = {channel.name: i for i, channel in enumerate(group.channels)}
+        if f"{FRAME}.ID" not in names or f"{FRAME}.DataBytes" not in names:
+            continue
+        records = group.channel_group
+        if records.cycles_nr > MAX_SAMPLES or records.cycles_nr * records.samples_byte_nr > held:
+            sys.exit(TOO_LARGE)
+
+        def part(name: str, g: int = g, names: dict[str, int] = names) -> Any:
+            return mdf.get(group=g, index=names[f"{FRAME}.{name}"], raw=True)
+
+        identifiers, content = part("ID"), np.atleast_2d(part("DataBytes").samples)
+        number = np.array(identifiers.samples, dtype=np.int64) & 0x1FFFFFFF
+        extended = number > 0x7FF
+        if f"{FRAME}.IDE" in names:
+            extended |= np.array(part("IDE").samples) != 0
+        length = np.full(number.size, content.shape[1], dtype=np.int64)
+        for name in ("DataLength", "DLC"):
+            if f"{FRAME}.{name}" in names:
+                length = np.minimum(np.array(part(name).samples, dtype=np.int64), length)
+                break
+        wide = np.zeros((number.size, LONGEST), dtype=np.uint8)
+        wide[:, : min(content.shape[1], LONGEST)] = content[:, :LONGEST]
+        for key, values in (
+            ("time", np.array(identifiers.timestamps, dtype=np.float64)),
+            ("identifier", number | extended.astype(np.int64) << 31),
+            ("length", np.clip(length, 0, LONGEST)),
+            ("bytes", wide),
+        ):
+            parts[key].append(values)
+    if not parts["time"]:
+        sys.exit(NO_FRAMES)
+    for key, arrays in parts.items():
+        np.save(folder / f"{key}.npy", np.concatenate(arrays), allow_pickle=False)
+
+
 def _limit_itself(stored: int) -> bool:
     """Limit memory and processor time, as far as the system can; the caller limits the time.
 
@@ -137,6 +183,9 @@ def main(path: str, folder: str = "", *places: str) -> None:
         with MDF(path) as mdf:
             if not places:
                 print(json.dumps(list_channels(mdf)))
+            if places == (FRAMES,):
+                save_frames(mdf, Path(folder), held)
+                places = ()
             reasons = {}
             for place in places:
                 group, index = map(int, place.split(":"))

@@ -1,7 +1,7 @@
 """A recording made of a log: the cycle by the import of drives, the other channels beside it."""
 
 import dataclasses
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -31,6 +31,7 @@ def read_recording(
     cleaning: Cleaning | None = None,
     step: float | None = None,
     *,
+    dbc: Sequence[str | Path] = (),
     fuel_density: float | None = None,
     air_need: float = PETROL_AIR,
 ) -> Recording:
@@ -49,6 +50,8 @@ def read_recording(
     step
         s, of the recording's time base; by default a whole part of the cycle's step that the
         fastest channel needs, 0.1 s at least.
+    dbc
+        DBC files, where the log is the recording of a bus: MDF with its frames, or a text trace.
     fuel_density
         g/l, for a fuel rate that was logged as volume.
     air_need
@@ -71,7 +74,7 @@ def read_recording(
     """
     cleaning = cleaning or Cleaning()
     _check(step, fuel_density, air_need)
-    log, journal = open_log(Path(path)), Journal()
+    log, journal = open_log(Path(path), [Path(one) for one in dbc]), Journal()
     given = channels or {}
     choices = choose_channels(log, given, journal)
     more, asked = choose_powertrain(log, given, choices, journal)

@@ -4,11 +4,11 @@ from collections.abc import Collection
 
 import numpy as np
 
-from .channels import SWITCHES
 from .log import Samples
 from .resampling import interval_means
+from .word_values import WORDED
 
-HELD = ("gear", *SWITCHES)
+HELD = WORDED
 """Signals whose last value counts until the next; the others change linearly between two."""
 FASTEST = 0.1  # s, least step of a base that nobody asked for
 GAP = 2.5  # times the usual raster, from which on nothing was measured

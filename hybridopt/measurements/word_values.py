@@ -18,6 +18,9 @@ OFF = frozenset("off false no open opened disengaged inactive released unlocked"
 }
 _FORWARD = re.compile(r"(?:[dsml]|gear|drive)?[ _-]?([1-9]|1[0-9])(?:st|nd|rd|th)?[.]?(?: gear)?")
 
+WORDED = ("gear", *SWITCHES)
+"""Signals that words may stand for."""
+
 
 def cell_reader(signal: str, decimal: str) -> Callable[[str], float]:
     """Return what turns a cell of a signal into a number.
