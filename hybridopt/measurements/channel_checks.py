@@ -9,7 +9,6 @@ from ..base.units import PERCENT, RPM
 from .recording import CHANNELS, Finding, Recording
 
 LIVELY = (
-    "speed",
     "engine_speed",
     "motor_speed",
     "engine_torque",
@@ -21,7 +20,7 @@ LIVELY = (
     "battery_current",
 )
 """Channels that never keep a value other than 0 for long while a vehicle drives."""
-FROZEN = 30.0  # s
+FROZEN, MUCH_LONGER = 30.0, 20.0  # s, and times the mean time that a value is kept
 MOVING = 3.0  # m/s
 BLINK = 1.5  # s, longest fall to 0 between two large values that is a fault of the logger
 UNTOLD_GAP = 2.0  # s, shorter gaps are not worth a word
@@ -117,17 +116,24 @@ def _sizes(recording: Recording, name: str, values: np.ndarray) -> Iterator[Find
 
 
 def _frozen(recording: Recording, name: str, values: np.ndarray) -> Iterator[Finding]:
-    """Yield stretches of one value other than 0 while the vehicle moves."""
+    """Yield stretches of one value other than 0 while the vehicle moves.
+
+    A value that is kept `MUCH_LONGER` than others usually are: coarse values stay for a while.
+    """
     if name not in LIVELY:
         return
-    same = np.append(np.diff(values) == 0.0, False) & (values != 0.0)
-    if name != "speed":
-        same &= recording.channels["speed"] > MOVING
-    spans = long_stretches(recording, same, FROZEN)
-    if name == "engine_torque" or not spans:  # a torque at its limit or rest may stay
-        spans = [s for s in spans if s[1] - s[0] > 4 * FROZEN / recording.time[1]]
-    if spans:
-        text = f"{name} holds one value for {FROZEN:g} s or more while the vehicle drives: "
+    moving = recording.channels["speed"] > MOVING
+    same = np.append(np.diff(values) == 0.0, False) & moving
+    step, changes = float(recording.time[1]), int(np.count_nonzero(moving & ~same))
+    least = max(FROZEN, MUCH_LONGER * step * np.count_nonzero(moving) / max(changes, 1))
+    if name == "engine_torque":  # may stay at its limit, or at rest
+        least = max(least, 4.0 * FROZEN)
+    spans = long_stretches(recording, same & (values != 0.0), least)
+    if changes < 2:
+        text = f"{name} keeps one value whenever the vehicle drives"
+        yield found(recording, "frozen", (name,), text)
+    elif spans:
+        text = f"{name} keeps one value for {least:.0f} s or more while the vehicle drives: "
         yield found(recording, "frozen", (name,), text + places(recording, spans), spans)
 
 

@@ -17,6 +17,7 @@ from .recording_checks import check_recording
 from .resampling import MAX_POINTS
 from .stamps import order_stamps
 from .time_base import HELD, base_step, even_base, on_base, usual_raster
+from .word_values import NOT_TOLD
 
 GEARS = 20  # more are codes of a lever, not gears
 LARGEST = 1e9  # SI; beyond it are faults of the logger
@@ -150,10 +151,11 @@ def _to_si(
                     "--fuel-density G/L (petrol is about 745, diesel 835)"
                 )
             si = si * density
-        bad = ~(np.abs(si) < LARGEST)
+        si = np.where(np.abs(si) < LARGEST, si, np.nan)
         if signal == "gear":
-            bad |= (si != np.round(si)) | (si < 0.0) | (si > GEARS)
-    return np.where(bad, np.nan, si)
+            told = (si == np.round(si)) & (si >= 0.0) & (si <= GEARS)
+            si = np.where(told | np.isnan(si), si, NOT_TOLD)
+    return si
 
 
 def _in_order(samples: Samples, piece: int, jitter: float) -> Samples:
@@ -192,6 +194,9 @@ def _assemble(
     for signal, samples in signals.items():
         inside = (samples.time >= -step) & (samples.time <= duration + step)
         even = on_base(samples.pick(inside), time, signal in HELD, cleaning.bridge)
+        if signal == "gear":
+            even[even != np.round(even)] = np.nan
+            even[even == NOT_TOLD] = np.nan
         if np.isfinite(even).any():
             values[signal] = even
         else:

@@ -1,6 +1,5 @@
 """Words in logs that stand for values: gears and switches."""
 
-import math
 import re
 from collections.abc import Callable
 
@@ -10,6 +9,8 @@ from .time_stamps import number
 NO_GEAR = frozenset("p n park parked neutral none idle".split())
 GEAR_NOT_TOLD = frozenset("d r s m l b drive reverse sport manual rev".split())
 """Words for a gear that is there and not known, or is none of those forward."""
+NOT_TOLD = -1.0
+"""Stands for such a gear until all values are on one time base, where it becomes NaN."""
 ON = frozenset("on true yes closed engaged active applied pressed locked closing".split())
 OFF = frozenset("off false no open opened disengaged inactive released unlocked".split()) | {
     "not active",
@@ -25,7 +26,7 @@ WORDED = ("gear", *SWITCHES)
 def cell_reader(signal: str, decimal: str) -> Callable[[str], float]:
     """Return what turns a cell of a signal into a number.
 
-    It raises ValueError where the cell holds none; a gear that is not told is NaN.
+    It raises ValueError where the cell holds none; a gear that is not told is `NOT_TOLD`.
     """
     words = gear_in_words if signal == "gear" else switch_in_words if signal in SWITCHES else None
 
@@ -41,7 +42,7 @@ def cell_reader(signal: str, decimal: str) -> Callable[[str], float]:
 
 
 def gear_in_words(cell: str) -> float:
-    """Return the gear that a word such as D3, 3rd, N or R means, NaN where it tells none.
+    """Return the gear that a word such as D3, 3rd or N means, `NOT_TOLD` for R or D.
 
     Raises
     ------
@@ -52,7 +53,7 @@ def gear_in_words(cell: str) -> float:
     if word in NO_GEAR:
         return 0.0
     if word in GEAR_NOT_TOLD:
-        return math.nan
+        return NOT_TOLD
     found = _FORWARD.fullmatch(word)
     if found is None:
         raise ValueError(cell)

@@ -152,9 +152,20 @@ def test_words_of_gears_and_switches(recorded):
     recording = recorded(columns)
     wanted = [0, 0, np.nan, 1, 2, 3, np.nan, 6]
     assert recording.channels["brake"][:4].tolist() == [0, 1, 0, 1]
-    # a gear that is not told is held from before, as nothing was measured in between
-    known = recording.channels["gear"][:8]
-    assert known[[0, 1, 3, 4, 5, 7]].tolist() == [w for w in wanted if w == w]
+    assert recording.channels["gear"][:8] == pytest.approx(wanted, nan_ok=True)
+
+
+def test_blank_gears_are_held_and_codes_of_a_lever_are_none(recorded):
+    time = np.arange(0.0, 240.1, 1.0)
+    cells = ["3", "", "255", "", "4", "-1", "2.5", "5"]
+    columns = {
+        "time [s]": time,
+        "speed [km/h]": 3.6 * speed_at(time),
+        "gear": [cells[int(t) % 8] for t in time],
+    }
+    got = recorded(columns).channels["gear"][:8]
+    nan = np.nan
+    assert got == pytest.approx([3, 3, nan, nan, 4, nan, nan, 5], nan_ok=True)
 
 
 def test_gaps_stay_gaps(recorded):
@@ -219,5 +230,5 @@ def test_a_scanner_has_its_units_by_standard(recorded):
     recording = recorded(columns)
     assert recording.channels["engine_speed"] == pytest.approx(50 * math.pi)
     assert recording.channels["air_flow"] == pytest.approx(5.0)
-    assert recording.choices["engine_speed"].by == "usual name, unit by ISO 15031-5"
+    assert recording.choices["air_flow"].by == "usual name, unit by ISO 15031-5"
     assert ColumnRequest("x") == ColumnRequest("x", "")
