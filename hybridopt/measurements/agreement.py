@@ -278,10 +278,29 @@ def _charge(recording: Recording) -> Iterator[Finding]:
         text += f"battery is charged: {_turn(recording, 'battery_current')}"
         yield found(recording, "sign", names, text)
     text = f"soc over the integral of battery_current implies a capacity of {capacity / AH:.3g} Ah"
+    halves = [_capacity(basis[part], soc[known][part]) for part in _halves(known)]
+    text += f" ({halves[0] / AH:.3g} and {halves[1] / AH:.3g} Ah in the halves of the drive)"
     text += f", {left / PERCENT:.2g} % of SoC apart (root mean square)"
     if best is full:
-        text += f", and a current that reads {full[2] / full[1]:+.3g} A too little"
+        text += (
+            f", and a current that reads {full[2] / full[1]:+.3g} A too little, or is logged too "
+            "seldom"
+        )
     yield found(recording, "capacity", names, text)
+
+
+def _halves(known: np.ndarray) -> tuple[slice, slice]:
+    """Return the known samples before and behind the middle of the drive."""
+    middle = int(known[: known.size // 2].sum())
+    return slice(0, middle), slice(middle, None)
+
+
+def _capacity(basis: np.ndarray, soc: np.ndarray) -> float:
+    """Return the capacity that SoC over charge implies, A s; infinite where there is no swing."""
+    if soc.size < 2 or np.ptp(basis[:, 1]) == 0.0:
+        return np.inf
+    slope = float(np.polyfit(basis[:, 1] - basis[0, 1], soc, 1)[0])
+    return 1.0 / abs(slope) if slope else np.inf
 
 
 def _altitude(recording: Recording) -> Iterator[Finding]:

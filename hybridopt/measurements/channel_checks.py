@@ -24,6 +24,7 @@ FROZEN, MUCH_LONGER = 30.0, 20.0  # s, and times the mean time that a value is k
 MOVING = 3.0  # m/s
 BLINK = 1.5  # s, longest fall to 0 between two large values that is a fault of the logger
 UNTOLD_GAP = 2.0  # s, shorter gaps are not worth a word
+BOARD_NET, BOARD_POWER = 18.0, 8e3  # V, W that no motor takes at so little voltage
 SOC_STEP = 0.8 * PERCENT
 SHOWN = 3
 LIMITS = {
@@ -34,7 +35,7 @@ LIMITS = {
     "fuel_rate": (0.1, 100.0, "g/s, kg/h and l/h"),
     "air_flow": (1.0, 2000.0, "g/s and kg/h"),
     "motor_power": (500.0, 2e6, "W and kW"),
-    "battery_voltage": (20.0, 1500.0, "V; some 12 V are those of the board, not of the drive"),
+    "battery_voltage": (9.0, 1500.0, "V and mV"),
     "battery_current": (5.0, 3000.0, "A"),
     "auxiliary_power": (30.0, 50e3, "W and kW"),
     "air_ratio": (0.6, 300.0, "1"),
@@ -55,8 +56,8 @@ def check_channels(recording: Recording) -> Iterator[Finding]:
             yield from _frozen(recording, name, values)
             yield from _gaps(recording, name, values)
             yield from _blinks(recording, name, values)
-    if recording.has("soc"):
-        yield from _soc_steps(recording)
+    yield from _board_net(recording)
+    yield from _soc_steps(recording)
 
 
 def places(recording: Recording, spans: list[tuple[int, int]]) -> str:
@@ -161,7 +162,21 @@ def _blinks(recording: Recording, name: str, values: np.ndarray) -> Iterator[Fin
         yield found(recording, "dropout", (name,), text, zero)
 
 
+def _board_net(recording: Recording) -> Iterator[Finding]:
+    """Yield a voltage of some 12 V where no current goes with it, or the motor is too strong."""
+    x = recording.channels
+    if not recording.has("battery_voltage") or np.nanmax(x["battery_voltage"]) > BOARD_NET:
+        return
+    strong = recording.has("motor_power") and np.nanmax(np.abs(x["motor_power"])) > BOARD_POWER
+    if strong or not recording.has("battery_current"):
+        most = float(np.nanmax(x["battery_voltage"]))
+        text = f"battery_voltage reaches {most:.3g} V, as the net of the board does, not the drive"
+        yield found(recording, "unit", ("battery_voltage",), text)
+
+
 def _soc_steps(recording: Recording) -> Iterator[Finding]:
+    if not recording.has("soc"):
+        return
     values = recording.channels["soc"]
     known = values[np.isfinite(values)]
     levels = np.unique(np.round(known, 6))

@@ -11,7 +11,8 @@ from .recording import Finding, Recording
 LONGEST = 2.0  # s
 SMOOTHED = 0.25  # s, standard deviation, against quanta
 MAX_SAMPLES = 200_000
-LEAST = 300  # samples, fewer tell nothing
+LEAST = 60.0  # s, less tells nothing
+SHARP = 0.03  # by which the correlation has to fall within a second of its peak
 SURE = 0.5  # correlation of changes from which a delay is believed
 TOLD = 0.15  # s, shorter delays are not worth a word
 
@@ -52,7 +53,7 @@ def delay(
     -----
     Changes over about a second of the smoothed series, correlated at every lag up to `LONGEST`
     over the samples that can be used at all lags; a parabola through the largest and its
-    neighbours gives the fraction of a step.
+    neighbours gives the fraction of a step. A flat peak, as of two long ramps, tells nothing.
     """
     part = slice(0, MAX_SAMPLES)
     a, b = _changes(first[part], step), _changes(second[part], step)
@@ -60,14 +61,17 @@ def delay(
     whole = usable[part] & np.isfinite(a) & np.isfinite(b)
     inside = minimum_filter1d(whole.astype(np.uint8), 2 * reach + 1, mode="constant") > 0
     where = np.flatnonzero(inside)
-    if where.size < LEAST:
+    if where.size * step < LEAST:
         return 0.0, 0.0
     lags = np.arange(-reach, reach + 1)
     found = np.array([_correlation(a[where], b[where + lag]) for lag in lags])
-    best = int(np.argmax(np.abs(found)))
-    if best in (0, lags.size - 1):
+    size: np.ndarray = np.abs(found)
+    away = max(int(round(1.0 / step)), 1)
+    best = int(np.argmax(size))
+    sides = size[[max(best - away, 0), min(best + away, lags.size - 1)]]
+    if best in (0, lags.size - 1) or size[best] - sides.max() < SHARP:
         return 0.0, 0.0
-    before, here, after = np.abs(found[best - 1 : best + 2])
+    before, here, after = size[best - 1 : best + 2]
     bend = before - 2.0 * here + after
     shift = 0.5 * (before - after) / bend if bend < 0.0 else 0.0
     return float((lags[best] + shift) * step), float(found[best])

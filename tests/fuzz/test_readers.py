@@ -427,7 +427,7 @@ FEWER = {
     "engine bench": 2000,
     "motor bench": 2000,
     "bare log": 3000,
-    "car log": 2000,
+    "car log": 1000,
     "trace": 2000,
     "bus signals": 1000,
     "curve": 3000,
@@ -510,3 +510,10 @@ def test_csv_bombs_are_refused(tmp_path, monkeypatch):
         path = tmp_path / "long.csv"
         path.write_bytes(CYCLE)
         read_cycle_csv(path)
+
+
+def test_a_frame_with_a_blank_that_is_none_of_ascii_is_damaged(tmp_path):
+    path = tmp_path / "a.log"
+    path.write_bytes(b"(0.5) can0 18FF0000 [1]\x85 DE\n(1.5) can0 18FF0000 [1] DE\n")
+    frames = read_trace(path, {0x18FF0000 | 1 << 31})
+    assert frames.damaged == 1 and frames.time.tolist() == [1.5]

@@ -201,4 +201,4 @@ def test_gears_that_do_not_fit_the_speeds(findings):
 
 def test_a_battery_of_the_board_net_is_not_taken_for_that_of_the_drive(findings):
     got = findings(battery_voltage=lambda x: 0 * x + 13.8 + 0.1 * np.sin(np.arange(x.size)))
-    assert "those of the board" in got["unit", ("battery_voltage",)].text
+    assert "as the net of the board does" in got["unit", ("battery_voltage",)].text
