@@ -28,6 +28,7 @@ STANDS, STANDS_FOR = 10.0, 1.5  # rad/s, s
 ROAD = 200.0  # m, over which grade and altitude are compared
 GRADE_APART = 1.5 * PERCENT
 CHARGE_LEAST = 2.0 * PERCENT  # swing of SoC below which charge and SoC are not compared
+CAPACITIES = (1e-3, 5.0)  # 1/Ah: from 1000 Ah down to 0.2 Ah
 MEASURED = 0.98  # of the drive; an integral of less says nothing
 FACTORS = {
     1e3: "1000, as between kW and W",
@@ -263,9 +264,10 @@ def _charge(recording: Recording) -> Iterator[Finding]:
     swing = float(soc[known].std())
     rest = _rms(soc[known] - basis[:, :2] @ plain)
     drifting = _rms(soc[known] - basis @ full)
-    best = full if drifting < 0.5 * rest else plain
+    alike = plain[1] != 0.0 and 0.6 < full[1] / plain[1] < 1.6
+    best = full if drifting < 0.5 * rest and alike else plain
     left = min(rest, drifting) if best is full else rest
-    if best[1] == 0.0 or left > 0.5 * swing:
+    if left > 0.5 * swing or not CAPACITIES[0] < AH * abs(best[1]) < CAPACITIES[1]:
         text = (
             f"soc does not follow the integral of battery_current: {left / PERCENT:.2g} % of SoC "
             f"apart (root mean square), and soc moves by {swing / PERCENT:.2g} % (one deviation)"
