@@ -160,7 +160,6 @@ if TYPE_CHECKING:
     from .text.foresight_limit import limit_text as limit_text
     from .text.foresight_worth import foresight_text as foresight_text
     from .text.plug_in import plug_in_text as plug_in_text
-    from .text.recording_report import report_text as _recording_report
     from .text.summary import summary as summary
     from .text.verification import distilled_text as distilled_text
     from .text.verification import verification_text as verification_text

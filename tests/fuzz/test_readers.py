@@ -44,8 +44,8 @@ from hybridopt.measurements.drive import Cleaning, import_drive
 from hybridopt.measurements.gpx import read_gpx
 from hybridopt.measurements.map_gridding import grid_points
 from hybridopt.measurements.map_quality import assess
-from hybridopt.measurements.route import route_cycle
 from hybridopt.measurements.recording_import import read_recording
+from hybridopt.measurements.route import route_cycle
 from hybridopt.report.contents import NUMBERS, TEXTS, read_comparison
 from hybridopt.study.store import KIND, StudyStore
 from hybridopt.study.study_file import read_study
