@@ -20,6 +20,7 @@ from pathlib import Path
 
 import numpy as np
 import xarray as xr
+from scipy.ndimage import uniform_filter1d
 
 from hybridopt import Cycle, Driveline, Settings, find_optimum, import_drive
 from hybridopt.base.units import KM_PER_H, PERCENT, RPM
@@ -37,6 +38,7 @@ FINE = 0.05  # s
 LOCKED, SLIPPING, OPEN = 0, 1, 2
 COARSE = Settings(soc_points=201, splits=9)
 """Enough for an optimum that is driven in a log."""
+FLOWS = ("fuel_rate", "air_flow")
 HELD = ("gear", "separating_clutch", "launch_clutch")
 """Channels that jump, and are not interpolated."""
 
@@ -197,7 +199,7 @@ def _take_apart(driveline, cycle, demand, trace, settings, shift_time, wander):
         "motor_speed": motor_speed,
         "engine_torque": engine_torque,
         "fuel_rate": rate,
-        "air_flow": 14.7 * rate,  # stoichiometric petrol, from memory
+        "air_flow": 14.7 * rate,  # petrol (common practice, no source)
         "air_ratio": np.ones(count),
         "motor_torque": motor_torque,
         "motor_power": electric,
@@ -296,7 +298,10 @@ NO_ELECTRIC = (
 
 
 def sensors(driveline):
-    """Return noise (standard deviation) and quantum of every channel, SI."""
+    """Return noise (standard deviation) and quantum of every channel, SI.
+
+    Noise of flows is a share of the reading.
+    """
     full, peak = float(driveline.engine.full_load.max()), float(driveline.motor.peak_torque.max())
     volts = float(driveline.battery.voltage(0.6))
     amps = driveline.battery.power_limits[1] / volts
@@ -307,8 +312,8 @@ def sensors(driveline):
         "engine_speed": (5.0 * RPM, 1.0 * RPM),
         "motor_speed": (3.0 * RPM, 1.0 * RPM),
         "engine_torque": (0.01 * full, 0.01 * full),
-        "fuel_rate": (0.01 * fuel, 0.005 * fuel),
-        "air_flow": (0.01 * 14.7 * fuel, 0.1),
+        "fuel_rate": (0.03, 0.002 * fuel),
+        "air_flow": (0.03, 0.1),
         "air_ratio": (0.01, 0.001),
         "motor_torque": (0.01 * peak, 0.01 * peak),
         "motor_power": (0.003 * power, 0.005 * power),
@@ -327,7 +332,7 @@ def sensors(driveline):
 
 
 def measured(car, logger):
-    """Return the time of a log and its channels, SI."""
+    """Return the time of a log and its channels, SI; each value is a mean of its sampling step."""
     random = np.random.default_rng(logger.seed)
     count = int(np.floor((car.time[-1] - car.time[0]) * logger.rate)) + 1
     time = np.arange(count) / logger.rate
@@ -339,11 +344,14 @@ def measured(car, logger):
             place = np.clip(np.searchsorted(car.time, at, side="right") - 1, 0, truth.size - 1)
             values = truth[place]
         else:
-            values = np.interp(at, car.time, truth)
+            values = np.interp(
+                at, car.time, uniform_filter1d(truth, round(1.0 / logger.rate / FINE))
+            )
         fast = random.normal(0.0, noise * logger.noise, count)
         slow = _correlated(random, count, 0.5 * noise * logger.noise, 5.0 * logger.rate)
         still = name in ("speed", "engine_speed", "motor_speed", "fuel_rate")
-        values = values + (fast + slow) * ((values > 0.0) if still else 1.0)
+        size = values if name in FLOWS else (values > 0.0) if still else 1.0
+        values = values + (fast + slow) * size
         if logger.quanta:
             values = quantum * np.round(values / quantum)
         if still:

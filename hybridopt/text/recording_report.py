@@ -59,7 +59,18 @@ def _finding_lines(recording: Recording) -> list[str]:
 
 
 def report_text(recording: Recording) -> str:
-    """Return the report for a terminal."""
+    """Return the report for a terminal: what was read, a table of channels, and the findings.
+
+    Parameters
+    ----------
+    recording
+        From :func:`hybridopt.read_recording`.
+
+    Returns
+    -------
+    str
+        Lines as wide as the terminal.
+    """
     return "\n".join(report_lines(recording, terminal_width()))
 
 
