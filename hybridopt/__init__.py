@@ -79,6 +79,10 @@ if TYPE_CHECKING:
     from .measurements.map_gridding import GridRequest as GridRequest
     from .measurements.map_import import import_map as import_map
     from .measurements.map_quality import MapQuality as MapQuality
+    from .measurements.recording import Finding as Finding
+    from .measurements.recording import Recording as Recording
+    from .measurements.recording_import import read_recording as read_recording
+    from .measurements.recording_writing import save_recording as save_recording
     from .measurements.trips import Trip as Trip
     from .measurements.trips import choose_trips as choose_trips
     from .measurements.trips import cut_trips as cut_trips
@@ -123,6 +127,7 @@ if TYPE_CHECKING:
     from .plots.operating_points import plot_engine_points as plot_engine_points
     from .plots.operating_points import plot_motor_points as plot_motor_points
     from .plots.plug_in import plug_in_figure as plug_in_figure
+    from .plots.recording import plot_recording as plot_recording
     from .plots.rule_tables import plot_table as plot_table
     from .plots.rule_tables import rule_table_figure as rule_table_figure
     from .plots.rule_tables import rule_tables_figure as rule_tables_figure
@@ -149,6 +154,7 @@ if TYPE_CHECKING:
     from .tables.rule_set import RuleSet as RuleSet
     from .text import bench_map_report as _bench_map_report
     from .text import import_report as _import_report
+    from .text import recording_report as _recording_report
     from .text.bench_map_report import save_map as save_map
     from .text.comparison import comparison_text as comparison_text
     from .text.foresight_limit import limit_text as limit_text
@@ -159,6 +165,7 @@ if TYPE_CHECKING:
     from .text.verification import verification_text as verification_text
 
     drive_report = _import_report.report_lines
+    recording_text = _recording_report.report_text
     map_report = _bench_map_report.report_lines
 
 _HOMES = {
@@ -248,6 +255,10 @@ _HOMES = {
     "ImportedDrive": "measurements.drive",
     "Cleaning": "measurements.drive",
     "ColumnRequest": "measurements.channels",
+    "read_recording": "measurements.recording_import",
+    "save_recording": "measurements.recording_writing",
+    "Recording": "measurements.recording",
+    "Finding": "measurements.recording",
     "cut_trips": "measurements.trips",
     "choose_trips": "measurements.trips",
     "Trip": "measurements.trips",
@@ -292,6 +303,7 @@ _HOMES = {
     "plot_variants": "plots.variants",
     "plot_drive": "plots.before_after",
     "plot_bench_map": "plots.bench_map",
+    "plot_recording": "plots.recording",
     "plot_pareto": "plots.study",
     "plot_effects": "plots.study",
     "summary": "text.summary",
@@ -303,6 +315,7 @@ _HOMES = {
     "limit_text": "text.foresight_limit",
     "drive_report": "text.import_report:report_lines",
     "map_report": "text.bench_map_report:report_lines",
+    "recording_text": "text.recording_report:report_text",
     "save_map": "text.bench_map_report",
     "save_report": "report.saving",
     "HybridoptError": "base.errors",

@@ -99,25 +99,28 @@ def import_log(
         check_target(path, overwrite)
     part = given.pop("part")
     values = {k: v * FACTORS.get(k, 1.0) for k, v in given.items() if v is not None}
-    drive = import_drive(log, _channels(channels, map_file), Cleaning(**values, part=part))
+    drive = import_drive(log, named_channels(channels, map_file), Cleaning(**values, part=part))
     write_together(_writers(drive, **targets), overwrite)
     finish(as_json, files, lambda: report_record(drive), lambda: "\n".join(report_lines(drive)))
 
 
-def _channels(
-    options: Sequence[str], map_file: Path | None
+def named_channels(
+    options: Sequence[str], map_file: Path | None, signals: Sequence[str] = ()
 ) -> "dict[str, tuple[ColumnRequest, str]]":
-    """Return what the user says of each signal; an option wins over the mapping file."""
-    from ..measurements.channels import read_map, read_option
+    """Return what the user says of each signal; an option wins over the mapping file.
+
+    Options name one of `signals`, by default those of a cycle.
+    """
+    from ..measurements.channels import SIGNALS, read_map, read_option
 
     given = {}
     if map_file is not None:
         given = {signal: (one, "map") for signal, one in read_map(map_file).items()}
-    named = [read_option(text) for text in options]
-    signals = [signal for signal, _ in named]
-    for signal in signals:
-        if signals.count(signal) > 1:
-            raise InputError(f"--channel {signal} is given {signals.count(signal)} times; keep one")
+    named = [read_option(text, signals or SIGNALS) for text in options]
+    said = [signal for signal, _ in named]
+    for signal in said:
+        if said.count(signal) > 1:
+            raise InputError(f"--channel {signal} is given {said.count(signal)} times; keep one")
     return given | {signal: (one, "option") for signal, one in named}
 
 

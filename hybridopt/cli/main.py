@@ -26,6 +26,7 @@ from .foresight import foresight
 from .guide import guide
 from .launch import launch
 from .limit import limit
+from .log import log
 from .map import map_group
 from .plot import plot
 from .report import report
@@ -168,6 +169,6 @@ def main(context: click.Context) -> None:
 
 _SOLVING = (solve, compare, foresight, limit, distil, verify, export, study, variants, deplete)
 _SHOWING = (plot, report, explore, launch, audit, guide)
-_INPUTS = (cycle, cycles, drivelines, check, map_group)
+_INPUTS = (cycle, log, cycles, drivelines, check, map_group)
 for _command in (*_SOLVING, *_SHOWING, *_INPUTS):
     main.add_command(_command)

@@ -11,9 +11,26 @@ from ..base.warning import InputWarning
 from ..files.csv_table import read_toml
 from .column_names import from_scanner, suitability, word_set
 from .log import Journal, Log, LogColumn, printable
-from .units import SI, UNITS, Unit, find_unit
+from .units import SI, UNITS, Unit, find_unit, last_unit, stated_unit
 
 SIGNALS = ("time", "speed", "altitude", "grade")
+"""Signals that a cycle is made of."""
+POWERTRAIN = tuple(signal for signal in UNITS if signal not in SIGNALS)
+"""Signals that a recording holds beside them."""
+PLAIN = {"gear": "1", "air_ratio": "1"}
+"""Signals that have one unit only, so that it need not be stated, and that unit."""
+SWITCHES = ("separating_clutch", "launch_clutch", "brake")
+"""Signals that need no unit where they go from 0 to 1 or are words."""
+BY_STANDARD = {
+    "speed": "km/h",
+    "engine_speed": "rpm",
+    "air_flow": "g/s",
+    "coolant_temperature": "degC",
+    "oil_temperature": "degC",
+    "ambient_temperature": "degC",
+    "soc": "%",
+}
+"""Units that ISO 15031-5 gives these parameters in a scanner's log (from memory)."""
 EXAMPLES = {"time": "time or t or timestamp", "speed": "vehicle speed or speed or v"}
 LEFT_OUT = "none"
 """The name by which the user leaves a signal out."""
@@ -50,28 +67,30 @@ class ChosenColumn:
         return f"{self.column.name} (by {self.by}), {sign} -> {SI[signal]}"
 
 
-def read_option(text: str) -> tuple[str, ColumnRequest]:
+def read_option(text: str, signals: Sequence[str] = SIGNALS) -> tuple[str, ColumnRequest]:
     """Read `signal=NAME` or `signal=NAME:unit`.
 
     Raises
     ------
     InputError
-        The signal is none of `SIGNALS`, or the name is blank.
+        The signal is none of `signals`, or the name is blank.
     """
     signal, equals, rest = text.partition("=")
-    if not equals or signal not in SIGNALS or not rest.strip():
+    if not equals or signal not in signals or not rest.strip():
         raise InputError(
             f"channel {text[:80]!r}: write SIGNAL=NAME or SIGNAL=NAME:UNIT, with a signal of "
-            f"{', '.join(SIGNALS)}"
+            f"{', '.join(signals)}"
         )
     name, colon, unit = rest.rpartition(":")
-    if colon and find_unit(signal, unit):
+    if colon and stated_unit(signal, unit):
         return signal, ColumnRequest(name, unit)
     return signal, ColumnRequest(rest)
 
 
 def read_map(path: Path) -> dict[str, ColumnRequest]:
     """Read a mapping file: a TOML table per signal, with `name` and, if wanted, `unit`.
+
+    Signals of the powertrain are taken too; an import of a cycle passes them over.
 
     Raises
     ------
@@ -80,9 +99,10 @@ def read_map(path: Path) -> dict[str, ColumnRequest]:
     """
     tables = read_toml(path)
     for signal, table in tables.items():
-        if signal not in SIGNALS:
+        if signal not in UNITS:
             raise InputError(
-                f"{path}: [{printable(signal)}]: is no signal; known are {', '.join(SIGNALS)}"
+                f"{path}: [{printable(signal)}]: is no signal; known are "
+                f"{', '.join((*SIGNALS, *POWERTRAIN))}"
             )
         fits = isinstance(table, dict) and {"name"} <= table.keys() <= {"name", "unit"}
         if not fits or not all(isinstance(value, str) for value in table.values()):
@@ -150,6 +170,49 @@ def choose_channels(
     return chosen
 
 
+def choose_powertrain(
+    log: Log,
+    given: Mapping[str, tuple[ColumnRequest, str]],
+    taken: Mapping[str, ChosenColumn],
+    journal: Journal,
+) -> tuple[dict[str, ChosenColumn], dict[str, str]]:
+    """Choose the column of each signal of the powertrain.
+
+    Parameters
+    ----------
+    log, given, journal
+        As in :func:`choose_channels`.
+    taken
+        The columns of the drive, which are not looked at again.
+
+    Returns
+    -------
+    chosen : dict of ChosenColumn
+        Of the signals that the log has.
+    asked : dict of str
+        By signal, one sentence on a column that may be meant and cannot be taken as it is.
+
+    Raises
+    ------
+    InputError
+        A column that the user names is not there or has no unit of its signal.
+    """
+    chosen, asked = dict(taken), {}
+    for signal in POWERTRAIN:
+        if signal in given:
+            choice = _named(log, signal, *given[signal])
+            if choice:
+                chosen[signal] = choice
+            continue
+        try:
+            chosen[signal] = _usual(log, signal, chosen, journal)
+        except _NoColumn:
+            pass
+        except InputError as error:
+            asked[signal] = str(error).removeprefix(f"{log.path}: ")
+    return {signal: one for signal, one in chosen.items() if signal not in taken}, asked
+
+
 class _NoColumn(InputError):
     """No column has a name that fits the signal."""
 
@@ -159,7 +222,7 @@ def _named(log: Log, signal: str, request: ColumnRequest, by: str) -> ChosenColu
     for column in log.columns:
         if column.name == request.name:
             return ChosenColumn(column, _unit(log, signal, column, request.unit), by)
-    if request.name == LEFT_OUT and signal in ("altitude", "grade"):
+    if request.name == LEFT_OUT and signal not in ("time", "speed"):
         return None
     near = difflib.get_close_matches(request.name, [c.name for c in log.columns], n=3, cutoff=0.5)
     hint = f"near to it: {', '.join(near)}" if near else f"columns: {_listed(log.columns)}"
@@ -182,10 +245,11 @@ def _usual(
             f"--channel {signal}=NAME; columns: {_listed(log.columns)}"
         )
     sound = [c for c in columns if not c.empty] or columns
-    standard = _by_standard(log, columns) if signal == "speed" else frozenset()
+    standard = _by_standard(log, signal, columns)
     if signal != "time":
-        sound = [c for c in sound if find_unit(signal, c.unit) or c in standard] or (
-            [c for c in sound if not c.unit] or sound
+        stated = {c: c.unit or last_unit(signal, c.words) for c in sound}
+        sound = [c for c in sound if find_unit(signal, stated[c]) or c in standard] or (
+            [c for c in sound if not stated[c]] or sound
         )
     best = [c for c in sound if scores[c] == scores[sound[0]]]
     if len(best) > 1 and not log.alike(best):
@@ -204,25 +268,31 @@ def _usual(
         text = f"{signal}: not taken: {_listed(others)}; choose with --channel {signal}=NAME"
         journal.note(f"other_{signal}", len(others), text)
     if best[0] in standard:
-        return ChosenColumn(best[0], find_unit("speed", "km/h"), STANDARD)
+        return ChosenColumn(best[0], find_unit(signal, BY_STANDARD[signal]), STANDARD)
     return ChosenColumn(best[0], _unit(log, signal, best[0], ""), USUAL)
 
 
-def _by_standard(log: Log, columns: Sequence[LogColumn]) -> frozenset[LogColumn]:
-    """Return which columns of speed without a unit may be the speed of ISO 15031-5.
+def _by_standard(log: Log, signal: str, columns: Sequence[LogColumn]) -> frozenset[LogColumn]:
+    """Return which columns without a unit may be the parameter of ISO 15031-5.
 
-    A scanner asks for it as parameter 0D, one byte in km/h: whole numbers from 0 to 255 (as SAE
-    J1979 has it too; from memory).
+    A scanner asks for the speed as parameter 0D, one byte in km/h: whole numbers from 0 to 255 (as
+    SAE J1979 has it too; from memory).
     """
-    bare = [c for c in columns if not c.unit and c.whole and "gps" not in word_set(c)]
+    if signal not in BY_STANDARD:
+        return frozenset()
+    bare = [c for c in columns if not c.unit and not last_unit(signal, c.words)]
+    bare = [c for c in bare if "gps" not in word_set(c)]
+    if signal == "speed":
+        bare = [c for c in bare if c.whole]
     return frozenset(bare if bare and from_scanner(log.columns) else ())
 
 
 def _unit(log: Log, signal: str, column: LogColumn, stated: str) -> Unit | None:
     text = stated or column.unit or (column.words if find_unit(signal, column.words) else "")
-    if signal == "time" and not text:
+    text = text or last_unit(signal, column.words) or PLAIN.get(signal, "")
+    if not text and signal in ("time", *SWITCHES):
         return None
-    unit = find_unit(signal, text) if text else None
+    unit = (stated_unit if stated else find_unit)(signal, text) if text else None
     if unit is None and not (signal == "time" and not stated):
         known = ", ".join(dict.fromkeys(unit.sign for unit in UNITS[signal].values()))
         state = f"has the unit {text[:40]!r}, which is none of {signal}" if text else "has no unit"

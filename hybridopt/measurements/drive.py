@@ -1,6 +1,6 @@
 """A drive made of a log: all stages of the import in order. Read this first."""
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -10,7 +10,7 @@ from ..base.errors import InputError
 from ..base.units import KM_PER_H
 from ..inputs.cycle import Cycle
 from ..inputs.cycle_slips import warn_slips
-from .channels import ChosenColumn, ColumnRequest, choose_channels
+from .channels import SIGNALS, ChosenColumn, ColumnRequest, choose_channels
 from .grade_choice import choose_grade
 from .log import Intervention, Journal, Log, Samples, printable
 from .log_files import open_log
@@ -96,6 +96,8 @@ class ImportedDrive:
     done : every intervention, in order
     raw : speed as logged in the chosen part (m/s, its time from 0 s), spikes and all
     cleaned : speed after cleaning, before low-pass and resampling
+    begin : s, when the cycle begins, in the log's own time
+    piece : index of the piece between resets of the log's clock in which it lies
     """
 
     cycle: Cycle
@@ -104,6 +106,8 @@ class ImportedDrive:
     done: tuple[Intervention, ...]
     raw: Samples
     cleaned: Samples
+    begin: float = 0.0
+    piece: int = 0
 
 
 def import_drive(
@@ -138,17 +142,34 @@ def import_drive(
         A column of altitude or grade cannot be used or disagrees with the other, or the drive looks
         like a slip of units.
     """
-    path, cleaning = Path(path), cleaning or Cleaning()
-    log = open_log(path)
-    journal = Journal()
+    log, journal = open_log(Path(path)), Journal()
     choices = choose_channels(log, channels or {}, journal)
+    logged = read_columns(log, choices, journal)
+    return make_drive(log, choices, logged, cleaning or Cleaning(), journal)
+
+
+def read_columns(
+    log: Log, choices: Mapping[str, ChosenColumn], journal: Journal, optional: Collection[str] = ()
+) -> dict[str, Samples]:
+    """Return the samples of the columns chosen, by signal, as logged; see :meth:`.log.Log.read`."""
     time_unit = choices["time"].unit if "time" in choices else None
     columns = {signal: choice.column for signal, choice in choices.items()}
-    logged = log.read(columns, time_unit.sign if time_unit else "", journal)
-    begin = logged["speed"].time[0]
+    return log.read(columns, time_unit.sign if time_unit else "", journal, optional)
+
+
+def make_drive(
+    log: Log,
+    choices: Mapping[str, ChosenColumn],
+    logged: Mapping[str, Samples],
+    cleaning: Cleaning,
+    journal: Journal,
+) -> ImportedDrive:
+    """Make a cycle of what was read of a log; see :func:`import_drive`."""
+    path, first = log.path, logged["speed"].time[0]
     signals = {
-        name: Samples(samples.time - begin, _to_si(samples.values, choices[name]))
-        for name, samples in logged.items()
+        name: Samples(logged[name].time - first, _to_si(logged[name].values, choices[name]))
+        for name in SIGNALS
+        if name in logged
     }
     pieces = order_stamps(signals["speed"], cleaning.jitter, journal)
     part = _clean_and_choose(path, pieces, cleaning, journal)
@@ -168,7 +189,8 @@ def import_drive(
     warn_slips(str(path), cycle.time, cycle.speed, cycle.grade, choices["speed"].column.name)
     raw, cleaned = (Samples(s.time - begin, s.values) for s in (raw, cleaned))
     used = {name: one for name, one in choices.items() if name in ("time", "speed", source)}
-    return ImportedDrive(cycle, log, used, tuple(journal), raw, cleaned)
+    begin = float(first + begin)
+    return ImportedDrive(cycle, log, used, tuple(journal), raw, cleaned, begin, part.piece)
 
 
 def _to_si(values: np.ndarray, choice: ChosenColumn) -> np.ndarray:

@@ -5,7 +5,7 @@ of WGS 84, `ele` in m and `time` by ISO 8601.
 """
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -144,7 +144,11 @@ class GpxLog:
         )
 
     def read(
-        self, chosen: Mapping[str, LogColumn], time_unit: str, journal: Journal
+        self,
+        chosen: Mapping[str, LogColumn],
+        time_unit: str,
+        journal: Journal,
+        optional: Collection[str] = (),
     ) -> dict[str, Samples]:
         """Return speed and elevation of the points that have a time.
 

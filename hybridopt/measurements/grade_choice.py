@@ -82,7 +82,7 @@ def choose_grade(
         except InputError as error:
             if choices[name].by != USUAL:
                 raise
-            warnings.warn(f"{path}: {error}; not used", InputWarning, stacklevel=4)
+            warnings.warn(f"{path}: {error}; not used", InputWarning, stacklevel=5)
     if not found:
         journal.note("grade", 0, "no grade, the road is flat")
         return np.zeros(drive.time.size), ""
@@ -91,7 +91,7 @@ def choose_grade(
     journal += journals[taken]
     for one in journals[taken]:
         if one.name == "altitude_shift":
-            warnings.warn(f"{path}: {one.text}", InputWarning, stacklevel=4)
+            warnings.warn(f"{path}: {one.text}", InputWarning, stacklevel=5)
     if len(found) == 2:
         smooth = {"altitude": found["altitude"], "grade": along_road(found["grade"], drive, length)}
         _compare(path, choices, smooth, taken, drive, journal)
@@ -137,5 +137,5 @@ def _compare(
         f"{path}: grade and altitude disagree: the {text}; {way}, or take one of them with "
         f"--channel altitude={altitude.column.name} or --channel altitude=none",
         InputWarning,
-        stacklevel=5,
+        stacklevel=6,
     )

@@ -1,7 +1,7 @@
 """A recorded log as named columns, whatever kind of file it is."""
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Protocol
@@ -60,6 +60,10 @@ class Intervention:
     text: str
 
 
+LEFT_OUT = "left_out_"
+"""How the name of an intervention begins that tells why a signal was left out."""
+
+
 class Journal(list[Intervention]):
     """Everything done to the data of a log, in order; each stage of an import adds to it."""
 
@@ -83,9 +87,17 @@ class Log(Protocol):
     needs_time: bool
 
     def read(
-        self, chosen: Mapping[str, LogColumn], time_unit: str, journal: Journal
+        self,
+        chosen: Mapping[str, LogColumn],
+        time_unit: str,
+        journal: Journal,
+        optional: Collection[str] = (),
     ) -> dict[str, Samples]:
-        """Return the samples of the chosen columns by signal, in the file's unit."""
+        """Return the samples of the chosen columns by signal, in the file's unit.
+
+        Signals that are `optional` are left out where they cannot be read, and the journal says
+        why under the name `left_out_SIGNAL`.
+        """
         ...
 
     def alike(self, columns: Sequence[LogColumn]) -> bool:

@@ -1,7 +1,8 @@
 """Reads an MDF file in a process of its own, since a damaged file can crash its library.
 
 Run as a script: `mdf_child.py FILE` prints the channels as JSON; with a folder and numbers
-group:index it writes the time stamps and values of those channels there as .npy files.
+group:index it writes the time stamps and values of those channels there as .npy files, and prints
+as JSON why it could not, by place; with a folder and `frames` it writes the frames of buses there.
 Imports nothing of this package.
 """
 
@@ -25,7 +26,13 @@ ALWAYS = 50_000_000  # bytes that a file may unpack to, however small it is
 SECONDS = 300  # of processor time
 MAX_SAMPLES = 50_000_000
 MAX_CHANNELS = 200_000
-TOO_LARGE, NO_MEMORY, PACKED = 4, 5, 6  # exit codes
+WORD = 32  # bytes, longest word of a channel of words
+TOO_LARGE, NO_MEMORY, PACKED, NO_FRAMES = 4, 5, 6, 7  # exit codes
+FRAME = "CAN_DataFrame"
+"""Name of the channel that holds the frames of a bus (ASAM MDF bus logging, ASAM MDF 4.1, from
+memory)."""
+LONGEST = 64  # bytes of a frame
+FRAMES = "frames"
 _PIECE = 1 << 16  # bytes that are unpacked at a time
 _BLOCK = re.compile(rb"##DZ.{20}(?:DT|SD|RD|DV|DI)[\0-\5]", re.DOTALL)
 """How a packed block begins: ASAM MDF 4.1, 5.26, and 4.3 for kinds beyond 1 (from memory)."""
@@ -85,15 +92,57 @@ def save_channel(mdf: Any, group: int, index: int, stem: Path, held: int) -> Non
     if records.cycles_nr > MAX_SAMPLES or records.cycles_nr * records.samples_byte_nr > held:
         sys.exit(TOO_LARGE)
     signal = mdf.get(group=group, index=index, ignore_invalidation_bits=True)
-    values = np.array(signal.samples, dtype=np.float64)
+    words = signal.samples.dtype.kind in "SU"
+    values = np.array(signal.samples, dtype=f"S{WORD}" if words else np.float64)
     time = np.array(signal.timestamps, dtype=np.float64)
     invalid = signal.invalidation_bits
     if invalid is not None:
-        values[np.asarray(invalid, dtype=bool)] = np.nan
+        values[np.asarray(invalid, dtype=bool)] = b"" if words else np.nan
     if values.ndim != 1 or values.shape != time.shape:
         raise ValueError("values and time stamps do not fit")
     np.save(f"{stem}_time.npy", time, allow_pickle=False)
     np.save(f"{stem}_values.npy", values, allow_pickle=False)
+
+
+def save_frames(mdf: Any, folder: Path, held: int) -> None:
+    """Write the frames of all groups that log a bus: time, identifier, lengths, bytes."""
+    import numpy as np
+
+    parts: dict[str, list[Any]] = {"time": [], "identifier": [], "length": [], "bytes": []}
+    for g, group in enumerate(mdf.groups):
+        names = {channel.name: i for i, channel in enumerate(group.channels)}
+        if f"{FRAME}.ID" not in names or f"{FRAME}.DataBytes" not in names:
+            continue
+        records = group.channel_group
+        if records.cycles_nr > MAX_SAMPLES or records.cycles_nr * records.samples_byte_nr > held:
+            sys.exit(TOO_LARGE)
+
+        def part(name: str, g: int = g, names: dict[str, int] = names) -> Any:
+            return mdf.get(group=g, index=names[f"{FRAME}.{name}"], raw=True)
+
+        identifiers, content = part("ID"), np.atleast_2d(part("DataBytes").samples)
+        number = np.array(identifiers.samples, dtype=np.int64) & 0x1FFFFFFF
+        extended = number > 0x7FF
+        if f"{FRAME}.IDE" in names:
+            extended |= np.array(part("IDE").samples) != 0
+        length = np.full(number.size, content.shape[1], dtype=np.int64)
+        for name in ("DataLength", "DLC"):
+            if f"{FRAME}.{name}" in names:
+                length = np.minimum(np.array(part(name).samples, dtype=np.int64), length)
+                break
+        wide = np.zeros((number.size, LONGEST), dtype=np.uint8)
+        wide[:, : min(content.shape[1], LONGEST)] = content[:, :LONGEST]
+        for key, values in (
+            ("time", np.array(identifiers.timestamps, dtype=np.float64)),
+            ("identifier", number | extended.astype(np.int64) << 31),
+            ("length", np.clip(length, 0, LONGEST)),
+            ("bytes", wide),
+        ):
+            parts[key].append(values)
+    if not parts["time"]:
+        sys.exit(NO_FRAMES)
+    for key, arrays in parts.items():
+        np.save(folder / f"{key}.npy", np.concatenate(arrays), allow_pickle=False)
 
 
 def _limit_itself(stored: int) -> bool:
@@ -134,9 +183,20 @@ def main(path: str, folder: str = "", *places: str) -> None:
         with MDF(path) as mdf:
             if not places:
                 print(json.dumps(list_channels(mdf)))
+            if places == (FRAMES,):
+                save_frames(mdf, Path(folder), held)
+                places = ()
+            reasons = {}
             for place in places:
                 group, index = map(int, place.split(":"))
-                save_channel(mdf, group, index, Path(folder) / f"{group}_{index}", held)
+                try:
+                    save_channel(mdf, group, index, Path(folder) / f"{group}_{index}", held)
+                except MemoryError:
+                    raise
+                except Exception as error:
+                    reasons[place] = f"{type(error).__name__}: {error}"[:300]
+            if reasons:
+                print(json.dumps(reasons))
     except MemoryError:  # of a damaged file too, unless less is allowed than it needs
         sys.exit(NO_MEMORY if limited else "MemoryError: it claims too much")
 

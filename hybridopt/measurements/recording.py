@@ -1,13 +1,14 @@
 """A recording: a drive with the channels of its powertrain, as logged, on one time base in SI."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
 
 from ..base.nomenclature import Quantity
 from ..inputs.cycle import Cycle
+from .channels import ChosenColumn
 from .drive import ImportedDrive
 
 CHANNELS = {
@@ -68,6 +69,7 @@ class Recording:
         channels that the log lacks are absent
     drive : the import that made the cycle of speed and grade, its time 0 the recording's
     findings : what the checks of channels against each other found
+    choices : the column of each channel that the log holds, its unit, and who chose it
     """
 
     name: str
@@ -76,6 +78,7 @@ class Recording:
     channels: Mapping[str, np.ndarray]
     drive: ImportedDrive
     findings: tuple[Finding, ...] = ()
+    choices: Mapping[str, ChosenColumn] = field(default_factory=dict)
 
     @property
     def cycle(self) -> Cycle:

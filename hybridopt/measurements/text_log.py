@@ -7,17 +7,18 @@ or hold its text in memory.
 import dataclasses
 import math
 from array import array
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from itertools import islice
 from pathlib import Path
 
 import numpy as np
 
 from ..base.errors import InputError
-from .log import Journal, LogColumn, Samples, make_columns
+from .log import LEFT_OUT, Journal, LogColumn, Samples, make_columns
 from .text_layout import find_layout
 from .text_lines import read_lines, split_line
-from .time_stamps import StampReader, number, to_seconds
+from .time_stamps import StampReader, to_seconds
+from .word_values import cell_reader
 
 MAX_ROWS = 20_000_000
 BLANKS = frozenset(
@@ -43,7 +44,11 @@ class TextLog:
         )
 
     def read(
-        self, chosen: Mapping[str, LogColumn], time_unit: str, journal: Journal
+        self,
+        chosen: Mapping[str, LogColumn],
+        time_unit: str,
+        journal: Journal,
+        optional: Collection[str] = (),
     ) -> dict[str, Samples]:
         """Read the chosen columns in one pass.
 
@@ -55,6 +60,8 @@ class TextLog:
             Unit of bare numbers of time, "" where the file's own word counts.
         journal
             Takes what is done.
+        optional
+            Signals that are left out where too much of them is no value.
 
         Raises
         ------
@@ -64,7 +71,7 @@ class TextLog:
         stamps, decimal = StampReader(self._layout.decimal), self._layout.decimal
         time = _ColumnReader(chosen["time"], stamps.seconds)
         others = {
-            signal: _ColumnReader(column, lambda cell: number(cell, decimal))
+            signal: _ColumnReader(column, cell_reader(signal, decimal))
             for signal, column in chosen.items()
             if signal != "time"
         }
@@ -79,8 +86,14 @@ class TextLog:
                 raise InputError(f"{self.path}: has more than {MAX_ROWS} rows; cut the log")
         no_time = time.unreadable + time.blanks
         time.refuse_many(self.path, len(time.values) + no_time)
-        for column in others.values():
-            column.refuse_many(self.path, len(time.values))
+        for signal, column in list(others.items()):
+            try:
+                column.refuse_many(self.path, len(time.values))
+            except InputError as error:
+                if signal not in optional:
+                    raise
+                journal.note(LEFT_OUT + signal, 1, str(error).removeprefix(f"{self.path}: "))
+                del others[signal]
         if not len(time.values):
             raise InputError(f"{self.path}: column {time.name} holds no time stamp")
         stated = time_unit or chosen["time"].unit

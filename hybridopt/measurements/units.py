@@ -8,24 +8,34 @@ from typing import Any
 
 import numpy as np
 
-from ..base.units import KM_PER_H, PERCENT
+from ..base.units import KM_PER_H, KW, PERCENT, RPM
 
 MILE = 1609.344  # m, exact by definition (international yard, 1959)
 FOOT = 0.3048  # m, exact by the same definition
 NAUTICAL_MILE = 1852.0  # m, exact (1929)
-SI = {"time": "s", "speed": "m/s", "altitude": "m", "grade": "rise over run"}
+GALLON = 3.785411784  # l, exact by definition (231 cubic inches of the United States)
+POUND_FOOT = 1.3558179483314004  # N m, exact by definition of pound, foot and standard gravity
+HORSEPOWER = 735.49875  # W, metric, exact by definition (75 kgf m/s)
+ZERO_CELSIUS = 273.15  # K
+FULL_BRAKE = 100.0  # bar, pressure that counts as 1 (common practice, no source)
 
 
 @dataclass(frozen=True)
 class Unit:
-    """A unit by its usual sign, and what turns its values into SI."""
+    """A unit by its usual sign, and what turns its values into SI.
+
+    Attributes
+    ----------
+    volume : whether it turns a rate of fuel into l/s, which the fuel's density turns into g/s
+    """
 
     sign: str
     to_si: Callable[[Any], Any]
+    volume: bool = False
 
 
-def _factor(sign: str, factor: float) -> Unit:
-    return Unit(sign, lambda values: values * factor)
+def _factor(sign: str, factor: float, volume: bool = False) -> Unit:
+    return Unit(sign, lambda values: values * factor, volume)
 
 
 _KM_H, _M_S = _factor("km/h", KM_PER_H), _factor("m/s", 1.0)
@@ -36,6 +46,65 @@ _M, _FT, _KM = _factor("m", 1.0), _factor("ft", FOOT), _factor("km", 1e3)
 _PERCENT, _RATIO = _factor("%", PERCENT), _factor("1", 1.0)
 _DEG = Unit("deg", lambda values: np.tan(values * (math.pi / 180.0)))
 _RAD = Unit("rad", np.tan)
+_RPM, _RAD_S, _HZ = _factor("rpm", RPM), _factor("rad/s", 1.0), _factor("1/s", 2.0 * math.pi)
+_NM, _LB_FT = _factor("Nm", 1.0), _factor("lb ft", POUND_FOOT)
+_G_S, _MG_S, _KG_S = _factor("g/s", 1.0), _factor("mg/s", 1e-3), _factor("kg/s", 1e3)
+_KG_H, _G_H, _G_MIN = (
+    _factor("kg/h", 1e3 / 3600.0),
+    _factor("g/h", 1 / 3600.0),
+    _factor("g/min", 1 / 60.0),
+)
+_L_H, _GAL_H = _factor("l/h", 1 / 3600.0, True), _factor("gal/h", GALLON / 3600.0, True)
+_ML_S, _ML_MIN = _factor("ml/s", 1e-3, True), _factor("ml/min", 1e-3 / 60.0, True)
+_W, _KW, _HP = _factor("W", 1.0), _factor("kW", KW), _factor("PS", HORSEPOWER)
+_V, _MV, _A, _MA = _factor("V", 1.0), _factor("mV", 1e-3), _factor("A", 1.0), _factor("mA", 1e-3)
+_DEG_C = _factor("degC", 1.0)
+_DEG_F = Unit("degF", lambda values: (values - 32.0) / 1.8)
+_KELVIN = Unit("K", lambda values: values - ZERO_CELSIUS)
+_BAR, _KPA = _factor("bar", 1.0 / FULL_BRAKE), _factor("kPa", 0.01 / FULL_BRAKE)
+_MPA = _factor("MPa", 10.0 / FULL_BRAKE)
+_SPEEDS_OF_ROTATION = {
+    **dict.fromkeys(("rpm", "1/min", "min-1", "/min", "min 1", "u/min", "r/min"), _RPM),
+    **dict.fromkeys(("rev/min", "revs/min", "rpm s", "per min", "revolutions per minute"), _RPM),
+    **dict.fromkeys(("rad/s", "rad s-1", "rad s", "rad per s", "rad/sec"), _RAD_S),
+    **dict.fromkeys(("1/s", "hz", "rev/s", "rps", "s-1"), _HZ),
+}
+_TORQUES = {
+    **dict.fromkeys(("nm", "n m", "n-m", "newton meter", "newton metres"), _NM),
+    **dict.fromkeys(("lb ft", "lbft", "lb-ft", "lbf ft", "ft lb", "ft-lb"), _LB_FT),
+}
+_MASS_FLOWS = {
+    **dict.fromkeys(("g/s", "g per s", "g s-1", "gram/sec", "g/sec", "grams/sec", "gs"), _G_S),
+    **dict.fromkeys(("mg/s", "mg per s", "mg/sec"), _MG_S),
+    **dict.fromkeys(("kg/s", "kg per s"), _KG_S),
+    **dict.fromkeys(("kg/h", "kg/hr", "kg per h", "kg h-1"), _KG_H),
+    **dict.fromkeys(("g/h", "g per h", "g/hr"), _G_H),
+    **dict.fromkeys(("g/min", "g per min"), _G_MIN),
+}
+_VOLUME_FLOWS = {
+    **dict.fromkeys(("l/h", "l/hr", "lph", "l per h", "l h-1", "liter/h", "litre/h"), _L_H),
+    **dict.fromkeys(("liters/hour", "litres/hour", "l/hour", "liters per hour"), _L_H),
+    **dict.fromkeys(("gal/h", "gph", "gal/hr", "us gal/h"), _GAL_H),
+    **dict.fromkeys(("ml/s", "cm3/s", "cc/s", "ml per s"), _ML_S),
+    **dict.fromkeys(("ml/min", "cm3/min", "cc/min", "ml per min"), _ML_MIN),
+}
+_POWERS = {
+    **dict.fromkeys(("w", "watt", "watts"), _W),
+    **dict.fromkeys(("kw", "kilowatt", "kilowatts"), _KW),
+    **dict.fromkeys(("ps", "cv"), _HP),
+}
+_SHARES = {
+    **dict.fromkeys(("%", "percent", "pct", "prozent"), _PERCENT),
+    **dict.fromkeys(("1", "-", "ratio", "0..1", "0-1"), _RATIO),
+}
+_TEMPERATURES = {
+    **dict.fromkeys(("degc", "°c", "c", "deg c", "celsius", "℃", "degree c", "gradc"), _DEG_C),
+    **dict.fromkeys(("degf", "°f", "f", "deg f", "fahrenheit", "℉"), _DEG_F),
+    **dict.fromkeys(("k", "kelvin", "degk"), _KELVIN),
+}
+_SWITCHES = _SHARES | dict.fromkeys(("bool", "boolean", "switch", "on/off", "0/1", "bit"), _RATIO)
+_PRESSURES = {"bar": _BAR, "kpa": _KPA, "mpa": _MPA}
+_NUMBERS = dict.fromkeys(("1", "-", "gear", "enum", "count", "counts", "number", "bool"), _RATIO)
 
 UNITS: dict[str, dict[str, Unit]] = {
     "time": {
@@ -68,8 +137,38 @@ UNITS: dict[str, dict[str, Unit]] = {
         "rad": _RAD,
         **dict.fromkeys(("1", "-", "ratio", "m/m"), _RATIO),
     },
+    "engine_speed": _SPEEDS_OF_ROTATION,
+    "motor_speed": _SPEEDS_OF_ROTATION,
+    "engine_torque": _TORQUES,
+    "fuel_rate": _MASS_FLOWS | _VOLUME_FLOWS,
+    "air_flow": _MASS_FLOWS,
+    "air_ratio": dict.fromkeys(("1", "-", "lambda", "ratio"), _RATIO),
+    "motor_torque": _TORQUES,
+    "motor_power": _POWERS,
+    "gear": _NUMBERS,
+    "battery_voltage": dict.fromkeys(("v", "volt", "volts"), _V) | {"mv": _MV},
+    "battery_current": dict.fromkeys(("a", "amp", "amps", "ampere"), _A) | {"ma": _MA},
+    "soc": _SHARES,
+    "separating_clutch": _SWITCHES,
+    "launch_clutch": _SWITCHES,
+    "oil_temperature": _TEMPERATURES,
+    "coolant_temperature": _TEMPERATURES,
+    "ambient_temperature": _TEMPERATURES,
+    "auxiliary_power": _POWERS,
+    "brake": _SWITCHES | _PRESSURES,
 }
-_KNOWN = {alias for table in UNITS.values() for alias in table} - {"1", "-", "d"}
+"""Units of every signal of a log, by how they are written in lower case."""
+_DRIVE = ("time", "speed", "altitude", "grade")
+SI = {"time": "s", "speed": "m/s", "altitude": "m", "grade": "rise over run"} | {
+    signal: next(unit.sign for unit in table.values() if unit.to_si(2.0) == 2.0)
+    for signal, table in UNITS.items()
+    if signal not in _DRIVE
+}
+_KNOWN = {alias for table in UNITS.values() for alias in table} - {"1", "-", "d", "gear", "switch"}
+_SUFFIXES = {alias for signal in _DRIVE for alias in UNITS[signal]} - {"1", "-", "d"}
+_SUFFIXES |= {alias for alias in _KNOWN if " per " in alias}
+"""Units that the last words of any name may be; others may be words of the name itself."""
+_SCALE = re.compile(r"\s*(-?)\s*(?:([0-9.]+(?:e[+-]?[0-9]+)?)\s*\*)?\s*(.*\S)", re.IGNORECASE)
 _BRACKETS = re.compile(r"[\[({<]\s*([^\[({<\])}>]{0,24}?)\s*[\])}>]")
 _CAMEL = re.compile(r"(?<=[a-z0-9])(?=[A-Z][a-z])|(?<=[a-z])(?=[A-Z]{2})|(?<=[A-Z])(?=[A-Z][a-z])")
 _EXPONENTS = str.maketrans({"⁻": "-", "¹": "1", "·": " ", "*": " ", "^": ""})
@@ -80,6 +179,41 @@ _ORIGINS = {"gps", "gnss", "obd", "obd2", "obdii", "obd ii", "can", "ecu", "utc"
 def find_unit(signal: str, text: str) -> Unit | None:
     """Return the unit of a signal written as `text`, or None when it is not one."""
     return UNITS[signal].get(_plain(text))
+
+
+def stated_unit(signal: str, text: str) -> Unit | None:
+    """Return the unit that the user states: one of the signal, `-UNIT` or `FACTOR*UNIT`.
+
+    A sign turns the values round, a factor multiplies them: `-A`, `2.5*Nm`, `-0.1*kW`.
+    """
+    plain = find_unit(signal, text)
+    parts = _SCALE.fullmatch(text)
+    if plain or parts is None or signal == "time":
+        return plain
+    unit = find_unit(signal, parts[3])
+    try:
+        factor = float(parts[2] or 1.0)
+    except ValueError:
+        return None
+    if unit is None or not 1e-12 < factor < 1e12:
+        return None
+    scale = -factor if parts[1] else factor
+    sign = f"{parts[1]}{f'{factor:.12g}*' if parts[2] else ''}{unit.sign}"
+    return Unit(sign, lambda values: unit.to_si(scale * values), unit.volume)
+
+
+def last_unit(signal: str, words: str) -> str:
+    """Return the last words of a name where they are a unit of the signal, "" where they are not.
+
+    A name of one word may be a unit of several letters.
+    """
+    parts = words.split(" ")
+    for size in (3, 2, 1):
+        unit = " ".join(parts[-size:])
+        whole = len(parts) <= size
+        if unit != "1" and len(unit) > 2 * whole and find_unit(signal, unit):
+            return unit
+    return ""
 
 
 def is_unit(text: str) -> bool:
@@ -102,7 +236,7 @@ def split_unit(name: str) -> tuple[str, str]:
     words = normal(name).split(" ")
     for size in (3, 2, 1):
         unit = " ".join(words[-size:])
-        if len(words) > size and unit in _KNOWN:
+        if len(words) > size and unit in _SUFFIXES:
             return " ".join(words[:-size]), unit
     return normal(name), ""
 

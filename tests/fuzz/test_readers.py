@@ -34,12 +34,17 @@ from hybridopt.inputs.maps import (
     read_map,
 )
 from hybridopt.measurements.bench_points import read_points
+from hybridopt.measurements.bus_frames import read_trace
+from hybridopt.measurements.bus_log import bus_columns, signal_values
+from hybridopt.measurements.bus_signals import usable_signals
 from hybridopt.measurements.channels import ColumnRequest
 from hybridopt.measurements.channels import read_map as read_mapping
+from hybridopt.measurements.dbc_child import list_signals
 from hybridopt.measurements.drive import Cleaning, import_drive
 from hybridopt.measurements.gpx import read_gpx
 from hybridopt.measurements.map_gridding import grid_points
 from hybridopt.measurements.map_quality import assess
+from hybridopt.measurements.recording_import import read_recording
 from hybridopt.measurements.route import route_cycle
 from hybridopt.report.contents import NUMBERS, TEXTS, read_comparison
 from hybridopt.study.store import KIND, StudyStore
@@ -115,6 +120,72 @@ LOG = b"time [s];speed [km/h];altitude [m]\n" + b"".join(
 ISO_LOG = b"time,speed [mph]\n" + b"".join(
     f"2024-02-29T23:59:{s:02}.5Z,{s}\n".encode() for s in range(60)
 )
+CAR_LOG = (
+    b"time,vehicle speed,engine speed,engine torque,fuel rate,MAF,lambda,gear,HV voltage,"
+    b"HV current,SOC,motor speed,motor torque,motor power,brake,clutch k0,altitude,coolant temp\n"
+    b"s,km/h,rpm,Nm,l/h,g/s,-,-,V,A,%,1/min,Nm,kW,bar,-,m,degC\n"
+) + b"".join(
+    f"{t / 2},{30 + 20 * np.sin(t / 6):.0f},{1200 + t},{t},{1 + t / 40},4,1.0,"
+    f"{('P', 'N', 'D1', '2nd', '3')[t % 5]},{250 - t},{t - 30},{60 - t / 9:.1f},{900 + t},{t},"
+    f"{t / 4},{t % 3},{('open', 'closed')[t % 2]},{100 + t / 9:.1f},{80 + t % 2}\n".encode()
+    for t in range(60)
+)
+SCANNED_LOG = b"time [s];VEHICLE_SPEED;ENGINE_RPM;COOLANT_TEMPERATURE;MAF;THROTTLE\n" + b"".join(
+    b"%d;%d;%d;90;%d;20\n" % (t, 30 + t % 9, 1500 + 9 * t, t) for t in range(40)
+)
+DBC = (
+    b'VERSION ""\nBU_: E\nBO_ 291 Car: 8 E\n SG_ Page M : 0|4@1+ (1,0) [0|15] "" E\n'
+    b' SG_ Speed m1 : 15|16@0+ (0.01,0) [0|400] "km/h" E\n'
+    b' SG_ Torque m2 : 8|32@1- (1,-5) [0|0] "Nm" E\n SG_ Gear : 60|4@1+ (1,0) [0|15] "" E\n'
+    b'BO_ 2566848512 Far: 8 E\n SG_ S : 7|64@0- (0.5,1e3) [-1e9|1e9] "A" E\n'
+    b'VAL_ 291 Gear 13 "P" 1 "D1" ;\nSIG_VALTYPE_ 291 Torque : 1;\n'
+)
+TRACE = b"".join(
+    b"(%d.250000) can0 123#%02d%02dAB0102030410\n"
+    b"(%d.5) can0 18FF0000   [8]  DE AD BE EF 00 01 02 FF\n" % (t, 1 + t % 2, t, t)
+    for t in range(40)
+)
+
+
+def record_any(path):
+    """Read the channels of a car as far as they can be found."""
+    options = {"fuel_density": 745.0, "step": 0.5}
+    return read_recording(path, None, Cleaning(part="longest"), **options)
+
+
+def bus_signals(path):
+    """Read a DBC file as the child process does, whose failures are one sentence of the parent."""
+    try:
+        records = json.loads(
+            json.dumps(list_signals(path.read_bytes().decode("cp1252", "replace")))
+        )
+    except Exception as error:
+        raise InputError("cannot be read as DBC") from error
+    signals = usable_signals(path, records)
+    frames = read_trace(path.parent / "trace.log", {0x123, 0x18FF0000 | 1 << 31})
+    assert len(bus_columns(signals)) == len(signals)
+    for signal in signals[:50]:
+        siblings = {s.name: s for s in signals if s.identifier == signal.identifier}
+        for name in ("speed", "gear"):
+            time, values, _ = signal_values(name, signal, siblings, frames)
+            assert time.shape == values.shape
+    return signals
+
+
+def read_dbc_in_process(path):
+    (path.parent / "trace.log").write_bytes(TRACE)
+    return bus_signals(path)
+
+
+def read_any_trace(path):
+    """Read a damaged trace, and all signals in it."""
+    signals = usable_signals(path, list_signals(DBC.decode()))
+    frames = read_trace(path, {signal.identifier for signal in signals})
+    siblings = {s.name: s for s in signals}
+    for signal in signals:
+        time, values, _ = signal_values("gear", signal, siblings, frames)
+        assert time.shape == values.shape
+    return frames
 
 
 def import_any(path):
@@ -188,6 +259,9 @@ READERS = {
         ],
     ),
     "bare log": (import_named, ".txt", [b"".join(b"%d\t%d\n" % (t, t % 7) for t in range(30))]),
+    "car log": (record_any, ".csv", [CAR_LOG, SCANNED_LOG]),
+    "trace": (read_any_trace, ".log", [TRACE]),
+    "bus signals": (read_dbc_in_process, ".dbc", [DBC]),
     "study": (read_study, ".toml", [STUDY]),
     "comparison": (read_comparison, ".json", [COMPARISON]),
     "piece of a study": (read_piece, ".json", [PIECE]),
@@ -266,6 +340,18 @@ WORDS = [
     b"&b;",
     b"<![CDATA[",
     b"<?xml version='1.0' encoding='utf-16'?>",
+    b"rpm",
+    b"-1e308",
+    b"1e308",
+    b"[l/h]",
+    b"D3",
+    b"closed",
+    b"SG_ ",
+    b"BO_ ",
+    b"|64@0-",
+    b"(0,nan)",
+    b"123#",
+    b"[64]",
 ]
 
 
@@ -341,6 +427,9 @@ FEWER = {
     "engine bench": 2000,
     "motor bench": 2000,
     "bare log": 3000,
+    "car log": 1000,
+    "trace": 2000,
+    "bus signals": 1000,
     "curve": 3000,
     "battery": 3000,
     "calibration data": 2000,
@@ -421,3 +510,10 @@ def test_csv_bombs_are_refused(tmp_path, monkeypatch):
         path = tmp_path / "long.csv"
         path.write_bytes(CYCLE)
         read_cycle_csv(path)
+
+
+def test_a_frame_with_a_blank_that_is_none_of_ascii_is_damaged(tmp_path):
+    path = tmp_path / "a.log"
+    path.write_bytes(b"(0.5) can0 18FF0000 [1]\x85 DE\n(1.5) can0 18FF0000 [1] DE\n")
+    frames = read_trace(path, {0x18FF0000 | 1 << 31})
+    assert frames.damaged == 1 and frames.time.tolist() == [1.5]
