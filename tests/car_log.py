@@ -199,7 +199,7 @@ def _take_apart(driveline, cycle, demand, trace, settings, shift_time, wander):
         "motor_speed": motor_speed,
         "engine_torque": engine_torque,
         "fuel_rate": rate,
-        "air_flow": 14.7 * rate,  # petrol (common practice, no source)
+        "air_flow": 14.7 * rate,  # stoichiometric petrol, from memory
         "air_ratio": np.ones(count),
         "motor_torque": motor_torque,
         "motor_power": electric,
@@ -344,9 +344,7 @@ def measured(car, logger):
             place = np.clip(np.searchsorted(car.time, at, side="right") - 1, 0, truth.size - 1)
             values = truth[place]
         else:
-            values = np.interp(
-                at, car.time, uniform_filter1d(truth, round(1.0 / logger.rate / FINE))
-            )
+            values = np.interp(at, car.time, uniform_filter1d(truth, round(1.0 / logger.rate / FINE)))
         fast = random.normal(0.0, noise * logger.noise, count)
         slow = _correlated(random, count, 0.5 * noise * logger.noise, 5.0 * logger.rate)
         still = name in ("speed", "engine_speed", "motor_speed", "fuel_rate")

@@ -100,6 +100,9 @@ class Engine:
     between it and the map's first torque the fuel rate is linear. A cold engine takes
     `cold_fuel_factor` times the map's fuel at `cold_temperature` (degC, of its oil) and below,
     falling to 1 at `warm_temperature`.
+
+    `fuel_map` and `overrun` hold their factors already: the map of the file times `fuel_scale`
+    with `friction_fuel` (g per revolution, at any torque) added, and the curve times `overrun_scale`.
     """
 
     fuel_map: DataArray
@@ -111,6 +114,11 @@ class Engine:
     cold_fuel_factor: float = quantity("cold_fuel_factor", low=1, high=3, default=1.0)
     cold_temperature: float = quantity("cold_temperature_C", low=-60, high=100, default=20.0)
     warm_temperature: float = quantity("warm_temperature_C", low=0, high=150, default=80.0)
+    fuel_scale: float = quantity("fuel_scale", low=0.2, high=5, default=1.0)
+    friction_fuel: float = quantity(
+        "friction_fuel_mg_per_rev", 1e-3, low=-1000, high=1000, default=0.0
+    )
+    overrun_scale: float = quantity("overrun_scale", low=0.1, high=10, default=1.0)
 
     def fuel_factor(self, oil_temperature: np.ndarray) -> np.ndarray:
         """Factor on the fuel rate at oil temperatures, degC; 1 where it is not known (NaN)."""
@@ -129,6 +137,7 @@ class Motor:
     `continuous_limit` (N m at any speed) are what the motor can give continuously; see
     :attr:`sustained_torque`.
     `thermal_time` (s) is the time constant of its overload budget; the default is invented.
+    `loss_map` holds `loss_scale` already.
     """
 
     loss_map: DataArray
@@ -141,6 +150,7 @@ class Motor:
         "continuous_torque_Nm", low=0, high=10_000, default=None
     )
     thermal_time: float = quantity("thermal_time_s", low=1, high=100_000, default=60.0)
+    loss_scale: float = quantity("loss_scale", low=0.05, high=20, default=1.0)
 
     @property
     def has_continuous_torque(self) -> bool:
@@ -171,7 +181,8 @@ class Battery:
     limits, for a hot or cold battery; `continuous_share` is continuous power over that of a moment.
     `current_time` (s) is the time constant of the overload budget; the default is invented.
     `throughput_cost` (g/J) is charged for the energy that goes in or out at the terminals, as a
-    price of wear; it counts in the cost that is minimised, not in the fuel.
+    price of wear; it counts in the cost that is minimised, not in the fuel. The voltages of the
+    table hold `voltage_scale` already, its resistances `resistance_scale`.
     """
 
     table: DataArray
@@ -186,6 +197,8 @@ class Battery:
     throughput_cost: float = quantity(
         "throughput_cost_g_per_kWh", G_PER_KWH, low=0, high=10_000, default=0.0
     )
+    voltage_scale: float = quantity("voltage_scale", low=0.1, high=10, default=1.0)
+    resistance_scale: float = quantity("resistance_scale", low=0.05, high=20, default=1.0)
 
     def voltage(self, soc: np.ndarray | float) -> np.ndarray:
         """Open-circuit voltage, V, at the given states of charge."""

@@ -42,6 +42,7 @@ from .merging import (
 )
 from .models import PolynomialMotor, WillansEngine, engine_maps, motor_maps
 from .plausibility import USUAL_HEATING_VALUE, impossible, unusual
+from .scaling import scaled
 
 __all__ = [
     "DEMO_FOLDER",
@@ -128,7 +129,10 @@ def _component(part: "_Part", fuel: Fuel | None) -> Any:
         case "motor":
             return _read_motor(part)
         case "battery":
-            return part.read(Battery, **part.maps({"table": ("table_csv", read_battery_table)}))
+            battery: Battery = part.read(
+                Battery, **part.maps({"table": ("table_csv", read_battery_table)})
+            )
+            return scaled(battery)
     return part.read(COMPONENTS[part.name])
 
 
@@ -246,7 +250,7 @@ def _read_engine(part: _Part, heating_value: float) -> Engine:
         "willans", WillansEngine, lambda model: engine_maps(model, heating_value), readers
     )
     engine: Engine = part.read(Engine, **maps)
-    return engine
+    return scaled(engine)
 
 
 def _read_motor(part: _Part) -> Motor:
@@ -258,4 +262,4 @@ def _read_motor(part: _Part) -> Motor:
     maps = part.modelled("polynomial", PolynomialMotor, motor_maps, readers)
     curve = part.map("continuous_torque_csv", read_curve)
     motor: Motor = part.read(Motor, **maps, continuous_torque=curve)
-    return motor
+    return scaled(motor)

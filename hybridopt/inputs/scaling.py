@@ -1,0 +1,61 @@
+"""Factors on maps: a measured car's fuel, losses and voltages as a few numbers on another's maps.
+
+The maps of a component hold the factors already; its fields say what they were.
+"""
+
+import dataclasses
+from collections.abc import Mapping
+from typing import Any, TypeVar
+
+import numpy as np
+from xarray import DataArray
+
+from .driveline import Battery, Engine, Motor
+
+SCALED = (Engine, Motor, Battery)
+Part = TypeVar("Part", Engine, Motor, Battery)
+
+
+def scaled(part: Part) -> Part:
+    """Return a component whose maps are as their files give them, its factors put into the maps."""
+    if isinstance(part, Engine):
+        fuel_map = part.fuel_scale * part.fuel_map + part.friction_fuel * _turns(part.fuel_map)
+        overrun = part.overrun_scale * part.overrun
+        return dataclasses.replace(part, fuel_map=fuel_map, overrun=overrun)
+    if isinstance(part, Motor):
+        return dataclasses.replace(part, loss_map=part.loss_scale * part.loss_map)
+    return dataclasses.replace(
+        part, table=_factors(part.table, part.voltage_scale, part.resistance_scale)
+    )
+
+
+def rescaled(part: Part, fields: Mapping[str, Any]) -> Part:
+    """Return a component with other values of its fields, its maps in step with the factors."""
+    return scaled(dataclasses.replace(_unscaled(part), **fields))
+
+
+def _unscaled(part: Part) -> Part:
+    if isinstance(part, Engine):
+        bare = part.fuel_map - part.friction_fuel * _turns(part.fuel_map)
+        fuel_map, overrun = bare / part.fuel_scale, part.overrun / part.overrun_scale
+        return dataclasses.replace(part, fuel_map=fuel_map, overrun=overrun)
+    if isinstance(part, Motor):
+        return dataclasses.replace(part, loss_map=part.loss_map / part.loss_scale)
+    return dataclasses.replace(
+        part, table=_factors(part.table, 1.0 / part.voltage_scale, 1.0 / part.resistance_scale)
+    )
+
+
+def _turns(fuel_map: DataArray) -> DataArray:
+    """Return revolutions per second over the speeds of a map."""
+    return fuel_map["speed"] / (2.0 * np.pi)
+
+
+def _factors(table: DataArray, voltage: float, resistance: float) -> DataArray:
+    factor = {
+        "open_circuit_voltage": voltage,
+        "resistance_discharge": resistance,
+        "resistance_charge": resistance,
+    }
+    column = [factor.get(name, 1.0) for name in table["quantity"].values.tolist()]
+    return table * DataArray(column, {"quantity": table["quantity"]}, ("quantity",))

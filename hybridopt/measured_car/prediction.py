@@ -1,0 +1,166 @@
+"""What a fitted driveline says of a recorded drive: fuel, torque, battery power, SoC.
+
+The car's own engine state, gear and torques are taken as measured; the model answers for the rest.
+`fuel_rate` is the fuel at the measured engine torque; `road_fuel_rate` at the torque that the road
+asks of the engine beside the motor's measured torque.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..inputs.driveline import Driveline
+from ..inputs.maps import map_values
+from ..measurements.recording import Recording
+from ..physics.battery import pack_battery, resistance_at, root_current, voltage_at
+from ..physics.starts import start_energies
+from .electric_fit import battery_power
+from .engine_fit import fuel_at
+from .gear_fit import Gears
+from .signals import Signals
+from .start_fit import road_force, seen_starts, working_fuel
+
+
+@dataclass(frozen=True, eq=False)
+class Prediction:
+    """Measured against model over one recording; arrays over its time, NaN where not known.
+
+    Attributes
+    ----------
+    recording : the drive
+    measured, model : by name: fuel_rate (g/s), engine_torque (N m), battery_power (W), soc (1);
+        the model also has road_fuel_rate (g/s)
+    """
+
+    recording: Recording
+    measured: Mapping[str, np.ndarray]
+    model: Mapping[str, np.ndarray]
+
+    def _total(self, values: np.ndarray) -> float:
+        return float(np.nansum(values) * np.median(np.diff(self.recording.time)))
+
+    @property
+    def fuel(self) -> float:
+        """Fuel measured, g; NaN where it was not."""
+        known = "fuel_rate" in self.measured
+        return self._total(self.measured["fuel_rate"]) if known else float("nan")
+
+    @property
+    def fuel_model(self) -> float:
+        """Fuel by the model at the measured torque, g; NaN where that was not measured."""
+        known = "fuel_rate" in self.model
+        return self._total(self.model["fuel_rate"]) if known else float("nan")
+
+    @property
+    def fuel_road(self) -> float:
+        """Fuel by the model at the torque that the road asks for, g; NaN where it cannot say."""
+        known = "road_fuel_rate" in self.model
+        return self._total(self.model["road_fuel_rate"]) if known else float("nan")
+
+
+def predict(one: Signals, gears: Gears, driveline: Driveline) -> Prediction:
+    """Set the model beside what was measured."""
+    measured = {x: one[x] for x in ("fuel_rate", "engine_torque", "soc") if one.has(x)}
+    if (power := battery_power(one)) is not None:
+        measured["battery_power"] = power
+    model: dict[str, np.ndarray] = {}
+    if one.has("engine_speed", "engine_torque"):
+        _add_fuel(one, gears, driveline, model)
+    if one.has("motor_speed", "motor_torque"):
+        _add_electric(one, driveline, model)
+    return Prediction(one.recording, measured, model)
+
+
+def _add_fuel(
+    one: Signals, gears: Gears, driveline: Driveline, model: dict[str, np.ndarray]
+) -> None:
+    engine, torque = driveline.engine, one["engine_torque"]
+    starts = seen_starts(one, driveline)
+    running, events = one.on.copy(), np.zeros(torque.size)
+    for seen in starts:
+        running[max(int(seen.begin), 0) : int(seen.end) + 1] = False
+        events[min(int(seen.end), torque.size - 1)] += driveline.start.fuel / one.dt
+    events += _shift_fuel(one, gears, driveline)
+    rate = working_fuel(one, starts, engine)
+    model["fuel_rate"] = rate + events
+    if not one.has("motor_torque", "gear") or not gears.known:
+        return
+    asked, where = _road_torque(one, gears, driveline)
+    asked = np.where(where & running, asked, torque)
+    model["engine_torque"] = np.where(where & running, asked, np.nan)
+    road = fuel_at(engine, one["engine_speed"], asked)
+    model["road_fuel_rate"] = np.where(where & running, road, rate) + events
+
+
+def _shift_fuel(one: Signals, gears: Gears, driveline: Driveline) -> np.ndarray:
+    """Return the fuel that speeds shafts up at downshifts, g/s (`physics/shifts.py`)."""
+    rate = np.zeros(one.recording.time.size)
+    price = driveline.gearbox.shift_efficiency * driveline.fuel.heating_value * one.dt
+    for at in one.shifts:
+        old, new = np.nan_to_num(gears.at(one.gear[[at - 1, at]]) * one["speed"][at])
+        inertia = driveline.motor.inertia + driveline.engine.inertia * one.on[at]
+        if new > old > 0.0 and np.any(one.near(one.shifts[one.shifts == at], 0.0, 0.0) & one.on):
+            rate[at] += 0.5 * inertia * (new**2 - old**2) / price
+    return rate
+
+
+def _road_torque(
+    one: Signals, gears: Gears, driveline: Driveline
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return the engine torque that road and motor leave to be given, N m, and where it is so."""
+    force, ratio = road_force(one, gears, driveline), gears.at(one.gear)
+    box = driveline.gearbox
+    gear = np.clip(one.gear, 1, box.gears) - 1
+    share = np.array(box.total_efficiencies)[gear]
+    share = np.where(force >= 0.0, 1.0 / share, share)
+    rotor = driveline.motor.inertia + driveline.engine.inertia * one.on
+    speed = gears.fine_speed(one)
+    shaft = force * share / ratio + np.array(box.drag_torques)[gear]
+    shaft = shaft + rotor * ratio * one.slope(speed)
+    near = np.abs(one.input_speed - ratio * speed) < 0.03 * ratio * speed + 3.0
+    where = np.isfinite(shaft) & one.locked & one.quiet & (speed > 2.0) & near
+    where &= ~one.braking if one.braking is not None else force > 0.0
+    whole = np.ones(speed.size, dtype=bool)
+    return np.nan_to_num(shaft - one.smooth(one["motor_torque"], whole)), where
+
+
+def _add_electric(one: Signals, driveline: Driveline, model: dict[str, np.ndarray]) -> None:
+    motor = driveline.motor
+    x, y = motor.loss_map["speed"].values, motor.loss_map["torque"].values
+    speed, torque = one["motor_speed"], one["motor_torque"]
+    loss = map_values(motor.loss_map, np.clip(speed, x[0], x[-1]), np.clip(torque, y[0], y[-1]))
+    drag = np.interp(speed, motor.drag_torque["speed"].values, motor.drag_torque.values)
+    slack = 0.01 * float(motor.peak_torque.max())
+    near = one.smooth(torque, np.ones(torque.size, dtype=bool))
+    unpowered = np.abs(near + drag) < slack
+    if one.has("motor_power"):
+        unpowered = np.abs(one["motor_power"]) < 0.25 * loss
+    power = np.where(unpowered, 0.0, torque * speed + loss)
+    power = power + driveline.auxiliary.power
+    if driveline.clutches.electric_oil_pump and one.has("engine_speed"):
+        power = power + driveline.clutches.oil_pump_power * (~one.on & one.moving)
+    for seen in seen_starts(one, driveline):
+        work = float(start_energies(driveline, np.array([seen.speed])).sum())
+        # the motor's torque shows the mechanical part already
+        drawn = work / driveline.start.efficiency - (0.0 if driveline.start.starter else work)
+        first, last = max(int(seen.begin), 0), int(seen.end) + 1
+        power[first:last] += drawn / ((last - first) * one.dt)
+    model["battery_power"] = power
+    if one.has("soc"):
+        model["soc"] = _soc_path(power, one.dt, driveline, float(one["soc"][0]))
+
+
+def _soc_path(power: np.ndarray, dt: float, driveline: Driveline, start: float) -> np.ndarray:
+    """Return the SoC that a battery power makes; its voltage is looked up once a second."""
+    cell, soc = pack_battery(driveline.battery), np.empty(power.size)
+    level, chunk = start, max(round(1.0 / dt), 1)
+    for first in range(0, power.size, chunk):
+        part = power[first : first + chunk]
+        resistance = resistance_at(cell, level, part)
+        current = root_current(float(voltage_at(cell, level)), resistance, part)
+        taken = np.where(current < 0.0, current * cell.efficiency, current) * dt / cell.capacity
+        path = level - np.cumsum(taken)
+        soc[first : first + chunk] = path
+        level = float(np.clip(path[-1], 0.0, 1.0))
+    return soc

@@ -1,0 +1,285 @@
+"""Duration, fuel and energy of engine starts, and the share of braking that is recuperated.
+
+A start lasts while the engine's speed rises to that of the shaft it joins. Its fuel is what is
+burnt from its beginning on beyond what the fitted engine takes once it runs. Its energy is read at
+standstill, where nothing else draws power but the auxiliary load; it becomes the efficiency at
+which the base's rotor, slip and friction work (`physics/starts.py`) gives it.
+"""
+
+from collections.abc import Mapping, Sequence
+from typing import NamedTuple
+
+import numpy as np
+from scipy.ndimage import binary_dilation
+from scipy.stats import t as student
+
+from ..inputs.driveline import Driveline, Engine
+from ..physics.starts import start_energies
+from .electric_fit import battery_power, load_beside
+from .engine_fit import fuel_at
+from .gear_fit import Gears
+from .parameters import Estimate, value_of
+from .regression import LEVEL
+from .signals import Signals
+
+QUARTER = 0.25  # the middle half of the rise is looked at: its ends fall between samples
+APART = 0.5  # s, by which torque and speed may show at different times
+LEAST = 4  # starts below which nothing is told
+
+
+class Seen(NamedTuple):
+    """One start: begin and end of the rise as (fractional) samples, and the speed reached."""
+
+    begin: float
+    end: float
+    speed: float
+
+
+def seen_starts(one: Signals, driveline: Driveline) -> list[Seen]:
+    """Return the starts whose rise of engine speed is whole."""
+    if not one.has("engine_speed"):
+        return []
+    speed, found = one["engine_speed"], []
+    parted = driveline.clutches.separating_clutch
+    reach = round(4.0 / one.dt)
+    for at in one.starts:
+        first = at - 1
+        while first > 0 and speed[first] > 1.0 and at - first < reach:
+            first -= 1
+        last = min(at + reach, speed.size - 1)
+        if at - first >= reach or last <= at:
+            continue
+        if not parted and one.moving[first]:  # it was dragged along
+            continue
+        joins = _plateau(speed[first : last + 1])
+        rise = speed[first : last + 1] / joins
+        middle = [np.flatnonzero(rise > level) for level in (QUARTER, 1.0 - QUARTER)]
+        if any(not x.size for x in middle) or middle[1][0] <= middle[0][0]:
+            continue
+        low, high = (_crossing(rise, int(x[0]), y) for x, y in zip(middle, (QUARTER, 1 - QUARTER)))
+        edge = QUARTER / (1.0 - 2.0 * QUARTER) * (high - low)
+        found.append(Seen(first + low - edge, first + high + edge, joins))
+    return found
+
+
+def _plateau(speed: np.ndarray) -> float:
+    """Return the speed at which a rise ends: where it is a quarter as steep as at its steepest."""
+    steps = np.diff(speed)
+    steepest = int(np.argmax(steps[: max(steps.size // 2, 1)]))
+    flat = np.flatnonzero(steps[steepest:] < 0.25 * steps[steepest])
+    return float(speed[steepest + (flat[0] if flat.size else steps.size - 1 - steepest)])
+
+
+def _crossing(values: np.ndarray, after: int, level: float) -> float:
+    """Return where values cross a level just before a sample, linear in between."""
+    if after == 0:
+        return 0.0
+    low, high = values[after - 1], values[after]
+    return float(after - 1 + (level - low) / max(high - low, 1e-12))
+
+
+def fit_starts(
+    signals: Sequence[Signals],
+    fitted: Driveline,
+    base: Driveline,
+    delays: Mapping[int, tuple[float, float]],
+) -> tuple[Estimate, ...]:
+    """Fit duration, fuel and efficiency of starts.
+
+    Parameters
+    ----------
+    signals
+        The recordings.
+    fitted
+        The base with the engine as fitted so far.
+    base
+        For the figures to compare with.
+    delays
+        s, of the fuel channel and its standard error, by recording.
+    """
+    every = [(one, seen) for one in signals for seen in seen_starts(one, fitted)]
+    if len(every) < LEAST:
+        return ()
+    doubt = 0.1 * max(one.dt for one, _ in every)  # of the shape of the rise
+    lengths = [(seen.end - seen.begin) * one.dt for one, seen in every]
+    estimates = [_mean("start.duration_s", "s", lengths, base, "rise of engine speed", doubt)]
+    if any(one.has("fuel_rate", "engine_torque") for one, _ in every):
+        fuels = [
+            _fuel(one, seen, fitted, *delays.get(one.number, (0.0, 0.0))) for one, seen in every
+        ]
+        told = [x for x, _ in fuels if np.isfinite(x)]
+        if len(told) >= LEAST:
+            unsure = float(np.mean([y for x, y in fuels if np.isfinite(x)]))
+            what = "fuel before the engine runs"
+            estimates.append(_mean("start.fuel_g", "g", told, base, what, unsure))
+    estimates += _efficiency(every, fitted, base)
+    return tuple(estimates)
+
+
+def _mean(
+    key: str, unit: str, values: Sequence[float], base: Driveline, what: str, doubt: float = 0.0
+) -> Estimate:
+    """Return the mean of single starts, trimmed of the wildest, with its interval.
+
+    `doubt` is a standard error that all of them share.
+    """
+    kept = np.sort(np.asarray(values, dtype=float))
+    cut = int(0.1 * kept.size)
+    kept = kept[cut : kept.size - cut] if cut else kept
+    spread = np.hypot(float(np.std(values, ddof=1)) / np.sqrt(len(values)), doubt)
+    half = float(student.ppf(0.5 * (1.0 + LEVEL), len(values) - 1)) * spread
+    mean = float(kept.mean())
+    note = f"{len(values)} starts: {what}"
+    was = value_of(base, key)
+    return Estimate(key, unit, was, mean, mean - half, mean + half, float(len(values)), note)
+
+
+def _fuel(
+    one: Signals, seen: Seen, fitted: Driveline, delay: float, unsure: float
+) -> tuple[float, float]:
+    """Return the fuel of a start, g, and what the doubt about the delay makes of it.
+
+    NaN where its surroundings do not let it be told.
+    """
+    if not one.has("fuel_rate", "engine_torque"):
+        return np.nan, np.nan
+    first = int(seen.begin - 1.0 / one.dt)
+    last = int(seen.end + 1.5 / one.dt)
+    if first < 0 or last >= one.recording.time.size - 1:
+        return np.nan, np.nan
+    span = np.arange(first, last)
+    if np.any(~one.on[int(seen.end) + 1 : last]) or np.any(np.isin(one.shifts, span)):
+        return np.nan, np.nan
+    time = one.recording.time
+    burnt = np.interp(time[span] + delay, time, one["fuel_rate"])
+    model = working_fuel(one, [seen], fitted.engine)[span]
+    return float(np.sum(burnt - model) * one.dt), unsure * float(model[-1])
+
+
+def working_fuel(one: Signals, starts: Sequence[Seen], engine: Engine) -> np.ndarray:
+    """Return the fuel rate of the engine where it works after starts, g/s, at measured torque.
+
+    Torque may show some tenths of a second before or after the speed that it belongs to. There
+    the speed is that which the engine reaches, or had before it was stopped.
+    """
+    speed, torque, on = one["engine_speed"], one["engine_torque"], one.on.copy()
+    for seen in starts:
+        on[max(int(seen.begin), 0) : int(seen.end) + 1] = False
+    reach = max(round(APART / one.dt), 1)
+    works = on | (torque > 0.05 * float(engine.full_load.max())) & binary_dilation(
+        on, iterations=reach
+    )
+    places = np.flatnonzero(on)
+    if not places.size:
+        return np.zeros(speed.size)
+    after = np.clip(np.searchsorted(places, np.arange(speed.size)), 0, places.size - 1)
+    before = np.maximum(after - 1, 0)
+    at = np.arange(speed.size)
+    closer = np.abs(places[before] - at) < np.abs(places[after] - at)
+    nearest = np.where(closer, places[before], places[after])
+    return np.where(works, fuel_at(engine, speed[nearest], torque), 0.0)
+
+
+def _efficiency(
+    every: Sequence[tuple[Signals, Seen]], fitted: Driveline, base: Driveline
+) -> list[Estimate]:
+    """Return the efficiency of starts at standstill, from the energy they draw."""
+    drawn, needed = [], []
+    for one, seen in every:
+        power, beside = battery_power(one), load_beside(one)
+        if fitted.start.starter or power is None or beside is None:
+            power = one["motor_power"] if one.has("motor_power") else None
+            if fitted.start.starter or power is None:
+                continue
+            load = 0.0
+        else:
+            load = float(np.median(beside[0][beside[1]]))
+        first, last = int(seen.begin - 0.5 / one.dt), int(seen.end + 0.6 / one.dt)
+        if first < 0 or one.moving[first : last + 1].any():
+            continue
+        drawn.append(float(np.sum(power[first:last] - load) * one.dt))
+        needed.append(float(start_energies(fitted, np.array([seen.speed])).sum()))
+    if len(drawn) < LEAST or np.mean(drawn) <= 0.0:
+        return []
+    share = np.mean(needed) / np.mean(drawn)
+    off = (np.asarray(needed) - share * np.asarray(drawn)) / np.mean(drawn)
+    half = float(np.std(off, ddof=1) / np.sqrt(len(drawn)))
+    half *= float(student.ppf(0.5 * (1.0 + LEVEL), len(drawn) - 1))
+    note = f"{len(drawn)} starts at standstill: energy drawn, {np.mean(drawn) / 1e3:.2f} kJ a start"
+    value, was = float(share), base.start.efficiency
+    return [
+        Estimate(
+            "start.efficiency", "1", was, value, value - half, value + half, float(len(drawn)), note
+        )
+    ]
+
+
+def fit_recuperation(
+    signals: Sequence[Signals], gears: Gears, fitted: Driveline, base: Driveline
+) -> tuple[Estimate, ...]:
+    """Fit the share of braking that the motor takes, where it takes all that it may."""
+    if not gears.known:
+        return ()
+    shares = [_braking_shares(one, gears, fitted) for one in signals]
+    pooled = np.concatenate([x for x, _ in shares]) if shares else np.zeros(0)
+    clock = np.concatenate([c for _, c in shares]) if shares else np.zeros(0)
+    if pooled.size * signals[0].dt < 10.0:
+        return ()
+    value, half = _mode(pooled, clock)
+    note = "share of the braking force at the motor, most frequent"
+    was = base.vehicle.recuperation_share
+    factor = fitted.vehicle.recuperated_share / fitted.vehicle.recuperation_share
+    value, half = value / factor, half / factor
+    seconds = pooled.size * signals[0].dt
+    key = "vehicle.recuperation_share"
+    return (Estimate(key, "1", was, value, value - half, value + half, seconds, note),)
+
+
+def _braking_shares(
+    one: Signals, gears: Gears, fitted: Driveline
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return the motor's share of the braking force and when, the engine off."""
+    nothing = np.zeros(0), np.zeros(0)
+    if not one.has("motor_torque", "gear", "engine_speed"):
+        return nothing
+    force = road_force(one, gears, fitted)
+    box, ratio = fitted.gearbox, gears.at(one.gear)
+    gear = np.clip(one.gear, 1, box.gears) - 1
+    shaft = one["motor_torque"] - np.array(box.drag_torques)[gear]
+    shaft = shaft - fitted.motor.inertia * ratio * one.slope(gears.fine_speed(one))
+    kept = shaft * ratio / np.array(box.total_efficiencies)[gear]
+    where = ~one.on & one.quiet & one.locked & np.isfinite(ratio) & (force < -800.0)
+    where &= one["motor_torque"] > -0.9 * float(fitted.motor.peak_torque.max())
+    where &= one["speed"] > 5.0
+    if not where.any():
+        return nothing
+    kept, force = one.smooth(kept, where), np.minimum(one.smooth(force, where), -1.0)
+    where &= kept < 0.3 * force
+    return (kept / force)[where], one.clock[where]
+
+
+def _mode(values: np.ndarray, clock: np.ndarray) -> tuple[float, float]:
+    """Return the upper mode of shares and half the width of its interval, by blocks of time."""
+    block = np.unique(np.floor(clock / 10.0), return_inverse=True)[1]
+    middles = np.array([np.median(values[block == b]) for b in range(int(block.max()) + 1)])
+    centre = float(np.quantile(middles, 0.7))
+    for _ in range(20):
+        near = middles[np.abs(middles - centre) < 0.06]
+        if not near.size or abs(near.mean() - centre) < 1e-6:
+            break
+        centre = float(near.mean())
+    near = middles[np.abs(middles - centre) < 0.06]
+    count = max(near.size, 2)
+    spread = float(np.std(near, ddof=1)) / np.sqrt(count) if near.size > 1 else 0.06
+    return centre, spread * float(student.ppf(0.5 * (1.0 + LEVEL), count - 1)) + 0.002
+
+
+def road_force(one: Signals, gears: Gears, fitted: Driveline) -> np.ndarray:
+    """Return the force at the wheels that road and acceleration take, N, smoothed."""
+    from ..physics.demand import mean_demand
+
+    speed = gears.fine_speed(one)
+    whole = np.ones(speed.size, dtype=bool)
+    grade = one.smooth(one.grade, whole)
+    wanted = mean_demand(fitted.vehicle, one.smooth(speed, whole), one.slope(speed), grade)
+    return np.asarray(wanted.wheel_torque / fitted.vehicle.wheel_radius)
