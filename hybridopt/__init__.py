@@ -69,6 +69,11 @@ if TYPE_CHECKING:
     from .inputs.driveline_file import driveline_names as driveline_names
     from .inputs.driveline_file import read_driveline as read_driveline
     from .inputs.maps import read_curve as read_curve
+    from .measured_car.identify import Identified as Identified
+    from .measured_car.identify import LeftOut as LeftOut
+    from .measured_car.identify import identify as identify
+    from .measured_car.parameters import Estimate as Estimate
+    from .measured_car.parameters import NotIdentified as NotIdentified
     from .measurements.channels import ColumnRequest as ColumnRequest
     from .measurements.drive import Cleaning as Cleaning
     from .measurements.drive import ImportedDrive as ImportedDrive
@@ -122,6 +127,7 @@ if TYPE_CHECKING:
     from .plots.foresight_worth import plot_foresight as plot_foresight
     from .plots.gears import plot_gear_speeds as plot_gear_speeds
     from .plots.gears import plot_gear_use as plot_gear_use
+    from .plots.identified import plot_identified as plot_identified
     from .plots.launch import launch_figure as launch_figure
     from .plots.mode_map import plot_mode_map as plot_mode_map
     from .plots.operating_points import plot_engine_points as plot_engine_points
@@ -159,6 +165,7 @@ if TYPE_CHECKING:
     from .text.comparison import comparison_text as comparison_text
     from .text.foresight_limit import limit_text as limit_text
     from .text.foresight_worth import foresight_text as foresight_text
+    from .text.identified import identified_text as identified_text
     from .text.plug_in import plug_in_text as plug_in_text
     from .text.summary import summary as summary
     from .text.verification import distilled_text as distilled_text
@@ -268,6 +275,11 @@ _HOMES = {
     "BenchMap": "measurements.map_gridding",
     "GridRequest": "measurements.map_gridding",
     "MapQuality": "measurements.map_quality",
+    "identify": "measured_car.identify",
+    "Identified": "measured_car.identify",
+    "LeftOut": "measured_car.identify",
+    "Estimate": "measured_car.parameters",
+    "NotIdentified": "measured_car.parameters",
     "plan_study": "study.front",
     "solve_study": "study.front",
     "study_results": "study.front",
@@ -304,8 +316,10 @@ _HOMES = {
     "plot_drive": "plots.before_after",
     "plot_bench_map": "plots.bench_map",
     "plot_recording": "plots.recording",
+    "plot_identified": "plots.identified",
     "plot_pareto": "plots.study",
     "plot_effects": "plots.study",
+    "identified_text": "text.identified",
     "summary": "text.summary",
     "comparison_text": "text.comparison",
     "foresight_text": "text.foresight_worth",

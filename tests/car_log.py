@@ -344,7 +344,9 @@ def measured(car, logger):
             place = np.clip(np.searchsorted(car.time, at, side="right") - 1, 0, truth.size - 1)
             values = truth[place]
         else:
-            values = np.interp(at, car.time, uniform_filter1d(truth, round(1.0 / logger.rate / FINE)))
+            values = np.interp(
+                at, car.time, uniform_filter1d(truth, round(1.0 / logger.rate / FINE))
+            )
         fast = random.normal(0.0, noise * logger.noise, count)
         slow = _correlated(random, count, 0.5 * noise * logger.noise, 5.0 * logger.rate)
         still = name in ("speed", "engine_speed", "motor_speed", "fuel_rate")

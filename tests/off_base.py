@@ -1,4 +1,4 @@
-"""A base driveline whose every figure is 10 to 30 % off a true car, and what is true in its terms."""
+"""A base whose every figure is 10 to 30 % off a true car, and what is true in its terms."""
 
 import dataclasses
 

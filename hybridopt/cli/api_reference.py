@@ -37,7 +37,7 @@ TITLES = {
     "controllers evaluation": "Controllers and comparisons",
     "distillation tables exports": "Rule tables",
     "foresight": "What foresight is worth",
-    "measurements": "Measurements",
+    "measurements measured_car": "Measurements",
     "study": "Studies",
     "plots": "Pictures",
     "text report": "Texts and reports",

@@ -24,6 +24,7 @@ from .explore import explore
 from .export import export
 from .foresight import foresight
 from .guide import guide
+from .identify import identify
 from .launch import launch
 from .limit import limit
 from .log import log
@@ -169,6 +170,6 @@ def main(context: click.Context) -> None:
 
 _SOLVING = (solve, compare, foresight, limit, distil, verify, export, study, variants, deplete)
 _SHOWING = (plot, report, explore, launch, audit, guide)
-_INPUTS = (cycle, log, cycles, drivelines, check, map_group)
+_INPUTS = (cycle, log, cycles, drivelines, check, map_group, identify)
 for _command in (*_SOLVING, *_SHOWING, *_INPUTS):
     main.add_command(_command)

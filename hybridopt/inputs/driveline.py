@@ -102,7 +102,7 @@ class Engine:
     falling to 1 at `warm_temperature`.
 
     `fuel_map` and `overrun` hold their factors already: the map of the file times `fuel_scale`
-    with `friction_fuel` (g per revolution, at any torque) added, and the curve times `overrun_scale`.
+    with `friction_fuel` (g per revolution, at any torque) added, the curve times `overrun_scale`.
     """
 
     fuel_map: DataArray

@@ -18,15 +18,16 @@ Part = TypeVar("Part", Engine, Motor, Battery)
 
 def scaled(part: Part) -> Part:
     """Return a component whose maps are as their files give them, its factors put into the maps."""
+    maps: dict[str, DataArray] = {}
     if isinstance(part, Engine):
-        fuel_map = part.fuel_scale * part.fuel_map + part.friction_fuel * _turns(part.fuel_map)
-        overrun = part.overrun_scale * part.overrun
-        return dataclasses.replace(part, fuel_map=fuel_map, overrun=overrun)
-    if isinstance(part, Motor):
-        return dataclasses.replace(part, loss_map=part.loss_scale * part.loss_map)
-    return dataclasses.replace(
-        part, table=_factors(part.table, part.voltage_scale, part.resistance_scale)
-    )
+        friction = part.friction_fuel * _turns(part.fuel_map)
+        maps["fuel_map"] = part.fuel_scale * part.fuel_map + friction
+        maps["overrun"] = part.overrun_scale * part.overrun
+    elif isinstance(part, Motor):
+        maps["loss_map"] = part.loss_scale * part.loss_map
+    else:
+        maps["table"] = _factors(part.table, part.voltage_scale, part.resistance_scale)
+    return dataclasses.replace(part, **maps)  # type: ignore[arg-type]
 
 
 def rescaled(part: Part, fields: Mapping[str, Any]) -> Part:
@@ -35,15 +36,17 @@ def rescaled(part: Part, fields: Mapping[str, Any]) -> Part:
 
 
 def _unscaled(part: Part) -> Part:
+    maps: dict[str, DataArray] = {}
     if isinstance(part, Engine):
-        bare = part.fuel_map - part.friction_fuel * _turns(part.fuel_map)
-        fuel_map, overrun = bare / part.fuel_scale, part.overrun / part.overrun_scale
-        return dataclasses.replace(part, fuel_map=fuel_map, overrun=overrun)
-    if isinstance(part, Motor):
-        return dataclasses.replace(part, loss_map=part.loss_map / part.loss_scale)
-    return dataclasses.replace(
-        part, table=_factors(part.table, 1.0 / part.voltage_scale, 1.0 / part.resistance_scale)
-    )
+        friction = part.friction_fuel * _turns(part.fuel_map)
+        maps["fuel_map"] = (part.fuel_map - friction) / part.fuel_scale
+        maps["overrun"] = part.overrun / part.overrun_scale
+    elif isinstance(part, Motor):
+        maps["loss_map"] = part.loss_map / part.loss_scale
+    else:
+        voltage, resistance = 1.0 / part.voltage_scale, 1.0 / part.resistance_scale
+        maps["table"] = _factors(part.table, voltage, resistance)
+    return dataclasses.replace(part, **maps)  # type: ignore[arg-type]
 
 
 def _turns(fuel_map: DataArray) -> DataArray:

@@ -42,7 +42,7 @@ def motor_power(one: Signals) -> np.ndarray | None:
     power = battery_power(one)
     if power is None or not one.has("auxiliary_power"):
         return None
-    return power - one["auxiliary_power"]
+    return np.asarray(power - one["auxiliary_power"])
 
 
 def load_beside(one: Signals) -> tuple[np.ndarray, np.ndarray] | None:
@@ -175,7 +175,9 @@ def _fit_voltage(signals: Sequence[Signals], battery: Battery) -> list[Estimate]
             name = f"delay {number}"
             late = found.fit[name] / found.fit["resistance"] if name in found.fit.names else 0.0
             delays[number] = float(np.clip(delays[number] + late, -1.0, 1.0))
-    estimates = []
+    estimates: list[Estimate] = []
+    if found is None:
+        return estimates
     for name in ("voltage", "resistance"):
         key, was = f"battery.{name}_scale", getattr(battery, f"{name}_scale")
         value, half = found.fit[name] * was, found.fit.half_width(name) * was
@@ -215,8 +217,9 @@ def _charge_rows(one: Signals) -> Rows | None:
         return None
     level, told = changes(one["soc"])
     told &= one.measured("battery_current", "soc")
-    places, last = [], -np.inf
-    for at in np.flatnonzero(told):
+    places: list[int] = []
+    last = -np.inf
+    for at in np.flatnonzero(told).tolist():
         if at - last >= PIECE / one.dt:
             places.append(at)
             last = at
@@ -237,14 +240,15 @@ def changes(soc: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
 
     Between two samples that differ by one step the SoC is halfway. A fine SoC is taken as it is.
     """
-    jumps = np.diff(soc)
-    moved = np.flatnonzero(jumps != 0.0)
-    where = np.zeros(soc.size, dtype=bool)
-    if moved.size > 0.5 * soc.size or not moved.size:
-        return soc, ~where
-    step = float(np.min(np.abs(jumps[moved])))
-    single = moved[np.abs(np.abs(jumps[moved]) - step) < 0.1 * step]
-    level = soc.copy()
-    level[single] = 0.5 * (soc[single] + soc[single + 1])
-    where[single] = True
+    moving = np.concatenate(([False], np.diff(soc) != 0.0, [False]))
+    if moving.sum() > 0.5 * soc.size or not moving.any():
+        return soc, np.ones(soc.size, dtype=bool)
+    first = np.flatnonzero(~moving[:-1] & moving[1:])  # a change may be spread over samples
+    last = np.flatnonzero(moving[:-1] & ~moving[1:])
+    height = np.abs(soc[last] - soc[first])
+    single = np.abs(height - np.median(height)) < 0.1 * np.median(height)
+    single &= last - first <= 3
+    level, where = soc.copy(), np.zeros(soc.size, dtype=bool)
+    level[last[single]] = 0.5 * (soc[first[single]] + soc[last[single]])
+    where[last[single]] = True
     return level, where

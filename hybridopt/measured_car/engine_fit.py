@@ -2,8 +2,9 @@
 
     fuel rate = s map(w, T) + f w / (2 π) - d d(fuel rate)/dt
 
-A Willans line (Guzzella, Sciarretta, ch. 3, from memory) differs from another by slope and friction,
-which are s and f. Only a warm engine that runs by itself counts, no start or shift being near.
+A Willans line (Guzzella, Sciarretta, *Vehicle Propulsion Systems*, ch. 3, from memory) differs from
+another by slope and friction, which are s and f. Only a warm engine that runs by itself counts, no
+start or shift being near.
 """
 
 from collections.abc import Mapping, Sequence
@@ -14,7 +15,7 @@ import numpy as np
 from ..inputs.driveline import Driveline, Engine
 from ..inputs.maps import curve_values, map_values
 from .parameters import Estimate
-from .rows import Rows, fit_rows
+from .rows import Rows, fit_made, fit_rows
 from .signals import SMOOTH, Signals
 
 DELAY_ROUNDS = 5
@@ -73,7 +74,9 @@ def fit_engine(signals: Sequence[Signals], base: Driveline) -> EngineFuel:
     fit, seconds = found
     engine, note = base.engine, "engine driving, no start or shift near"
     slope, friction = fit["slope"], fit["friction"]
-    half = fit.half_width("slope") * engine.fuel_scale
+    blur, thick = _coarseness(signals, engine)
+    half = float(np.hypot(fit.half_width("slope"), slope * blur)) * engine.fuel_scale
+    wide = float(np.hypot(fit.half_width("friction"), slope * thick))
     added = slope * engine.friction_fuel * 1e3 + friction
     value = slope * engine.fuel_scale
     estimates = (
@@ -92,8 +95,8 @@ def fit_engine(signals: Sequence[Signals], base: Driveline) -> EngineFuel:
             "mg/rev",
             engine.friction_fuel * 1e3,
             added,
-            added - fit.half_width("friction"),
-            added + fit.half_width("friction"),
+            added - wide,
+            added + wide,
             seconds,
             note,
         ),
@@ -101,12 +104,39 @@ def fit_engine(signals: Sequence[Signals], base: Driveline) -> EngineFuel:
     return EngineFuel(estimates, overrun, delays, "", over)
 
 
+def _coarseness(signals: Sequence[Signals], engine: Engine) -> tuple[float, float]:
+    """Return what the steps of the torque channel leave open: share of the slope, mg per turn.
+
+    A torque held for long is rounded the same way all the while, so that its error does not fade
+    with time but only with the number of different levels, 1 / sum of squared shares. An error of
+    rounding has the standard deviation step / sqrt(12).
+    """
+    shares, turns = [], []
+    for one in signals:
+        if not one.has("engine_speed", "engine_torque"):
+            continue
+        torque = one["engine_torque"][one.on & (one["engine_torque"] > 5.0)]
+        speed = one["engine_speed"][one.on & (one["engine_torque"] > 5.0)]
+        if torque.size < 10:
+            continue
+        moves = np.abs(np.diff(torque))
+        step = float(np.quantile(moves[moves > 0.0], 0.02)) if np.any(moves > 0.0) else 0.0
+        levels = np.unique(np.round(torque / max(step, 0.01)), return_counts=True)[1]
+        error = 1.96 * step / np.sqrt(12.0) * np.sqrt(np.sum((levels / levels.sum()) ** 2))
+        rise = fuel_at(engine, speed, torque + 1.0) - fuel_at(engine, speed, torque)
+        shares.append(error / float(np.sqrt(np.mean(torque**2))))
+        turns.append(error * float(np.median(rise / speed)) * 2.0 * np.pi * 1e3)
+    if not shares:
+        return 0.0, 0.0
+    return float(np.mean(shares)), float(np.mean(turns))
+
+
 def _delay(one: Signals, engine: Engine) -> tuple[float, float]:
     """Return the delay of the fuel channel behind the torque, s, and its standard error."""
     delay = unsure = 0.0
     for _ in range(DELAY_ROUNDS):  # noise makes each step too short
         rows = _rows(one, engine, delay, steady=False)
-        if (found := fit_rows([one], lambda _, rows=rows: rows, least=30.0)) is None:
+        if (found := fit_made([(one, rows)] if rows else [], least=30.0)) is None:
             break
         delay = float(np.clip(delay + found.fit["delay"], -MOST_DELAY, MOST_DELAY))
         unsure = found.fit.error("delay")

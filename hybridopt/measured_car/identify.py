@@ -10,7 +10,7 @@
 
 import warnings
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -206,18 +206,8 @@ def _sort_out(
             why = f"the data say {one.value:.4g}, beyond the allowed {allowed}"
             refused.append(NotIdentified(one.key, why))
         else:
-            sound.append(
-                Estimate(
-                    one.key,
-                    one.unit,
-                    one.base,
-                    inside,
-                    one.low,
-                    one.high,
-                    one.seconds,
-                    one.carried_by,
-                )
-            )
+            low, high = min(one.low, inside), max(one.high, inside)
+            sound.append(replace(one, value=inside, low=low, high=high))
     return sound, refused
 
 

@@ -98,14 +98,11 @@ def with_values(driveline: Driveline, values: Mapping[str, float]) -> Driveline:
             row[place] = si
             si = tuple(row)
         mine[one.name] = si
-    parts = {}
+    parts: dict[str, Any] = {}
     for table, fields in changes.items():
-        part = getattr(driveline, table)
-        parts[table] = (
-            rescaled(part, fields)
-            if isinstance(part, SCALED)
-            else dataclasses.replace(part, **fields)
-        )
+        part: Any = getattr(driveline, table)
+        known = isinstance(part, SCALED)
+        parts[table] = rescaled(part, fields) if known else dataclasses.replace(part, **fields)
     return dataclasses.replace(driveline, **parts)
 
 

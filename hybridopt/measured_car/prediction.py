@@ -105,9 +105,7 @@ def _shift_fuel(one: Signals, gears: Gears, driveline: Driveline) -> np.ndarray:
     return rate
 
 
-def _road_torque(
-    one: Signals, gears: Gears, driveline: Driveline
-) -> tuple[np.ndarray, np.ndarray]:
+def _road_torque(one: Signals, gears: Gears, driveline: Driveline) -> tuple[np.ndarray, np.ndarray]:
     """Return the engine torque that road and motor leave to be given, N m, and where it is so."""
     force, ratio = road_force(one, gears, driveline), gears.at(one.gear)
     box = driveline.gearbox

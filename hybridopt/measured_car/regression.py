@@ -161,9 +161,7 @@ def _robust(
     return new, weight, scale
 
 
-def _sandwich(
-    inverse: np.ndarray, score: np.ndarray, clock: np.ndarray
-) -> tuple[np.ndarray, int]:
+def _sandwich(inverse: np.ndarray, score: np.ndarray, clock: np.ndarray) -> tuple[np.ndarray, int]:
     """Return the middle of the sandwich of scores by row, and its degrees of freedom."""
     best: tuple[float, np.ndarray, int] | None = None
     for length in BLOCKS:

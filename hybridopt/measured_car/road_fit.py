@@ -22,7 +22,7 @@ from ..base.units import GRAVITY
 from ..inputs.driveline import Driveline
 from .gear_fit import Gears
 from .parameters import Estimate
-from .rows import Rows, fit_rows
+from .rows import Rows, fit_made
 from .signals import Signals
 
 DOUBT = {
@@ -51,10 +51,11 @@ def fit_road(signals: Sequence[Signals], gears: Gears, base: Driveline) -> Road:
         return Road((), "needs the gear and the speed of the gearbox input")
     if not any(one.has("engine_torque", "motor_torque") for one in signals):
         return Road((), "needs the torque of engine and motor")
-    found = fit_rows(signals, lambda one: _rows(one, gears, base, None), DOUBT, least=60.0)
-    for _ in range(2):  # the loss of the gearbox by the force fitted, not by the noisy one
-        known = found and {n: found.fit[n] for n in found.fit.names}
-        found = fit_rows(signals, lambda one, known=known: _rows(one, gears, base, known), DOUBT, 60.0)
+    found, fitted = None, None
+    for _ in range(3):  # the loss of the gearbox goes with the force as fitted before
+        made = [(one, rows) for one in signals if (rows := _rows(one, gears, base, fitted))]
+        found = fit_made(made, DOUBT, least=60.0)
+        fitted = None if found is None else {name: found.fit[name] for name in found.fit.names}
     if found is None:
         return Road((), "needs a minute of driving in a closed gear without brakes")
     fit, seconds = found
@@ -82,11 +83,7 @@ def fit_road(signals: Sequence[Signals], gears: Gears, base: Driveline) -> Road:
     )
 
 
-UNIT = {
-    "vehicle.mass_kg": "kg",
-    "vehicle.rolling_resistance": "1",
-    "vehicle.drag_area_m2": "m2",
-}
+UNIT = {"vehicle.mass_kg": "kg", "vehicle.rolling_resistance": "1", "vehicle.drag_area_m2": "m2"}
 
 
 def _rows(

@@ -1,6 +1,6 @@
 """Rows of a regression gathered from several recordings."""
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from types import MappingProxyType
 from typing import NamedTuple
 
@@ -53,7 +53,14 @@ def fit_rows(
     Gathered
         None where the data do not suffice.
     """
-    parts = [(one, rows) for one in signals if (rows := make(one)) is not None]
+    made = [(one, rows) for one in signals if (rows := make(one)) is not None]
+    return fit_made(made, prior, least)
+
+
+def fit_made(
+    parts: Sequence[tuple[Signals, Rows]], prior: Prior | None = None, least: float = 20.0
+) -> Gathered | None:
+    """Fit rows that are made already; parameters as :func:`fit_rows`."""
     names = list(dict.fromkeys(name for _, rows in parts for name in rows.columns))
     seconds = sum(float(rows.where.sum()) * one.dt for one, rows in parts)
     if not names or seconds < least:

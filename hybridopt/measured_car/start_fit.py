@@ -56,7 +56,10 @@ def seen_starts(one: Signals, driveline: Driveline) -> list[Seen]:
         middle = [np.flatnonzero(rise > level) for level in (QUARTER, 1.0 - QUARTER)]
         if any(not x.size for x in middle) or middle[1][0] <= middle[0][0]:
             continue
-        low, high = (_crossing(rise, int(x[0]), y) for x, y in zip(middle, (QUARTER, 1 - QUARTER)))
+        low, high = (
+            _crossing(rise, int(x[0]), y)
+            for x, y in zip(middle, (QUARTER, 1 - QUARTER), strict=True)
+        )
         edge = QUARTER / (1.0 - 2.0 * QUARTER) * (high - low)
         found.append(Seen(first + low - edge, first + high + edge, joins))
     return found
@@ -235,9 +238,7 @@ def fit_recuperation(
     return (Estimate(key, "1", was, value, value - half, value + half, seconds, note),)
 
 
-def _braking_shares(
-    one: Signals, gears: Gears, fitted: Driveline
-) -> tuple[np.ndarray, np.ndarray]:
+def _braking_shares(one: Signals, gears: Gears, fitted: Driveline) -> tuple[np.ndarray, np.ndarray]:
     """Return the motor's share of the braking force and when, the engine off."""
     nothing = np.zeros(0), np.zeros(0)
     if not one.has("motor_torque", "gear", "engine_speed"):

@@ -108,7 +108,10 @@ def fuel_errors(cars=CARS, seeds=2, cycles=CYCLES, without=None):
             _, found = one_fit(true, driven, seed, without, leave_out=True)
             for left, car in zip(found.left_out, driven, strict=True):
                 errors.append(
-                    [x / car.fuel - 1.0 for x in (left.prediction.fuel_model, left.prediction.fuel_road)]
+                    [
+                        x / car.fuel - 1.0
+                        for x in (left.prediction.fuel_model, left.prediction.fuel_road)
+                    ]
                 )
         worst[name, words] = np.abs(errors).max(axis=0)
         shown = ", ".join(f"{x:.2%}" for x in worst[name, words])
