@@ -146,8 +146,8 @@ def _delay(one: Signals, engine: Engine) -> tuple[float, float]:
 def _rows(one: Signals, engine: Engine, delay: float, steady: bool) -> Rows | None:
     if not one.has("engine_speed", "engine_torque", "fuel_rate"):
         return None
-    speed, torque, time = one["engine_speed"], one["engine_torque"], one.recording.time
-    rate = np.interp(time + delay, time, one["fuel_rate"])
+    speed, torque = one["engine_speed"], one["engine_torque"]
+    rate = one.timely("fuel_rate", delay)
     where = one.on & one.measured("engine_speed", "engine_torque", "fuel_rate")
     if steady:
         where &= one.quiet

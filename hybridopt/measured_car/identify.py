@@ -29,6 +29,8 @@ from .road_fit import fit_road
 from .signals import Signals, make_signals
 from .start_fit import fit_recuperation, fit_starts
 
+MASS_DOUBT = 0.1  # half the relative interval of a base's mass (assumed)
+
 
 @dataclass(frozen=True, eq=False)
 class LeftOut:
@@ -166,7 +168,9 @@ def _fit(signals: Sequence[Signals], base: Driveline) -> _Found:
     sound, refused = _sort_out(found, base)
     known = with_values(base, {one.key: one.value for one in sound})
     late = list(fit_starts(signals, known, base, engine.delays))
-    late += fit_recuperation(signals, gears, known, base)
+    mass = by_key(sound).get("vehicle.mass_kg")
+    doubt = mass.half_width / mass.value if mass else MASS_DOUBT
+    late += fit_recuperation(signals, gears, known, base, doubt, road.delays)
     sound_late, refused_late = _sort_out(late, base)
     sound, refused = [*sound, *sound_late], [*refused, *refused_late]
     keys = {one.key for one in sound}
@@ -257,11 +261,15 @@ def _why_no_start(name: str, signals: Sequence[Signals]) -> str:
 
 
 def _warn(found: _Found, base: Driveline) -> None:
-    """Warn of what no real vehicle has, and of torque above full load."""
-    parts = {name: getattr(found.driveline, name) for name in ("vehicle", "gearbox", "engine")}
-    parts |= {name: getattr(found.driveline, name) for name in ("motor", "battery", "fuel")}
-    for text in unusual(parts):
-        warnings.warn(f"fitted driveline: {text}", InputWarning, stacklevel=3)
+    """Warn of what no real vehicle has, nor the base, and of torque above full load."""
+    names = ("vehicle", "gearbox", "engine", "motor", "battery", "fuel")
+    before, after = (
+        list(unusual({name: getattr(one, name) for name in names}))
+        for one in (base, found.driveline)
+    )
+    for text in after:
+        if text not in before:
+            warnings.warn(f"fitted driveline: {text}", InputWarning, stacklevel=3)
     if found.engine.over_full > 5.0:
         warnings.warn(
             f"engine torque lies above the full load of {base.name} by more than a tenth for "

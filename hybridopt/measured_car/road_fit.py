@@ -9,11 +9,14 @@ Torque at the gearbox input, brought to the road, is what the road and the inert
 Both sides go through the same smoothing, so the balance still holds. Efficiency and drag of the
 gearbox and the inertias of rotors and wheels cannot be told beside the rest; they stay at the
 base's figures, and how badly those are known (`DOUBT`) goes into the intervals. Torques may come
-late: the derivative of each is a regressor of its own.
+late: the derivative of each is a regressor of its own, and they are moved until it tells nothing.
+The mean grade of a log and the wind are not known either (`SLOPE`, `WIND`). Mass is told by
+acceleration: that of the speed channel is the second sensor that undoes the pull of the noise of
+shaft speed and grade.
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from scipy.ndimage import binary_erosion
@@ -32,17 +35,30 @@ DOUBT = {
     "wheel inertia": (1.0, 0.2),
 }
 """Mean and standard deviation of the factors on the base's figures (assumed)."""
+SLOPE, WIND = 3e-4, 0.3
+"""Rise over run by which the mean grade of a log may be wrong, and m/s of wind along the road that
+nobody measured: standard deviations (assumed)."""
 LEAST_SPEED = 2.0  # m/s
 WIDTH = 1.0  # s, smoothing of forces and acceleration
+ROUNDS = 5
+MOST_DELAY = 1.0  # s
 EDGE = 0.3  # s left out at the ends of a stretch
 
 
 @dataclass(frozen=True, eq=False)
 class Road:
-    """What the balance tells: estimates, and the force of the road as fitted."""
+    """What the balance tells: estimates, or why there are none.
+
+    Attributes
+    ----------
+    estimates : of mass, rolling resistance and drag area
+    reason : why there are none
+    delays : s, of engine and motor torque behind the shaft, by number of the recording
+    """
 
     estimates: tuple[Estimate, ...]
     reason: str = ""
+    delays: Mapping[int, tuple[float, float]] = field(default_factory=dict)
 
 
 def fit_road(signals: Sequence[Signals], gears: Gears, base: Driveline) -> Road:
@@ -51,11 +67,18 @@ def fit_road(signals: Sequence[Signals], gears: Gears, base: Driveline) -> Road:
         return Road((), "needs the gear and the speed of the gearbox input")
     if not any(one.has("engine_torque", "motor_torque") for one in signals):
         return Road((), "needs the torque of engine and motor")
+    doubt = dict(DOUBT)
+    for one in signals:
+        doubt |= {f"slope {one.number}": (0.0, SLOPE), f"wind {one.number}": (0.0, WIND)}
     found, fitted = None, None
-    for _ in range(3):  # the loss of the gearbox goes with the force as fitted before
-        made = [(one, rows) for one in signals if (rows := _rows(one, gears, base, fitted))]
-        found = fit_made(made, DOUBT, least=60.0)
-        fitted = None if found is None else {name: found.fit[name] for name in found.fit.names}
+    delays = {one.number: (0.0, 0.0) for one in signals}
+    for _ in range(ROUNDS):  # the loss of the gearbox goes with the force as fitted before
+        made = [(one, rows) for one in signals if (rows := _rows(one, gears, base, delays, fitted))]
+        found = fit_made(made, doubt, least=60.0)
+        if found is None:
+            break
+        fitted = {name: found.fit[name] for name in found.fit.names}
+        delays = {number: _later(late, number, fitted) for number, late in delays.items()}
     if found is None:
         return Road((), "needs a minute of driving in a closed gear without brakes")
     fit, seconds = found
@@ -79,7 +102,22 @@ def fit_road(signals: Sequence[Signals], gears: Gears, base: Driveline) -> Road:
                 fit["drag area"] - vehicle.trailer_drag_area,
                 fit.half_width("drag area"),
             ),
-        )
+        ),
+        "",
+        delays,
+    )
+
+
+def _later(
+    late: tuple[float, float], number: int, fitted: Mapping[str, float]
+) -> tuple[float, float]:
+    """Return the delays of both torques with what the last fit adds to them."""
+    more = (fitted.get(f"{name} delay {number}", 0.0) for name in ("engine", "motor"))
+    was, new = late, tuple(more)
+    limit = MOST_DELAY
+    return (
+        float(np.clip(was[0] + new[0], -limit, limit)),
+        float(np.clip(was[1] + new[1], -limit, limit)),
     )
 
 
@@ -87,13 +125,19 @@ UNIT = {"vehicle.mass_kg": "kg", "vehicle.rolling_resistance": "1", "vehicle.dra
 
 
 def _rows(
-    one: Signals, gears: Gears, base: Driveline, fitted: Mapping[str, float] | None
+    one: Signals,
+    gears: Gears,
+    base: Driveline,
+    delays: Mapping[int, tuple[float, float]],
+    fitted: Mapping[str, float] | None,
 ) -> Rows | None:
     if not one.has("engine_torque", "motor_torque", "gear"):
         return None
     vehicle, box = base.vehicle, base.gearbox
     speed, ratio = gears.fine_speed(one), np.nan_to_num(gears.at(one.gear))
-    engine, motor = ratio * one["engine_torque"], ratio * one["motor_torque"]
+    late = delays[one.number]
+    engine = ratio * one.timely("engine_torque", late[0])
+    motor = ratio * one.timely("motor_torque", late[1])
     force = engine + motor
     known = one.measured("engine_torque", "motor_torque", "speed")
     where = known & one.quiet & one.locked & (ratio > 0.0) & (speed > LEAST_SPEED)
@@ -116,21 +160,23 @@ def _rows(
         "wheel inertia": np.full(speed.size, vehicle.wheel_inertia / vehicle.wheel_radius**2),
     }
     columns = {
-        "mass": a,
-        "climb": GRAVITY * smooth(np.sin(angle)),
+        "mass": a + GRAVITY * smooth(np.sin(angle)),
         "rolling": GRAVITY * smooth(np.cos(angle)),
         "drag area": 0.5 * vehicle.air_density * smooth(air * np.abs(air)),
         "gearbox loss": smooth(loss) * np.abs(pushed),
         "gearbox drag": smooth(ratio * np.array(box.drag_torques)[gear]),
         "rotor inertia": shares["rotor inertia"] * a,
         "wheel inertia": shares["wheel inertia"] * a,
+        f"slope {one.number}": np.full(speed.size, vehicle.mass * GRAVITY),
+        f"wind {one.number}": vehicle.air_density * vehicle.drag_area * smooth(air),
         f"engine delay {one.number}": -one.slope(smooth(engine)),
         f"motor delay {one.number}": -one.slope(smooth(motor)),
     }
     change = smooth(np.gradient(gears.logged_speed(one), one.dt)) - a
-    instruments = {name: columns[name] + change * share for name, share in shares.items()}
+    instruments = {name: (a + change) * share for name, share in shares.items()}
     if fitted is not None:
         second = columns | instruments
+        second["mass"] = columns["mass"] + change
         force = np.abs(sum(fitted.get(name, 0.0) * column for name, column in second.items()))
         columns["gearbox loss"] = smooth(loss) * force
     return Rows(columns, pushed, where, instruments)

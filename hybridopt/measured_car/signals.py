@@ -55,6 +55,11 @@ class Signals:
         sizes = [np.isfinite(self.recording.channels[name]) for name in names]
         return np.asarray(np.logical_and.reduce(sizes))
 
+    def timely(self, name: str, delay: float) -> np.ndarray:
+        """Return a channel as it would be without its delay, s."""
+        time = self.recording.time
+        return np.asarray(np.interp(time + delay, time, self.values[name]))
+
     @cached_property
     def gear(self) -> np.ndarray:
         """Gear, 0 where it is not known."""

@@ -218,17 +218,30 @@ def _efficiency(
 
 
 def fit_recuperation(
-    signals: Sequence[Signals], gears: Gears, fitted: Driveline, base: Driveline
+    signals: Sequence[Signals],
+    gears: Gears,
+    fitted: Driveline,
+    base: Driveline,
+    doubt: float,
+    delays: Mapping[int, tuple[float, float]],
 ) -> tuple[Estimate, ...]:
-    """Fit the share of braking that the motor takes, where it takes all that it may."""
+    """Fit the share of braking that the motor takes, where it takes all that it may.
+
+    `doubt` is half the relative width of the interval of the mass, which the braking force is as
+    badly known as; `delays` are those of the torques, s, by number of the recording.
+    """
     if not gears.known:
         return ()
-    shares = [_braking_shares(one, gears, fitted) for one in signals]
+    shares = [
+        _braking_shares(one, gears, fitted, delays.get(one.number, (0.0, 0.0))[1])
+        for one in signals
+    ]
     pooled = np.concatenate([x for x, _ in shares]) if shares else np.zeros(0)
     clock = np.concatenate([c for _, c in shares]) if shares else np.zeros(0)
     if pooled.size * signals[0].dt < 10.0:
         return ()
     value, half = _mode(pooled, clock)
+    half = float(np.hypot(half, doubt * value))
     note = "share of the braking force at the motor, most frequent"
     was = base.vehicle.recuperation_share
     factor = fitted.vehicle.recuperated_share / fitted.vehicle.recuperation_share
@@ -238,7 +251,9 @@ def fit_recuperation(
     return (Estimate(key, "1", was, value, value - half, value + half, seconds, note),)
 
 
-def _braking_shares(one: Signals, gears: Gears, fitted: Driveline) -> tuple[np.ndarray, np.ndarray]:
+def _braking_shares(
+    one: Signals, gears: Gears, fitted: Driveline, delay: float
+) -> tuple[np.ndarray, np.ndarray]:
     """Return the motor's share of the braking force and when, the engine off."""
     nothing = np.zeros(0), np.zeros(0)
     if not one.has("motor_torque", "gear", "engine_speed"):
@@ -246,7 +261,7 @@ def _braking_shares(one: Signals, gears: Gears, fitted: Driveline) -> tuple[np.n
     force = road_force(one, gears, fitted)
     box, ratio = fitted.gearbox, gears.at(one.gear)
     gear = np.clip(one.gear, 1, box.gears) - 1
-    shaft = one["motor_torque"] - np.array(box.drag_torques)[gear]
+    shaft = one.timely("motor_torque", delay) - np.array(box.drag_torques)[gear]
     shaft = shaft - fitted.motor.inertia * ratio * one.slope(gears.fine_speed(one))
     kept = shaft * ratio / np.array(box.total_efficiencies)[gear]
     where = ~one.on & one.quiet & one.locked & np.isfinite(ratio) & (force < -800.0)

@@ -67,7 +67,8 @@ def _fuel(ax: Axes, shown: list[Prediction]) -> None:
             ax.plot(begin + time, total, style, color=colour, linewidth=1.5, label=shown_label)
         begin += float(time[-1])
     dress(ax, "time (min)", "fuel (g)")
-    legend(ax)
+    ax.set_ylim(top=1.3 * ax.get_ylim()[1])
+    legend(ax, loc="upper left")
     return None
 
 
@@ -116,7 +117,7 @@ def _soc(ax: Axes, shown: list[Prediction]) -> None:
 
 
 def _residual(ax: Axes, shown: list[Prediction], over: str, unit: float, words: str) -> None:
-    title(ax, f"fuel, model less measured, over {words.partition(' (')[0]}")
+    title(ax, f"fuel off over {words.partition(' (')[0]}")
     x, y = [], []
     for one in shown:
         channels = one.recording.channels
@@ -140,5 +141,5 @@ def _residual(ax: Axes, shown: list[Prediction], over: str, unit: float, words: 
     style = {"color": ALARM_COLOUR, "ecolor": QUIET, "capsize": 2.0, "markersize": 5.0}
     ax.errorbar(middles, means, spreads, fmt="o", **style)  # type: ignore[arg-type]
     ax.axhline(0.0, color=INK, linewidth=1.0)
-    dress(ax, words, "g/s, mean and spread")
+    dress(ax, words, "model less measured (g/s), mean and spread")
     return None
