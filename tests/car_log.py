@@ -199,7 +199,7 @@ def _take_apart(driveline, cycle, demand, trace, settings, shift_time, wander):
         "motor_speed": motor_speed,
         "engine_torque": engine_torque,
         "fuel_rate": rate,
-        "air_flow": 14.7 * rate,  # stoichiometric petrol, from memory
+        "air_flow": 14.7 * rate,  # petrol (common practice, no source)
         "air_ratio": np.ones(count),
         "motor_torque": motor_torque,
         "motor_power": electric,

@@ -40,7 +40,13 @@ class Estimate:
 
 @dataclass(frozen=True)
 class NotIdentified:
-    """One parameter that stays at the base's figure, and why."""
+    """One parameter that stays at the base's figure.
+
+    Attributes
+    ----------
+    key : as that of an :class:`Estimate`
+    reason : why, in words
+    """
 
     key: str
     reason: str
