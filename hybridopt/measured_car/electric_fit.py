@@ -19,7 +19,7 @@ from ..inputs.maps import map_values
 from ..physics.battery import pack_battery, resistance_at, voltage_at
 from .parameters import Estimate
 from .rows import Rows, fit_rows
-from .signals import Signals
+from .signals import SENSOR, Signals
 
 IDLE_SHARE = 0.02  # of the peak power; below it an inverter may be off
 EDGE = 0.4  # s left out where the inverter is switched on or off
@@ -181,6 +181,7 @@ def _fit_voltage(signals: Sequence[Signals], battery: Battery) -> list[Estimate]
     for name in ("voltage", "resistance"):
         key, was = f"battery.{name}_scale", getattr(battery, f"{name}_scale")
         value, half = found.fit[name] * was, found.fit.half_width(name) * was
+        half = float(np.hypot(half, SENSOR * value))
         note = "terminal voltage over current and SoC"
         estimates.append(
             Estimate(key, "1", was, value, value - half, value + half, found.seconds, note)
@@ -197,7 +198,8 @@ def _fit_charge(signals: Sequence[Signals], battery: Battery) -> list[Estimate]:
     if slope <= 3.0 * half:
         return []
     seconds = sum(one.dt * one.recording.time.size for one in signals if one.has("soc"))
-    value, spread = 1.0 / slope / AH, half / slope**2 / AH
+    value = 1.0 / slope / AH
+    spread = float(np.hypot(half / slope**2 / AH, SENSOR * value))
     note = f"SoC over charge, {fit.rows} pieces of {PIECE:g} s"
     was = battery.capacity / AH
     low, high = value - spread, value + spread

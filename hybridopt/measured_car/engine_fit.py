@@ -16,7 +16,7 @@ from ..inputs.driveline import Driveline, Engine
 from ..inputs.maps import curve_values, map_values
 from .parameters import Estimate
 from .rows import Rows, fit_made, fit_rows
-from .signals import SMOOTH, Signals
+from .signals import SENSOR, SMOOTH, Signals, rounding_error
 
 DELAY_ROUNDS = 5
 CUT = 0.15  # share of the fuel at 0 N m below which the fuel counts as cut
@@ -75,7 +75,8 @@ def fit_engine(signals: Sequence[Signals], base: Driveline) -> EngineFuel:
     engine, note = base.engine, "engine driving, no start or shift near"
     slope, friction = fit["slope"], fit["friction"]
     blur, thick = _coarseness(signals, engine)
-    half = float(np.hypot(fit.half_width("slope"), slope * blur)) * engine.fuel_scale
+    half = float(np.linalg.norm((fit.half_width("slope"), slope * blur, slope * SENSOR)))
+    half *= engine.fuel_scale
     wide = float(np.hypot(fit.half_width("friction"), slope * thick))
     added = slope * engine.friction_fuel * 1e3 + friction
     value = slope * engine.fuel_scale
@@ -105,12 +106,7 @@ def fit_engine(signals: Sequence[Signals], base: Driveline) -> EngineFuel:
 
 
 def _coarseness(signals: Sequence[Signals], engine: Engine) -> tuple[float, float]:
-    """Return what the steps of the torque channel leave open: share of the slope, mg per turn.
-
-    A torque held for long is rounded the same way all the while, so that its error does not fade
-    with time but only with the number of different levels, 1 / sum of squared shares. An error of
-    rounding has the standard deviation step / sqrt(12).
-    """
+    """Return what the steps of the torque channel leave open: share of the slope, mg per turn."""
     shares, turns = [], []
     for one in signals:
         if not one.has("engine_speed", "engine_torque"):
@@ -119,10 +115,7 @@ def _coarseness(signals: Sequence[Signals], engine: Engine) -> tuple[float, floa
         speed = one["engine_speed"][one.on & (one["engine_torque"] > 5.0)]
         if torque.size < 10:
             continue
-        moves = np.abs(np.diff(torque))
-        step = float(np.quantile(moves[moves > 0.0], 0.02)) if np.any(moves > 0.0) else 0.0
-        levels = np.unique(np.round(torque / max(step, 0.01)), return_counts=True)[1]
-        error = 1.96 * step / np.sqrt(12.0) * np.sqrt(np.sum((levels / levels.sum()) ** 2))
+        error = 1.96 * rounding_error(torque)
         rise = fuel_at(engine, speed, torque + 1.0) - fuel_at(engine, speed, torque)
         shares.append(error / float(np.sqrt(np.mean(torque**2))))
         turns.append(error * float(np.median(rise / speed)) * 2.0 * np.pi * 1e3)

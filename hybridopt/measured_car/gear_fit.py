@@ -18,11 +18,12 @@ from ..base.units import KM_PER_H
 from ..inputs.driveline import Driveline
 from .parameters import Estimate
 from .rows import Rows, fit_rows
-from .signals import Signals
+from .signals import Signals, rounding_error
 
 FLOOR = 0.001
 """No ratio is claimed to better than this share: load, heat and wear change a tyre's radius by more
 (common practice, no source)."""
+DELAY_ROUNDS = 3
 LEAST = 8.0  # s of a gear below which its ratio is not told
 
 
@@ -79,6 +80,7 @@ def fit_gears(signals: Sequence[Signals], base: Driveline) -> Gears:
     radius, final = base.vehicle.wheel_radius, base.gearbox.final_drive
     ratios = np.array(base.gearbox.ratios) * final / radius
     count = base.gearbox.gears
+    delays = dict.fromkeys((one.number for one in signals), 0.0)
 
     def make(one: Signals) -> Rows | None:
         if not one.has("gear", "speed") or not np.isfinite(one.input_speed).any():
@@ -95,10 +97,18 @@ def fit_gears(signals: Sequence[Signals], base: Driveline) -> Gears:
             enough |= mine & (mine.sum() * one.dt > LEAST)
         where &= enough
         columns["offset"] = np.where(where, 1.0, 0.0)
-        columns[f"delay {one.number}"] = -one.slope(one["speed"])
-        return Rows(columns, one.smooth(one["speed"], where), where)
+        speed = one.timely("speed", delays[one.number])
+        columns[f"delay {one.number}"] = -one.slope(speed)
+        return Rows(columns, one.smooth(speed, where), where)
 
-    found = fit_rows(signals, make, {"offset": (0.0, 0.3 * KM_PER_H)})
+    found = None
+    for _ in range(DELAY_ROUNDS):  # moved until no delay is left
+        if (found := fit_rows(signals, make, {"offset": (0.0, 0.3 * KM_PER_H)})) is None:
+            break
+        for number in delays:
+            name = f"delay {number}"
+            more = found.fit[name] if name in found.fit.names else 0.0
+            delays[number] = float(np.clip(delays[number] + more, -1.0, 1.0))
     if found is None:
         return Gears(ratios, (), 0.0, {}, np.nan, False)
     fit, estimates = found.fit, []
@@ -107,7 +117,8 @@ def fit_gears(signals: Sequence[Signals], base: Driveline) -> Gears:
         slope, half = fit[f"gear {g + 1}"], fit.half_width(f"gear {g + 1}")
         scale = radius / final
         value = scale / slope
-        spread = float(np.hypot(scale * half / slope**2, FLOOR * value))
+        rounded = 1.96 * _rounded(signals, g + 1) * value
+        spread = float(np.linalg.norm((scale * half / slope**2, FLOOR * value, rounded)))
         seconds = sum(float((one.gear == g + 1).sum()) * one.dt for one in signals)
         estimates.append(
             Estimate(
@@ -125,11 +136,16 @@ def fit_gears(signals: Sequence[Signals], base: Driveline) -> Gears:
     step = np.median([ratios[g] * radius / final / base.gearbox.ratios[g] for g in told])
     for g in set(range(count)) - set(told):
         ratios[g] *= step
-    delays = {
-        one.number: fit[name] for one in signals if (name := f"delay {one.number}") in fit.names
-    }
     made = Gears(ratios, tuple(estimates), fit["offset"], delays, np.nan, True)
     return replace(made, shift_time=_shift_time(signals, made))
+
+
+def _rounded(signals: Sequence[Signals], gear: int) -> float:
+    """Return the share of the speeds in a gear that the steps of the speed channel leave open."""
+    parts = [one["speed"][one.moving & (one.gear == gear)] for one in signals if one.has("speed")]
+    mine = np.concatenate(parts)
+    moving = np.concatenate([one["speed"][one.moving] for one in signals])
+    return rounding_error(moving) / max(float(mine.mean()), 1.0) if mine.size else 0.0
 
 
 def _shift_time(signals: Sequence[Signals], gears: Gears) -> float:

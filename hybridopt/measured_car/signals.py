@@ -14,6 +14,9 @@ SMOOTH = 0.5  # s, standard deviation of the kernel that all channels of a fit g
 TURNS = 300.0 * RPM  # below it an engine does not run by itself (common practice, no source)
 MOVES = 0.3  # m/s
 BEFORE, AFTER = 1.0, 2.0  # s around shifts and starts that fits of steady relations leave out
+SENSOR = 0.005
+"""Share by which any channel may be wrong throughout: no interval of a factor is narrower (assumed,
+class 0.5 of measuring instruments; common practice, no source)."""
 FAR = 1e6  # s between the clocks of two recordings
 
 
@@ -161,3 +164,18 @@ def make_signals(recording: Recording, number: int = 0) -> Signals:
         if known.sum() > 0.02 * channel.size and known.sum() > 1:
             values[name] = np.interp(time, time[known], channel[known])
     return Signals(recording, number, values)
+
+
+def rounding_error(values: np.ndarray) -> float:
+    """Return the standard error of a mean that the steps of a channel leave.
+
+    A value held for long is rounded the same way all the while, so that its error, with the
+    standard deviation step / sqrt(12), does not fade with time but only with the number of
+    different levels, 1 / sum of squared shares.
+    """
+    moves = np.abs(np.diff(values))
+    if not np.any(moves > 0.0):
+        return 0.0
+    step = float(np.quantile(moves[moves > 0.0], 0.02))
+    count = np.unique(np.round(values / max(step, 1e-9)), return_counts=True)[1]
+    return float(step / np.sqrt(12.0) * np.sqrt(np.sum((count / count.sum()) ** 2)))

@@ -156,7 +156,8 @@ def _fuel(
     time = one.recording.time
     burnt = np.interp(time[span] + delay, time, one["fuel_rate"])
     model = working_fuel(one, [seen], fitted.engine)[span]
-    return float(np.sum(burnt - model) * one.dt), unsure * float(model[-1])
+    unsure = np.hypot(unsure, 0.1 * one.dt)  # no delay is told better than a tenth of a sample
+    return float(np.sum(burnt - model) * one.dt), float(unsure * model[-1])
 
 
 def working_fuel(one: Signals, starts: Sequence[Seen], engine: Engine) -> np.ndarray:
@@ -200,7 +201,11 @@ def _efficiency(
         first, last = int(seen.begin - 0.5 / one.dt), int(seen.end + 0.6 / one.dt)
         if first < 0 or one.moving[first : last + 1].any():
             continue
-        drawn.append(float(np.sum(power[first:last] - load) * one.dt))
+        spent = float(np.sum(power[first:last] - load) * one.dt)
+        after = float(np.mean(power[min(int(seen.end) + 4, last - 1) : last] - load))
+        if abs(after) * (seen.end - seen.begin) * one.dt > 0.1 * spent:
+            continue  # the motor charges or launches at once
+        drawn.append(spent)
         needed.append(float(start_energies(fitted, np.array([seen.speed])).sum()))
     if len(drawn) < LEAST or np.mean(drawn) <= 0.0:
         return []
