@@ -74,6 +74,10 @@ if TYPE_CHECKING:
     from .measured_car.identify import identify as identify
     from .measured_car.parameters import Estimate as Estimate
     from .measured_car.parameters import NotIdentified as NotIdentified
+    from .measured_car.assess import Assessment as Assessment
+    from .measured_car.assess import assess as assess
+    from .measured_car.strategy import CarStrategy as CarStrategy
+    from .measured_car.strategy import strategy as strategy
     from .measurements.channels import ColumnRequest as ColumnRequest
     from .measurements.drive import Cleaning as Cleaning
     from .measurements.drive import ImportedDrive as ImportedDrive
@@ -129,6 +133,7 @@ if TYPE_CHECKING:
     from .plots.gears import plot_gear_use as plot_gear_use
     from .plots.identified import plot_identified as plot_identified
     from .plots.launch import launch_figure as launch_figure
+    from .plots.measured_car import plot_assessment as plot_assessment
     from .plots.mode_map import plot_mode_map as plot_mode_map
     from .plots.operating_points import plot_engine_points as plot_engine_points
     from .plots.operating_points import plot_motor_points as plot_motor_points
@@ -161,6 +166,8 @@ if TYPE_CHECKING:
     from .text import bench_map_report as _bench_map_report
     from .text import import_report as _import_report
     from .text import recording_report as _recording_report
+    from .text.assessment import assessment_text as assessment_text
+    from .text.assessment import strategy_text as strategy_text
     from .text.bench_map_report import save_map as save_map
     from .text.comparison import comparison_text as comparison_text
     from .text.foresight_limit import limit_text as limit_text
@@ -280,6 +287,10 @@ _HOMES = {
     "LeftOut": "measured_car.identify",
     "Estimate": "measured_car.parameters",
     "NotIdentified": "measured_car.parameters",
+    "assess": "measured_car.assess",
+    "Assessment": "measured_car.assess",
+    "strategy": "measured_car.strategy",
+    "CarStrategy": "measured_car.strategy",
     "plan_study": "study.front",
     "solve_study": "study.front",
     "study_results": "study.front",
@@ -314,6 +325,7 @@ _HOMES = {
     "launch_figure": "plots.launch",
     "plot_variants": "plots.variants",
     "plot_drive": "plots.before_after",
+    "plot_assessment": "plots.measured_car",
     "plot_bench_map": "plots.bench_map",
     "plot_recording": "plots.recording",
     "plot_identified": "plots.identified",
@@ -327,6 +339,8 @@ _HOMES = {
     "verification_text": "text.verification",
     "distilled_text": "text.verification",
     "limit_text": "text.foresight_limit",
+    "assessment_text": "text.assessment",
+    "strategy_text": "text.assessment",
     "drive_report": "text.import_report:report_lines",
     "map_report": "text.bench_map_report:report_lines",
     "recording_text": "text.recording_report:report_text",

@@ -12,6 +12,7 @@ import click
 
 from ..base.errors import FailedError, HybridoptError, InputError
 from ..base.platform import memory_room
+from .assess import assess, strategy
 from .audit import audit
 from .check import check
 from .compare import compare
@@ -169,7 +170,8 @@ def main(context: click.Context) -> None:
 
 
 _SOLVING = (solve, compare, foresight, limit, distil, verify, export, study, variants, deplete)
+_MEASURED = (assess, strategy)
 _SHOWING = (plot, report, explore, launch, audit, guide)
 _INPUTS = (cycle, log, cycles, drivelines, check, map_group, identify)
-for _command in (*_SOLVING, *_SHOWING, *_INPUTS):
+for _command in (*_SOLVING, *_MEASURED, *_SHOWING, *_INPUTS):
     main.add_command(_command)

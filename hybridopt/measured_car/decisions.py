@@ -1,0 +1,196 @@
+"""What a car did in each step of its drive: engine, gear and split, from the channels there are."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..base.errors import InputError
+from ..base.units import RPM
+from ..inputs.driveline import Driveline
+from ..measurements.recording import Recording
+from ..physics.codes import EngineClass
+from ..physics.demand import Demand
+from ..physics.plant import pack
+from ..physics.schedule import Schedule
+from ..problem.graph import begins_start
+from .fine_speed import MOVING, shaft_gears
+from .splits import Split, read_split
+from .step_samples import StepSamples, held
+
+TURNING = 0.5  # of the idle speed, from which an engine counts as on
+BURNING = 0.2  # of the idle fuel rate
+PULLING = 0.03  # of the highest full load
+USUAL_SPEED = 1400.0 * RPM  # at the gearbox input, the least of an assumed gear
+SPEED_CELL = 2.0  # m/s
+
+
+@dataclass(frozen=True)
+class DecisionSource:
+    """Where a decision of the car was read from.
+
+    Attributes
+    ----------
+    decision : "engine", "gear" or "split"
+    channels : it was read from; empty where it was assumed
+    text : one sentence for people
+    unknown : s, for which they did not tell, so that the text's assumption counts
+    """
+
+    decision: str
+    channels: tuple[str, ...]
+    text: str
+    unknown: float = 0.0
+
+    @property
+    def assumed(self) -> bool:
+        """Whether no channel tells the decision."""
+        return not self.channels
+
+
+@dataclass(frozen=True, eq=False)
+class CarDecisions:
+    """What the car did, step by step, as far as the channels tell.
+
+    Attributes
+    ----------
+    schedule : gear, engine class, motor torque (infinite: as far as the motor may be driven), and
+        whether the motor was powered
+    sources : by decision, where it was read
+    reasons : codes of :class:`hybridopt.physics.codes.Reason`, why gear and engine state of a step
+        are impossible in the model, (steps,)
+    """
+
+    schedule: Schedule
+    sources: dict[str, DecisionSource]
+    reasons: np.ndarray
+
+    @property
+    def engine_on(self) -> np.ndarray:
+        """Whether the engine was on, (steps,)."""
+        return np.asarray(self.schedule.engine_class != EngineClass.OFF)
+
+
+def read_decisions(recording: Recording, driveline: Driveline, demand: Demand) -> CarDecisions:
+    """Read what the car did from the channels of its recording.
+
+    Parameters
+    ----------
+    recording
+        The drive.
+    driveline
+        Its model.
+    demand
+        Of the recording's cycle.
+
+    Raises
+    ------
+    InputError
+        No channel tells whether the engine was on.
+    """
+    samples = StepSamples(recording)
+    on, engine_source = _engine(recording, driveline, samples, demand)
+    gear, gear_source = _gears(recording, driveline, samples, demand, on)
+    before = np.concatenate(([on[0]], on[:-1]))
+    running = np.where(on & ~before, int(EngineClass.STARTING), int(EngineClass.RUNNING))
+    engine_class = np.where(on, running, int(EngineClass.OFF)).astype(np.int64)
+    split: Split = read_split(recording, driveline, samples, demand, gear, engine_class)
+    schedule = Schedule(gear, engine_class, split.torque, split.powered)
+    told = DecisionSource("split", split.channels, split.text, split.unknown)
+    sources = {"engine": engine_source, "gear": gear_source, "split": told}
+    return CarDecisions(schedule, sources, split.reasons)
+
+
+def _engine(
+    recording: Recording, driveline: Driveline, samples: StepSamples, demand: Demand
+) -> tuple[np.ndarray, DecisionSource]:
+    """Return whether the engine is on in each step, and how that was told."""
+    engine, plant = driveline.engine, pack(driveline)
+    idle_fuel = float(np.interp(plant.idle_speed, plant.fuel_speed, plant.fuel[:, 0]))
+    full = float(plant.full.max())
+    limits = {
+        "engine_speed": (TURNING * engine.idle_speed, "above half its idle speed"),
+        "fuel_rate": (
+            BURNING * idle_fuel,
+            "burns fuel, so that overrun with the fuel cut counts as off",
+        ),
+        "engine_torque": (PULLING * full, "gives torque"),
+    }
+    order = ["engine_speed", "fuel_rate", "engine_torque"]
+    if not driveline.clutches.separating_clutch:  # it is dragged along while it is off
+        order = order[1:] + order[:1]
+    name = next((one for one in order if recording.has(one)), None)
+    if name is None:
+        raise InputError(
+            f"{recording.path}: no channel tells whether the engine was on; name the column of "
+            "engine_speed, fuel_rate or engine_torque"
+        )
+    limit, words = limits[name]
+    values = recording.channels[name]
+    flag = np.where(np.isfinite(values), (np.abs(values) > limit).astype(float), np.nan)
+    share = samples.mean(flag)
+    unknown = float(demand.dt[np.isnan(share)].sum())
+    on = held(share) >= 0.5
+    text = f"engine on where {name} says that it turns, {words}"
+    if name != "engine_speed":
+        text = f"engine on where {name} says that it {words}"
+    if unknown:
+        text += f"; for {unknown:.4g} s without a value it is taken as before"
+    return on, DecisionSource("engine", (name,), text, unknown)
+
+
+def _gears(
+    recording: Recording, driveline: Driveline, samples: StepSamples, demand: Demand, on: np.ndarray
+) -> tuple[np.ndarray, DecisionSource]:
+    """Return the gear of each step, 0 is first, and how it was told."""
+    if recording.has("gear"):
+        values = recording.channels["gear"]
+        found = samples.middle(np.where(values >= 0.5, np.rint(values) - 1.0, np.nan))
+        channels: tuple[str, ...] = ("gear",)
+        text = "gear from its channel"
+    elif recording.has("motor_speed") or recording.has("engine_speed"):
+        name = "motor_speed" if recording.has("motor_speed") else "engine_speed"
+        found = samples.middle(shaft_gears(recording, driveline, name))
+        channels = (name, "speed")
+        text = f"gear from {name} over the speed of the wheels"
+    else:
+        return _usual_gears(driveline, demand), DecisionSource(
+            "gear",
+            (),
+            f"gear assumed: the highest that keeps the shaft above {USUAL_SPEED / RPM:.0f} rpm",
+        )
+    moving = demand.speed > MOVING
+    unknown = float(demand.dt[np.isnan(found) & moving].sum())
+    if not np.isfinite(found).any():
+        return _usual_gears(driveline, demand), DecisionSource(
+            "gear", (), f"{text} could not be told; assumed as usual over speed"
+        )
+    filled = _filled(found, demand.speed, moving)
+    if unknown:
+        text += f"; for {unknown:.4g} s of driving it is not told and taken as usual at that speed"
+    return filled.astype(np.int64), DecisionSource("gear", channels, text, unknown)
+
+
+def _filled(gear: np.ndarray, speed: np.ndarray, moving: np.ndarray) -> np.ndarray:
+    """Return gears with the unknown ones filled: at rest the next, else the usual at the speed."""
+    known = np.isfinite(gear)
+    cell = np.rint(speed / SPEED_CELL).astype(int)
+    usual = np.full(cell.max() + 1, np.nan)
+    for i in range(usual.size):
+        if np.any(known & (cell == i)):
+            usual[i] = np.median(gear[known & (cell == i)])
+    some = np.flatnonzero(np.isfinite(usual))
+    usual = np.interp(np.arange(usual.size), some, usual[some])
+    gear = np.where(~known & moving, np.rint(usual[cell]), gear)
+    backward = held(gear[::-1])[::-1]
+    return np.where(np.isfinite(gear), gear, backward)
+
+
+def _usual_gears(driveline: Driveline, demand: Demand) -> np.ndarray:
+    shaft = demand.wheel_speed[:, None] * pack(driveline).ratio
+    fitting = np.count_nonzero(shaft >= USUAL_SPEED, axis=1)
+    return np.asarray(np.maximum(fitting - 1, 0), dtype=np.int64)
+
+
+def starts_of(schedule: Schedule) -> int:
+    """Return the number of engine starts of a schedule."""
+    return int(begins_start(schedule.engine_class).sum())

@@ -1,0 +1,105 @@
+"""A speed that is logged in coarse steps, made fine by the speed of the shaft behind the wheels."""
+
+import dataclasses
+
+import numpy as np
+
+from ..inputs.cycle import Cycle
+from ..inputs.driveline import Driveline
+from ..measurements.drive import Cleaning
+from ..measurements.log import Samples
+from ..measurements.recording import Recording
+from ..measurements.refreshes import coarse_step
+from ..measurements.resampling import low_pass, resample_speed
+from ..physics.plant import pack
+
+MOVING = 2.0  # m/s, from which speeds tell the gear
+NEAR_RATIO = 0.06  # share by which a ratio of speeds may be off
+DELAY = 0.3  # s, that one channel may be behind the other
+BRIDGED = 3.0  # s, over which the difference of both speeds is carried on, as while shifting
+
+
+def shaft_gears(recording: Recording, driveline: Driveline, name: str) -> np.ndarray:
+    """Return the gear (from 0) of every sample by a shaft's speed over the wheels', else NaN.
+
+    Parameters
+    ----------
+    recording, driveline
+        The drive and its model.
+    name
+        "motor_speed" or "engine_speed".
+    """
+    plant, speed = pack(driveline), recording.channels["speed"]
+    wheels, shaft = speed / driveline.vehicle.wheel_radius, recording.channels[name]
+    locked = shaft > (0.0 if name == "motor_speed" else 0.9 * plant.idle_speed)
+    locked &= speed > MOVING
+    ratio = np.divide(shaft, wheels, out=np.full(shaft.shape, np.nan), where=locked)
+    away = np.abs(np.log(ratio[:, None] / plant.ratio))
+    gear = np.argmin(np.nan_to_num(away, nan=np.inf), axis=1)
+    near = away[np.arange(gear.size), gear] <= NEAR_RATIO
+    return np.where(near, gear.astype(float), np.nan)
+
+
+def finer_cycle(recording: Recording, driveline: Driveline, cleaning: Cleaning) -> Cycle | None:
+    """Return the cycle at a speed as fine as the shaft's; None where it is fine or cannot be.
+
+    Parameters
+    ----------
+    recording, driveline
+        The drive and its model.
+    cleaning
+        How the log was cleaned.
+
+    Notes
+    -----
+    Where a gear is engaged, the wheels turn as fast as the shaft over the ratio. That speed takes
+    the place of the one logged within its steps; its scale is set to the one logged, so that the
+    tyre's radius does not matter. Low-pass and resampling are those of the import.
+    """
+    drive = recording.drive
+    step = coarse_step(drive.raw.values)
+    name = next((one for one in ("motor_speed", "engine_speed") if recording.has(one)), None)
+    if not step or name is None:
+        return None
+    off = _difference(recording, driveline, name, step)
+    if off is None:
+        return None
+    rough = Samples(
+        drive.cleaned.time,
+        np.maximum(drive.cleaned.values + np.interp(drive.cleaned.time, recording.time, off), 0.0),
+    )
+    rough = Samples(rough.time, np.where(drive.cleaned.values > 0.0, rough.values, 0.0))
+    raster = float(np.median(np.diff(rough.time)))
+    smooth = rough
+    if 0.0 < cleaning.bandwidth * raster < 0.45:
+        smooth = low_pass(rough, cleaning.bandwidth)
+    made = resample_speed(rough, smooth, cleaning.step, cleaning.standstill)
+    cycle = recording.cycle
+    speed = np.interp(cycle.time, made.time - made.time[0], made.values)
+    return dataclasses.replace(cycle, speed=np.maximum(speed, 0.0))
+
+
+def _difference(
+    recording: Recording, driveline: Driveline, name: str, step: float
+) -> np.ndarray | None:
+    """Return by how much the shaft is faster than the speed logged, m/s, at every sample."""
+    gear, speed = shaft_gears(recording, driveline, name), recording.channels["speed"]
+    known = np.isfinite(gear) & np.isfinite(speed)
+    if known.mean() < 0.1:
+        return None
+    ratio = pack(driveline).ratio[np.where(known, gear, 0.0).astype(int)]
+    fine = recording.channels[name] / ratio * driveline.vehicle.wheel_radius
+    fine *= float(np.median(speed[known] / fine[known]))
+    change = np.abs(np.gradient(speed, recording.time))
+    change = np.convolve(change, np.ones(11) / 11.0, mode="same")
+    near = known & (np.abs(fine - speed) <= 1.2 * step + DELAY * change)
+    if near.mean() < 0.1:
+        return None
+    at = np.flatnonzero(near)
+    off = np.interp(recording.time, recording.time[at], (fine - speed)[at])
+    place = np.clip(np.searchsorted(at, np.arange(speed.size)), 1, at.size - 1)
+    gap = np.minimum(
+        np.abs(recording.time - recording.time[at[place]]),
+        np.abs(recording.time - recording.time[at[place - 1]]),
+    )
+    return np.asarray(np.where(gap <= BRIDGED, off, 0.0))

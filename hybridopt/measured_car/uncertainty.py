@@ -1,0 +1,125 @@
+"""How far a gap is known: parameters drawn from their intervals, replay and optimum for each."""
+
+import dataclasses
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..base.errors import InfeasibleError, InputError
+from ..base.progress import Progress, silent
+from ..controllers.builtin import Playback
+from ..evaluation.case import Case, score
+from ..inputs.driveline import Driveline
+from ..measurements.recording import Recording
+from ..pipeline import find_optimum
+from ..problem.settings import Settings
+from .as_driven import as_driven
+from .parameters import with_values
+from .replayed import NAME, replay_car
+
+Intervals = Mapping[str, tuple[float, float, float]]
+"""Value, lower and upper end of the 95 % interval of parameters, by key of the driveline file."""
+DRAWS, SEED = 20, 1
+COARSE_POINTS, COARSE_SPLITS = 151, 15
+NORMAL = 1.959964  # half-width of a 95 % interval over the standard deviation
+BAND = (5.0, 50.0, 95.0)  # %, quantiles
+
+
+@dataclass(frozen=True, eq=False)
+class GapBand:
+    """The gap of a car's strategy under uncertain parameters.
+
+    Attributes
+    ----------
+    low, median, high : % of the bound, 5 %, 50 % and 95 % of the draws
+    gaps : % of the bound, of each draw that could be driven
+    draws : how many were tried
+    parameters : keys of those that were drawn
+    """
+
+    low: float
+    median: float
+    high: float
+    gaps: np.ndarray
+    draws: int
+    parameters: tuple[str, ...]
+
+
+def gap_band(
+    recording: Recording,
+    driveline: Driveline,
+    settings: Settings | None,
+    intervals: Intervals,
+    gap: float,
+    draws: int = DRAWS,
+    progress: Progress = silent,
+) -> GapBand:
+    """Return the band of a gap whose model has uncertain parameters.
+
+    Parameters
+    ----------
+    recording, driveline, settings
+        As for :func:`.assess.assess`.
+    intervals
+        By key of the driveline file, in the unit of the key: value and 95 % interval.
+    gap
+        % of the bound, of the values themselves on a fine grid.
+    draws
+        Sets of parameters, each of which takes a solve on a coarse grid.
+    progress
+        Called with the share done, 0 to 1.
+
+    Raises
+    ------
+    InputError
+        A key is none of the driveline, an interval is none, or no draw can be driven.
+
+    Notes
+    -----
+    Each parameter is drawn by itself from a normal distribution of its interval, a wider side
+    with the wider half; what the parameters have in common is left out, which widens the band. The
+    coarse grid's own error is taken off: a draw adds to `gap` what it changes on the coarse grid.
+    """
+    _check(intervals)
+    coarse = dataclasses.replace(
+        settings or Settings(), soc_points=COARSE_POINTS, splits=COARSE_SPLITS
+    )
+    random, gaps = np.random.default_rng(SEED), []
+    middle = _gap(recording, driveline, coarse)
+    for number in range(draws):
+        values = {key: _draw(random, *interval) for key, interval in intervals.items()}
+        try:
+            gaps.append(gap + _gap(recording, with_values(driveline, values), coarse) - middle)
+        except (InfeasibleError, InputError):
+            pass  # beyond what the drive can be driven with
+        progress((number + 1) / draws)
+    if not gaps:
+        raise InputError("uncertainty: no draw of the parameters can drive this log; narrow them")
+    low, median, high = np.percentile(gaps, BAND)
+    found = np.array(gaps)
+    return GapBand(float(low), float(median), float(high), found, draws, tuple(intervals))
+
+
+def _check(intervals: Intervals) -> None:
+    for key, (value, low, high) in intervals.items():
+        if not low <= value <= high or not np.isfinite([low, high]).all():
+            raise InputError(
+                f"uncertainty of {key}: {value:g} with {low:g} to {high:g} is no interval; give "
+                "value, lower and upper end"
+            )
+
+
+def _draw(random: np.random.Generator, value: float, low: float, high: float) -> float:
+    away = float(random.standard_normal()) / NORMAL
+    return value + away * (high - value if away > 0.0 else value - low)
+
+
+def _gap(recording: Recording, driveline: Driveline, settings: Settings) -> float:
+    driven = as_driven(recording, driveline, settings)
+    replayed = replay_car(recording, driven)
+    known = find_optimum(
+        replayed.cycle(driven.cycle), driven.driveline, replayed.settings, keep_value=False
+    )
+    playback = Playback(schedule=replayed.decisions.schedule)
+    return score(Case(known), NAME, playback, moments=None).gap_percent

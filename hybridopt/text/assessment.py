@@ -1,0 +1,389 @@
+"""The assessment of a measured car as text, JSON and CSV."""
+
+import textwrap
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from ..base.cautions import CAUTION_LINE
+from ..base.units import KM_PER_H, KW, PERCENT
+from ..base.words import cut, fixed
+from ..files.table_csv import table_writer
+from ..files.writing import Write
+from ..measured_car.against_log import TRUSTED
+from ..physics.modes import Mode
+from .record import json_ready
+from .table import table
+
+if TYPE_CHECKING:
+    from ..controllers.controller import Command
+    from ..measured_car.assess import Assessment, Place
+    from ..measured_car.strategy import CarStrategy
+
+WIDTH = 80
+CAUSES = {"engine": "engine on and off", "gear": "gear", "split": "split"}
+"""What the car decides, in words."""
+LISTED = 10
+
+
+def verdict(assessment: "Assessment") -> str:
+    """Return the verdict in one or two sentences."""
+    score = assessment.score
+    totals = {name: 100.0 * score.regret.totals[name] / score.bound_g for name in CAUSES}
+    parts = ", ".join(f"{words} {fixed(totals[name], 1)}" for name, words in CAUSES.items())
+    text = (
+        f"The car's own strategy lies {fixed(score.gap_percent, 1)} % above the proved bound of "
+        f"this drive at equal SoC{_band_words(assessment)}, lost by {parts} points."
+    )
+    prediction = assessment.prediction
+    if not np.isfinite(prediction.fuel_error_percent):
+        return f"{text} No fuel was measured that could say whether to believe the model."
+    if not prediction.trusted:
+        text += (
+            f" Do not trust it yet: the model's fuel is {fixed(prediction.fuel_error_percent, 1)} "
+            f"% off the fuel measured, more than {TRUSTED:g} %; check the fuel channel, and fit "
+            "the model."
+        )
+    return text
+
+
+def _band_words(assessment: "Assessment") -> str:
+    band = assessment.band
+    if band is None:
+        return ""
+    return f" (90 % band {fixed(band.low, 1)} to {fixed(band.high, 1)} %)"
+
+
+def assessment_text(assessment: "Assessment", moments: int = LISTED) -> str:
+    """Describe an assessment in at most 80 columns of plain text.
+
+    Parameters
+    ----------
+    assessment
+        From :func:`hybridopt.assess`.
+    moments
+        How many of the costliest moments to list.
+
+    Returns
+    -------
+    str
+        Lines without a final newline, the verdict first.
+    """
+    blocks = [
+        _wrapped(verdict(assessment)),
+        _totals(assessment),
+        _readings(assessment),
+        ["How it was read", *_points(_read(assessment))],
+        _clipped(assessment),
+        _moments(assessment, moments),
+        _modes(assessment),
+        [CAUTION_LINE],
+    ]
+    return "\n\n".join("\n".join(line.rstrip() for line in block) for block in blocks if block)
+
+
+def _wrapped(text: str) -> list[str]:
+    return textwrap.wrap(text, WIDTH)
+
+
+def _points(texts: list[str]) -> list[str]:
+    """Return texts as lines, each begun by a dash."""
+    lines = []
+    for text in texts:
+        lines += textwrap.wrap(text, WIDTH, initial_indent="- ", subsequent_indent="  ")
+    return lines
+
+
+def _totals(assessment: "Assessment") -> list[str]:
+    score, best = assessment.score, assessment.optimum
+    cycle = assessment.driven.cycle
+    head = (
+        f"{cut(cycle.name, 30)}, {cycle.distance / 1e3:.2f} km in {cycle.duration:.0f} s, "
+        f"driveline {cut(assessment.driven.driveline.name, 24)}"
+    )
+    settings = assessment.driven.settings
+    start, end = settings.socs[2] / PERCENT, score.soc_end / PERCENT
+    rows = [
+        [
+            score.controller,
+            fixed(score.fuel_equal_g, 1),
+            fixed(score.result.fuel_l_per_100km, 2),
+            fixed(score.fuel_above_optimum_percent, 2),
+            fixed(score.gap_percent, 2),
+            str(score.starts),
+            str(score.shifts),
+        ],
+        [
+            "optimum",
+            fixed(best.fuel_g, 1),
+            fixed(best.fuel_l_per_100km, 2),
+            "0.00",
+            fixed(best.gap_percent, 2),
+            str(best.starts),
+            str(best.shifts),
+        ],
+    ]
+    header = ("", "fuel g", "l/100 km", "above optimum %", "above bound %", "starts", "shifts")
+    about = (
+        f"SoC {start:.1f} to {end:.1f} % for both. The bound is one of cost: fuel, and "
+        f"{settings.shift_cost:g} g for a shift, {settings.start_cost:g} g for a start."
+    )
+    lines = [head, *_wrapped(about), "", *_table(header, rows)]
+    totals = score.regret.totals
+    lost = ", ".join(f"{name} {fixed(value, 1)}" for name, value in totals.items())
+    return [*lines, "", *_wrapped(f"lost by, g: {lost}; sum {fixed(score.regret.total, 1)}")]
+
+
+def _table(header: tuple[str, ...], rows: list[list[str]]) -> list[str]:
+    return table(header, rows).splitlines()
+
+
+def _readings(assessment: "Assessment") -> list[str]:
+    """Return both readings: in the model alone, and with what was measured; and the band."""
+    found, percent = assessment.prediction, PERCENT
+    lines = []
+    if np.isfinite(found.fuel_error_percent):
+        lines.append(
+            f"fuel {fixed(found.fuel_measured_g, 1)} g measured, {fixed(found.fuel_g, 1)} g by "
+            f"the model when it drives as the car did ({found.fuel_error_percent:+.1f} %)"
+        )
+    else:
+        lines.append(f"fuel was not measured; the model's is {fixed(found.fuel_g, 1)} g")
+    if np.isfinite(found.soc_end_measured):
+        lines.append(
+            f"SoC {fixed(found.soc_end_measured / percent, 1)} % measured at the end, "
+            f"{fixed(found.soc_end / percent, 1)} % by the model, "
+            f"{fixed(found.soc_error / percent, 2)} points apart on the way"
+        )
+    if np.isfinite(assessment.measured_above_percent):
+        lines.append(
+            f"the fuel as measured is {fixed(assessment.measured_above_percent, 1)} % above the "
+            "model's optimum at equal SoC, which holds the model's error; the figures above "
+            "compare the model with itself"
+        )
+    band = assessment.band
+    if band is None:
+        lines.append(
+            "no uncertainty is known: no intervals of the parameters were given (--uncertainty)"
+        )
+    else:
+        lines.append(
+            f"gap {fixed(band.median, 2)} % in the middle, {fixed(band.low, 2)} to "
+            f"{fixed(band.high, 2)} % in 90 % of {band.gaps.size} draws of "
+            f"{len(band.parameters)} parameters ({band.draws - band.gaps.size} could not be driven)"
+        )
+    return ["Model and measurement", *_points(lines)]
+
+
+def _read(assessment: "Assessment") -> list[str]:
+    texts = [source.text for source in assessment.sources.values()]
+    for name, share in assessment.in_question.items():
+        texts.append(
+            f"the {name} was assumed: its {fixed(share, 2)} points of the gap are those of the "
+            "assumption, and the car's own may be more or less"
+        )
+    return [*texts, *assessment.driven.notes]
+
+
+def _clipped(assessment: "Assessment") -> list[str]:
+    if not assessment.clipped:
+        return ["The model could do all that the car did."]
+    rows = [
+        [one.kind, fixed(one.seconds, 1), str(one.steps), fixed(one.first, 0), one.reason]
+        for one in assessment.clipped
+    ]
+    head = "What the car did and the model cannot do (clipped)"
+    return [head, *table(("kind", "s", "steps", "first s", "why"), rows, WIDTH).splitlines()]
+
+
+def _moments(assessment: "Assessment", most: int) -> list[str]:
+    places = list(assessment.places)[:most]
+    if not places:
+        return []
+    header = (
+        *("from s", "to s", "km", "altitude m", "km/h", "lost g", "by"),
+        "done -> best (engine, gear, motor N m)",
+    )
+    rows = [
+        [
+            fixed(one.moment.start, 0),
+            fixed(one.moment.stop, 0),
+            fixed(one.distance / 1e3, 2),
+            fixed(one.altitude, 0),
+            fixed(one.moment.speed / KM_PER_H, 0),
+            fixed(one.moment.loss, 2),
+            one.moment.cause,
+            f"{_choice(one.moment.done)} -> {_choice(one.moment.best)}",
+        ]
+        for one in places
+    ]
+    return ["Costliest moments", *table(header, rows, WIDTH).splitlines()]
+
+
+def _choice(choice: "Command") -> str:
+    return f"{'on' if choice.engine_on else 'off'} {choice.gear} {choice.motor_torque:+.0f}"
+
+
+def _modes(assessment: "Assessment") -> list[str]:
+    best = assessment.optimum.dataset.attrs
+    rows = [
+        [
+            mode.text,
+            fixed(100.0 * assessment.score.shares[mode], 1),
+            fixed(100.0 * best[f"share_{mode.name.lower()}"], 1),
+        ]
+        for mode in Mode
+    ]
+    return table(("share of time, %", "car", "optimum"), rows).splitlines()
+
+
+def assessment_record(assessment: "Assessment") -> dict[str, Any]:
+    """Return an assessment as plain objects for JSON."""
+    score, best, found = assessment.score, assessment.optimum, assessment.prediction
+    band = assessment.band
+    return {
+        "verdict": verdict(assessment),
+        "log": assessment.recording.name,
+        "driveline": assessment.driven.driveline.name,
+        "gap_percent": score.gap_percent,
+        "fuel_above_optimum_percent": score.fuel_above_optimum_percent,
+        "cost_above_optimum_percent": score.cost_above_optimum_percent,
+        "fuel_equal_g": score.fuel_equal_g,
+        "bound_g": score.bound_g,
+        "optimum_fuel_g": best.fuel_g,
+        "soc_start": assessment.driven.settings.socs[2],
+        "soc_end": score.soc_end,
+        "starts": score.starts,
+        "shifts": score.shifts,
+        "optimum_starts": best.starts,
+        "optimum_shifts": best.shifts,
+        "regret_g": dict(score.regret.totals),
+        "band": None
+        if band is None
+        else {
+            "low_percent": band.low,
+            "median_percent": band.median,
+            "high_percent": band.high,
+            "draws": band.draws,
+            "driven": band.gaps.size,
+            "parameters": list(band.parameters),
+        },
+        "prediction": json_ready(
+            {
+                name: getattr(found, name)
+                for name in (
+                    *("fuel_g", "fuel_measured_g", "fuel_error_percent"),
+                    *("soc_end", "soc_end_measured", "soc_error"),
+                )
+            }
+        )
+        | {"trusted": found.trusted},
+        **json_ready({"measured_above_percent": assessment.measured_above_percent}),
+        "sources": {
+            name: {
+                "channels": list(one.channels),
+                "assumed": one.assumed,
+                "unknown_s": one.unknown,
+                "text": one.text,
+            }
+            for name, one in assessment.sources.items()
+        },
+        "in_question_percent": dict(assessment.in_question),
+        "notes": list(assessment.driven.notes),
+        "clipped": [dict(one._asdict()) for one in assessment.clipped],
+        "moments": [_moment_record(one) for one in assessment.places],
+        "shares": {mode.name.lower(): share for mode, share in score.shares.items()},
+        "optimum_shares": {
+            mode.name.lower(): best.dataset.attrs[f"share_{mode.name.lower()}"] for mode in Mode
+        },
+        "findings": [one.text for one in assessment.recording.findings],
+        "caution": CAUTION_LINE,
+    }
+
+
+def _moment_record(place: "Place") -> dict[str, Any]:
+    moment = place.moment
+    return json_ready(
+        {
+            "start_s": moment.start,
+            "stop_s": moment.stop,
+            "distance_km": place.distance / 1e3,
+            "altitude_m": place.altitude,
+            "speed_km_per_h": moment.speed / KM_PER_H,
+            "wheel_power_kW": moment.wheel_power / KW,
+            "loss_g": moment.loss,
+            "cause": moment.cause,
+            "done": moment.done._asdict(),
+            "best": moment.best._asdict(),
+        }
+    )
+
+
+def places_writer(assessment: "Assessment") -> Write:
+    """Return what writes one CSV row per costliest moment."""
+    rows = []
+    for place in assessment.places:
+        record = _moment_record(place)
+        for which in ("done", "best"):
+            record |= {f"{which}_{key}": value for key, value in record.pop(which).items()}
+        rows.append(record)
+    head = list(rows[0]) if rows else ["start_s"]
+    return table_writer(head, [list(row.values()) for row in rows])
+
+
+SCATTER_UNITS = {
+    "engine_start": (KW, "kW"),
+    "engine_stop": (KW, "kW"),
+    "motor_torque": (1.0, "Nm"),
+    "shift_up": (KM_PER_H, "km/h"),
+    "shift_down": (KM_PER_H, "km/h"),
+}
+"""Factor and unit of the scatter around each table."""
+
+
+def strategy_text(found: "CarStrategy") -> str:
+    """Describe a car's rules in at most 80 columns of plain text."""
+    rows = []
+    for name, coverage in found.rules.coverage.items():
+        factor, unit = SCATTER_UNITS[name]
+        reached = int(np.count_nonzero(~coverage.filled))
+        rows.append(
+            [
+                name,
+                fixed(found.scatter[name] / factor, 2),
+                unit,
+                f"{reached} of {coverage.filled.size}",
+                "the others follow their neighbours",
+            ]
+        )
+    agree = ", ".join(f"{name} {100.0 * share:.1f} %" for name, share in found.agreement.items())
+    head = f"In the car's own states the tables decide as it did in these shares of steps: {agree}."
+    lines = [
+        *_wrapped(head),
+        "",
+        *table(("table", "scatter", "", "entries with data", ""), rows).splitlines(),
+        "",
+        *_points(list(found.notes)),
+    ]
+    return "\n".join([*lines, "", CAUTION_LINE])
+
+
+def strategy_record(found: "CarStrategy") -> dict[str, Any]:
+    """Return a car's rules as plain objects for JSON: how well they are known."""
+    return {
+        "title": found.rules.origin.title,
+        "driveline": found.rules.origin.driveline,
+        "logs": list(found.rules.origin.cycles),
+        "agreement": dict(found.agreement),
+        "tables": {
+            name: {
+                f"scatter_{SCATTER_UNITS[name][1].replace('/', '_per_')}": found.scatter[name]
+                / SCATTER_UNITS[name][0],
+                "entries": coverage.filled.size,
+                "with_data": int(np.count_nonzero(~coverage.filled)),
+            }
+            for name, coverage in found.rules.coverage.items()
+        },
+        "notes": list(found.notes),
+        "caution": CAUTION_LINE,
+    }

@@ -1,0 +1,215 @@
+"""A car's own strategy: read from its channels, replayed, and placed where it truly lies.
+
+The car is a demo vehicle, so that the gap of its strategy is known: that of the same drive in the
+model, without any log (`traced_log.driven_truth`).
+"""
+
+import dataclasses
+
+import numpy as np
+import pytest
+from car_log import Logger, drive_car, hilly, record
+from traced_log import driven_truth
+
+from hybridopt import Equivalence, InputError, PowerThresholds, Settings, assess, read_cycle
+from hybridopt.controllers.builtin import Playback
+from hybridopt.measured_car.intervals_file import read_intervals
+from hybridopt.pipeline import find_optimum
+from hybridopt.text.assessment import assessment_record, assessment_text, verdict
+
+SETTINGS = Settings(soc_points=201, splits=15)
+NEAR = 0.3  # points of the gap
+CLEAN = Logger(noise=0.0, quanta=False, delay=0.0)
+ROUGH = Logger(delay=0.0, seed=1)
+"""Noise, and quanta such as whole km/h."""
+
+
+@pytest.fixture(scope="module")
+def cycle():
+    return hilly(read_cycle("nedc").cut(0.0, 420.0))
+
+
+@pytest.fixture(scope="module")
+def known(driveline, cycle):
+    """A drive by thresholds, and its true score."""
+    return driven_truth(driveline, cycle, PowerThresholds(), SETTINGS)
+
+
+@pytest.fixture(scope="module")
+def clean(driveline, known):
+    return assess(record(known[0], CLEAN), driveline, SETTINGS)
+
+
+def without(recording, *names):
+    kept = {name: x for name, x in recording.channels.items() if name not in names}
+    return dataclasses.replace(recording, channels=kept)
+
+
+def test_clean_log_gives_the_true_gap(clean, known):
+    truth = known[1]
+    assert truth.gap_percent > 3.0  # there is something to find
+    assert clean.gap_percent == pytest.approx(truth.gap_percent, abs=NEAR)
+    assert (clean.score.starts, clean.score.shifts) == (truth.starts, truth.shifts)
+    assert clean.prediction.fuel_g == pytest.approx(truth.fuel_g, rel=0.01)
+    assert clean.prediction.trusted
+    assert not any(source.assumed for source in clean.sources.values())
+
+
+def test_rough_log_gives_the_true_gap(driveline):
+    """A whole cycle: on a shorter one the same noise is a larger share of the fuel."""
+    car, truth = driven_truth(driveline, hilly(read_cycle("nedc")), PowerThresholds(), SETTINGS)
+    found = assess(record(car, ROUGH), driveline, SETTINGS)
+    assert found.gap_percent == pytest.approx(truth.gap_percent, abs=NEAR)
+
+
+def test_optimum_has_no_gap(driveline, cycle):
+    best = Playback(schedule=find_optimum(cycle, driveline, SETTINGS).solution.schedule)
+    car, truth = driven_truth(driveline, cycle, best, SETTINGS)
+    assert truth.gap_percent < 0.1
+    assert assess(record(car, CLEAN), driveline, SETTINGS).gap_percent == pytest.approx(
+        0.0, abs=NEAR
+    )
+
+
+def test_losses_and_places_are_told(clean, cycle):
+    totals = clean.score.regret.totals
+    loss = clean.score.cost_equal_g - (clean.optimum.cost_g)
+    assert sum(totals.values()) == pytest.approx(loss, abs=0.5)
+    place = clean.places[0]
+    far = np.interp(place.moment.time, cycle.time, np.cumsum([0.0, *(cycle.mean_speed * cycle.dt)]))
+    assert place.distance == pytest.approx(far, rel=0.01)
+    climbed = np.cumsum([0.0, *(cycle.mean_grade * cycle.mean_speed * cycle.dt)])
+    height = 200.0 + np.interp(place.moment.time, cycle.time, climbed)
+    assert place.altitude == pytest.approx(height, abs=1.0)
+
+
+def test_texts_begin_with_the_verdict(clean):
+    text = assessment_text(clean)
+    assert " ".join(text.split()).startswith(verdict(clean))
+    assert max(map(len, text.splitlines())) <= 80
+    assert "no uncertainty is known" in " ".join(text.split())
+    record = assessment_record(clean)
+    assert record["gap_percent"] == clean.gap_percent and record["band"] is None
+
+
+@pytest.mark.parametrize(
+    ("gone", "channels"),
+    [
+        (("motor_torque",), ("motor_power",)),
+        (("motor_torque", "motor_power"), ("battery_voltage", "battery_current")),
+        (("motor_torque", "motor_power", "battery_voltage"), ("engine_torque",)),
+        (("motor_torque", "motor_power", "battery_voltage", "engine_torque"), ("fuel_rate",)),
+    ],
+    ids=lambda names: names[-1],
+)
+@pytest.mark.long
+def test_missing_channels_are_made_up_for(driveline, known, gone, channels):
+    found = assess(without(record(known[0], CLEAN), *gone), driveline, SETTINGS)
+    assert found.sources["split"].channels == channels
+    assert found.gap_percent == pytest.approx(known[1].gap_percent, abs=3.0 * NEAR)
+
+
+def test_what_is_assumed_is_said(driveline, known):
+    gone = ("motor_torque", "motor_power", "battery_current", "engine_torque", "fuel_rate", "gear")
+    recording = without(record(known[0], CLEAN), *gone, "motor_speed")
+    found = assess(recording, driveline, SETTINGS)
+    assert found.sources["split"].assumed and "split" in found.in_question
+    assert found.sources["gear"].channels == ("engine_speed", "speed")
+    assert found.sources["gear"].unknown > 0.0  # the engine stands while the motor drives
+    assert np.isnan(found.prediction.fuel_measured_g) and not found.prediction.trusted
+    assert "No fuel was measured" in verdict(found)
+    assert found.score.soc_end == pytest.approx(
+        known[1].soc_end, abs=0.003
+    )  # by the charging power
+    assert "split was assumed" in " ".join(assessment_text(found).split())
+
+
+def test_a_log_without_an_engine_is_refused(driveline, known):
+    recording = without(record(known[0], CLEAN), "engine_speed", "fuel_rate", "engine_torque")
+    with pytest.raises(InputError, match="no channel tells whether the engine was on"):
+        assess(recording, driveline, SETTINGS)
+
+
+def test_what_the_model_cannot_do_is_clipped_and_counted(driveline, known):
+    """A ninth gear, and a motor torque beyond the peak for ten seconds."""
+    recording = record(known[0], CLEAN)
+    gear, torque = (np.array(recording.channels[name]) for name in ("gear", "motor_torque"))
+    on = np.flatnonzero(recording.channels["engine_speed"] > 50.0)[:40]
+    torque[on] = -2.0 * float(driveline.motor.peak_torque.max())
+    gear[-600:-500] = 9.0
+    channels = {**recording.channels, "gear": gear, "motor_torque": torque}
+    found = assess(dataclasses.replace(recording, channels=channels), driveline, SETTINGS)
+    clipped = {one.kind: one for one in found.clipped}
+    assert clipped["gear"].seconds == pytest.approx(10.0, abs=2.0)
+    assert "none of the model's 8" in clipped["gear"].reason
+    assert clipped["torque"].seconds >= 3.0
+    assert "none of the model's 8" in " ".join(assessment_text(found).split())
+
+
+def test_wrong_fuel_is_seen(driveline, known):
+    recording = record(known[0], CLEAN)
+    channels = {**recording.channels, "fuel_rate": 1.25 * recording.channels["fuel_rate"]}
+    found = assess(dataclasses.replace(recording, channels=channels), driveline, SETTINGS)
+    assert found.prediction.fuel_error_percent == pytest.approx(-20.0, abs=1.5)
+    assert "Do not trust it yet" in verdict(found)
+    assert found.gap_percent == pytest.approx(known[1].gap_percent, abs=NEAR)
+
+
+def test_band_grows_with_the_interval(driveline, known):
+    """Fuel that grows in proportion leaves a gap nearly as it is; mass moves it."""
+    recording = record(known[0], CLEAN)
+    coarse = dataclasses.replace(SETTINGS, soc_points=151)
+    bands = {}
+    for share in (0.02, 0.2):
+        mass = driveline.vehicle.mass
+        given = {"vehicle.mass_kg": (mass, (1.0 - share) * mass, (1.0 + share) * mass)}
+        bands[share] = assess(recording, driveline, coarse, given, draws=4).band
+    narrow, wide = (bands[share].high - bands[share].low for share in (0.02, 0.2))
+    assert 0.0 < narrow < wide
+    assert bands[0.02].low <= bands[0.02].median <= bands[0.02].high
+    assert bands[0.02].parameters == ("vehicle.mass_kg",)
+
+
+def test_wrong_intervals_are_refused(driveline, known, tmp_path):
+    with pytest.raises(InputError, match="is no interval"):
+        assess(record(known[0], CLEAN), driveline, SETTINGS, {"vehicle.mass_kg": (1.0, 2.0, 3.0)})
+    path = tmp_path / "intervals.json"
+    path.write_text('{"estimates": [{"key": "vehicle.mass_kg", "value": 5, "low": 4, "high": 7}]}')
+    assert read_intervals(path) == {"vehicle.mass_kg": (5.0, 4.0, 7.0)}
+    for text in (
+        "[",
+        "{}",
+        '{"a": [1, 2]}',
+        '[{"key": "a", "value": 9, "low": 1, "high": 2}]',
+        "3",
+    ):
+        path.write_text(text)
+        with pytest.raises(InputError):
+            read_intervals(path)
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("name", ["equivalence", "optimum"])
+def test_many_logs_of_a_long_drive(driveline, name):
+    """With delays of up to 0.3 s between channels too."""
+    cycle = hilly(read_cycle("nedc"))
+    controller = Equivalence(factor=2.7)
+    if name == "optimum":
+        best = find_optimum(cycle, driveline, SETTINGS)
+        controller = Playback(schedule=best.solution.schedule)
+    car, truth = driven_truth(driveline, cycle, controller, SETTINGS)
+    for logger in (CLEAN, ROUGH):
+        found = assess(record(car, logger), driveline, SETTINGS)
+        assert found.gap_percent == pytest.approx(truth.gap_percent, abs=NEAR)
+    late = assess(record(car, Logger(seed=1)), driveline, SETTINGS)
+    assert late.gap_percent == pytest.approx(truth.gap_percent, abs=3.0 * NEAR)
+
+
+@pytest.mark.long
+def test_a_car_that_is_not_the_model(driveline):
+    """In pieces of 0.05 s, cranked and shifted as a car is: fuel within 3 % of the car's."""
+    cycle = hilly(read_cycle("nedc"))
+    car = drive_car(driveline, cycle, PowerThresholds(), SETTINGS)
+    found = assess(record(car, Logger(seed=1)), driveline, SETTINGS)
+    assert found.prediction.fuel_g == pytest.approx(car.fuel, rel=0.03)
+    assert found.prediction.soc_end == pytest.approx(car.soc_end, abs=0.01)
