@@ -353,7 +353,6 @@ def strategy_text(found: "CarStrategy") -> str:
                 fixed(found.scatter[name] / factor, 2),
                 unit,
                 f"{reached} of {coverage.filled.size}",
-                "the others follow their neighbours",
             ]
         )
     agree = ", ".join(f"{name} {100.0 * share:.1f} %" for name, share in found.agreement.items())
@@ -361,9 +360,9 @@ def strategy_text(found: "CarStrategy") -> str:
     lines = [
         *_wrapped(head),
         "",
-        *table(("table", "scatter", "", "entries with data", ""), rows).splitlines(),
+        *table(("table", "scatter", "", "entries with data"), rows).splitlines(),
         "",
-        *_points(list(found.notes)),
+        *_points([*found.notes, "entries without data follow their neighbours"]),
     ]
     return "\n".join([*lines, "", CAUTION_LINE])
 
