@@ -69,13 +69,13 @@ if TYPE_CHECKING:
     from .inputs.driveline_file import driveline_names as driveline_names
     from .inputs.driveline_file import read_driveline as read_driveline
     from .inputs.maps import read_curve as read_curve
+    from .measured_car.assess import Assessment as Assessment
+    from .measured_car.assess import assess as assess
     from .measured_car.identify import Identified as Identified
     from .measured_car.identify import LeftOut as LeftOut
     from .measured_car.identify import identify as identify
     from .measured_car.parameters import Estimate as Estimate
     from .measured_car.parameters import NotIdentified as NotIdentified
-    from .measured_car.assess import Assessment as Assessment
-    from .measured_car.assess import assess as assess
     from .measured_car.strategy import CarStrategy as CarStrategy
     from .measured_car.strategy import strategy as strategy
     from .measurements.channels import ColumnRequest as ColumnRequest

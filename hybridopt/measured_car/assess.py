@@ -47,7 +47,7 @@ class ClippedCommands(NamedTuple):
     first: float
 
 
-class Place(NamedTuple):
+class CostlyPlace(NamedTuple):
     """A costly moment, and where on the road it is.
 
     Attributes
@@ -90,7 +90,7 @@ class Assessment:
     optimum: Result
     prediction: AgainstLog
     clipped: Sequence[ClippedCommands]
-    places: Sequence[Place]
+    places: Sequence[CostlyPlace]
     in_question: Mapping[str, float]
     measured_above_percent: float
     band: GapBand | None = None
@@ -214,7 +214,7 @@ def _why(kind: str, reason: int, gear: int, driveline: Driveline) -> str:
     }[kind]
 
 
-def _places(recording: Recording, cycle: Cycle, found: Score) -> list[Place]:
+def _places(recording: Recording, cycle: Cycle, found: Score) -> list[CostlyPlace]:
     """Return the costliest moments with where they are on the road."""
     far = np.concatenate(([0.0], np.cumsum(cycle.mean_speed * cycle.dt)))
     height = recording.channels.get("altitude")
@@ -225,7 +225,7 @@ def _places(recording: Recording, cycle: Cycle, found: Score) -> list[Place]:
         if height is not None and known.any():
             altitude = float(np.interp(moment.time, recording.time[known], height[known]))
         distance = float(np.interp(moment.time, cycle.time, far))
-        places.append(Place(moment, distance, altitude))
+        places.append(CostlyPlace(moment, distance, altitude))
     return places
 
 

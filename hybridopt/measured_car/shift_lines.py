@@ -1,7 +1,6 @@
 """Shift lines of a car: vehicle speeds at which its gears are left, over wheel torque."""
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -10,9 +9,7 @@ from ..distillation.fit import NEVER
 from ..foresight.nodes import node_weights
 from ..tables.rule_set import Coverage
 from .boundaries import fit_boundary
-
-if TYPE_CHECKING:
-    from .strategy import Observed
+from .observed import Observed
 
 FEWEST = 3  # shifts of a gear and engine state that a line of its own needs
 LANDINGS = (0.0, 0.2, 0.4, 0.6, 0.8, 1.0)
@@ -44,7 +41,7 @@ class ShiftLines:
 
 
 def fit_lines(
-    seen: "Observed", torques: np.ndarray, ratio: np.ndarray, min_gear: float
+    seen: Observed, torques: np.ndarray, ratio: np.ndarray, min_gear: float
 ) -> ShiftLines:
     """Fit the lines of all gears and both engine states.
 
@@ -98,7 +95,7 @@ def fit_lines(
 
 
 def _line(
-    seen: "Observed",
+    seen: Observed,
     free: np.ndarray,
     g: int,
     sign: int,
@@ -140,12 +137,7 @@ class _Asked:
     """The gears that lines ask for in the car's own states."""
 
     def __init__(
-        self,
-        seen: "Observed",
-        torques: np.ndarray,
-        up: np.ndarray,
-        down: np.ndarray,
-        min_gear: float,
+        self, seen: Observed, torques: np.ndarray, up: np.ndarray, down: np.ndarray, min_gear: float
     ) -> None:
         weights, rows = node_weights(seen.wheel_torque, torques), np.arange(seen.speed.size)
         state = seen.on.astype(int)

@@ -17,7 +17,7 @@ from .table import table
 
 if TYPE_CHECKING:
     from ..controllers.controller import Command
-    from ..measured_car.assess import Assessment, Place
+    from ..measured_car.assess import Assessment, CostlyPlace
     from ..measured_car.strategy import CarStrategy
 
 WIDTH = 80
@@ -301,7 +301,7 @@ def assessment_record(assessment: "Assessment") -> dict[str, Any]:
     }
 
 
-def _moment_record(place: "Place") -> dict[str, Any]:
+def _moment_record(place: "CostlyPlace") -> dict[str, Any]:
     moment = place.moment
     return json_ready(
         {
@@ -342,7 +342,18 @@ SCATTER_UNITS = {
 
 
 def strategy_text(found: "CarStrategy") -> str:
-    """Describe a car's rules in at most 80 columns of plain text."""
+    """Describe a car's rules in at most 80 columns of plain text.
+
+    Parameters
+    ----------
+    found
+        From :func:`hybridopt.strategy`.
+
+    Returns
+    -------
+    str
+        Lines without a final newline.
+    """
     rows = []
     for name, coverage in found.rules.coverage.items():
         factor, unit = SCATTER_UNITS[name]
