@@ -7,9 +7,7 @@ import click
 
 from ..base.errors import InputError
 from ..files.writing import Write, file_stem
-from .cycle import named_channels
 from .options import (
-    Decorator,
     Output,
     check_file,
     count_option,
@@ -19,11 +17,11 @@ from .options import (
     path_option,
     refuse_idle,
 )
+from .recording_options import LogReading, recording_options
 from .settings_options import make_settings, settings_options
 
 if TYPE_CHECKING:
     from ..measured_car.assess import Assessment
-    from ..measurements.recording import Recording
 
 ASSESS_EXAMPLES = """\b
 Examples:
@@ -39,46 +37,10 @@ Examples:
 SUFFIXES = (".nc", "_optimum.nc", "_cycle.csv", "_moments.csv", ".png")
 
 
-def channel_options() -> Decorator:
-    """Return the options that say which column of a log is which channel."""
-
-    def decorate(command: Any) -> Any:
-        command = path_option(
-            "--map", "FILE", "Mapping file (.toml) with columns and units.", "map_file"
-        )(command)
-        command = click.option(
-            "--dbc",
-            multiple=True,
-            type=click.Path(path_type=Path),
-            metavar="FILE",
-            help="DBC file of a bus recording (needs hybridopt[bus]); may be repeated.",
-        )(command)
-        return click.option(
-            "--channel",
-            "channels",
-            multiple=True,
-            metavar="SIGNAL=NAME[:UNIT]",
-            help="Column of a signal; name none leaves it out.",
-        )(command)
-
-    return decorate
-
-
-def read_log(
-    log: Path, channels: tuple[str, ...], map_file: Path | None, dbc: tuple[Path, ...]
-) -> "Recording":
-    """Return the recording of a log, with the columns that the options name."""
-    from ..measurements.channels import POWERTRAIN, SIGNALS
-    from ..measurements.recording_import import read_recording
-
-    named = named_channels(channels, map_file, (*SIGNALS, *POWERTRAIN))
-    return read_recording(log, named, dbc=dbc)
-
-
 @click.command(short_help="Judge a measured car's own strategy.", epilog=ASSESS_EXAMPLES)
 @click.argument("log", type=click.Path(path_type=Path))
 @driveline_option
-@channel_options()
+@recording_options
 @path_option(
     "--uncertainty",
     "FILE",
@@ -90,9 +52,7 @@ def read_log(
 def assess(
     log: Path,
     driveline: str,
-    channels: tuple[str, ...],
-    map_file: Path | None,
-    dbc: tuple[Path, ...],
+    reading: LogReading,
     uncertainty: Path | None,
     draws: int,
     output: Output,
@@ -114,7 +74,7 @@ def assess(
     settings = make_settings(given)
     vehicle = read_driveline(driveline)
     intervals = None if uncertainty is None else read_intervals(uncertainty)
-    recording = read_log(log, channels, map_file, dbc)
+    recording = reading.read(log, vehicle.fuel.density)
     files = output.plan(f"{file_stem(recording.name)}_{file_stem(vehicle.name)}_car", SUFFIXES)
     with output.progress("assessing") as progress:
         found = run(recording, vehicle, settings, intervals, draws, progress)
@@ -141,16 +101,14 @@ def _writers(found: "Assessment") -> list[Write]:
 @click.command(short_help="Estimate a measured car's rules.", epilog=STRATEGY_EXAMPLES)
 @click.argument("logs", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="LOG...")
 @driveline_option
-@channel_options()
+@recording_options
 @path_option("--out", "FILE", "Rule tables to write, .json or .nc.", required=True)
 @click.option("--title", default="", metavar="TEXT", help="Name of the tables.")
 @output_options()
 def strategy(
     logs: tuple[Path, ...],
     driveline: str,
-    channels: tuple[str, ...],
-    map_file: Path | None,
-    dbc: tuple[Path, ...],
+    reading: LogReading,
     out: Path,
     title: str,
     output: Output,
@@ -169,7 +127,7 @@ def strategy(
     if len({path.resolve() for path in logs}) < len(logs):
         raise InputError("strategy: a log is given twice; give each once")
     vehicle = read_driveline(driveline)
-    recordings = [read_log(log, channels, map_file, dbc) for log in logs]
+    recordings = [reading.read(log, vehicle.fuel.density) for log in logs]
     with output.progress("estimating") as progress:
         found = run(recordings, vehicle, title, progress)
     write = write_json if suffix == ".json" else write_netcdf

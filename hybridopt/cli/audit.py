@@ -11,9 +11,9 @@ from .settings_options import make_settings, settings_options
 
 EXAMPLES = """\b
 Examples:
-  hybridopt solve udds --certificate udds.npz
   hybridopt audit udds.npz
   hybridopt audit udds.npz --cycle udds --driveline full
+  hybridopt solve udds --certificate udds.npz
 """
 
 

@@ -18,7 +18,7 @@ from .output_folder import make_folder, plan_targets
 @click.command(epilog="\b\nExample:\n  hybridopt cycles")
 @json_list_option
 def cycles(as_json: bool) -> None:
-    """List the cycles that `solve` knows by name: schedules, then recorded drives."""
+    """List the cycles known by name: schedules, recorded drives."""
     from ..inputs.catalogue import cycle_kind, cycle_names
     from ..inputs.cycle import read_cycle
 

@@ -8,7 +8,6 @@ import click
 from ..base.errors import InputError
 from ..files.writing import Write, write_together
 from ..text.table import terminal_width
-from .cycle import named_channels
 from .options import (
     check_file,
     driveline_option,
@@ -18,6 +17,7 @@ from .options import (
     overwrite_option,
     path_option,
 )
+from .recording_options import LogReading, recording_options
 
 if TYPE_CHECKING:
     from ..measured_car.identify import Identified
@@ -35,21 +35,7 @@ Examples:
 @driveline_option
 @path_option("--out", "FILE", "Write the fitted driveline there (.toml), on top of the base.")
 @path_option("--plot", "FILE", "Draw measured against model (.png).")
-@click.option(
-    "--channel",
-    "channels",
-    multiple=True,
-    metavar="SIGNAL=NAME[:UNIT]",
-    help="Column of a signal, in all logs; unit -A turns its sign.",
-)
-@path_option("--map", "FILE", "Mapping file (.toml) with columns and units.", "map_file")
-@click.option(
-    "--dbc",
-    multiple=True,
-    type=click.Path(path_type=Path),
-    metavar="FILE",
-    help="DBC file of a recorded bus; may be repeated.",
-)
+@recording_options
 @flag_option("--no-left-out", "Do not predict each log from the others, which is quicker.")
 @overwrite_option
 @json_option
@@ -58,9 +44,7 @@ def identify(
     driveline: str,
     out: Path | None,
     plot: Path | None,
-    channels: tuple[str, ...],
-    map_file: Path | None,
-    dbc: tuple[Path, ...],
+    reading: LogReading,
     no_left_out: bool,
     overwrite: bool,
     as_json: bool,
@@ -73,8 +57,6 @@ def identify(
     """
     from ..inputs.driveline_file import read_driveline
     from ..measured_car.identify import identify as fit
-    from ..measurements.channels import POWERTRAIN, SIGNALS
-    from ..measurements.recording_import import read_recording
     from ..text.identified import identified_record, identified_text
 
     files = [path for path in (out, plot) if path is not None]
@@ -87,9 +69,7 @@ def identify(
     if len({path.resolve() for path in logs}) < len(logs):
         raise InputError("identify: a log is given twice; it would count as two drives")
     base = read_driveline(driveline)
-    named = named_channels(channels, map_file, (*SIGNALS, *POWERTRAIN))
-    density = base.fuel.density
-    recordings = [read_recording(log, named, dbc=dbc, fuel_density=density) for log in logs]
+    recordings = [reading.read(log, base.fuel.density) for log in logs]
     found = fit(recordings, base, leave_out=not no_left_out)
     write_together(_writers(found, driveline, out, plot), overwrite)
     finish(

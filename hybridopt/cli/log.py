@@ -7,8 +7,8 @@ import click
 
 from ..base.errors import InputError
 from ..files.writing import Write, bytes_writer, check_target, write_together
-from .cycle import named_channels
 from .options import check_file, finish, json_option, overwrite_option, path_option
+from .recording_options import LogReading, recording_options
 
 if TYPE_CHECKING:
     from ..measurements.recording import Recording
@@ -24,34 +24,11 @@ Examples:
 
 @click.command("log", short_help="Read and check a car's log.", epilog=EXAMPLES)
 @click.argument("log", type=click.Path(path_type=Path))
-@click.option(
-    "--channel",
-    "channels",
-    multiple=True,
-    metavar="SIGNAL=NAME[:UNIT]",
-    help="Column of a signal; unit -A turns its sign, 2.5*Nm multiplies; name none leaves it out.",
-)
-@click.option(
-    "--dbc",
-    multiple=True,
-    type=click.Path(path_type=Path),
-    metavar="FILE",
-    help="DBC file of a recorded bus, a text trace or MDF; may be repeated.",
-)
-@path_option("--map", "FILE", "Mapping file (.toml) with columns and units.", "map_file")
+@recording_options
 @path_option("--save-map", "FILE", "Write the mapping used, for the next log.")
-@click.option("--part", default="", metavar="N|longest", help="Which part of a log with long gaps.")
 @click.option("--step", type=float, metavar="S", help="Step of the channels written (default 0.1).")
-@click.option("--bridge", type=float, metavar="S", help="Longest gap to close (default 3).")
 @click.option(
     "--fuel-density", type=float, metavar="G/L", help="Density of the fuel, for rates of volume."
-)
-@click.option(
-    "--air-need",
-    type=float,
-    default=14.7,
-    metavar="X",
-    help="Air that burns a kg of fuel, kg (default 14.7), for fuel from air and lambda.",
 )
 @path_option("--out", "FILE", "Write all channels on one time base (.csv, or .nc in SI).")
 @path_option("--plot", "FILE", "Draw all channels, findings marked (.png).")
@@ -59,11 +36,9 @@ Examples:
 @json_option
 def log(
     log: Path,
-    channels: tuple[str, ...],
-    map_file: Path | None,
-    part: str,
+    reading: LogReading,
     step: float | None,
-    bridge: float | None,
+    fuel_density: float | None,
     overwrite: bool,
     as_json: bool,
     **given: Any,
@@ -74,9 +49,6 @@ def log(
     guessed. Nothing is mended: what disagrees, is frozen, late, or in another unit or sign is said
     with figures, and you state it with --channel.
     """
-    from ..measurements.channels import POWERTRAIN, SIGNALS
-    from ..measurements.drive import Cleaning
-    from ..measurements.recording_import import read_recording
     from ..text.recording_report import report_record, report_text
 
     targets = {name: path for name in ("out", "plot", "save_map") if (path := given.pop(name))}
@@ -87,9 +59,7 @@ def log(
         check_target(path, overwrite)
     if "out" in targets:
         check_file("--out", targets["out"], (".csv", ".nc"), overwrite)
-    cleaning = Cleaning(part=part, **({} if bridge is None else {"bridge": bridge}))
-    named = named_channels(channels, map_file, (*SIGNALS, *POWERTRAIN))
-    recording = read_recording(log, named, cleaning, step, **given)
+    recording = reading.read(log, fuel_density, step)
     write_together(_writers(recording, targets), overwrite)
     finish(as_json, files, lambda: report_record(recording), lambda: report_text(recording))
 
