@@ -21,6 +21,7 @@ from ..physics.codes import Reason
 from ..pipeline import find_optimum
 from ..problem.settings import Settings
 from .against_log import AgainstLog, against_log
+from .alignment import aligned
 from .as_driven import AsDriven, as_driven
 from .decisions import CarDecisions, DecisionSource
 from .replayed import NAME, Replayed, replay_car
@@ -80,6 +81,7 @@ class Assessment:
         assumption's rather than the car's
     measured_above_percent : the fuel as measured, at equal SoC, above the model's optimum, % of
         that: it holds the model's error; NaN where fuel or SoC were not measured
+    delays : s, by channel, how far it came behind vehicle speed, and was moved before
     band : of the gap by uncertain parameters; None where no intervals are given
     """
 
@@ -93,6 +95,7 @@ class Assessment:
     places: Sequence[CostlyPlace]
     in_question: Mapping[str, float]
     measured_above_percent: float
+    delays: Mapping[str, float]
     band: GapBand | None = None
 
     @property
@@ -140,6 +143,7 @@ def assess(
     InfeasibleError
         The model cannot drive the cycle at all.
     """
+    recording, delays = aligned(recording, driveline)
     given, share = (driveline, settings), 0.3 if uncertainty else 1.0
     driven = as_driven(recording, *given)
     replayed = replay_car(recording, driven)
@@ -167,6 +171,7 @@ def assess(
         places=_places(recording, driven.cycle, found),
         in_question=_in_question(replayed.decisions, found),
         measured_above_percent=_measured_above(case, prediction),
+        delays=delays,
         band=band,
     )
 

@@ -10,6 +10,7 @@ from ..measurements.recording import Recording
 from ..physics.demand import drive_demand
 from ..physics.gearbox import input_torque
 from ..physics.plant import Plant
+from .alignment import aligned
 from .as_driven import as_driven
 from .decisions import read_decisions
 
@@ -54,6 +55,7 @@ class Observed:
 
 def observe(recording: Recording, driveline: Driveline, plant: Plant, notes: list[str]) -> Observed:
     """Return what the car saw and did in the steps of a log."""
+    recording, _ = aligned(recording, driveline)
     driven = as_driven(recording, driveline)
     demand = drive_demand(driven.driveline, driven.cycle)
     decisions = read_decisions(recording, driven.driveline, demand)

@@ -25,6 +25,7 @@ from ..base.units import GRAVITY
 from ..inputs.driveline import Driveline
 from .gear_fit import Gears
 from .parameters import Estimate
+from .regression import Fit
 from .rows import Rows, fit_made
 from .signals import Signals
 
@@ -55,12 +56,14 @@ class Road:
     ----------
     estimates : of mass, rolling resistance and drag area
     reason : why there are none
-    delays : s, of engine and motor torque behind the shaft, by number of the recording
+    delays, unsure : s, of engine and motor torque behind the shaft, and standard errors, by number
+        of the recording
     """
 
     estimates: tuple[Estimate, ...]
     reason: str = ""
     delays: Mapping[int, tuple[float, float]] = field(default_factory=dict)
+    unsure: Mapping[int, tuple[float, float]] = field(default_factory=dict)
 
 
 def fit_road(signals: Sequence[Signals], gears: Gears, base: Driveline) -> Road:
@@ -106,7 +109,15 @@ def fit_road(signals: Sequence[Signals], gears: Gears, base: Driveline) -> Road:
         ),
         "",
         delays,
+        {number: _unsure(fit, number) for number in delays},
     )
+
+
+def _unsure(fit: Fit, number: int) -> tuple[float, float]:
+    """Return the standard errors of the delays of both torques, s; infinite where not fitted."""
+    names = [f"{name} delay {number}" for name in ("engine", "motor")]
+    engine, motor = (fit.error(name) if name in fit.names else np.inf for name in names)
+    return engine, motor
 
 
 def _later(

@@ -11,6 +11,7 @@ from ..base.words import cut, fixed
 from ..files.table_csv import table_writer
 from ..files.writing import Write
 from ..measured_car.against_log import TRUSTED
+from ..optimum.charge_balance import verdict as charge_verdict
 from ..physics.modes import Mode
 from .record import json_ready
 from .table import table
@@ -161,6 +162,12 @@ def _readings(assessment: "Assessment") -> list[str]:
             "model's optimum at equal SoC, which holds the model's error; the figures above "
             "compare the model with itself"
         )
+    attrs = assessment.score.result.dataset.attrs
+    change, share = attrs["charge_change_Wh"], attrs["charge_balance_percent"]
+    lines.append(
+        f"charge balance {fixed(change, 1)} Wh, {fixed(share, 2)} % of the fuel energy: "
+        f"{charge_verdict(attrs)}; a kWh counts {fixed(attrs['fuel_per_kWh_g'], 1)} g"
+    )
     band = assessment.band
     if band is None:
         lines.append(
@@ -182,6 +189,9 @@ def _read(assessment: "Assessment") -> list[str]:
             f"the {name} was assumed: its {fixed(share, 2)} points of the gap are those of the "
             "assumption, and the car's own may be more or less"
         )
+    if assessment.delays:
+        late = ", ".join(f"{name} {delay:+.2f} s" for name, delay in assessment.delays.items())
+        texts.append(f"channels moved to the clock of vehicle speed, + came late: {late}")
     return [*texts, *assessment.driven.notes]
 
 
@@ -296,6 +306,7 @@ def assessment_record(assessment: "Assessment") -> dict[str, Any]:
         "optimum_shares": {
             mode.name.lower(): best.dataset.attrs[f"share_{mode.name.lower()}"] for mode in Mode
         },
+        "delays_s": dict(assessment.delays),
         "findings": [one.text for one in assessment.recording.findings],
         "caution": CAUTION_LINE,
     }

@@ -1,0 +1,102 @@
+"""Channels of a recording moved to the clock of its vehicle speed, by the delays that fits find."""
+
+import dataclasses
+
+import numpy as np
+
+from ..inputs.driveline import Driveline
+from ..measurements.recording import Recording
+from .engine_fit import fit_engine
+from .fine_speed import shaft_gears
+from .gear_fit import fit_gears
+from .road_fit import fit_road
+from .signals import make_signals
+
+SHAFTS, TORQUES = ("engine_speed", "motor_speed"), ("engine_torque", "motor_torque")
+LEAST = 0.03  # s, shorter delays are left
+SURE = 0.06  # s, standard error of a delay from which on it is not believed
+COARSE = 0.25  # s, samples further apart tell no such delays
+LONGEST = 1.0  # s, of the gear's
+SAME_GEAR = 0.8  # of the driving, in which shaft and gear channel have to agree
+
+
+def aligned(recording: Recording, driveline: Driveline) -> tuple[Recording, dict[str, float]]:
+    """Return a recording whose channels fit its vehicle speed in time, and what they were moved by.
+
+    Parameters
+    ----------
+    recording
+        The drive.
+    driveline
+        Its model, for what the delays are found by.
+
+    Returns
+    -------
+    recording
+        With the same time; channels that could not be told are as they were.
+    delays : dict
+        s, by channel, how far it came behind vehicle speed; negative where it came before.
+
+    Notes
+    -----
+    Vehicle speed behind the shaft by their ratio in gear, the torques behind the shaft by the force
+    balance where that tells them, fuel behind the engine's torque by its map, the gear by the ratio
+    it should have.
+    """
+    if recording.time[1] > COARSE:
+        return recording, {}
+    one = make_signals(recording)
+    gears = fit_gears([one], driveline)
+    if not gears.known:
+        return recording, {}
+    late = gears.delays.get(one.number, 0.0)
+    delays = {name: -late for name in SHAFTS}
+    road = fit_road([one], gears, driveline)
+    torques = road.delays.get(one.number, (0.0, 0.0))
+    unsure = road.unsure.get(one.number, (np.inf, np.inf))
+    for name, behind, doubt in zip(TORQUES, torques, unsure, strict=True):
+        if doubt < SURE:
+            delays[name] = behind - late
+    fuel = fit_engine([one], driveline).delays.get(one.number, (0.0, np.inf))
+    if "engine_torque" in delays and fuel[1] < SURE:
+        delays["fuel_rate"] = delays["engine_torque"] + fuel[0]
+    delays = {n: d for n, d in delays.items() if recording.has(n) and abs(d) >= LEAST}
+    moved = _moved(recording, delays)
+    shaft = next((name for name in reversed(SHAFTS) if recording.has(name)), "")
+    if recording.has("gear") and shaft:
+        behind = _gear_delay(moved, driveline, shaft)
+        if abs(behind) >= LEAST:
+            delays["gear"] = behind
+            moved = _moved(moved, {"gear": behind})
+    return moved, delays
+
+
+def _moved(recording: Recording, delays: dict[str, float]) -> Recording:
+    """Return a recording with some channels moved to earlier times, s."""
+    time, channels = recording.time, dict(recording.channels)
+    for name, delay in delays.items():
+        values = channels[name]
+        if name == "gear":
+            place = np.searchsorted(time, time + delay + 1e-9, side="right") - 1
+            channels[name] = values[np.clip(place, 0, time.size - 1)]
+        else:
+            channels[name] = np.interp(time + delay, time, values)
+    return dataclasses.replace(recording, channels=channels)
+
+
+def _gear_delay(recording: Recording, driveline: Driveline, shaft: str) -> float:
+    """Return how far the gear channel comes behind the ratio of the speeds, s; 0 if unsure."""
+    implied = shaft_gears(recording, driveline, shaft)
+    told = np.rint(recording.channels["gear"]) - 1.0
+    step = float(recording.time[1])
+    reach = round(LONGEST / step)
+    inside = slice(reach, told.size - reach)
+    known = np.isfinite(implied[inside])
+    if not known.any():
+        return 0.0
+    shares = [
+        float(np.mean((np.roll(told, -lag)[inside] == implied[inside])[known]))
+        for lag in range(-reach, reach + 1)
+    ]
+    best = np.flatnonzero(np.array(shares) >= max(shares) - 1e-12)
+    return float((np.median(best) - reach) * step) if max(shares) >= SAME_GEAR else 0.0
