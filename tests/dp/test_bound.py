@@ -8,6 +8,7 @@ import numpy as np
 import oracle
 import pytest
 import test_milp
+from case_counts import cases
 from hypothesis import HealthCheck, assume, given
 from hypothesis import settings as examples
 from test_brute_force import instances
@@ -98,14 +99,14 @@ def check_against_enumeration(instance):
         assert bound.bound <= solution.cost + tolerance
 
 
-@examples(max_examples=100, **QUICK)
+@examples(max_examples=60, **QUICK)
 @given(instances())
 def test_never_above_the_enumerated_optimum(instance):
     check_against_enumeration(instance)
 
 
 @pytest.mark.long
-@examples(max_examples=1200, **QUICK)
+@examples(max_examples=cases(500), **QUICK)
 @given(instances())
 def test_never_above_a_thousand_enumerated_optima(instance):
     check_against_enumeration(instance)

@@ -12,6 +12,7 @@ import dataclasses
 import numpy as np
 import oracle
 import pytest
+from case_counts import cases
 from hypothesis import HealthCheck, given
 from hypothesis import settings as examples
 from hypothesis import strategies as st
@@ -88,14 +89,14 @@ def check(seed, steps, few=3, finest=4001):
     return len(costs)
 
 
-@examples(max_examples=25, derandomize=True, **QUICK)
+@examples(max_examples=12, derandomize=True, **QUICK)
 @given(st.integers(0, 2**32 - 1), st.integers(3, 40))
 def test_no_bound_above_a_schedule_nor_below_the_free_ends(seed, steps):
     check(seed, steps)
 
 
 @pytest.mark.long
-@examples(max_examples=350, **QUICK)
+@examples(max_examples=cases(100), **QUICK)
 @given(st.integers(0, 2**32 - 1), st.integers(3, 60))
 def test_no_bound_above_a_schedule_in_hundreds_of_cases(seed, steps):
     check(seed, steps)

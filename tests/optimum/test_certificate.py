@@ -11,6 +11,7 @@ import json
 import numpy as np
 import oracle
 import pytest
+from case_counts import cases
 from click.testing import CliRunner
 from hypothesis import HealthCheck, assume, given
 from hypothesis import settings as examples
@@ -82,7 +83,7 @@ def test_never_above_the_enumerated_optimum(instance):
 
 
 @pytest.mark.long
-@examples(max_examples=500, **QUICK)
+@examples(max_examples=cases(200), **QUICK)
 @given(instances())
 def test_never_above_hundreds_of_enumerated_optima(instance):
     check_against_enumeration(instance)

@@ -5,6 +5,7 @@ import dataclasses
 import numpy as np
 import oracle
 import pytest
+from case_counts import cases
 from hypothesis import HealthCheck, assume, given
 from hypothesis import settings as examples
 from test_brute_force import instances
@@ -58,14 +59,14 @@ def check_against_enumeration(instance):
             assert (path[i] <= corridor.high + 1e-12).all()
 
 
-@examples(max_examples=60, **QUICK)
+@examples(max_examples=30, **QUICK)
 @given(instances())
 def test_holds_every_schedule_of_its_cost(instance):
     check_against_enumeration(instance)
 
 
 @pytest.mark.long
-@examples(max_examples=600, **QUICK)
+@examples(max_examples=cases(200), **QUICK)
 @given(instances())
 def test_holds_every_schedule_of_its_cost_in_hundreds_of_instances(instance):
     check_against_enumeration(instance)
