@@ -9,9 +9,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.ndimage import binary_opening
 
 from ..inputs.driveline import Driveline
-from ..inputs.maps import map_values
+from ..inputs.maps import curve_values, map_values
 from ..measurements.recording import Recording
 from ..physics.battery import pack_battery, resistance_at, root_current, voltage_at
 from ..physics.starts import start_energies
@@ -20,6 +21,8 @@ from .engine_fit import fuel_at
 from .gear_fit import Gears
 from .signals import Signals
 from .start_fit import road_force, seen_starts, working_fuel
+
+QUICK, LASTING = 0.2, 0.6  # s, smoothing of the torque, and the least of a fuel cut
 
 
 @dataclass(frozen=True, eq=False)
@@ -81,6 +84,8 @@ def _add_fuel(
     for seen in starts:
         running[max(int(seen.begin), 0) : int(seen.end) + 1] = False
         events[min(int(seen.end), torque.size - 1)] += driveline.start.fuel / one.dt
+    for at in _fired_again(one, running, driveline):
+        events[at] += driveline.start.fuel / one.dt
     events += _shift_fuel(one, gears, driveline)
     rate = working_fuel(one, starts, engine)
     model["fuel_rate"] = rate + events
@@ -91,6 +96,19 @@ def _add_fuel(
     model["engine_torque"] = np.where(where & running, asked, np.nan)
     road = fuel_at(engine, one["engine_speed"], asked)
     model["road_fuel_rate"] = np.where(where & running, road, rate) + events
+
+
+def _fired_again(one: Signals, running: np.ndarray, driveline: Driveline) -> np.ndarray:
+    """Return the samples at which an engine that was dragged along with its fuel cut fires again.
+
+    Without a separating clutch the model counts that as a start, with the fuel of one.
+    """
+    if driveline.clutches.separating_clutch:
+        return np.zeros(0, dtype=int)
+    overrun = curve_values(driveline.engine.overrun, one["engine_speed"])
+    cut = running & (one.smooth(one["engine_torque"], running, QUICK) < 0.5 * overrun)
+    cut = binary_opening(cut, iterations=max(round(LASTING / one.dt / 2.0), 1))
+    return np.flatnonzero(cut[:-1] & ~cut[1:] & running[1:]) + 1
 
 
 def _shift_fuel(one: Signals, gears: Gears, driveline: Driveline) -> np.ndarray:
