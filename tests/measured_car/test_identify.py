@@ -78,7 +78,7 @@ def test_fuel_of_a_drive_left_out_is_predicted_within_one_percent(found, cars):
 
 
 def test_an_engine_that_is_dragged_along_pays_when_it_fires_again():
-    """Without a separating clutch the model counts a start there; its fuel was 2.8 % low without."""
+    """Without a separating clutch the model counts a start there; fuel was 2.8 % low without."""
     true = read_driveline("micro")
     car = drive_car(true, read_cycle("wltc_class3b_low"), PowerThresholds())
     one = make_signals(record(car, Logger(noise=0.0, quanta=False, delay=0.0)))
