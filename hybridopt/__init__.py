@@ -167,8 +167,8 @@ if TYPE_CHECKING:
     from .text import import_report as _import_report
     from .text import recording_report as _recording_report
     from .text.assessment import assessment_text as assessment_text
-    from .text.assessment import strategy_text as strategy_text
     from .text.bench_map_report import save_map as save_map
+    from .text.car_strategy import strategy_text as strategy_text
     from .text.comparison import comparison_text as comparison_text
     from .text.foresight_limit import limit_text as limit_text
     from .text.foresight_worth import foresight_text as foresight_text
@@ -340,7 +340,7 @@ _HOMES = {
     "distilled_text": "text.verification",
     "limit_text": "text.foresight_limit",
     "assessment_text": "text.assessment",
-    "strategy_text": "text.assessment",
+    "strategy_text": "text.car_strategy",
     "drive_report": "text.import_report:report_lines",
     "map_report": "text.bench_map_report:report_lines",
     "recording_text": "text.recording_report:report_text",

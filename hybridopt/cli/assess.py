@@ -121,7 +121,7 @@ def strategy(
     from ..inputs.driveline_file import read_driveline
     from ..measured_car.strategy import strategy as run
     from ..tables.files import write_json, write_netcdf
-    from ..text.assessment import strategy_record, strategy_text
+    from ..text.car_strategy import strategy_record, strategy_text
 
     suffix = check_file("--out", out, (".json", ".nc"), output.overwrite)
     if len({path.resolve() for path in logs}) < len(logs):

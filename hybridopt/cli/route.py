@@ -21,7 +21,7 @@ Examples:
 """
 
 
-@click.command(short_help="Make a cycle of a GPX route.", epilog=EXAMPLES)
+@click.command(short_help="Make a cycle of a route, GPX or a log.", epilog=EXAMPLES)
 @click.argument("route", type=click.Path(path_type=Path))
 @click.option(
     "--speed-km-per-h", "speed", type=float, default=50.0, metavar="KM/H", help="Speed limit."
@@ -46,18 +46,21 @@ def route(
     as_json: bool,
     **given: float,
 ) -> None:
-    """Make a cycle of ROUTE, a GPX file: from rest to rest, under limits, slower in bends.
+    """Make a cycle of ROUTE, GPX or a log: from rest to rest, under limits, slower in bends.
 
-    Times in the file are not looked at; what was recorded becomes a cycle by `cycle import`.
-    Elevations give the grade. Defaults: 50 km/h, 1.0 and 1.2 m/s2, 2.5 m/s2 sideways, 1 s.
+    Times in a GPX file are not looked at; what was recorded becomes a cycle by `cycle import`. Of
+    a log the way and its heights are taken, driven anew. Elevations give the grade. Defaults:
+    50 km/h, 1.0 and 1.2 m/s2, 2.5 m/s2 sideways, 1 s.
     """
+    from ..measurements.drive import import_drive
     from ..measurements.gpx import read_gpx
-    from ..measurements.route import Driver, route_cycle
+    from ..measurements.route import Driver, log_route, route_cycle
 
     if out is not None:
         check_target(out, overwrite)
     given["speed"] *= KM_PER_H
-    track, driver = read_gpx(route), Driver(**given)
+    is_gpx = route.suffix.lower() == ".gpx"
+    track, driver = read_gpx(route) if is_gpx else log_route(import_drive(route)), Driver(**given)
     made = route_cycle(track, driver, *_limits(limits))
     notes = [f"{route.name}: a route, driven by rule, nobody drove it"]
     targets: list[tuple[Path, Write]] = []

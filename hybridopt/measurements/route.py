@@ -8,6 +8,7 @@ from scipy.ndimage import gaussian_filter1d
 from ..base.errors import InputError
 from ..base.units import KM_PER_H
 from ..inputs.cycle import Cycle
+from .drive import ImportedDrive
 from .gpx import GpxTrack
 from .log import Journal, Samples, printable
 from .resampling import resample_speed, time_grid
@@ -64,6 +65,15 @@ class Driver:
                 raise InputError(
                     f"driver: {name} is {getattr(self, name):g}; allowed is {low:g} to {high:g}"
                 )
+
+
+def log_route(drive: ImportedDrive) -> GpxTrack:
+    """Return the way of a recorded drive, to be driven anew: its distance and heights, no bends."""
+    cycle = drive.cycle
+    distance = np.concatenate(([0.0], np.cumsum(cycle.mean_speed * cycle.dt)))
+    rise = np.concatenate(([0.0], np.cumsum(cycle.mean_grade * cycle.mean_speed * cycle.dt)))
+    straight, none = np.zeros(distance.size), np.full(distance.size, np.nan)
+    return GpxTrack(drive.log.path, distance, distance, straight, rise, none)
 
 
 def route_cycle(

@@ -41,7 +41,8 @@ def report_page(contents: "Contents") -> str:
     body.append(sections.cautions_section())
     links.append(("cautions", "Cautions"))
     runs = [chart_data(entry.result, name) for name, entry in named]
-    head = f'<p class="caution">{escape(CAUTION)}</p>\n{_links(links)}'
+    verdicts = "".join(f"<p>{escape(words.verdict_of(e.result))}</p>" for e in contents.entries)
+    head = f'{verdicts}\n<p class="caution">{escape(CAUTION)}</p>\n{_links(links)}'
     return whole_page(words.title_of(contents), head, "\n".join(body), runs)
 
 

@@ -151,10 +151,10 @@ def _story(contents: "Contents") -> Iterator[Any]:
     yield Paragraph("Contents", styles["part"])
     plain = TableStyle([("FONT", (0, 0), (-1, -1), "Report"), ("LEFTPADDING", (0, 0), (-1, -1), 0)])
     yield TableOfContents(levelStyles=[styles["entry"]], dotsMinLevel=0, tableStyle=plain)
-    if contents.scores:
-        yield from _scores(contents.scores, styles)
     for entry in contents.entries:
         yield from _section(entry, styles, numbers)
+    if contents.scores:
+        yield from _scores(contents.scores, styles)
     if contents.rule_set is not None:
         yield PageBreak()
         yield Paragraph("Rule tables", styles["head"])

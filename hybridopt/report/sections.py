@@ -43,7 +43,6 @@ def run_section(entry: "Entry", name: str, still: bool = True) -> str:
         f'<section class="run" aria-labelledby="{name}-head">',
         f'<h2 id="{name}-head">{escape(result.heading)}</h2>',
         f"<p>{escape(str(result.dataset.attrs.get('driveline_title', '')))}</p>",
-        f"<p>{escape(words.verdict_of(result))}</p>",
         _key_values(words.key_values(result)),
         "<h3>Over time</h3>",
         _charts(entry, name),

@@ -19,7 +19,6 @@ from .table import table
 if TYPE_CHECKING:
     from ..controllers.controller import Command
     from ..measured_car.assess import Assessment, CostlyPlace
-    from ..measured_car.strategy import CarStrategy
 
 WIDTH = 80
 CAUSES = {"engine": "engine on and off", "gear": "gear", "split": "split"}
@@ -71,10 +70,10 @@ def assessment_text(assessment: "Assessment", moments: int = LISTED) -> str:
         Lines without a final newline, the verdict first.
     """
     blocks = [
-        _wrapped(verdict(assessment)),
+        wrapped(verdict(assessment)),
         _totals(assessment),
         _readings(assessment),
-        ["How it was read", *_points(_read(assessment))],
+        ["How it was read", *points(_read(assessment))],
         _clipped(assessment),
         _moments(assessment, moments),
         _modes(assessment),
@@ -83,11 +82,12 @@ def assessment_text(assessment: "Assessment", moments: int = LISTED) -> str:
     return "\n\n".join("\n".join(line.rstrip() for line in block) for block in blocks if block)
 
 
-def _wrapped(text: str) -> list[str]:
+def wrapped(text: str) -> list[str]:
+    """Return a text as lines."""
     return textwrap.wrap(text, WIDTH)
 
 
-def _points(texts: list[str]) -> list[str]:
+def points(texts: list[str]) -> list[str]:
     """Return texts as lines, each begun by a dash."""
     lines = []
     for text in texts:
@@ -129,10 +129,10 @@ def _totals(assessment: "Assessment") -> list[str]:
         f"SoC {start:.1f} to {end:.1f} % for both. The bound is one of cost: fuel, and "
         f"{settings.shift_cost:g} g for a shift, {settings.start_cost:g} g for a start."
     )
-    lines = [head, *_wrapped(about), "", *_table(header, rows)]
+    lines = [head, *wrapped(about), "", *_table(header, rows)]
     totals = score.regret.totals
     lost = ", ".join(f"{name} {fixed(value, 1)}" for name, value in totals.items())
-    return [*lines, "", *_wrapped(f"lost by, g: {lost}; sum {fixed(score.regret.total, 1)}")]
+    return [*lines, "", *wrapped(f"lost by, g: {lost}; sum {fixed(score.regret.total, 1)}")]
 
 
 def _table(header: tuple[str, ...], rows: list[list[str]]) -> list[str]:
@@ -179,7 +179,7 @@ def _readings(assessment: "Assessment") -> list[str]:
             f"{fixed(band.high, 2)} % in 90 % of {band.gaps.size} draws of "
             f"{len(band.parameters)} parameters ({band.draws - band.gaps.size} could not be driven)"
         )
-    return ["Model and measurement", *_points(lines)]
+    return ["Model and measurement", *points(lines)]
 
 
 def _read(assessment: "Assessment") -> list[str]:
@@ -340,71 +340,3 @@ def places_writer(assessment: "Assessment") -> Write:
         rows.append(record)
     head = list(rows[0]) if rows else ["start_s"]
     return table_writer(head, [list(row.values()) for row in rows])
-
-
-SCATTER_UNITS = {
-    "engine_start": (KW, "kW"),
-    "engine_stop": (KW, "kW"),
-    "motor_torque": (1.0, "Nm"),
-    "shift_up": (KM_PER_H, "km/h"),
-    "shift_down": (KM_PER_H, "km/h"),
-}
-"""Factor and unit of the scatter around each table."""
-
-
-def strategy_text(found: "CarStrategy") -> str:
-    """Describe a car's rules in at most 80 columns of plain text.
-
-    Parameters
-    ----------
-    found
-        From :func:`hybridopt.strategy`.
-
-    Returns
-    -------
-    str
-        Lines without a final newline.
-    """
-    rows = []
-    for name, coverage in found.rules.coverage.items():
-        factor, unit = SCATTER_UNITS[name]
-        reached = int(np.count_nonzero(~coverage.filled))
-        rows.append(
-            [
-                name,
-                fixed(found.scatter[name] / factor, 2),
-                unit,
-                f"{reached} of {coverage.filled.size}",
-            ]
-        )
-    agree = ", ".join(f"{name} {100.0 * share:.1f} %" for name, share in found.agreement.items())
-    head = f"In the car's own states the tables decide as it did in these shares of steps: {agree}."
-    lines = [
-        *_wrapped(head),
-        "",
-        *table(("table", "scatter", "", "entries with data"), rows).splitlines(),
-        "",
-        *_points([*found.notes, "entries without data follow their neighbours"]),
-    ]
-    return "\n".join([*lines, "", CAUTION_LINE])
-
-
-def strategy_record(found: "CarStrategy") -> dict[str, Any]:
-    """Return a car's rules as plain objects for JSON: how well they are known."""
-    return {
-        "title": found.rules.origin.title,
-        "driveline": found.rules.origin.driveline,
-        "logs": list(found.rules.origin.cycles),
-        "agreement": dict(found.agreement),
-        "tables": {
-            name: {
-                f"scatter_{SCATTER_UNITS[name][1].replace('/', '_per_')}": found.scatter[name]
-                / SCATTER_UNITS[name][0],
-                "entries": coverage.filled.size,
-                "with_data": int(np.count_nonzero(~coverage.filled)),
-            }
-            for name, coverage in found.rules.coverage.items()
-        },
-        "notes": list(found.notes),
-        "caution": CAUTION_LINE,
-    }

@@ -17,7 +17,7 @@ from hybridopt.physics.plant import pack
 from hybridopt.pipeline import find_optimum
 from hybridopt.tables.files import read_rule_set, write_json
 from hybridopt.tables.rule_table import RuleTable
-from hybridopt.text.assessment import strategy_record, strategy_text
+from hybridopt.text.car_strategy import strategy_record, strategy_text
 
 SETTINGS = Settings(soc_points=201, splits=15)
 CLEAN = Logger(noise=0.0, quanta=False, delay=0.0)

@@ -10,7 +10,7 @@ import pytest
 from hybridopt import InputError, import_drive
 from hybridopt.base.units import KM_PER_H
 from hybridopt.measurements.gpx import read_gpx
-from hybridopt.measurements.route import Driver, route_cycle
+from hybridopt.measurements.route import Driver, log_route, route_cycle
 
 HEAD = '<?xml version="1.0"?>\n<gpx version="1.1" xmlns="http://www.topografix.com/GPX/1/1">'
 DEGREE = 110_574.3  # m of latitude at the equator
@@ -135,3 +135,20 @@ def test_a_route_without_time_is_sent_to_its_command(tmp_path):
     with pytest.raises(InputError, match="driver: speed is 0; allowed is"):
         Driver(speed=0.0)
     assert 50.0 * KM_PER_H == pytest.approx(Driver().speed)
+
+
+def test_the_way_of_a_log_is_driven_anew(tmp_path):
+    """A drive up 2 % with a stop in between, as a CSV log: the way stays, the stop goes."""
+    time = np.arange(0.0, 121.0)
+    speed = np.interp(time, [0, 10, 25, 35, 60, 70, 85, 95, 120], [0, 20, 20, 0, 0, 20, 20, 0, 0])
+    gone = np.concatenate(([0.0], np.cumsum(0.5 * (speed[1:] + speed[:-1]))))
+    points = zip(time, 3.6 * speed, 100.0 + 0.02 * gone, strict=True)
+    rows = [f"{t:g},{v:.3f},{h:.3f}" for t, v, h in points]
+    path = tmp_path / "log.csv"
+    path.write_text("time [s],speed [km/h],altitude [m]\n" + "\n".join(rows))
+    track = log_route(import_drive(path))
+    made = route_cycle(track, Driver(speed=15.0))
+    assert made.distance == pytest.approx(gone[-1], rel=5e-3)
+    assert made.max_speed == pytest.approx(15.0, abs=0.2)
+    assert (made.speed[5:-5] > 1.0).all()
+    assert np.median(made.grade[10:-10]) == pytest.approx(0.02, abs=2e-3)

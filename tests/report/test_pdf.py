@@ -88,7 +88,7 @@ def test_first_page_says_the_verdict_then_cautions_and_contents(document, conten
     verdict, caution = verdict_of(contents.entries[0].result), CAUTIONS[0]
     assert text.index(verdict) < text.index(caution) < text.index("Contents")
     heads = [entry.title for entry in document.outline]
-    assert heads[0] == "Controllers against the optimum" and heads[-1] == "Rule tables"
+    assert heads[-2:] == ["Controllers against the optimum", "Rule tables"]
     lines = pieces(document.pages[0])
     for entry in document.outline:
         number = str(document.get_destination_page_number(entry) + 1)
