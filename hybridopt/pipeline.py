@@ -211,9 +211,15 @@ def state_problem(cycle: Cycle, driveline: Driveline, settings: Settings | None 
     """Return the problem that a solve of the same inputs solves; errors are those of a solve."""
     settings = (settings or Settings()).resolved(driveline).for_cycle(cycle)
     made = prepare(cycle, driveline, settings, whole=False)
-    events = _event_costs(driveline, made.demand, settings)
-    penalty = settings.penalty(driveline)
-    return make_problem(made.points, driveline.battery, settings, penalty, *events)
+    return prepared_problem(driveline, settings, made, settings.penalty(driveline))
+
+
+def prepared_problem(
+    driveline: Driveline, settings: Settings, prepared: Prepared, penalty: float
+) -> Problem:
+    """Return the problem of resolved settings at a terminal penalty, g per unit of SoC."""
+    events = _event_costs(driveline, prepared.demand, settings)
+    return make_problem(prepared.points, driveline.battery, settings, penalty, *events)
 
 
 def _respect_limits(free: Optimum) -> Optimum:

@@ -22,10 +22,7 @@ from ..inputs.driveline import Driveline
 from ..optimum.optimum import Optimum
 from ..optimum.result import fuel_used
 from ..physics.replay import replay_schedule
-from ..physics.starts import start_steps
-from ..pipeline import Prepared, find_optimum, prepare, solve_prepared
-from ..problem.events import shift_costs, stop_costs
-from ..problem.problem import make_problem
+from ..pipeline import Prepared, find_optimum, prepare, prepared_problem, solve_prepared
 from ..problem.settings import Settings
 
 UTILITY = (26.25, -38.94, -631.05, 5964.83, -25095.0, 60380.2, -87517.0, 75513.8, -35749.0, 7154.94)
@@ -297,21 +294,14 @@ def _deplete(
 
 def _priced(prepared: Prepared, driveline: Driveline, settings: Settings) -> xr.Dataset:
     """Return the drive of least fuel and charge, where charge counts its price when depleting."""
-    wanted = prepared.demand
-    problem = make_problem(
-        prepared.points,
-        driveline.battery,
-        settings,
-        DEPLETING_PRICE * driveline.battery.energy / driveline.fuel.heating_value,
-        shift_costs(driveline, wanted, settings),
-        stop_costs(wanted, settings),
-        start_steps(driveline.start.duration, wanted.dt),
-    )
+    price = DEPLETING_PRICE * driveline.battery.energy / driveline.fuel.heating_value
+    problem = prepared_problem(driveline, settings, prepared, price)
     run = Runner(problem, CostToGo(problem)).run(0, 0.0)
     if run is None:
         raise InfeasibleError("no schedule drives the cycle while the battery depletes")
     schedule = run.schedule(prepared.points)
-    return replay_schedule(driveline, wanted, schedule, problem.soc, settings.gear_start)
+    demand = prepared.demand
+    return replay_schedule(driveline, demand, schedule, problem.soc, settings.gear_start)
 
 
 def _from(settings: Settings, soc: float) -> Settings:

@@ -30,6 +30,7 @@ from .driveline import (
     Vehicle,
 )
 from .fields import Place, read_values, refuse_unknown, shown
+from .map_factors import with_factors
 from .maps import read_battery_table, read_curve, read_fuel_map, read_loss_map
 from .merging import (
     DEMO_FOLDER,
@@ -42,7 +43,6 @@ from .merging import (
 )
 from .models import PolynomialMotor, WillansEngine, engine_maps, motor_maps
 from .plausibility import USUAL_HEATING_VALUE, impossible, unusual
-from .scaling import scaled
 
 __all__ = [
     "DEMO_FOLDER",
@@ -132,7 +132,7 @@ def _component(part: "_Part", fuel: Fuel | None) -> Any:
             battery: Battery = part.read(
                 Battery, **part.maps({"table": ("table_csv", read_battery_table)})
             )
-            return scaled(battery)
+            return with_factors(battery)
     return part.read(COMPONENTS[part.name])
 
 
@@ -250,7 +250,7 @@ def _read_engine(part: _Part, heating_value: float) -> Engine:
         "willans", WillansEngine, lambda model: engine_maps(model, heating_value), readers
     )
     engine: Engine = part.read(Engine, **maps)
-    return scaled(engine)
+    return with_factors(engine)
 
 
 def _read_motor(part: _Part) -> Motor:
@@ -262,4 +262,4 @@ def _read_motor(part: _Part) -> Motor:
     maps = part.modelled("polynomial", PolynomialMotor, motor_maps, readers)
     curve = part.map("continuous_torque_csv", read_curve)
     motor: Motor = part.read(Motor, **maps, continuous_torque=curve)
-    return scaled(motor)
+    return with_factors(motor)

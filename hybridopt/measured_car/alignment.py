@@ -43,7 +43,7 @@ def aligned(recording: Recording, driveline: Driveline) -> tuple[Recording, dict
     balance where that tells them, fuel behind the engine's torque by its map, the gear by the ratio
     it should have.
     """
-    if recording.time[1] > COARSE:
+    if recording.step > COARSE:
         return recording, {}
     one = make_signals(recording)
     gears = fit_gears([one], driveline)
@@ -57,14 +57,14 @@ def aligned(recording: Recording, driveline: Driveline) -> tuple[Recording, dict
     for name, behind, doubt in zip(TORQUES, torques, unsure, strict=True):
         if doubt < SURE:
             delays[name] = behind - late
-    fuel = fit_engine([one], driveline).delays.get(one.number, (0.0, np.inf))
-    if "engine_torque" in delays and fuel[1] < SURE:
-        delays["fuel_rate"] = delays["engine_torque"] + fuel[0]
+    if "engine_torque" in delays:
+        behind, doubt = fit_engine([one], driveline).delays.get(one.number, (0.0, np.inf))
+        if doubt < SURE:
+            delays["fuel_rate"] = delays["engine_torque"] + behind
     delays = {n: d for n, d in delays.items() if recording.has(n) and abs(d) >= LEAST}
     moved = _moved(recording, delays)
-    shaft = next((name for name in reversed(SHAFTS) if recording.has(name)), "")
-    if recording.has("gear") and shaft:
-        behind = _gear_delay(moved, driveline, shaft)
+    if recording.has("gear") and recording.shaft:
+        behind = _gear_delay(moved, driveline)
         if abs(behind) >= LEAST:
             delays["gear"] = behind
             moved = _moved(moved, {"gear": behind})
@@ -84,11 +84,11 @@ def _moved(recording: Recording, delays: dict[str, float]) -> Recording:
     return dataclasses.replace(recording, channels=channels)
 
 
-def _gear_delay(recording: Recording, driveline: Driveline, shaft: str) -> float:
+def _gear_delay(recording: Recording, driveline: Driveline) -> float:
     """Return how far the gear channel comes behind the ratio of the speeds, s; 0 if unsure."""
-    implied = shaft_gears(recording, driveline, shaft)
+    implied = shaft_gears(recording, driveline, recording.shaft)
     told = np.rint(recording.channels["gear"]) - 1.0
-    step = float(recording.time[1])
+    step = recording.step
     reach = round(LONGEST / step)
     inside = slice(reach, told.size - reach)
     known = np.isfinite(implied[inside])

@@ -11,7 +11,7 @@ from ..inputs.driveline import Driveline
 from ..measurements.drive import Cleaning
 from ..measurements.recording import Recording
 from ..problem.settings import Settings
-from .fine_speed import finer_cycle
+from .fine_speed import TURNING, finer_cycle
 
 OIL_CHANNELS = ("oil_temperature",)
 ROOM = 0.005  # of SoC, between a measured SoC and the end of a widened window
@@ -99,7 +99,7 @@ def _pump_power(recording: Recording, driveline: Driveline) -> float:
     clutches = driveline.clutches
     if not clutches.electric_oil_pump or not recording.has("engine_speed"):
         return 0.0
-    off = recording.channels["engine_speed"] < 0.5 * driveline.engine.idle_speed
+    off = recording.channels["engine_speed"] < TURNING * driveline.engine.idle_speed
     moving = recording.channels["speed"] > 0.0
     return clutches.oil_pump_power * float(np.mean(off & moving))
 

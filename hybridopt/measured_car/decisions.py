@@ -12,12 +12,10 @@ from ..physics.codes import EngineClass
 from ..physics.demand import Demand
 from ..physics.plant import pack
 from ..physics.schedule import Schedule
-from ..problem.graph import begins_start
-from .fine_speed import MOVING, shaft_gears
+from .fine_speed import MOVING, TURNING, shaft_gears
 from .splits import Split, read_split
 from .step_samples import StepSamples, held
 
-TURNING = 0.5  # of the idle speed, from which an engine counts as on
 BURNING = 0.2  # of the idle fuel rate
 PULLING = 0.03  # of the highest full load
 USUAL_SPEED = 1400.0 * RPM  # at the gearbox input, the least of an assumed gear
@@ -147,8 +145,7 @@ def _gears(
         found = samples.middle(np.where(values >= 0.5, np.rint(values) - 1.0, np.nan))
         channels: tuple[str, ...] = ("gear",)
         text = "gear from its channel"
-    elif recording.has("motor_speed") or recording.has("engine_speed"):
-        name = "motor_speed" if recording.has("motor_speed") else "engine_speed"
+    elif name := recording.shaft:
         found = samples.middle(shaft_gears(recording, driveline, name))
         channels = (name, "speed")
         text = f"gear from {name} over the speed of the wheels"
@@ -189,8 +186,3 @@ def _usual_gears(driveline: Driveline, demand: Demand) -> np.ndarray:
     shaft = demand.wheel_speed[:, None] * pack(driveline).ratio
     fitting = np.count_nonzero(shaft >= USUAL_SPEED, axis=1)
     return np.asarray(np.maximum(fitting - 1, 0), dtype=np.int64)
-
-
-def starts_of(schedule: Schedule) -> int:
-    """Return the number of engine starts of a schedule."""
-    return int(begins_start(schedule.engine_class).sum())

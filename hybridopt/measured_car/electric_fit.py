@@ -132,16 +132,7 @@ def fit_motor(signals: Sequence[Signals], base: Driveline) -> tuple[Estimate, ..
     half = found.fit.half_width("loss") * motor.loss_scale
     note = "electric less shaft power while the inverter works"
     return (
-        Estimate(
-            "motor.loss_scale",
-            "1",
-            motor.loss_scale,
-            value,
-            value - half,
-            value + half,
-            found.seconds,
-            note,
-        ),
+        Estimate.around("motor.loss_scale", motor.loss_scale, value, half, found.seconds, note),
     )
 
 
@@ -183,9 +174,7 @@ def _fit_voltage(signals: Sequence[Signals], battery: Battery) -> list[Estimate]
         value, half = found.fit[name] * was, found.fit.half_width(name) * was
         half = float(np.hypot(half, SENSOR * value))
         note = "terminal voltage over current and SoC"
-        estimates.append(
-            Estimate(key, "1", was, value, value - half, value + half, found.seconds, note)
-        )
+        estimates.append(Estimate.around(key, was, value, half, found.seconds, note))
     return estimates
 
 
@@ -202,8 +191,7 @@ def _fit_charge(signals: Sequence[Signals], battery: Battery) -> list[Estimate]:
     spread = float(np.hypot(half / slope**2 / AH, SENSOR * value))
     note = f"SoC over charge, {fit.rows} pieces of {PIECE:g} s"
     was = battery.capacity / AH
-    low, high = value - spread, value + spread
-    estimates = [Estimate("battery.capacity_Ah", "Ah", was, value, low, high, seconds, note)]
+    estimates = [Estimate.around("battery.capacity_Ah", was, value, spread, seconds, note)]
     share, wide = fit.ratio("into", "out")
     if wide < 0.05:
         key = "battery.coulombic_efficiency"

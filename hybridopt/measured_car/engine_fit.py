@@ -81,23 +81,12 @@ def fit_engine(signals: Sequence[Signals], base: Driveline) -> EngineFuel:
     added = slope * engine.friction_fuel * 1e3 + friction
     value = slope * engine.fuel_scale
     estimates = (
-        Estimate(
-            "engine.fuel_scale",
-            "1",
-            engine.fuel_scale,
-            value,
-            value - half,
-            value + half,
-            seconds,
-            note,
-        ),
-        Estimate(
+        Estimate.around("engine.fuel_scale", engine.fuel_scale, value, half, seconds, note),
+        Estimate.around(
             "engine.friction_fuel_mg_per_rev",
-            "mg/rev",
             engine.friction_fuel * 1e3,
             added,
-            added - wide,
-            added + wide,
+            wide,
             seconds,
             note,
         ),
@@ -177,18 +166,8 @@ def _fit_overrun(signals: Sequence[Signals], engine: Engine) -> tuple[Estimate, 
         return ()
     value, half = found.fit["scale"], found.fit.half_width("scale")
     value, half = value * engine.overrun_scale, half * engine.overrun_scale
-    return (
-        Estimate(
-            "engine.overrun_scale",
-            "1",
-            engine.overrun_scale,
-            value,
-            value - half,
-            value + half,
-            found.seconds,
-            "engine dragged along, fuel cut",
-        ),
-    )
+    key, note = "engine.overrun_scale", "engine dragged along, fuel cut"
+    return (Estimate.around(key, engine.overrun_scale, value, half, found.seconds, note),)
 
 
 def _over_full(one: Signals, engine: Engine) -> float:

@@ -14,6 +14,7 @@ from ..measurements.resampling import low_pass, resample_speed
 from ..physics.plant import pack
 
 MOVING = 2.0  # m/s, from which speeds tell the gear
+TURNING = 0.5  # of the idle speed, from which an engine counts as on
 NEAR_RATIO = 0.06  # share by which a ratio of speeds may be off
 DELAY = 0.3  # s, that one channel may be behind the other
 BRIDGED = 3.0  # s, over which the difference of both speeds is carried on, as while shifting
@@ -58,8 +59,8 @@ def finer_cycle(recording: Recording, driveline: Driveline, cleaning: Cleaning) 
     """
     drive = recording.drive
     step = coarse_step(drive.raw.values)
-    name = next((one for one in ("motor_speed", "engine_speed") if recording.has(one)), None)
-    if not step or name is None:
+    name = recording.shaft
+    if not step or not name:
         return None
     off = _difference(recording, driveline, name, step)
     if off is None:

@@ -121,13 +121,11 @@ def fit_gears(signals: Sequence[Signals], base: Driveline) -> Gears:
         spread = float(np.linalg.norm((scale * half / slope**2, FLOOR * value, rounded)))
         seconds = sum(float((one.gear == g + 1).sum()) * one.dt for one in signals)
         estimates.append(
-            Estimate(
+            Estimate.around(
                 f"gearbox.ratios[{g}]",
-                "1",
                 base.gearbox.ratios[g],
                 value,
-                value - spread,
-                value + spread,
+                spread,
                 seconds,
                 f"shaft speed over vehicle speed in gear {g + 1}, clutch closed",
             )

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from ..inputs.driveline import Driveline
-from ..inputs.scaling import SCALED, rescaled
+from ..inputs.map_factors import FACTORED, with_fields
 
 
 @dataclass(frozen=True)
@@ -31,6 +31,14 @@ class Estimate:
     high: float
     seconds: float
     carried_by: str
+
+    @classmethod
+    def around(
+        cls, key: str, base: float, value: float, half: float, seconds: float, carried_by: str
+    ) -> "Estimate":
+        """Return an estimate in the middle of its interval, in the unit of its key."""
+        unit = UNITS[key.partition("[")[0]]
+        return cls(key, unit, base, value, value - half, value + half, seconds, carried_by)
 
     @property
     def half_width(self) -> float:
@@ -107,8 +115,8 @@ def with_values(driveline: Driveline, values: Mapping[str, float]) -> Driveline:
     parts: dict[str, Any] = {}
     for table, fields in changes.items():
         part: Any = getattr(driveline, table)
-        known = isinstance(part, SCALED)
-        parts[table] = rescaled(part, fields) if known else dataclasses.replace(part, **fields)
+        known = isinstance(part, FACTORED)
+        parts[table] = with_fields(part, fields) if known else dataclasses.replace(part, **fields)
     return dataclasses.replace(driveline, **parts)
 
 

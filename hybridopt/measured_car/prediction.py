@@ -15,6 +15,8 @@ from ..inputs.driveline import Driveline
 from ..inputs.maps import curve_values, map_values
 from ..measurements.recording import Recording
 from ..physics.battery import pack_battery, resistance_at, root_current, voltage_at
+from ..physics.codes import EngineClass
+from ..physics.shifts import rotor_inertia
 from ..physics.starts import start_energies
 from .electric_fit import battery_power
 from .engine_fit import fuel_at
@@ -114,11 +116,11 @@ def _fired_again(one: Signals, running: np.ndarray, driveline: Driveline) -> np.
 def _shift_fuel(one: Signals, gears: Gears, driveline: Driveline) -> np.ndarray:
     """Return the fuel that speeds shafts up at downshifts, g/s (`physics/shifts.py`)."""
     rate = np.zeros(one.recording.time.size)
+    inertia = float(rotor_inertia(driveline)[EngineClass.RUNNING])
     price = driveline.gearbox.shift_efficiency * driveline.fuel.heating_value * one.dt
     for at in one.shifts:
         old, new = np.nan_to_num(gears.at(one.gear[[at - 1, at]]) * one["speed"][at])
-        inertia = driveline.motor.inertia + driveline.engine.inertia * one.on[at]
-        if new > old > 0.0 and np.any(one.near(one.shifts[one.shifts == at], 0.0, 0.0) & one.on):
+        if new > old > 0.0 and one.on[at]:
             rate[at] += 0.5 * inertia * (new**2 - old**2) / price
     return rate
 

@@ -90,7 +90,7 @@ def fit_road(signals: Sequence[Signals], gears: Gears, base: Driveline) -> Road:
     note = "force balance in a closed gear and coasting, brakes released"
 
     def estimate(key: str, was: float, value: float, half: float) -> Estimate:
-        return Estimate(key, UNIT[key], was, value, value - half, value + half, seconds, note)
+        return Estimate.around(key, was, value, half, seconds, note)
 
     vehicle = base.vehicle
     rolling = fit.ratio("rolling", "mass")
@@ -131,9 +131,6 @@ def _later(
         float(np.clip(was[0] + new[0], -limit, limit)),
         float(np.clip(was[1] + new[1], -limit, limit)),
     )
-
-
-UNIT = {"vehicle.mass_kg": "kg", "vehicle.rolling_resistance": "1", "vehicle.drag_area_m2": "m2"}
 
 
 def _rows(

@@ -15,6 +15,7 @@ from ..physics.demand import Demand
 from ..physics.entries import S_FULL, S_LOW, S_MOTOR, S_OVERRUN, S_SIZE, S_START, S_TOTAL
 from ..physics.operating_points import demand_rows
 from ..physics.plant import Plant, pack
+from .fine_speed import TURNING
 from .shaft_kernels import _shafts
 from .step_samples import StepSamples
 
@@ -196,7 +197,7 @@ def _known(
     turns = np.ones(recording.time.size, dtype=bool)
     on, starts = (samples.spread(engine == one) for one in (RUNNING, STARTING))
     if recording.has("engine_speed"):
-        limit = 0.5 * driveline.engine.idle_speed
+        limit = TURNING * driveline.engine.idle_speed
         turns = starts | ((recording.channels["engine_speed"] > limit) == on)
     channels = {name: recording.channels[name] for name in TELLING if recording.has(name)}
     if "engine_torque" in channels:  # while it is cranked it gives none

@@ -105,7 +105,7 @@ def fit_starts(
         return ()
     doubt = 0.1 * max(one.dt for one, _ in every)  # of the shape of the rise
     lengths = [(seen.end - seen.begin) * one.dt for one, seen in every]
-    estimates = [_mean("start.duration_s", "s", lengths, base, "rise of engine speed", doubt)]
+    estimates = [_mean("start.duration_s", lengths, base, "rise of engine speed", doubt)]
     if any(one.has("fuel_rate", "engine_torque") for one, _ in every):
         fuels = [
             _fuel(one, seen, fitted, *delays.get(one.number, (0.0, 0.0))) for one, seen in every
@@ -114,13 +114,13 @@ def fit_starts(
         if len(told) >= LEAST:
             unsure = float(np.mean([y for x, y in fuels if np.isfinite(x)]))
             what = "fuel before the engine runs"
-            estimates.append(_mean("start.fuel_g", "g", told, base, what, unsure))
+            estimates.append(_mean("start.fuel_g", told, base, what, unsure))
     estimates += _efficiency(every, fitted, base)
     return tuple(estimates)
 
 
 def _mean(
-    key: str, unit: str, values: Sequence[float], base: Driveline, what: str, doubt: float = 0.0
+    key: str, values: Sequence[float], base: Driveline, what: str, doubt: float = 0.0
 ) -> Estimate:
     """Return the mean of single starts, trimmed of the wildest, with its interval.
 
@@ -133,8 +133,7 @@ def _mean(
     half = float(student.ppf(0.5 * (1.0 + LEVEL), len(values) - 1)) * spread
     mean = float(kept.mean())
     note = f"{len(values)} starts: {what}"
-    was = value_of(base, key)
-    return Estimate(key, unit, was, mean, mean - half, mean + half, float(len(values)), note)
+    return Estimate.around(key, value_of(base, key), mean, half, float(len(values)), note)
 
 
 def _fuel(
@@ -215,11 +214,7 @@ def _efficiency(
     half *= float(student.ppf(0.5 * (1.0 + LEVEL), len(drawn) - 1))
     note = f"{len(drawn)} starts at standstill: energy drawn, {np.mean(drawn) / 1e3:.2f} kJ a start"
     value, was = float(share), base.start.efficiency
-    return [
-        Estimate(
-            "start.efficiency", "1", was, value, value - half, value + half, float(len(drawn)), note
-        )
-    ]
+    return [Estimate.around("start.efficiency", was, value, half, float(len(drawn)), note)]
 
 
 def fit_recuperation(
@@ -253,7 +248,7 @@ def fit_recuperation(
     value, half = value / factor, half / factor
     seconds = pooled.size * signals[0].dt
     key = "vehicle.recuperation_share"
-    return (Estimate(key, "1", was, value, value - half, value + half, seconds, note),)
+    return (Estimate.around(key, was, value, half, seconds, note),)
 
 
 def _braking_shares(

@@ -43,7 +43,7 @@ def check_agreement(recording: Recording) -> Iterator[Finding]:
 def _gears(recording: Recording) -> Iterator[Finding]:
     """Yield gears whose ratio of speeds scatters, or does not fall from gear to gear."""
     x = recording.channels
-    shaft = "motor_speed" if recording.has("motor_speed") else "engine_speed"
+    shaft = recording.shaft
     if not recording.has("gear", shaft):
         return
     usable = locked(recording, shaft) & (x["speed"] > 5.0)
@@ -173,7 +173,7 @@ def _fuel_at_rest(recording: Recording) -> Iterator[Finding]:
     flows = (x["fuel_rate"] > least) & (x["engine_speed"] < STANDS)
     spans = long_stretches(recording, flows, STANDS_FOR)
     if spans and least > 0.0:
-        step = recording.time[1]
+        step = recording.step
         seconds = sum(b - a for a, b in spans) * step
         grams = sum(float(np.nansum(x["fuel_rate"][a:b])) for a, b in spans) * step
         text = (

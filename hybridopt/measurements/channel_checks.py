@@ -62,7 +62,7 @@ def check_channels(recording: Recording) -> Iterator[Finding]:
 
 def places(recording: Recording, spans: list[tuple[int, int]]) -> str:
     """Return where stretches of samples lie, the first few, in words."""
-    step = recording.time[1] - recording.time[0]
+    step = recording.step
     shown = ", ".join(f"{a * step:.0f} to {b * step:.0f} s" for a, b in spans[:SHOWN])
     return shown + (f" and {len(spans) - SHOWN} more" if len(spans) > SHOWN else "")
 
@@ -84,7 +84,7 @@ def found(
 
 def long_stretches(recording: Recording, marked: np.ndarray, least: float) -> list[tuple[int, int]]:
     """Return the stretches of marked samples that last `least` s or more."""
-    step = recording.time[1] - recording.time[0]
+    step = recording.step
     return [(a, b) for a, b in intervals(marked) if (b - a) * step >= least]
 
 
@@ -125,7 +125,7 @@ def _frozen(recording: Recording, name: str, values: np.ndarray) -> Iterator[Fin
         return
     moving = recording.channels["speed"] > MOVING
     same = np.append(np.diff(values) == 0.0, False) & moving
-    step, changes = float(recording.time[1]), int(np.count_nonzero(moving & ~same))
+    step, changes = recording.step, int(np.count_nonzero(moving & ~same))
     least = max(FROZEN, MUCH_LONGER * step * np.count_nonzero(moving) / max(changes, 1))
     if name == "engine_torque":  # may stay at its limit, or at rest
         least = max(least, 4.0 * FROZEN)
@@ -151,7 +151,7 @@ def _blinks(recording: Recording, name: str, values: np.ndarray) -> Iterator[Fin
     if name not in ("speed", "engine_speed", "motor_speed", "battery_voltage", "soc"):
         return
     large = np.abs(values) > 0.3 * np.nanpercentile(np.abs(values), 90.0)
-    step = recording.time[1] - recording.time[0]
+    step = recording.step
     zero = [
         (a, b)
         for a, b in intervals(values == 0.0)

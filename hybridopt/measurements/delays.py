@@ -20,8 +20,8 @@ TOLD = 0.15  # s, shorter delays are not worth a word
 def check_delays(recording: Recording) -> Iterator[Finding]:
     """Yield delays of `TOLD` or more between channels that should change together."""
     for names, others, first, second, usable in _pairs(recording):
-        lag, strength = delay(first, second, usable, float(recording.time[1]))
-        if abs(strength) >= SURE and abs(lag) >= max(TOLD, 0.5 * recording.time[1]):
+        lag, strength = delay(first, second, usable, recording.step)
+        if abs(strength) >= SURE and abs(lag) >= max(TOLD, 0.5 * recording.step):
             late, early = (others, names) if lag > 0.0 else (names, others)
             text = (
                 f"{' x '.join(late)} comes {abs(lag):.2f} s behind {' x '.join(early)} "
@@ -131,7 +131,7 @@ def locked(recording: Recording, name: str) -> np.ndarray:
     """
     x = recording.channels
     usable: np.ndarray = (x["speed"] > 3.0) & (x[name] > 10.0)
-    reach = max(int(round(1.0 / recording.time[1])), 1)
+    reach = max(int(round(1.0 / recording.step)), 1)
     if recording.has("gear"):
         kept = np.append(np.diff(x["gear"]) == 0.0, False)
         kept = minimum_filter1d(kept.astype(np.uint8), 2 * reach + 1, mode="nearest") > 0

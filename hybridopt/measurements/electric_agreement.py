@@ -85,7 +85,7 @@ def _mechanical_power(recording: Recording) -> Iterator[Finding]:
 
 def _against_drive(recording: Recording, power: np.ndarray) -> str:
     """Return words where a power falls as the car gains speed and rises as it slows, else ""."""
-    x, step = recording.channels, float(recording.time[1])
+    x, step = recording.channels, recording.step
     gain = np.gradient(x["speed"], step)
     known = all_known(power) & (x["speed"] > MOVING)
     fast, slow = known & (gain > 0.5), known & (gain < -0.5)
@@ -103,7 +103,7 @@ def _current_sign(recording: Recording) -> Iterator[Finding]:
         return
     current, voltage = recording.channels["battery_current"], recording.channels["battery_voltage"]
     known = all_known(current, voltage)
-    jump = max(int(round(1.0 / recording.time[1])), 1)
+    jump = max(int(round(1.0 / recording.step)), 1)
     rise, drop = current[jump:] - current[:-jump], voltage[jump:] - voltage[:-jump]
     both = known[jump:] & known[:-jump]
     slope, _, fit = fitted_line(rise[both], drop[both])
@@ -125,7 +125,7 @@ def _charge(recording: Recording) -> Iterator[Finding]:
     names = ("soc", "battery_current")
     if known.mean() < MEASURED or known.sum() < 100 or np.ptp(soc[known]) < CHARGE_LEAST:
         return
-    step = float(recording.time[1])
+    step = recording.step
     charge = np.cumsum(np.where(np.isfinite(current), current, 0.0)) * step
     basis = np.column_stack([np.ones(known.sum()), charge[known], recording.time[known]])
     size = np.maximum(np.abs(basis).max(axis=0), 1e-12)

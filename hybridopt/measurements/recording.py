@@ -89,24 +89,12 @@ class Recording:
         """Return whether all channels named are there."""
         return all(name in self.channels for name in names)
 
-    def step_means(self, name: str) -> np.ndarray:
-        """Return a channel's mean over each step of the cycle, shape (steps,).
+    @property
+    def step(self) -> float:
+        """Distance of two samples, s."""
+        return float(self.time[1])
 
-        NaN where less than half of the step was measured.
-
-        Raises
-        ------
-        KeyError
-            The recording lacks the channel.
-        """
-        values = self.channels[name]
-        step = np.searchsorted(self.cycle.time, self.time, side="right") - 1
-        inside = (step >= 0) & (step < self.cycle.time.size - 1)
-        known = inside & np.isfinite(values)
-        steps = self.cycle.time.size - 1
-        every = np.bincount(step[inside], minlength=steps)
-        count = np.bincount(step[known], minlength=steps)
-        total = np.bincount(step[known], values[known], minlength=steps)
-        enough = (count > 0) & (2 * count >= every)
-        means: np.ndarray = np.divide(total, count, out=np.full(steps, np.nan), where=enough)
-        return means
+    @property
+    def shaft(self) -> str:
+        """The channel that tells the speed of the gearbox input best; empty where none does."""
+        return next((name for name in ("motor_speed", "engine_speed") if self.has(name)), "")

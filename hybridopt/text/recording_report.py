@@ -37,8 +37,7 @@ def report_lines(recording: Recording, width: int | None = None) -> list[str]:
             column = _column(recording.choices.get(name))
             unit = shown_unit(name)
             rows.append([name, unit, f"{stats['measured']:.1%}", *values, column])
-    step = recording.time[1] - recording.time[0]
-    base = f"{'Base':<10}{recording.time.size} points every {step:.3g} s"
+    base = f"{'Base':<10}{recording.time.size} points every {recording.step:.3g} s"
     lines = [*drive_lines(recording.drive), base, ""]
     lines += table(HEADER, rows, width).splitlines()
     return [*lines, "", *_finding_lines(recording)]
@@ -88,7 +87,7 @@ def report_record(recording: Recording) -> dict[str, Any]:
         }
     return drive_record(recording.drive) | {
         "points": int(recording.time.size),
-        "step_s": float(recording.time[1] - recording.time[0]),
+        "step_s": recording.step,
         "recorded": channels,
         "findings": [
             {

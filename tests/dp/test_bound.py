@@ -11,11 +11,10 @@ import test_milp
 from case_counts import cases
 from hypothesis import HealthCheck, assume, given
 from hypothesis import settings as examples
-from test_brute_force import instances
+from test_brute_force import LOSSY_PENALTY, instances, solve_lossy
 from test_closed_forms import E, willans
 
 from hybridopt import Settings, read_cycle, read_driveline, solve_cycle
-from hybridopt.base.errors import InfeasibleError
 from hybridopt.dp import ascent as ascent_module
 from hybridopt.dp.bound import lower_bound
 from hybridopt.inputs.cycle import cycle_names
@@ -73,26 +72,14 @@ def test_stored_energy_is_the_integral_of_the_voltage():
 
 def check_against_enumeration(instance):
     """Any costate must give a sound bound, so wrong ones are tried as well."""
-    dt, cost, moves, shift, options, below, aim, events = instance
-    cost, shift = 0.3 * cost, 0.3 * shift  # so that no dip or miss beyond the slack pays
-    options["start_cost"] *= 0.3
-    battery = oracle.resistive_battery((220.0, 280.0), 2e4, (0.2, 0.15), 0.95)
-    power = 24e3 * moves / dt[:, None, None, None]
-    points = oracle.numbered(OperatingPoints.bare(dt, *oracle.gapped(cost, power)))
-    start = 0.3 + 0.006 * below + 1e-4
-    settings = oracle.settings(
-        501, 0.3, 0.6, start, soc_target=max(0.3, start + 0.006 * aim), **options
-    )
-    try:
-        solution = solve(points, battery, settings, 2e4, shift, **events)
-    except InfeasibleError:
-        assume(False)
-    best = oracle.brute_force(points, battery, settings, 2e4, shift, **events)
+    # a share of the costs, so that no dip or miss beyond the slack pays
+    points, battery, settings, shift, events, solution = solve_lossy(instance, 501, 0.3)
+    best = oracle.brute_force(points, battery, settings, LOSSY_PENALTY, shift, **events)
     met = settings.terminal == "free" or best.soc_end >= settings.soc_target - 1e-12
     assume(np.isfinite(best.cost) and met)  # a schedule within the window that meets the target
     tolerance = ROUNDING * (1.0 + abs(best.cost))
     few = mock.patch.multiple(ascent_module, SCALINGS=4, MOVES=3)  # no number of them may matter
-    for costate in (solution.costate, np.full(dt.size, 300.0), 0.0 * solution.costate):
+    for costate in (solution.costate, np.full(points.steps, 300.0), 0.0 * solution.costate):
         with few:
             bound = bound_of(solution, costate)
         assert bound.bound <= best.cost + tolerance

@@ -15,7 +15,7 @@ that the enumeration lacks. Two families:
 import numpy as np
 import oracle
 import pytest
-from hypothesis import HealthCheck, given
+from hypothesis import HealthCheck, assume, given
 from hypothesis import settings as examples
 from hypothesis import strategies as st
 
@@ -28,6 +28,7 @@ SIZES = [(5, 1, 2), (5, 1, 3), (4, 1, 4), (4, 2, 2), (4, 2, 3), (3, 3, 2), (3, 3
 QUICK = {"deadline": None, "suppress_health_check": [HealthCheck.too_slow]}
 CELLS = 64  # grid cells of the lattice; one is 1 / 64 of SoC
 NEAR = (-1, 1)  # SoC that allows a stop, in cells from the start: among the landings
+LOSSY_PENALTY = 2e4  # g per unit of SoC
 STEEP = 1e6  # g per unit of SoC: one cell costs 16 kg, all else below 0.2 kg
 
 
@@ -67,6 +68,32 @@ def instances(draw):
     below = 25 if options["two_sided"] else draw(st.integers(0, 8))
     aim = draw(st.integers(-6, 3))
     return dt, cost, moves, shift, options, below, max(aim, -below), events
+
+
+def solve_lossy(instance, soc_points, share=1.0):
+    """Solve an instance with a lossy battery, costs times a share; return what is given, and how.
+
+    The window reaches from 30 to 60 % of SoC. An instance that no schedule drives is passed over.
+
+    Returns
+    -------
+    points, battery, settings, shift costs, events, solution
+    """
+    dt, cost, moves, shift, options, below, aim, events = instance
+    options["start_cost"] *= share
+    battery = oracle.resistive_battery((220.0, 280.0), 2e4, (0.2, 0.15), 0.95)
+    power = 24e3 * moves / dt[:, None, None, None]
+    points = oracle.numbered(OperatingPoints.bare(dt, *oracle.gapped(share * cost, power)))
+    start = 0.3 + 0.006 * below + 1e-4
+    settings = oracle.settings(
+        soc_points, 0.3, 0.6, start, soc_target=max(0.3, start + 0.006 * aim), **options
+    )
+    given = points, battery, settings, share * shift
+    try:
+        solution = solve(*given[:3], LOSSY_PENALTY, given[3], **events)
+    except InfeasibleError:
+        assume(False)
+    return *given, events, solution
 
 
 @examples(max_examples=300, **QUICK)

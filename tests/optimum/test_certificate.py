@@ -15,17 +15,15 @@ from case_counts import cases
 from click.testing import CliRunner
 from hypothesis import HealthCheck, assume, given
 from hypothesis import settings as examples
-from test_brute_force import instances
+from test_brute_force import LOSSY_PENALTY, instances, solve_lossy
 
 from hybridopt import Settings, read_cycle, read_driveline
-from hybridopt.base.errors import FailedError, HybridoptError, InfeasibleError, InputError
+from hybridopt.base.errors import FailedError, HybridoptError, InputError
 from hybridopt.cli.main import main
 from hybridopt.dp.bound import lower_bound
 from hybridopt.inputs.cycle import cycle_names
 from hybridopt.optimum import certificate as made_by
 from hybridopt.optimum import proof
-from hybridopt.optimum.solve import solve
-from hybridopt.physics.operating_points import OperatingPoints
 from hybridopt.pipeline import find_optimum
 
 QUICK = {"deadline": None, "suppress_health_check": [HealthCheck.too_slow]}
@@ -51,26 +49,13 @@ def file(tmp_path):
 
 def check_against_enumeration(instance):
     """The checker's own bound, for good and poor multipliers, lies below the best of all."""
-    dt, cost, moves, shift, options, below, aim, events = instance
-    cost, shift = 0.3 * cost, 0.3 * shift
-    options["start_cost"] *= 0.3
-    battery = oracle.resistive_battery((220.0, 280.0), 2e4, (0.2, 0.15), 0.95)
-    power = 24e3 * moves / dt[:, None, None, None]
-    points = oracle.numbered(OperatingPoints.bare(dt, *oracle.gapped(cost, power)))
-    start = 0.3 + 0.006 * below + 1e-4
-    settings = oracle.settings(
-        201, 0.3, 0.6, start, soc_target=max(0.3, start + 0.006 * aim), **options
-    )
-    try:
-        solution = solve(points, battery, settings, 2e4, shift, **events)
-    except InfeasibleError:
-        assume(False)
-    best = oracle.brute_force(points, battery, settings, 2e4, shift, **events)
+    points, battery, settings, shift, events, solution = solve_lossy(instance, 201, 0.3)
+    best = oracle.brute_force(points, battery, settings, LOSSY_PENALTY, shift, **events)
     met = settings.terminal == "free" or best.soc_end >= settings.soc_target - 1e-12
     assume(np.isfinite(best.cost) and met)
     bound = lower_bound(solution.problem, solution.run, solution.costate)
     stated = made_by.problem_arrays(solution.problem) | {"soc_end": bound.end, "boxes": 16}
-    for multipliers in (bound.plain, 0.5 * bound.plain, np.full(dt.size + 1, 1e-4)):
+    for multipliers in (bound.plain, 0.5 * bound.plain, np.full(points.steps + 1, 1e-4)):
         limit, slack = proof.lower_limit(stated | {"multipliers": multipliers})
         assert limit - slack <= best.cost + 1e-9 * (1.0 + abs(best.cost))
         assert 0.0 <= slack <= SHARE * (1.0 + abs(best.cost))

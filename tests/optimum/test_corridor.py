@@ -8,7 +8,7 @@ import pytest
 from case_counts import cases
 from hypothesis import HealthCheck, assume, given
 from hypothesis import settings as examples
-from test_brute_force import instances
+from test_brute_force import instances, solve_lossy
 
 from hybridopt import Settings, read_cycle, read_driveline, solve_cycle
 from hybridopt.base.errors import InfeasibleError
@@ -31,18 +31,7 @@ def check_against_enumeration(instance):
 
     Whatever guides the multipliers, the theorem holds; so poor ones are tried as well.
     """
-    dt, cost, moves, shift, options, below, aim, events = instance
-    battery = oracle.resistive_battery((220.0, 280.0), 2e4, (0.2, 0.15), 0.95)
-    power = 24e3 * moves / dt[:, None, None, None]
-    points = OperatingPoints.bare(dt, *oracle.gapped(cost, power))
-    start = 0.3 + 0.006 * below + 1e-4
-    settings = oracle.settings(
-        201, 0.3, 0.6, start, soc_target=max(0.3, start + 0.006 * aim), **options
-    )
-    try:
-        solution = solve(points, battery, settings, 2e4, shift, **events)
-    except InfeasibleError:
-        assume(False)
+    points, battery, settings, shift, events, solution = solve_lossy(instance, 201)
     path, paid = oracle.schedules(points, battery, settings, shift, **events)
     low = -np.inf if settings.terminal == "free" else settings.soc_target
     met = np.isfinite(paid) & (path[:, -1] >= low)
@@ -50,7 +39,7 @@ def check_against_enumeration(instance):
     assume(paid.size)
     order = np.argsort(paid)
     tried = np.unique(np.linspace(0, paid.size - 1, TRIED).astype(int))
-    for costate in (solution.costate, np.full(dt.size, 300.0)):
+    for costate in (solution.costate, np.full(points.steps, 300.0)):
         bound = lower_bound(solution.problem, solution.run, costate)
         detours = Detours(solution.problem, bound.multipliers, solution.run)
         for i in order[tried]:

@@ -12,11 +12,11 @@ from xarray import DataArray
 
 from .driveline import Battery, Engine, Motor
 
-SCALED = (Engine, Motor, Battery)
+FACTORED = (Engine, Motor, Battery)
 Part = TypeVar("Part", Engine, Motor, Battery)
 
 
-def scaled(part: Part) -> Part:
+def with_factors(part: Part) -> Part:
     """Return a component whose maps are as their files give them, its factors put into the maps."""
     maps: dict[str, DataArray] = {}
     if isinstance(part, Engine):
@@ -30,12 +30,12 @@ def scaled(part: Part) -> Part:
     return dataclasses.replace(part, **maps)  # type: ignore[arg-type]
 
 
-def rescaled(part: Part, fields: Mapping[str, Any]) -> Part:
+def with_fields(part: Part, fields: Mapping[str, Any]) -> Part:
     """Return a component with other values of its fields, its maps in step with the factors."""
-    return scaled(dataclasses.replace(_unscaled(part), **fields))
+    return with_factors(dataclasses.replace(_without_factors(part), **fields))
 
 
-def _unscaled(part: Part) -> Part:
+def _without_factors(part: Part) -> Part:
     maps: dict[str, DataArray] = {}
     if isinstance(part, Engine):
         friction = part.friction_fuel * _turns(part.fuel_map)
