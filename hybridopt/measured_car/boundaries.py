@@ -12,6 +12,7 @@ STIFFNESS = 0.002  # weight of the bend of a boundary, against decisions
 HUBER = 1.5  # times the usual residual, from which one counts less
 ROUNDS = 6
 LEAST_SPREAD = 0.01  # of the range of what is compared, the narrowest spread of a boundary
+BEYOND = 2.0  # of the range of what is compared, how far beyond it a threshold may lie
 FAR = 8.0  # spreads away from a boundary, from which decisions say no more
 
 
@@ -93,7 +94,9 @@ def fit_boundary(
     between the nodes (Hastie, Tibshirani, Friedman, *The Elements of Statistical Learning*, 2nd
     ed., section 4.4, from memory), its spread fitted too; bends are charged a little, so that
     nodes without data follow their neighbours. What nobody decided otherwise gives a threshold at
-    the edge of the data.
+    the edge of the data. No threshold lies further beyond them than twice their range, and a
+    spread is at most about that range: decisions that hardly depend on x have no threshold in it,
+    and an unbounded fit of them runs away.
     """
     shape = [axis.size for axis in axes]
     weights, bend = grid_weights(places, axes), bends(shape, slopes)
@@ -119,7 +122,10 @@ def fit_boundary(
         return total, np.append(by_value, by_width)
 
     first = np.append(np.full(weights.shape[1], begin), np.log(0.05))
-    found = minimize(loss, first, jac=True, method="L-BFGS-B", options={"maxiter": 400}).x
+    reach = (float(x.min()) / scale - BEYOND, float(x.max()) / scale + BEYOND)
+    limits = [reach] * weights.shape[1] + [(None, 0.0)]  # the last is the spread's logarithm
+    options = {"maxiter": 400}
+    found = minimize(loss, first, jac=True, method="L-BFGS-B", bounds=limits, options=options).x
     spread = (LEAST_SPREAD + float(np.exp(found[-1]))) * scale
     return Boundary((found[:-1] * scale).reshape(shape), spread)
 

@@ -132,6 +132,18 @@ def test_boundary_of_a_known_logistic():
     assert found.spread == pytest.approx(spread, rel=0.15)
 
 
+@pytest.mark.parametrize("seed", range(4))
+def test_boundary_of_rare_decisions_without_a_threshold_stays_near_the_data(seed):
+    """One decision in 500, at any x: their likelihood has no maximum at a finite threshold."""
+    random = np.random.default_rng(seed)
+    x, place = random.uniform(0.0, 10.0, 4000), random.uniform(0.0, 1.0, 4000)
+    yes = random.random(4000) < 0.002
+    found = fit_boundary(x, yes, [place], (np.array([0.0, 0.5, 1.0]),), (False,))
+    assert yes.any() and not yes.all()
+    assert found.values.min() > -20.5 and found.values.max() < 30.5
+    assert found.spread < 10.5
+
+
 def test_surface_passes_over_outliers():
     random = np.random.default_rng(2)
     x, y = random.uniform(0.0, 1.0, (2, 3000))
