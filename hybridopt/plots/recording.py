@@ -3,6 +3,7 @@
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
+from matplotlib.ticker import MaxNLocator
 
 from ..measurements.recording import CHANNELS, Finding, Recording
 from ..measurements.recording_writing import in_file_unit, shown_unit
@@ -61,6 +62,8 @@ def _draw(ax: Axes, recording: Recording, name: str, every: int) -> None:
     margin = 0.08 * float(np.ptp(known)) + 1e-3 * max(abs(float(known.max())), 1e-3)
     ax.set_ylim(float(known.min()) - margin, float(known.max()) + margin)
     dress(ax, vertical="")
+    if name == "gear":
+        ax.yaxis.set_major_locator(MaxNLocator(integer=True))
     ax.set_ylabel(
         f"{name.replace('_', ' ')}\n({shown_unit(name)})",
         rotation=0,

@@ -170,7 +170,9 @@ def driveline_text(found: Identified, base: str, path: Path) -> str:
     lines += ["# Fitted to " + ", ".join(_plain(one.name) for one in found.recordings)]
     lines += ["# Behind each value: 95 % interval, seconds of data (or starts), what told it"]
     lines += [f"base = {_quoted(named)}", f"name = {_quoted(path.stem)}"]
-    lines += [f"title = {_quoted(f'{found.base.name}, fitted to {len(found.recordings)} logs')}"]
+    count = len(found.recordings)
+    logs = "one log" if count == 1 else f"{count} logs"
+    lines += [f"title = {_quoted(f'{found.base.name}, fitted to {logs}')}"]
     tables: dict[str, list[Estimate]] = {}
     for one in found.estimates:
         tables.setdefault(one.key.partition(".")[0], []).append(one)
