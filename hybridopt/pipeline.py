@@ -43,7 +43,7 @@ from .physics.operating_points import OperatingPoints, split_room
 from .physics.replay import replay_schedule
 from .physics.starts import start_steps
 from .problem.choices import Choices, list_choices
-from .problem.events import shift_costs, stop_costs
+from .problem.events import shift_costs, start_costs, stop_costs
 from .problem.graph import make_events
 from .problem.idle_settings import idle_settings
 from .problem.memory import Memory
@@ -198,12 +198,13 @@ def solve_prepared(
 
 def _event_costs(
     driveline: Driveline, wanted: Demand, settings: Settings
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Return what shifts and stops cost, and how many steps a start takes."""
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """Return what shifts, stops and starts cost, and how many steps a start takes."""
     return (
         shift_costs(driveline, wanted, settings),
-        stop_costs(wanted, settings),
+        stop_costs(driveline, wanted, settings),
         start_steps(driveline.start.duration, wanted.dt),
+        start_costs(driveline, wanted),
     )
 
 

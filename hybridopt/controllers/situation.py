@@ -17,7 +17,7 @@ from ..physics.codes import OFF, RUNNING, STARTING, Reason
 from ..physics.entries import P_SIZE, S_SIZE
 from ..physics.plant import Plant
 from ..physics.shaft import _shaft
-from ..problem.graph import SHIFT, STAY, Events
+from ..problem.graph import FITS, Events
 
 CLASSES = 3  # engine classes
 SLACK = 1e-9  # SoC beyond the window that counts as in it
@@ -30,8 +30,8 @@ class OpenMoves(NamedTuple):
 
     Attributes
     ----------
-    number : (states, 3 engine classes, 2), the move from a state by an engine class that shifts
-        (0) or stays in gear (1), -1 where there is none
+    number : (states, 3 engine classes, 3), the move from a state by an engine class that shifts
+        down (0), stays in gear (1) or shifts up (2), -1 where there is none
     target : (moves,), the state it leads to
     off : states up to this one have the engine off
     cost : g, (steps, moves), infinite where a move is closed
@@ -50,10 +50,10 @@ class OpenMoves(NamedTuple):
 def make_moves(events: Events, shift: np.ndarray) -> OpenMoves:
     """Put the moves of a problem's events beside what its shifts cost."""
     graph = events.graph
-    number = np.full((graph.states, CLASSES, 2), -1, dtype=np.int64)
-    for stays, other in enumerate((STAY, SHIFT)):
-        (fit,) = np.nonzero(graph.gear != other)
-        number[graph.source[fit], graph.engine[fit], stays] = fit
+    number = np.full((graph.states, CLASSES, len(FITS)), -1, dtype=np.int64)
+    for way, kinds in FITS.items():
+        (fit,) = np.nonzero(np.isin(graph.gear, kinds))
+        number[graph.source[fit], graph.engine[fit], 1 + way] = fit
     return OpenMoves(number, graph.target, graph.off, events.cost, events.soc_min, shift)
 
 
@@ -205,7 +205,8 @@ def _engine_class(moves, at, on):
 @kernel(inline="always")
 def _move(moves, at, engine, gear):
     """Move to an engine class and gear, -1 where there is none."""
-    return moves.number[at.source, engine, 1 if gear == at.gear else 0]
+    way = 1 if gear == at.gear else (2 if gear > at.gear else 0)
+    return moves.number[at.source, engine, way]
 
 
 @kernel(inline="always")

@@ -5,7 +5,7 @@ import numpy as np
 from ..inputs.driveline import Driveline
 from ..physics.battery import Cell, store_power
 from ..physics.interpolation import map_row
-from ..physics.plant import Plant, pack
+from ..physics.plant import Plant, engine_limit, pack
 from ..physics.step import _fuel_rates
 
 TORQUES = 241  # motor torques tried
@@ -47,7 +47,7 @@ def _split(
     plant: Plant, cell: Cell, soc: float, speed: float, torque: float, factors: np.ndarray
 ) -> np.ndarray:
     peak = float(np.interp(speed, plant.peak_speed, plant.peak))
-    full = float(np.interp(speed, plant.full_speed, plant.full))
+    full = float(np.interp(speed, *engine_limit(plant)))
     overrun = float(np.interp(speed, plant.overrun_speed, plant.overrun))
     low, high = max(-peak, torque - full), min(peak, torque - overrun)
     if low >= high:

@@ -4,7 +4,7 @@ import numpy as np
 
 from ..base.errors import InfeasibleError
 from ..base.units import PERCENT
-from ..problem.graph import SHIFT, STAY
+from ..problem.graph import FITS
 from ..problem.memory import PART
 from ..problem.problem import Problem
 from .cost_to_go import CostToGo
@@ -48,15 +48,16 @@ def stuck_step(problem: Problem, engine_on: bool) -> int | None:
     events, graph = problem.events, problem.events.graph
     reached = np.zeros((graph.states, problem.points.gears), dtype=bool)
     reached[graph.start(engine_on), problem.gear] = True
-    same = np.eye(problem.points.gears, dtype=bool)
-    fits = {STAY: same, SHIFT: ~same}
+    gears = np.arange(problem.points.gears)
+    way = np.sign(gears - gears[:, None])  # of each shift, (from, to)
     for first in range(0, problem.points.steps, PART):
         drivable = _drivable(problem, first, min(first + PART, problem.points.steps))
         for t in range(first, first + len(drivable)):
             after = np.zeros_like(reached)
             for m in np.flatnonzero(np.isfinite(events.cost[t])):
                 engine = graph.engine[m]
-                ways = np.isfinite(problem.shift[t, engine]) & fits.get(int(graph.gear[m]), True)
+                fits = np.isin(way, [w for w, kinds in FITS.items() if graph.gear[m] in kinds])
+                ways = np.isfinite(problem.shift[t, engine]) & fits
                 into = (ways & reached[graph.source[m]][:, None]).any(axis=0)
                 after[graph.target[m]] |= into & drivable[t - first, :, engine]
             if not after.any():

@@ -19,7 +19,7 @@ from ..physics.battery import Cell, pack_battery
 from ..physics.codes import OFF, RUNNING, STARTING
 from ..physics.demand import Demand
 from ..physics.operating_points import all_points
-from ..problem.events import shift_costs, stop_costs
+from ..problem.events import shift_costs, start_costs, stop_costs
 from ..problem.memory import PART
 from ..problem.settings import Settings
 from .expected_cost import IMPOSSIBLE
@@ -162,17 +162,17 @@ def price_steps(
         some = demand.part(first, min(first + PART, demand.steps))
         parts.append(stage_costs(all_points(driveline, some, settings.splits), cell, at, factor))
     shift = shift_costs(driveline, demand, settings)
-    return _priced(
-        np.concatenate(parts)[:, 0], shift, stop_costs(demand, settings), settings, price
-    )
+    stop, begin = stop_costs(driveline, demand, settings), start_costs(driveline, demand)
+    return _priced(np.concatenate(parts)[:, 0], shift, stop, begin, settings, price)
 
 
 def price_optimum(known: Optimum, price: float) -> Priced:
     """Work out what the steps of a solved cycle cost at a held price, g/J; its points are used."""
     problem, settings = known.solution.problem, known.settings
     stage = stage_costs(problem.points, _cell(known), problem.soc, np.array([price]))[:, 0]
-    stop = stop_costs(known.demand, settings)
-    priced = _priced(stage, problem.shift, stop, settings, price)
+    stop = stop_costs(known.driveline, known.demand, settings)
+    begin = start_costs(known.driveline, known.demand)
+    priced = _priced(stage, problem.shift, stop, begin, settings, price)
     return dataclasses.replace(priced, start=(problem.engine, problem.gear))
 
 
@@ -181,9 +181,15 @@ def _cell(known: Optimum) -> Cell:
 
 
 def _priced(
-    stage: np.ndarray, shift: np.ndarray, stop: np.ndarray, settings: Settings, price: float
+    stage: np.ndarray,
+    shift: np.ndarray,
+    stop: np.ndarray,
+    begin: np.ndarray,
+    settings: Settings,
+    price: float,
 ) -> Priced:
-    stage = stage + settings.start_cost * (np.arange(stage.shape[-1]) == STARTING)
+    stage = stage.copy()
+    stage[..., STARTING] += (settings.start_cost + begin)[:, None]
     start = int(settings.begins_on(0.0)), settings.gear_start - 1
     costs = (np.minimum(np.ascontiguousarray(cost), IMPOSSIBLE) for cost in (stage, shift, stop))
     return Priced(price, Costs(*costs), start)

@@ -26,7 +26,7 @@ from ..physics.battery import pack_battery, stored_energy, voltage_slope
 from ..physics.codes import EngineClass
 from ..physics.starts import start_steps
 from ..pipeline import Prepared, prepare
-from ..problem.events import shift_costs, stop_costs
+from ..problem.events import shift_costs, start_costs, stop_costs
 from ..problem.problem import Problem, make_problem
 from ..problem.settings import Settings
 
@@ -130,7 +130,8 @@ def know_drive(cycle: Cycle, driveline: Driveline, settings: Settings, price: fl
         full,
         slope,
         shift_costs(driveline, demand, settings),
-        stop_costs(demand, settings),
+        stop_costs(driveline, demand, settings),
         start_steps(driveline.start.duration, demand.dt),
+        start_costs(driveline, demand),
     )
     return KnownDrive(cycle, prepared, problem, slope * (high - start), price)

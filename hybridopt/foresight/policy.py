@@ -10,6 +10,7 @@ from ..inputs.driveline import Driveline
 from ..physics.battery import pack_battery
 from ..physics.codes import STARTING
 from ..physics.operating_points import all_points
+from ..problem.events import start_costs
 from ..problem.memory import PART
 from ..problem.settings import Settings
 from .causal import CausalOptimum
@@ -119,5 +120,5 @@ def _list_torques(optimum: CausalOptimum, driveline: Driveline, settings: Settin
             stage[level, some] = np.take_along_axis(total, best, 3)[..., 0]
             motor = np.take_along_axis(points.motor_torque, best, 3)
             torque[level, some] = np.where(best > 0, motor, np.nan)[..., 0]
-    stage[..., STARTING] += settings.start_cost
+    stage[..., STARTING] += (settings.start_cost + start_costs(driveline, demand))[:, None]
     return _Torques(stage, torque)

@@ -8,6 +8,7 @@ from xarray import DataArray
 
 from ..base.faults import Faults
 from ..base.units import KM_PER_H, PERCENT, RPM
+from .comfort import Comfort
 from .driveline import Battery, Clutches, Driveline, Engine, Gearbox, Motor, Start, Vehicle
 
 Rules = tuple[tuple[Any, ...], ...]
@@ -184,6 +185,12 @@ def _check_clutches(clutches: Clutches, engine: Engine, motor: Motor) -> Iterato
         )
 
 
+def _check_comfort(comfort: Comfort) -> Iterator[str]:
+    line = comfort.lugging_torque
+    if line is not None:
+        yield from _need_sign(line, "comfort", "lugging_torque", "a lugging torque is 0 or more")
+
+
 def _need_speeds(data: DataArray, part: str, name: str, low: float, high: float) -> Iterator[str]:
     speed = data["speed"].values
     if speed[0] > low * (1 + 1e-9) + 1e-9 or speed[-1] < high * (1 - 1e-9):
@@ -217,4 +224,5 @@ CHECKS: Rules = (
     (_check_battery, "battery"),
     (_check_clutches, "clutches", "engine", "motor"),
     (_check_start, "start", "motor"),
+    (_check_comfort, "comfort"),
 )

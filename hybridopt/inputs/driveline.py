@@ -13,6 +13,7 @@ import numpy as np
 from xarray import DataArray
 
 from ..base.units import AH, G_PER_KWH, G_PER_L, KM_PER_H, KW, MJ_PER_KG, PERCENT, RPM
+from .comfort import Comfort
 from .fields import choice, quantity, switch
 
 
@@ -336,8 +337,8 @@ class Driveline:
     Attributes
     ----------
     name, title : of the file, and for people
-    vehicle, gearbox, engine, motor, battery, clutches, start, fuel, auxiliary, functions : parts
-        of it, one per table of the file, in SI
+    vehicle, gearbox, engine, motor, battery, clutches, start, fuel, auxiliary, functions, comfort :
+        parts of it, one per table of the file, in SI
     sha256 : hex digest over the files it was read from
     """
 
@@ -352,5 +353,6 @@ class Driveline:
     fuel: Fuel
     auxiliary: Auxiliary
     functions: Functions = field(default_factory=Functions)
+    comfort: Comfort = field(default_factory=Comfort)
     title: str = ""
     sha256: str = field(default="", compare=False)

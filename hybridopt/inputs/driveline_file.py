@@ -15,6 +15,7 @@ from xarray import DataArray
 
 from ..base.faults import Faults
 from ..base.warning import InputWarning
+from .comfort import Comfort
 from .coverage import misfits
 from .driveline import (
     Auxiliary,
@@ -124,6 +125,9 @@ def _component(part: "_Part", fuel: Fuel | None) -> Any:
     match part.name:
         case "start":
             return _read_start(part)
+        case "comfort":
+            line = part.map("lugging_torque_csv", read_curve)
+            return part.read(Comfort, lugging_torque=line)
         case "engine":
             return _read_engine(part, fuel.heating_value if fuel else USUAL_HEATING_VALUE)
         case "motor":

@@ -66,6 +66,15 @@ def quantity(
     return dataclasses.field(default=default, metadata=meta)
 
 
+def ranges(key: str, factor: float = 1.0, *, low: float, high: float) -> Any:
+    """Declare a list of ranges of a component, `[[from, to], ...]`; without the key it is empty.
+
+    Parameters are those of :func:`quantity`.
+    """
+    meta = {"key": key, "factor": factor, "low": low, "high": high, "ranges": True}
+    return dataclasses.field(default=(), metadata=meta)
+
+
 def switch(key: str, default: bool | None) -> Any:
     """Declare a true/false function switch of a component."""
     return dataclasses.field(default=default, metadata={"key": key})
@@ -139,6 +148,8 @@ def _value(raw: Any, field: "dataclasses.Field[Any]", place: Place, key: str) ->
         if not isinstance(raw, bool):
             raise place.error(key, f"is {shown(raw)}; write true or false")
         return raw
+    if "ranges" in field.metadata:
+        return _ranges(raw, field, place, key)
     is_list = str(field.type).startswith("tuple")
     if isinstance(raw, list) and is_list:
         faults, numbers = Faults(), []
@@ -150,6 +161,22 @@ def _value(raw: Any, field: "dataclasses.Field[Any]", place: Place, key: str) ->
     if is_list:
         raise place.error(key, f"is {shown(raw)}; write a list of numbers, one per gear")
     return _number(raw, field, place, key)
+
+
+def _ranges(
+    raw: Any, field: "dataclasses.Field[Any]", place: Place, key: str
+) -> tuple[tuple[float, float], ...]:
+    """Return ranges, each a pair of numbers in rising order."""
+    read = []
+    for item in raw if isinstance(raw, list | tuple) else [raw]:
+        pair = item if isinstance(item, list | tuple) and len(item) == 2 else None
+        if pair is None:
+            raise place.error(key, f"is {shown(raw)}; write a list of ranges, [[from, to], ...]")
+        first, last = (_number(end, field, place, key) for end in pair)
+        if not first < last:
+            raise place.error(key, f"has the range {shown(item)}; its end must be above its start")
+        read.append((first, last))
+    return tuple(read)
 
 
 def _number(raw: Any, field: "dataclasses.Field[Any]", place: Place, key: str) -> float:

@@ -23,8 +23,9 @@ SECTIONS = (
     "engine",
     "motor",
     "battery",
+    "comfort",
 )
-OPTIONAL = ("functions",)  # tables that may be left out
+OPTIONAL = ("functions", "comfort")  # tables that may be left out
 MOVED = {("clutches", "can_drive_electric"): "functions"}
 RIVALS = {
     "start": ("torque_reserve_Nm", "torque_reserve_csv"),

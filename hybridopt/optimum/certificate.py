@@ -225,7 +225,7 @@ def _check_form(found: Certificate, about: Any) -> None:
         "costs": all((found[n] > -np.inf).all() for n in MAY_BE_INFINITE),
         "states": 1 <= found["states"] <= 256,
     }  # fmt: skip
-    below = {"source": "states", "target": "states", "move_engine": classes, "move_gear": 3}
+    below = {"source": "states", "target": "states", "move_engine": classes, "move_gear": 5}
     below |= {"gear": gears, "engine": classes}
     for name, limit in below.items():
         limit = found[limit] if isinstance(limit, str) else limit

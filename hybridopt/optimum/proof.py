@@ -11,6 +11,8 @@ import numpy as np
 UNIT = 2.0**-53  # relative rounding error of one operation
 OPERATIONS = 100  # more than one stage cost takes, one after the other
 NEAR = 1e-6  # SoC, how far beyond window and end a schedule may lie; a share of its cost
+KINDS = {-1: (0, 2, 4), 0: (0, 1), 1: (0, 2, 3)}
+"""Kinds of move (any, same gear, another, a higher, a lower) that fit a shift down, none and up."""
 Certificate = dict[str, Any]
 
 
@@ -51,9 +53,8 @@ def schedule_cost(c: Certificate) -> tuple[float, np.ndarray]:
     soc = np.full(steps + 1, float(c["soc_start"]))
     for t in range(steps):
         g, e, k, share = c["gear"][t], c["engine"][t], c["split"][t], c["share"][t]
-        stays = 1 if g == gear else 2
         fits = (c["source"] == state) & (c["move_engine"] == e)
-        fits &= (c["move_gear"] == 0) | (c["move_gear"] == stays)
+        fits &= np.isin(c["move_gear"], KINDS[int(np.sign(g - gear))])
         mixes = 0.0 < share <= 1.0 and k > 0  # the unpowered motor, choice 0, mixes with none
         if not fits.any() or not (share == 0.0 or mixes) or not 0 <= k < c["count"][t, g, e]:
             raise ValueError(f"step {t}: the schedule takes a choice that the problem lacks")
@@ -162,8 +163,9 @@ def path(c: Certificate, stages: np.ndarray) -> tuple[np.ndarray, float, float]:
     """Return gear and class along the shortest path, its length and the longest one looked at."""
     source, target, engine, kind = (c[n] for n in ("source", "target", "move_engine", "move_gear"))
     gears, steps = stages.shape[1], stages.shape[0]
-    same = np.eye(gears, dtype=bool)
-    fits = (kind == 0)[:, None, None] | ((kind == 1)[:, None, None] == same)  # (moves, from, to)
+    way, fits = np.sign(np.arange(gears) - np.arange(gears)[:, None]), False  # (from, to)
+    for sign, kinds in KINDS.items():
+        fits = fits | (np.isin(kind, kinds)[:, None, None] & (way == sign))  # (moves, from, to)
     ahead, rows = np.zeros((int(c["states"]), gears)), []
     for t in range(steps - 1, -1, -1):
         to = stages[t][:, engine].T + ahead[target] + c["move_cost"][t][:, None]

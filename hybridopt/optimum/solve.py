@@ -77,6 +77,7 @@ def solve(
     progress: Progress = silent,
     stop_costs: np.ndarray | None = None,
     start_steps: np.ndarray | None = None,
+    start_costs: np.ndarray | None = None,
 ) -> Solution:
     """Find the least-cost schedule over given operating points.
 
@@ -96,7 +97,7 @@ def solve(
         of gear.
     progress
         Called with the share done, 0 to 1.
-    stop_costs, start_steps
+    stop_costs, start_steps, start_costs
         See :func:`hybridopt.problem.graph.make_events`.
 
     Returns
@@ -117,7 +118,7 @@ def solve(
     decision from the continuous SoC, refines the torque split between two listed ones, and lands
     on the target.
     """
-    events = shift_costs, stop_costs, start_steps
+    events = shift_costs, stop_costs, start_steps, start_costs
     problem, value, run, corridor = _solve(points, battery, settings, penalty, events, progress)
     return Solution(
         problem=problem,
@@ -134,7 +135,7 @@ def _solve(
     battery: Battery,
     settings: Settings,
     penalty: float,
-    events: tuple[Any, np.ndarray | None, np.ndarray | None],
+    events: tuple[Any, *tuple[np.ndarray | None, ...]],
     progress: Progress,
 ) -> tuple[Problem, CostToGo, ForwardRun, Corridor | None]:
     """Sweep and run forward; where the target is missed or dearly met, with steeper penalties too.

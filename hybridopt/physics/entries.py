@@ -18,7 +18,8 @@ A `row` is what is asked of a step; a `shaft` is what one gear and engine class 
     R_ENGINE_NEEDED,
     R_SIZE,
 ) = range(11)
-# entries of a shaft; S_WORK is the share of the step in which the engine works
+# entries of a shaft; S_WORK is the share of the step in which the engine works, S_LUGGING what the
+# lugging line takes off full load in S_FULL
 (
     S_ON,
     S_ENGINE,
@@ -42,8 +43,9 @@ A `row` is what is asked of a step; a `shaft` is what one gear and engine class 
     S_CAPACITY,
     S_POWER_MIN,
     S_POWER_MAX,
+    S_LUGGING,
     S_SIZE,
-) = range(23)
+) = range(24)
 # entries of a point
 (
     P_ENGINE_TORQUE,

@@ -6,6 +6,8 @@ import numpy as np
 
 from ..inputs.driveline import Driveline
 
+NO_TORQUE_LIMIT = 1e9  # N m
+
 
 class Plant(NamedTuple):
     """A driveline as bare contiguous float64 arrays and floats, for the kernels."""
@@ -18,6 +20,8 @@ class Plant(NamedTuple):
     fuel: Any
     full_speed: Any
     full: Any
+    lugging_speed: Any
+    lugging: Any
     overrun_speed: Any
     overrun: Any
     loss_speed: Any
@@ -71,6 +75,7 @@ def pack(driveline: Driveline) -> Plant:
     full_pressure = clutches.full_pressure_speed
     reserve_speed, reserve = _reserve(driveline)
     power_min, power_max = d.battery.power_limits
+    lugging_speed, lugging = _lugging_line(driveline)
     plant = Plant(
         ratio=_array(d.gearbox.ratios) * d.gearbox.final_drive,
         efficiency=_array(d.gearbox.total_efficiencies),
@@ -80,6 +85,8 @@ def pack(driveline: Driveline) -> Plant:
         fuel=_array(engine.fuel_map),
         full_speed=_array(engine.full_load["speed"]),
         full=_array(engine.full_load),
+        lugging_speed=lugging_speed,
+        lugging=lugging,
         overrun_speed=_array(engine.overrun["speed"]),
         overrun=_array(engine.overrun),
         loss_speed=_array(motor.loss_map["speed"]),
@@ -135,6 +142,38 @@ def _reserve(driveline: Driveline) -> tuple[np.ndarray, np.ndarray]:
         return _array(start.reserve_curve["speed"]), _array(start.reserve_curve)
     constant = 0.0 if start.starter else start.torque_reserve
     return _array([0.0, driveline.motor.max_speed]), _array([constant, constant])
+
+
+def engine_limit(plant: Plant) -> tuple[np.ndarray, np.ndarray]:
+    """Return speeds, rad/s, and the lower of full load and lugging line there, N m, (n,) each.
+
+    Between neighbours the limit is linear, but for the lugging line's end.
+    """
+    if plant.lugging[0] == NO_TORQUE_LIMIT:
+        return plant.full_speed, plant.full
+    speed = np.union1d(plant.full_speed, plant.lugging_speed)
+    speed = speed[(speed >= plant.full_speed[0]) & (speed <= plant.full_speed[-1])]
+    over = _over(plant, speed)
+    meets = np.flatnonzero(over[:-1] * over[1:] < 0.0)
+    share = over[meets] / (over[meets] - over[meets + 1])
+    speed = np.union1d(speed, speed[meets] + share * np.diff(speed)[meets])
+    full = np.interp(speed, plant.full_speed, plant.full)
+    return speed, full - np.maximum(_over(plant, speed), 0.0)
+
+
+def _over(plant: Plant, speed: np.ndarray) -> np.ndarray:
+    """How far full load lies above the lugging line, N m."""
+    full = np.interp(speed, plant.full_speed, plant.full)
+    return np.asarray(full - np.interp(speed, plant.lugging_speed, plant.lugging))
+
+
+def _lugging_line(driveline: Driveline) -> tuple[np.ndarray, np.ndarray]:
+    """Most engine torque over speed for comfort; without limit behind the line's last speed."""
+    line = driveline.comfort.lugging_torque
+    if line is None:
+        return _array([0.0, driveline.engine.max_speed]), _array([NO_TORQUE_LIMIT] * 2)
+    speed, torque = line["speed"].values, line.values
+    return _array([*speed, speed[-1] + 1e-6]), _array([*torque, NO_TORQUE_LIMIT])
 
 
 def _array(values: Any) -> np.ndarray:

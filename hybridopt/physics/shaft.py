@@ -34,6 +34,7 @@ from .entries import (
     S_INERTIA,
     S_INPUT,
     S_LOW,
+    S_LUGGING,
     S_MOTOR,
     S_ON,
     S_OVERRUN,
@@ -134,9 +135,14 @@ def _shaft(plant, row, gear, engine, shaft, fuel_row, loss_row):
         energy = (rotor + slip + friction) / plant.start_efficiency
         shaft[S_START] = energy / (_start_steps(plant.start_duration, row[R_DT]) * row[R_DT])
     shaft[S_OVERRUN] = work * overrun
-    shaft[S_FULL] = shaft[S_OVERRUN]
+    shaft[S_FULL], shaft[S_LUGGING] = shaft[S_OVERRUN], 0.0
     if on:
-        shaft[S_FULL] = work * _interp(plant.full_speed, plant.full, motor_speed)
+        full = work * _interp(plant.full_speed, plant.full, motor_speed)
+        shaft[S_FULL] = full
+        if clutch != SLIPPING:
+            most = work * _interp(plant.lugging_speed, plant.lugging, motor_speed)
+            shaft[S_FULL] = min(full, most)
+            shaft[S_LUGGING] = full - shaft[S_FULL]
         _row(plant.fuel_speed, plant.fuel, motor_speed, fuel_row)
         if row[R_FUEL_FACTOR] != 1.0:
             for j in range(fuel_row.size):
@@ -196,7 +202,10 @@ def _torque_range(plant, row, engine, shaft):
         return Reason.NO_ELECTRIC_DRIVE
     if low > high + 1e-9:
         if engine == RUNNING or engine == STARTING and not pulls:
-            return Reason.ENGINE_TORQUE if total - shaft[S_FULL] > highest else Reason.MOTOR_TORQUE
+            if total - shaft[S_FULL] <= highest:
+                return Reason.MOTOR_TORQUE
+            lugs = total - shaft[S_FULL] - shaft[S_LUGGING] <= highest
+            return Reason.LUGGING if lugs else Reason.ENGINE_TORQUE
         return (
             Reason.START_TORQUE
             if engine == STARTING or high < low <= limit

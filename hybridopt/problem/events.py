@@ -3,6 +3,7 @@
 import numpy as np
 
 from ..base.errors import InputError
+from ..inputs.comfort import Ranges
 from ..inputs.driveline import Driveline
 from ..physics.demand import Demand
 from ..physics.shifts import shift_fuel
@@ -36,19 +37,40 @@ def driveline_events(driveline: Driveline, demand: Demand, settings: Settings) -
             f" s takes {starts.max()} of them, at most {MAX_STATES} are of use; resample the cycle "
             f"to steps of {duration / 4:.1g} s or more"
         )
-    return make_events(settings, demand.dt, stop_costs(demand, settings), starts)
+    closed = stop_costs(driveline, demand, settings), starts, start_costs(driveline, demand)
+    return make_events(settings, demand.dt, *closed)
 
 
-def stop_costs(demand: Demand, settings: Settings) -> np.ndarray:
+def start_costs(driveline: Driveline, demand: Demand) -> np.ndarray:
+    """Return what beginning an engine start costs beyond the start cost of the settings.
+
+    Returns
+    -------
+    ndarray, (steps,)
+        0 g, or infinite where the mean speed of the step is in a range that forbids it.
+    """
+    return np.where(_inside(demand.speed, driveline.comfort.no_start), np.inf, 0.0)
+
+
+def _inside(speed: np.ndarray, ranges: Ranges) -> np.ndarray:
+    """Return whether each speed, m/s, lies in one of some ranges, ends included, (n,)."""
+    inside = np.zeros(speed.size, dtype=bool)
+    for low, high in ranges:
+        inside |= (low <= speed) & (speed <= high)
+    return inside
+
+
+def stop_costs(driveline: Driveline, demand: Demand, settings: Settings) -> np.ndarray:
     """Return what stopping the engine in each step costs: 0 g, or infinity where it is forbidden.
 
     Returns
     -------
     ndarray, (steps,)
-        Infinite above the settings' highest speed for a stop, and while the oil is too cold for it
-        (unknown oil temperatures, NaN, count as warm).
+        Infinite above the settings' highest speed for a stop, in the driveline's speed ranges
+        without one, and while the oil is too cold for it (unknown oil temperatures, NaN, count as
+        warm).
     """
-    forbidden = np.zeros(demand.steps, dtype=bool)
+    forbidden = _inside(demand.speed, driveline.comfort.no_stop)
     if settings.stop_speed_max is not None:
         forbidden |= demand.speed > settings.stop_speed_max
     if settings.stop_oil_temperature is not None:

@@ -2,7 +2,8 @@
 
 Without minimum times there are two states, engine off and engine on. A minimum time splits a
 state into ages, the last of which is free; a start that takes several steps makes the first ages of
-the engine-on state steps of class STARTING. One array says what a move costs in each step, or that
+the engine-on state steps of class STARTING. Where a shift back must wait longer than one onwards,
+there are such ages after a shift up, others after one down, and a free one. One array says what a move costs in each step, or that
 it is closed, so that sweep, forward run, bound and closed loop obey the same rules.
 """
 
@@ -15,7 +16,9 @@ from ..base.errors import InputError
 from ..physics.codes import EngineClass
 from .settings import Settings
 
-ANY, STAY, SHIFT = 0, 1, 2  # gear of a move: free, the same, another one
+ANY, STAY, SHIFT, UP, DOWN = range(5)  # gear of a move: free, the same, another, a higher, a lower
+FITS = {-1: (ANY, SHIFT, DOWN), 0: (ANY, STAY), 1: (ANY, SHIFT, UP)}
+"""Kinds of move that fit a shift down, staying in gear and a shift up."""
 MAX_STATES = 256
 EARLIER = 1e9  # s, how long engine state and gear have lasted at the start of the drive
 
@@ -27,14 +30,15 @@ class Graph(NamedTuple):
     ----------
     source, target : (moves,), states
     engine : (moves,), :class:`EngineClass`
-    gear : (moves,), ANY, STAY or SHIFT
+    gear : (moves,), ANY, STAY, SHIFT, UP or DOWN
     arrival : (moves,), number of the pair (engine class, target state)
     rival : (moves,), the move with the engine off from the same source, where it leads to the
         rival of the arrival, else -1
     arrival_engine, arrival_state, arrival_rival : (arrivals,), engine class and state; the arrival
         with the engine off that competes with it, or -1
     states, off, on : number of states; those of an engine long off and long on
-    off_ages, on_ages, gear_ages : steps of the engine off and on, and of a gear, until it is free
+    off_ages, on_ages : steps of the engine off and on until it is free
+    gear_ages : states of a gear: steps until it is free, or those after either shift and a free one
     """
 
     source: Any
@@ -58,7 +62,7 @@ class Graph(NamedTuple):
         return int(self.on if engine_on else self.off)
 
 
-def make_graph(off: int, on: int, start: int, gear: int) -> Graph:
+def make_graph(off: int, on: int, start: int, gear: int, reversal: int = 1) -> Graph:
     """List states and moves.
 
     Parameters
@@ -67,6 +71,8 @@ def make_graph(off: int, on: int, start: int, gear: int) -> Graph:
         Steps until engine off, engine on and gear may be left, 1 or more.
     start
         Steps of a start, 1 or more.
+    reversal
+        Steps until a shift may be reversed, as many as `gear` or more; 1 is any time.
 
     Raises
     ------
@@ -74,6 +80,8 @@ def make_graph(off: int, on: int, start: int, gear: int) -> Graph:
         There would be more states than are of use.
     """
     on = max(on, start)
+    shifts = _gear_moves(gear, reversal)
+    gear = 1 + max(age for age, _, _ in shifts)
     states = (off + on) * gear
     if states > MAX_STATES:
         raise InputError(
@@ -84,8 +92,7 @@ def make_graph(off: int, on: int, start: int, gear: int) -> Graph:
     for node in range(off + on):
         for age in range(gear):
             for node_after, engine in _engine_moves(node, off, on, start):
-                for kind in (ANY,) if gear == 1 else (STAY, SHIFT):
-                    age_after = min(age + 1, gear - 1) if kind == STAY else 0
+                for _, age_after, kind in (move for move in shifts if move[0] == age):
                     moves.append((node * gear + age, node_after * gear + age_after, engine, kind))
     source, target, engine_class, kinds = np.array(moves, dtype=np.int64).T.copy()
     return _with_arrivals(
@@ -97,6 +104,24 @@ def make_graph(off: int, on: int, start: int, gear: int) -> Graph:
         (off * gear - 1, (off + on) * gear - 1),
         (off, on, gear),
     )
+
+
+def _gear_moves(gear: int, reversal: int) -> list[tuple[int, int, int]]:
+    """Return (age, age after, kind) of all gear decisions.
+
+    Where a reversal takes longer, ages after a shift up come first, then those after one down.
+    """
+    if reversal == 1:
+        stays = [(age, min(age + 1, gear - 1), STAY) for age in range(gear)]
+        shifts = [(age, 0, SHIFT) for age in range(gear)]
+        return [(0, 0, ANY)] if gear == 1 else stays + shifts
+    side = reversal - 1
+    free, last = 2 * side, (side - 1, 2 * side - 1, 2 * side)
+    moves = []
+    for age in range(free + 1):
+        onwards = free if age in last else age + 1
+        moves += [(age, onwards, STAY), (age, 0, UP), (age, side, DOWN)]
+    return moves
 
 
 def _engine_moves(node: int, off: int, on: int, start: int) -> list[tuple[int, int]]:
@@ -207,6 +232,7 @@ def make_events(
     dt: np.ndarray,
     stop_costs: np.ndarray | None = None,
     start_steps: np.ndarray | None = None,
+    start_costs: np.ndarray | None = None,
 ) -> Events:
     """Work out states and moves, and what each move costs in each step.
 
@@ -221,6 +247,9 @@ def make_events(
     start_steps
         (steps,), how many steps like this one a start takes, from
         :func:`hybridopt.physics.starts.start_steps`; None is 1.
+    start_costs
+        g, (steps,), of beginning a start, beside the settings' own; infinite where the engine
+        must not be started; None is 0.
 
     Raises
     ------
@@ -234,26 +263,30 @@ def make_events(
     steps add up to 1. Before the first step, engine state and gear count as long settled.
     """
     shares = np.ones(dt.size) if start_steps is None else 1.0 / start_steps
+    back = settings.min_reversal_time
     past = [
         (settings.min_off_time, dt),
         (settings.min_on_time, dt),
         (1.0, shares),
         (settings.min_gear_time, dt),
+        (back if back > settings.min_gear_time else 0.0, dt),
     ]
     graph = make_graph(*(_steps_needed(wanted, amounts) for wanted, amounts in past))
     stop = np.zeros(dt.size) if stop_costs is None else stop_costs
-    off_free, on_free, started, gear_free = (
+    begin = settings.start_cost + (0.0 if start_costs is None else start_costs)
+    off_free, on_free, started, gear_free, back_free = (
         _enough(amounts, wanted, max(graph[-3:])) for wanted, amounts in past
     )
     cost = np.zeros((dt.size, graph.source.size))
     gears = graph.gear_ages
+    side = (gears - 1) // 2 if UP in graph.gear else gears  # ages after a shift
     for m in range(graph.source.size):
         node, age = divmod(int(graph.source[m]), gears)
         running, closed = node >= graph.off_ages, np.zeros(dt.size, dtype=bool)
         steps = node - graph.off_ages if running else node  # in this engine state, less one
         if not running and graph.engine[m] == EngineClass.STARTING:
             closed |= ~off_free[:, steps] & (steps < graph.off_ages - 1)
-            cost[:, m] += settings.start_cost
+            cost[:, m] += begin
         elif running and graph.engine[m] == EngineClass.STARTING:
             closed |= started[:, steps]
         elif running:
@@ -261,8 +294,9 @@ def make_events(
             if graph.engine[m] == EngineClass.OFF:
                 closed |= ~on_free[:, steps] & (steps < graph.on_ages - 1)
                 cost[:, m] += stop
-        if graph.gear[m] == SHIFT:
-            closed |= ~gear_free[:, age] & (age < gears - 1)
+        if graph.gear[m] not in (ANY, STAY):
+            returns = graph.gear[m] == (DOWN if age < side else UP)
+            closed |= ~(back_free if returns else gear_free)[:, age % side] & (age < gears - 1)
         cost[closed, m] = np.inf
     stops = (graph.engine == EngineClass.OFF) & (graph.source >= graph.off_ages * gears)
     return Events(graph, cost, np.where(stops, settings.stop_soc_min, 0.0))
@@ -312,8 +346,8 @@ def follow(
     states = np.empty(engines.size + 1, dtype=np.int64)
     states[0] = state
     for t in range(engines.size):
-        kind = ANY if graph.gear_ages == 1 else (STAY if gears[t] == gear else SHIFT)
-        found = moves.get((int(states[t]), int(engines[t]), kind))
+        ways = ((int(states[t]), int(engines[t]), kind) for kind in FITS[np.sign(gears[t] - gear)])
+        found = next((moves[way] for way in ways if way in moves), None)
         if found is None:
             raise ValueError(f"step {t}: engine class {engines[t]} cannot follow")
         states[t + 1], gear = found, gears[t]
@@ -335,6 +369,11 @@ def begins_start(engine_class: np.ndarray) -> np.ndarray:
 
 @kernel(inline="always")
 def _gear_fits(graph: Graph, move: int, gear: int, gear_after: int) -> bool:
-    """Whether a move may go from a gear to a gear: its kind is 0 any, 1 the same, 2 another."""
+    """Whether a move may go from a gear to a gear.
+
+    Its kind is 0 any, 1 the same, 2 another, 3 a higher, 4 a lower one.
+    """
     kind = graph.gear[move]
-    return bool(kind == 0 or (kind == 1) == (gear == gear_after))
+    if kind < 3:
+        return bool(kind == 0 or (kind == 1) == (gear == gear_after))
+    return bool(gear_after > gear if kind == 3 else gear_after < gear)

@@ -148,6 +148,7 @@ def make_problem(
     shift_costs: Any = None,
     stop_costs: np.ndarray | None = None,
     start_steps: np.ndarray | None = None,
+    start_costs: np.ndarray | None = None,
 ) -> Problem:
     """Put a problem together; see :func:`hybridopt.optimum.solve.solve` for the parameters."""
     if shift_costs is None:
@@ -158,7 +159,7 @@ def make_problem(
         cell=pack_battery(battery),
         grid=make_grid(settings, penalty),
         shift=np.array(np.broadcast_to(shift_costs, shape), dtype=np.float64, order="C"),
-        events=make_events(settings, points.dt, stop_costs, start_steps),
+        events=make_events(settings, points.dt, stop_costs, start_steps, start_costs),
         soc=settings.socs[2],
         engine=int(settings.begins_on(0.0)),
         gear=settings.gear_start - 1,

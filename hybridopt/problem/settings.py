@@ -9,6 +9,7 @@ from ..base.units import KM_PER_H, PERCENT
 from .declaring import NumberKind, declared, parameters, setting
 
 if TYPE_CHECKING:  # commands need the declarations, and start fast without these
+    from ..inputs.comfort import Comfort
     from ..inputs.cycle import Cycle
     from ..inputs.driveline import Driveline
 
@@ -17,6 +18,7 @@ LEAST_WINDOW = 1e-3  # a step passes so many cells of a narrower one that a solv
 SHORT_DRIVE, SHORT_DRIVE_POINTS = 300, 4001  # steps: so few that many points take no longer
 ANYWHERE = ("deplete", "free")  # terminals that leave the final SoC to the optimum
 TERMINALS = ("sustain", "target", *ANYWHERE)
+MIN_TIMES = ("min_on_time", "min_off_time", "min_gear_time", "min_reversal_time")
 SKIPPING = ("both", "up", "down", "none")
 
 POINTS = NumberKind("", "", "", 1, 2, 1_000_001)
@@ -25,6 +27,7 @@ FACTOR = NumberKind("", "", "", 1.0, 0.0, 1e6, above=True)
 SHARE = NumberKind("percent", "%", "", PERCENT, 0.0, 1.0)
 COST = NumberKind("g", "g", "g of fuel", 1.0, 0.0, 1e6)
 TIME = NumberKind("s", "s", "s", 1.0, 0.0, 3600.0)
+RATE = NumberKind("Nm_per_s", "Nm/s", "N m/s", 1.0, 1.0, 1e5)
 SPEED = NumberKind("km_per_h", "km/h", "m/s", KM_PER_H, 0.0, 100.0)
 OIL = NumberKind("C", "degC", "degC", 1.0, -60.0, 200.0)
 MEMORY = NumberKind("GB", "GB", "bytes", 1e9, 0.0, 1e15, above=True)
@@ -63,6 +66,17 @@ class Settings:
     min_on_time: float = setting(0.0, "Minimum time that the engine stays on.", TIME)
     min_off_time: float = setting(0.0, "Minimum time that the engine stays off.", TIME)
     min_gear_time: float = setting(0.0, "Minimum time that a gear stays engaged.", TIME)
+    min_reversal_time: float = setting(
+        0.0, "Minimum time from a gear shift to one in the opposite direction.", TIME
+    )
+    torque_rise: float | None = setting(
+        None,
+        "Most that the engine's torque rises, from 0 after a start; the bound leaves it out.",
+        RATE,
+    )
+    torque_fall: float | None = setting(
+        None, "Most that the engine's torque falls while it runs; the bound leaves it out.", RATE
+    )
     stop_speed_max: float | None = setting(None, "No engine stop above this speed.", SPEED)
     stop_soc_min: float = setting(0.0, "No engine stop below this SoC.", SHARE)
     stop_oil_temperature: float | None = setting(
@@ -168,8 +182,20 @@ class Settings:
                 f"{driveline.gearbox.gears}"
             )
         return dataclasses.replace(
-            self, soc_min=low, soc_max=high, soc_start=start, soc_target=target
+            self._with_comfort(driveline.comfort),
+            soc_min=low,
+            soc_max=high,
+            soc_start=start,
+            soc_target=target,
         )
+
+    def _with_comfort(self, comfort: "Comfort") -> "Settings":
+        """Return the settings with a driveline's limits of comfort: the longer minimum times."""
+        longer = {name: max(getattr(self, name), getattr(comfort, name)) for name in MIN_TIMES}
+        for name in ("torque_rise", "torque_fall"):
+            if getattr(self, name) is None:
+                longer[name] = getattr(comfort, name)
+        return dataclasses.replace(self, **longer)
 
     def for_cycle(self, cycle: "Cycle") -> "Settings":
         """Return the settings with what the cycle decides: SoC points and engine at the start.

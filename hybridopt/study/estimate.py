@@ -7,6 +7,7 @@ import numpy as np
 from ..base.errors import InputError
 from ..evaluation.sources import is_code
 from ..pipeline import plan_memory
+from ..problem.settings import MIN_TIMES
 from .plan import StudyPlan, Task
 from .results import read_results
 from .run import waiting_tasks
@@ -50,10 +51,14 @@ def task_memory(plan: StudyPlan, tasks: list[Task]) -> float:
         if task.values in plan.problems:
             continue
         variant = plan.builder.variant(task.values)
-        parts, settings = variant.parts, variant.settings
+        parts = variant.parts
+        try:
+            settings = variant.settings.resolved(parts)
+        except InputError:
+            continue  # the task will fail with that reason
         size = (
             *(task.cycle, settings.soc_points, settings.splits, settings.memory_limit),
-            *(settings.min_on_time, settings.min_off_time, settings.min_gear_time),
+            *(getattr(settings, name) for name in MIN_TIMES),
             *(parts.start.duration, parts.gearbox.gears),
             *(parts.motor.loss_map["torque"].size, parts.engine.fuel_map["torque"].size),
         )
@@ -63,7 +68,7 @@ def task_memory(plan: StudyPlan, tasks: list[Task]) -> float:
         try:
             memory = plan_memory(plan.study.cycles[task.cycle], parts, settings)
         except InputError:
-            continue  # the task will fail with that reason
+            continue
         largest = max(largest, memory.needed)
     return largest
 

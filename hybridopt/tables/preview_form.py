@@ -146,7 +146,7 @@ MEANINGS = {
     "overrun": "torque of the engine without fuel",
     "drag": "torque that the unpowered motor takes",
     "motor_limit": "highest torque of the motor, to both sides",
-    "engine_limit": "full load of the engine",
+    "engine_limit": "full load of the engine, below a lugging line",
     "expected": "cost expected behind the horizon, over mean speed and acceleration of the last "
     "interval, engine state and gear",
     "shift_fuel": "fuel of a shift over the square of the wheel speed, by engine class (0 off, 1 "

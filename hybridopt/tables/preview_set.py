@@ -11,7 +11,7 @@ from ..controllers import preview_kernels as kernels
 from ..controllers.maps import Map
 from ..controllers.preview import Preview, PreviewMaps
 from ..inputs.driveline import Driveline, Vehicle
-from ..physics.plant import pack
+from ..physics.plant import engine_limit, pack
 from ..problem.settings import Settings
 from .form import Form
 from .preview_form import DRIVELINE, LAYOUT, PARAMETERS, PREVIEW, ROAD_LOAD
@@ -191,9 +191,10 @@ def make_preview_set(
         min_gear=max(preview.min_gear, settings.min_gear_time),
     )
     plant = pack(driveline)
+    speed, torque = engine_limit(plant)
     limits = {
         "motor_limit": Map((plant.peak_speed,), plant.peak),
-        "engine_limit": Map((plant.full_speed,), plant.full),
+        "engine_limit": Map((speed,), torque),
     }
     return PreviewSet(whole, terms, limits, heat, origin)
 

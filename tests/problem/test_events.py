@@ -5,11 +5,12 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from hybridopt import Cycle, InputError, Settings
+from hybridopt import Cycle, InputError, Settings, read_driveline
 from hybridopt.physics.demand import drive_demand
 from hybridopt.problem.events import closed_shifts, driveline_events, stop_costs
 
 NAN = float("nan")
+CAR = read_driveline("full")
 
 
 def demand(speed, wheel_torque=0.0, oil=NAN):
@@ -27,17 +28,17 @@ def demand(speed, wheel_torque=0.0, oil=NAN):
 
 def test_stops_are_free_unless_a_setting_forbids_them():
     drive = demand([0.0, 9.9, 10.0, 10.1], oil=[-20.0, 10.0, 90.0, NAN])
-    assert stop_costs(drive, Settings()).tolist() == [0.0] * 4
+    assert stop_costs(CAR, drive, Settings()).tolist() == [0.0] * 4
 
 
 def test_no_stop_above_a_speed():
-    found = stop_costs(demand([0.0, 9.9, 10.0, 10.1]), Settings(stop_speed_max=10.0))
+    found = stop_costs(CAR, demand([0.0, 9.9, 10.0, 10.1]), Settings(stop_speed_max=10.0))
     assert found.tolist() == [0.0, 0.0, 0.0, np.inf]
 
 
 def test_no_stop_with_cold_oil_and_unknown_counts_as_warm():
     drive = demand([0.0] * 4, oil=[39.9, 40.0, 90.0, NAN])
-    found = stop_costs(drive, Settings(stop_oil_temperature=40.0))
+    found = stop_costs(CAR, drive, Settings(stop_oil_temperature=40.0))
     assert found.tolist() == [np.inf, 0.0, 0.0, 0.0]
 
 
