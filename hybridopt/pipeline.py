@@ -51,6 +51,7 @@ from .problem.problem import Problem, make_problem
 from .problem.settings import Settings
 
 THERMAL_CAUSE = "thermal limits, which the bound leaves out"
+RATES_CAUSE = "rates of engine torque, which the bound leaves out"
 
 
 @dataclass(frozen=True, eq=False)
@@ -158,6 +159,8 @@ def find_optimum(
     proved = lower_bound(free.solution.problem, best.solution.run, best.solution.costate)
     if proved.cause and best.rounds:
         proved = dataclasses.replace(proved, cause=THERMAL_CAUSE)
+    elif proved.cause and (settings.torque_rise or settings.torque_fall):
+        proved = dataclasses.replace(proved, cause=RATES_CAUSE)
     return dataclasses.replace(best, bound=proved)
 
 

@@ -139,3 +139,14 @@ THERMAL_TOTALS = {
     "thermal_rounds": Quantity("1", "rounds of tightening until all limits were kept"),
 }
 """Present where the driveline gives the limits, the last one with the setting thermal_limits."""
+
+COMFORT_TOTALS = {
+    "lugging_limit_s": Quantity("s", "time with the engine's torque at the lugging line"),
+    "torque_rise_limit_s": Quantity("s", "time in steps whose engine torque rises at its limit"),
+    "torque_rise_passed_s": Quantity("s", "time in those of them that pass it"),
+    "torque_fall_limit_s": Quantity("s", "time in steps whose engine torque falls at its limit"),
+    "torque_fall_passed_s": Quantity("s", "time in those of them that pass it"),
+    "no_start_s": Quantity("s", "time with the engine off at speeds without a start"),
+    "no_stop_s": Quantity("s", "time with the engine on at speeds without a stop"),
+}
+"""Present where a driveline or the settings limit them for comfort."""

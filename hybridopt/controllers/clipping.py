@@ -11,6 +11,7 @@ from ..physics.battery import _current_to, _terminal_power
 from ..physics.codes import OFF, STARTING
 from ..physics.entries import (
     P_BATTERY_POWER,
+    P_ENGINE_TORQUE,
     P_FUEL_RATE,
     P_MOTOR_TORQUE,
     R_DT,
@@ -23,13 +24,16 @@ from ..physics.entries import (
     S_POWER_MAX,
     S_POWER_MIN,
     S_START,
+    S_TOTAL,
 )
 from ..physics.starts import _start_fuel
 from ..physics.step import _electric_power, _point
 from .situation import (
+    ENGINE_TORQUE,
     SLACK,
     BatteryStep,
     Situation,
+    TorqueSpan,
     Wish,
     _battery_step,
     _end_of,
@@ -38,12 +42,14 @@ from .situation import (
     _is_open,
     _move,
     _remember,
+    _span,
 )
 
 CLIPPED_GEAR, CLIPPED_ENGINE, CLIPPED_TORQUE, LEFT_WINDOW, PASSED_INHIBITOR = 1, 2, 4, 8, 16
 LACKED_POWER = 32
 SHRINK = 1.0 - 1e-9  # of the battery's limits, so that rounding stays within them
 NO_WINDOW = 1e9
+NEAR = 1e-6  # N m, how far past its span an engine torque counts as in it
 
 
 class Columns(NamedTuple):
@@ -83,10 +89,12 @@ def _power_limits(battery):
 
 
 @kernel(inline="always")
-def _after(plant, row, torque, powered, battery, work):
+def _after(plant, row, torque, powered, battery, span, work):
     """SoC after a step with a motor torque; NaN where that is not admissible."""
     shaft, fuel_row, loss_row, point = work
     if not _point(plant, shaft, fuel_row, loss_row, row[R_WHEEL_TORQUE], torque, powered, point):
+        return np.nan
+    if not span.low - NEAR <= max(point[P_ENGINE_TORQUE], 0.0) <= span.high + NEAR:
         return np.nan
     return _end_of(battery, work.point[P_BATTERY_POWER], SLACK)
 
@@ -131,32 +139,44 @@ def _nearest_torque(plant, work, wanted, power_min, power_max):
     return best
 
 
+@kernel(inline="always")
+def _keep_span(shaft, span):
+    """Cut the motor's range so that the engine's torque is in a span; return whether any is."""
+    shaft[S_LOW] = max(shaft[S_LOW], shaft[S_TOTAL] - span.high)
+    if span.low > 0.0:
+        shaft[S_HIGH] = min(shaft[S_HIGH], shaft[S_TOTAL] - span.low)
+    return shaft[S_LOW] <= shaft[S_HIGH]
+
+
 @kernel
-def _settle(plant, row, gear, engine, wanted, battery, work):
+def _settle(plant, row, gear, engine, wanted, battery, span, work):
     """Bring a motor torque into the range of a gear and engine class.
 
-    Returns torque, whether it is powered and SoC after; SoC is NaN where nothing is admissible.
+    A running engine's torque stays in a span. Returns torque, whether it is powered and SoC after;
+    SoC is NaN where nothing is admissible.
     """
     if not _fill_shaft(plant, row, gear, engine, work):
         return 0.0, False, np.nan
-    can_power = not (engine == OFF and work.shaft[S_MOTOR] == 0.0)
+    if engine == OFF:
+        span = TorqueSpan(0.0, np.inf)
+    can_power = not (engine == OFF and work.shaft[S_MOTOR] == 0.0) and _keep_span(work.shaft, span)
     if np.isnan(wanted):
-        after = _after(plant, row, 0.0, False, battery, work)
+        after = _after(plant, row, 0.0, False, battery, span, work)
         if not np.isnan(after):
             return work.point[P_MOTOR_TORQUE], False, after
         wanted = -work.shaft[S_DRAG]
     if can_power:
         torque = min(max(wanted, work.shaft[S_LOW]), work.shaft[S_HIGH])
-        after = _after(plant, row, torque, True, battery, work)
+        after = _after(plant, row, torque, True, battery, span, work)
         if not np.isnan(after):
             return torque, True, after
         lowest, highest = _power_limits(battery)
         torque = _nearest_torque(plant, work, wanted, lowest, highest)
         if not np.isnan(torque):
-            after = _after(plant, row, torque, True, battery, work)
+            after = _after(plant, row, torque, True, battery, span, work)
             if not np.isnan(after):
                 return torque, True, after
-    after = _after(plant, row, 0.0, False, battery, work)
+    after = _after(plant, row, 0.0, False, battery, span, work)
     return work.point[P_MOTOR_TORQUE], False, after
 
 
@@ -177,7 +197,7 @@ def _differs(torque, wanted, low, high):
 
 
 @kernel(inline="always")
-def _search(around, at, obey, wish, battery, work):
+def _search(around, at, obey, wish, battery, span, work):
     """Settle in the nearest admissible gear of the wanted engine state, else of the other."""
     on, gear, wanted = wish
     gears = around.plant.ratio.size
@@ -191,7 +211,7 @@ def _search(around, at, obey, wish, battery, work):
                 if obey and not _is_open(around.moves, at, engine, g):
                     continue
                 torque, powered, after = _settle(
-                    around.plant, around.rows[at.t], g, engine, wanted, battery, work
+                    around.plant, around.rows[at.t], g, engine, wanted, battery, span, work
                 )
                 if not np.isnan(after):
                     return g, engine, torque, powered, after
@@ -202,7 +222,8 @@ def _search(around, at, obey, wish, battery, work):
 def _apply(around, at, wish, work):
     """Do what a command asks as far as the driveline and the inhibitors allow.
 
-    Where nothing drives the step, first the SoC window is given up, then the inhibitors. Returns
+    Where nothing drives the step, first the rates of the engine's torque are given up, then the SoC
+    window, then the inhibitors. Returns
     gear, engine class, motor torque, whether it is powered, SoC after (NaN where nothing at all
     can drive the step) and what was clipped, as bits.
     """
@@ -214,8 +235,12 @@ def _apply(around, at, wish, work):
     here = _battery_step(around.cell, soc, dt, low, high)
     goal = -np.inf if soc - low < high - soc else np.inf  # back towards the window's middle
     g, engine, torque, powered, after = asked, OFF, 0.0, False, np.nan
-    for attempt in range(4):
-        leaves, obey = attempt % 2 == 1, attempt < 2
+    span = _span(around, at)
+    limited = span.low > 0.0 or span.high < np.inf
+    for attempt in range(-1 if limited else 0, 4):
+        leaves, obey = attempt > 0 and attempt % 2 == 1, attempt < 2
+        if attempt >= 0:
+            span = TorqueSpan(0.0, np.inf)
         if leaves:
             low, high = -NO_WINDOW, NO_WINDOW
             wish = Wish(goal < 0.0, asked, goal)
@@ -223,9 +248,10 @@ def _apply(around, at, wish, work):
             low, high = around.low, around.high
             wish = Wish(on, asked, wanted)
         battery = BatteryStep(here.state, here.rates, soc, low, high)
-        g, engine, torque, powered, after = _search(around, at, obey, wish, battery, work)
+        g, engine, torque, powered, after = _search(around, at, obey, wish, battery, span, work)
         if not np.isnan(after):
-            clipped |= (LEFT_WINDOW if leaves else 0) | (0 if obey else PASSED_INHIBITOR)
+            passed = not obey or (limited and attempt >= 0)
+            clipped |= (LEFT_WINDOW if leaves else 0) | (PASSED_INHIBITOR if passed else 0)
             break
     if (engine != OFF) != on:
         clipped |= CLIPPED_ENGINE
@@ -285,5 +311,6 @@ def _step(around, at, wish, columns, work):
     columns.powered[t], columns.clipped[t], columns.soc[t + 1] = powered, clipped, after
     columns.fuel[t] = _step_fuel(around.plant, work, engine, dt)
     _remember(at, dt, min(engine, 1), gear)
+    at.memory[ENGINE_TORQUE] = max(work.point[P_ENGINE_TORQUE], 0.0)
     columns.states[t + 1] = around.moves.target[_move(around.moves, at, engine, gear)]
     return True

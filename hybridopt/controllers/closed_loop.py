@@ -119,6 +119,8 @@ class ClosedLoop:
             soc=start,
             source=events.graph.start(settings.begins_on(float(demand.speed_start[0]))),
             gear=settings.gear_start - 1,
+            rise=np.inf if settings.torque_rise is None else float(settings.torque_rise),
+            fall=np.inf if settings.torque_fall is None else float(settings.torque_fall),
         )
 
     @cached_property

@@ -9,7 +9,7 @@ from ..physics.codes import STARTING
 from ..physics.entries import R_DT, R_WHEEL_SPEED, R_WHEEL_TORQUE
 from .clipping import NO_WINDOW, _settle
 from .shared_kernels import START_RESERVE
-from .situation import _battery_step
+from .situation import TorqueSpan, _battery_step
 
 
 @kernel
@@ -19,10 +19,10 @@ def _start_carries(around, at, torque, work):
     asked = row[R_WHEEL_TORQUE]
     row[R_WHEEL_TORQUE] = torque
     battery = _battery_step(around.cell, at.soc, row[R_DT], -NO_WINDOW, NO_WINDOW)
-    carries = False
+    carries, span = False, TorqueSpan(0.0, np.inf)
     for i in range(gears):
         gear = (at.gear + i) % gears
-        if not np.isnan(_settle(around.plant, row, gear, STARTING, 0.0, battery, work)[2]):
+        if not np.isnan(_settle(around.plant, row, gear, STARTING, 0.0, battery, span, work)[2]):
             carries = True
             break
     row[R_WHEEL_TORQUE] = asked

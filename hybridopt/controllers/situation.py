@@ -14,14 +14,15 @@ import numpy as np
 from ..base.compiled import kernel
 from ..physics.battery import Cell, _landing, _rates, _state
 from ..physics.codes import OFF, RUNNING, STARTING, Reason
-from ..physics.entries import P_SIZE, S_SIZE
+from ..physics.comfort import _torque_span
+from ..physics.entries import P_SIZE, R_DT, S_SIZE
 from ..physics.plant import Plant
 from ..physics.shaft import _shaft
 from ..problem.graph import FITS, Events
 
 CLASSES = 3  # engine classes
 SLACK = 1e-9  # SoC beyond the window that counts as in it
-ENGINE_TIME, GEAR_TIME, SOC_ERROR, MEMORY = range(4)  # what a drive remembers
+ENGINE_TIME, GEAR_TIME, SOC_ERROR, ENGINE_TORQUE, MEMORY = range(5)  # what a drive remembers
 LONG_AGO = 1e9  # s, time in state before the first step
 
 
@@ -67,6 +68,7 @@ class Surroundings(NamedTuple):
     moves : states of engine and gear, and the moves between them
     low, high : SoC window
     soc, source, gear : SoC, state in the graph of moves and gear at the start of the drive
+    rise, fall : most that the engine's torque rises and falls, N m/s, infinite without a limit
     """
 
     plant: Plant
@@ -78,6 +80,8 @@ class Surroundings(NamedTuple):
     soc: float
     source: int
     gear: int
+    rise: float
+    fall: float
 
 
 class Situation(NamedTuple):
@@ -89,7 +93,8 @@ class Situation(NamedTuple):
     soc : state of charge
     source : state in the graph of moves
     engine, gear : as they were before the step
-    memory : time in the engine state and in the gear, s; sum of the missing SoC, s; (MEMORY,)
+    memory : time in the engine state and in the gear, s; sum of the missing SoC, s; torque of the
+        running engine, N m, at least 0, NaN where it is not known; (MEMORY,)
     """
 
     t: int
@@ -114,6 +119,13 @@ class BatteryStep(NamedTuple):
     state: Any
     rates: Any
     soc: float
+    low: float
+    high: float
+
+
+class TorqueSpan(NamedTuple):
+    """Least and most torque of a running engine in a step, N m; 0 and below is always allowed."""
+
     low: float
     high: float
 
@@ -154,6 +166,7 @@ def _make_workspace(plant):
 def _make_memory():
     memory = np.zeros(MEMORY)
     memory[ENGINE_TIME], memory[GEAR_TIME] = LONG_AGO, LONG_AGO
+    memory[ENGINE_TORQUE] = np.nan
     return memory
 
 
@@ -163,6 +176,14 @@ def _remember(at, dt, engine, gear):
     memory = at.memory
     memory[ENGINE_TIME] = memory[ENGINE_TIME] + dt if engine == at.engine else dt
     memory[GEAR_TIME] = memory[GEAR_TIME] + dt if gear == at.gear else dt
+
+
+@kernel(inline="always")
+def _span(around, at):
+    """Torques of the engine within its rates from the step before; from 0 after a start."""
+    before = at.memory[ENGINE_TORQUE] if at.engine == 1 else 0.0
+    low, high = _torque_span(around.rise, around.fall, before, around.rows[at.t, R_DT])
+    return TorqueSpan(low, high)
 
 
 @kernel(inline="always")

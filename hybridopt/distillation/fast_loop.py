@@ -3,10 +3,11 @@
 Between two listed splits cost and power are linear in torque, so steps are those of
 :class:`hybridopt.controllers.closed_loop.ClosedLoop` without working out the physics again, some
 five times as fast. Refinement uses it; what is reported comes from the closed loop itself.
-Where the SoC window or the inhibitors leave nothing, or power is lacking, the closed loop itself
-does the whole run. The two part where the closed loop has the wished gear's torque for another gear
-with the engine off, and where the nearest listed split is at a limit of the battery's power to
-within rounding: on mild hybrids with an almost empty battery by up to 1.3 % of the cost.
+Where the SoC window or the inhibitors leave nothing, power is lacking, or the rates of the engine's
+torque are limited, the closed loop itself does the whole run. The two part where the closed loop
+has the wished gear's torque for another gear with the engine off, and where the nearest listed
+split is at a limit of the battery's power to within rounding: on mild hybrids with an almost empty
+battery by up to 1.3 % of the cost.
 """
 
 # mypy: allow-untyped-defs, allow-untyped-calls, allow-untyped-decorators
@@ -88,9 +89,10 @@ class FastLoop:
         """Drive once."""
         memory, around = _make_memory(), self._loop.around
         table = PackedTable(packed.params[OWN:], packed.params[MIN_ON:GEARS], packed.maps)
-        cost, soc, starts, clipped = _fast_loop(around, self._points, table, memory)
-        if not np.isnan(soc):
-            return DriveTotals(cost, soc, starts, clipped)
+        if np.isinf(around.rise) and np.isinf(around.fall):
+            cost, soc, starts, clipped = _fast_loop(around, self._points, table, memory)
+            if not np.isnan(soc):
+                return DriveTotals(cost, soc, starts, clipped)
         drive = self._loop.run_packed(packed)
         return DriveTotals(
             drive.cost,

@@ -18,6 +18,7 @@ from ..problem.settings import Settings
 from . import kernels
 from .cost_to_go import CostToGo, ValuePart
 from .dead_end import dead_end
+from .torque_rates import torque_rates
 
 SOC_TOLERANCE = 1e-3  # how far beyond a window or below a target an answer may lie
 LANDING_TOLERANCE = 1e-6  # how close to the target the run should end
@@ -169,6 +170,7 @@ class Runner:
             states=np.full(steps + 1, problem.state),
             path=np.full(steps + 1, problem.soc),
             costate=np.empty(steps),
+            torque=np.full(steps + 1, np.nan if problem.engine else 0.0),
         )
         self.fuel = np.empty(steps)
 
@@ -202,7 +204,7 @@ class Runner:
         points, events = problem.points.costs(first, last), problem.events
         grid = problem.grid._replace(first=part.begin)
         gear = problem.gear if first == 0 else int(self.track.gears[first - 1])
-        steps, ends = slice(first, last), ("states", "path")
+        steps, ends = slice(first, last), ("states", "path", "torque")
         track = kernels.Track(
             *(
                 array[first : last + 1] if name in ends else array[steps]
@@ -216,6 +218,7 @@ class Runner:
             kernels.Ahead(grid, part.value, last == problem.points.steps, float(aim)),
             gear,
             frozen,
+            torque_rates(problem.settings, problem.points, first, last),
             track,
         )
         if done < last - first:

@@ -8,8 +8,11 @@ import numpy as np
 
 from ..base.compiled import kernel
 from ..physics.battery import _landing, _landings, _next_soc, _rates, _state
+from ..physics.codes import OFF
+from ..physics.comfort import _torque_span
 from ..problem.graph import Moves, _gear_fits
 from ..problem.grid import _terminal
+from .torque_rates import Room, _placed, _within_reach
 
 GOLDEN = 0.6180339887498949
 
@@ -83,6 +86,8 @@ class Track(NamedTuple):
         split by number, and the share of the way from it to the next one
     states, path : state of the graph, and SoC, before each step and at the end, (steps + 1,)
     costate : g per unit of SoC, drop of the cost-to-go after each step, (steps,)
+    torque : N m, torque of the engine before each step, at least 0, and at the end, (steps + 1,);
+        NaN where none is known or the rates of it are not limited
     """
 
     gears: Any
@@ -92,6 +97,7 @@ class Track(NamedTuple):
     states: Any
     path: Any
     costate: Any
+    torque: Any
 
 
 @kernel
@@ -221,18 +227,40 @@ def _offer(points, t, gear, engine):
     return Offer(points.cost[begin:end], points.power[begin:end])
 
 
+@kernel(inline="always")
+def _is_limited(rates, engine, before):
+    """Whether the engine's torque in a step is limited by that before it."""
+    return rates.total.size > 0 and before == before and engine != OFF
+
+
 @kernel
-def _choose(points, t, moves, here, ahead, state, gear, given):
+def _reachable(points, t, gear, engine, rates, before, room):
+    """Return the splits of a gear and engine class that keep the rates of the engine's torque."""
+    offer = _offer(points, t, gear, engine)
+    if not _is_limited(rates, engine, before) or offer.cost.size == 0:
+        return offer
+    low, high = _torque_span(rates.rise, rates.fall, before, points.dt[t])
+    total = rates.total[t, gear, engine]
+    span = total - high, total - low if low > 0.0 else np.inf
+    used = _within_reach(offer.cost, offer.power, rates.motor[t, gear, engine], span, room)
+    return Offer(room.cost[:used], room.power[:used])
+
+
+@kernel
+def _choose(points, t, moves, here, ahead, state, gear, given, rates, before):
     """Best decision of one step from a continuous SoC: gear, move, split, share and value.
 
     `state` and `gear` are those before the step, `moves` those of the step, and `ahead` has the
     values of all states and gears. The split may lie a share of the way to the next one. The value
-    is infinite when nothing is admissible.
+    is infinite when nothing is admissible. `before` is the engine's torque before the step; NaN
+    leaves its rates aside.
     """
     grid, graph = ahead.grid, moves.graph
     none: Any = np.int64(-1)  # with a bare -1, all kernels that take it would compile once more
     best, pick = np.inf, (none, none, none, 0.0)
-    landings, totals = np.empty(points.longest), np.empty(points.longest)
+    size = points.longest + 2
+    landings, totals = np.empty(size), np.empty(size)
+    room = Room(np.empty(size), np.empty(size), np.empty(size))
     for g in range(points.first.shape[1]):
         for m in range(graph.source.size):
             c = graph.engine[m]
@@ -243,7 +271,8 @@ def _choose(points, t, moves, here, ahead, state, gear, given):
             event = moves.shift[c, gear, g] + moves.cost[m]
             if event == np.inf or here.soc < moves.opens[m]:
                 continue
-            offer, after = _offer(points, t, g, c), _after_move(ahead, graph.target[m], g)
+            offer = _reachable(points, t, g, c, rates, before, room)
+            after = _after_move(ahead, graph.target[m], g)
             costs = offer.cost
             _landings(offer.power, costs.size, here.state, here.rates, here.soc, landings)
             _totals(costs, landings, after, totals)
@@ -259,14 +288,19 @@ def _choose(points, t, moves, here, ahead, state, gear, given):
                 if total < best:
                     best, pick = total, (g, m, j, share)
     g, m, k, share = pick
-    if k < 0 or share > 0.0:
+    if k < 0:
         return g, m, k, share, best
     c = graph.engine[m]
     event = moves.shift[c, gear, g] + moves.cost[m]
-    offer, after = _offer(points, t, g, c), _after_move(ahead, graph.target[m], g)
-    split, share, total = _refine(offer, k, best - event, here, after)
-    split, share = _trim(offer, here, grid.top, split, share)
-    return g, m, split, share, event + total
+    offer = _reachable(points, t, g, c, rates, before, room)
+    if share == 0.0:
+        after = _after_move(ahead, graph.target[m], g)
+        k, share, total = _refine(offer, k, best - event, here, after)
+        k, share = _trim(offer, here, grid.top, k, share)
+        best = event + total
+    if _is_limited(rates, c, before):
+        k, share = _placed(room, k, share)
+    return g, m, k, share, best
 
 
 @kernel
@@ -276,7 +310,7 @@ def _after_move(ahead, state, gear):
 
 
 @kernel
-def _forward(points, cell, moves, ahead, gear, frozen, track):
+def _forward(points, cell, moves, ahead, gear, frozen, rates, track):
     """Run the optimal policy forward over a part of the steps; return the number of steps done.
 
     Where it is `frozen`, gears, classes and where the motor is on are given in the track, and only
@@ -284,23 +318,23 @@ def _forward(points, cell, moves, ahead, gear, frozen, track):
     changes no choice. `ahead.final` says whether the part ends where the problem does.
     """
     steps = points.first.shape[0]
-    nothing = Given(-1, 0, 0)
+    nothing, unknown = Given(-1, 0, 0), np.nan
     for t in range(steps):
         soc, last = track.path[t], ahead.final and t == steps - 1
         here = BatteryAt(_state(cell, soc), _rates(cell, points.dt[t]), soc)
         given = nothing
         if frozen:
             given = Given(track.gears[t], track.classes[t], track.splits[t])
+        now = Moves(moves.graph, moves.shift[t], moves.cost[t], moves.opens)
+        after = Ahead(ahead.grid, ahead.row[t + 1], last, ahead.aim)
+        state, before = track.states[t], track.torque[t]
         g, m, k, share, best = _choose(
-            points,
-            t,
-            Moves(moves.graph, moves.shift[t], moves.cost[t], moves.opens),
-            here,
-            Ahead(ahead.grid, ahead.row[t + 1], last, ahead.aim),
-            track.states[t],
-            gear,
-            given,
+            points, t, now, here, after, state, gear, given, rates, before
         )
+        if best == np.inf and before == before:
+            g, m, k, share, best = _choose(
+                points, t, now, here, after, state, gear, given, rates, unknown
+            )
         if best == np.inf:
             return t
         c, state = moves.graph.engine[m], moves.graph.target[m]
@@ -308,5 +342,10 @@ def _forward(points, cell, moves, ahead, gear, frozen, track):
         watts = _between(_offer(points, t, g, c).power, k, share)
         track.path[t + 1] = _next_soc(cell, here.state, soc, watts, points.dt[t])
         track.states[t + 1], gear = state, g
+        if rates.total.size > 0:
+            track.torque[t + 1] = 0.0
+            if c != OFF:
+                motor = _between(rates.motor[t, g, c], k, share)
+                track.torque[t + 1] = max(rates.total[t, g, c] - motor, 0.0)
         track.costate[t] = _slope(ahead.grid, ahead.row[t + 1, state, g], track.path[t + 1])
     return steps

@@ -19,6 +19,7 @@ from ..base.errors import HybridoptError, InputError
 from ..base.nomenclature import (
     BOUND_TOTALS,
     CHARGE_TOTALS,
+    COMFORT_TOTALS,
     EQUAL_TOTALS,
     SINKS,
     SOURCES,
@@ -31,6 +32,7 @@ from ..files.sealed_netcdf import read_sealed, sealed
 from ..files.writing import write_atomically
 from ..inputs.cycle import Cycle
 from ..inputs.driveline import Driveline
+from ..physics.comfort import comfort_totals
 from ..physics.demand import Demand
 from ..physics.modes import Mode
 from ..physics.starts import start_totals
@@ -43,7 +45,8 @@ SHARES = tuple(f"share_{mode.name.lower()}" for mode in Mode)
 ENERGIES = tuple(f"energy_{name.removesuffix('_power')}_kJ" for name in (*SOURCES, *SINKS))
 NUMBERS = (*TOTALS, "solve_s", *SHARES, *ENERGIES)
 """Attrs that every result of a solve or drive has; those below may be absent."""
-MORE_NUMBERS = ({*BOUND_TOTALS} - {"gap_cause"}) | {*EQUAL_TOTALS, *CHARGE_TOTALS, *THERMAL_TOTALS}
+MORE_NUMBERS = {*EQUAL_TOTALS, *CHARGE_TOTALS, *THERMAL_TOTALS, *COMFORT_TOTALS}
+MORE_NUMBERS |= {*BOUND_TOTALS} - {"gap_cause"}
 KNOWN = {*NUMBERS, *MORE_NUMBERS, "gap_cause"}
 """Attrs that can be asked for as attributes of a result."""
 TEXTS = ("cycle", "driveline", "settings")
@@ -279,6 +282,7 @@ def make_result(
         **totals,
         **extra,
         **thermal_totals(driveline, trace),
+        **comfort_totals(driveline, settings.torque_rise, settings.torque_fall, trace),
         **_mode_shares(trace),
         **_energies(trace),
         "cycle_sha256": cycle.sha256,

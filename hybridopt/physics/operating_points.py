@@ -33,6 +33,8 @@ class OperatingPoints:
     motor_torque : N m at the gearbox input
     count : (steps, gears, classes), splits in use; those behind are never looked at
     reason : int8, a :class:`Reason`
+    total : N m at the gearbox input that engine and motor are to give together, (steps, gears,
+        classes); None where the points are of no driveline
 
     Notes
     -----
@@ -48,6 +50,7 @@ class OperatingPoints:
     motor_torque: np.ndarray
     count: np.ndarray
     reason: np.ndarray
+    total: np.ndarray | None = None
 
     @property
     def steps(self) -> int:
@@ -67,7 +70,8 @@ class OperatingPoints:
     def part(self, first: int, last: int) -> "OperatingPoints":
         """Return the steps first to last - 1."""
         arrays = (self.dt, self.cost, self.power, self.motor_torque, self.count, self.reason)
-        return OperatingPoints(*(array[first:last] for array in arrays))
+        total = None if self.total is None else self.total[first:last]
+        return OperatingPoints(*(array[first:last] for array in arrays), total)
 
     def costs(self, first: int, last: int) -> StepCosts:
         """Return cost and power of the steps first to last - 1."""
@@ -236,6 +240,7 @@ def _listed(driveline: Driveline, demand: Demand, splits: int, only: np.ndarray)
         motor_torque=np.empty(shape),
         count=np.empty(shape[:3], dtype=np.int64),
         reason=np.empty(shape, dtype=np.int8),
+        total=np.zeros(shape[:3]),
     )
     rows = demand_rows(demand)
 
@@ -251,6 +256,7 @@ def _listed(driveline: Driveline, demand: Demand, splits: int, only: np.ndarray)
             part.motor_torque,
             part.count,
             part.reason,
+            part.total,
         )
 
     in_threads(fill, demand.steps)

@@ -115,7 +115,7 @@ def _list_torques(
 
 
 @kernel(nogil=True)
-def _fill_points(plant, rows, splits, only, cost, power, motor_torque, count, reason):
+def _fill_points(plant, rows, splits, only, cost, power, motor_torque, count, reason, total):
     """All operating points; split 0 is the unpowered motor, the rest span the motor's range.
 
     Where `only` (steps, 2) is not -1, those of that gear and class alone.
@@ -141,6 +141,7 @@ def _fill_points(plant, rows, splits, only, cost, power, motor_torque, count, re
                     reason[t, g, c, :] = why
                     continue
                 reason[t, g, c, :] = Reason.NOT_USED
+                total[t, g, c] = shaft[S_TOTAL]
                 used = 0
                 if not (engine == OFF and shaft[S_MOTOR] == 0.0):
                     used = _list_torques(

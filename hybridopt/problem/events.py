@@ -3,8 +3,8 @@
 import numpy as np
 
 from ..base.errors import InputError
-from ..inputs.comfort import Ranges
 from ..inputs.driveline import Driveline
+from ..physics.comfort import in_ranges
 from ..physics.demand import Demand
 from ..physics.shifts import shift_fuel
 from ..physics.starts import start_steps
@@ -49,15 +49,7 @@ def start_costs(driveline: Driveline, demand: Demand) -> np.ndarray:
     ndarray, (steps,)
         0 g, or infinite where the mean speed of the step is in a range that forbids it.
     """
-    return np.where(_inside(demand.speed, driveline.comfort.no_start), np.inf, 0.0)
-
-
-def _inside(speed: np.ndarray, ranges: Ranges) -> np.ndarray:
-    """Return whether each speed, m/s, lies in one of some ranges, ends included, (n,)."""
-    inside = np.zeros(speed.size, dtype=bool)
-    for low, high in ranges:
-        inside |= (low <= speed) & (speed <= high)
-    return inside
+    return np.where(in_ranges(demand.speed, driveline.comfort.no_start), np.inf, 0.0)
 
 
 def stop_costs(driveline: Driveline, demand: Demand, settings: Settings) -> np.ndarray:
@@ -70,7 +62,7 @@ def stop_costs(driveline: Driveline, demand: Demand, settings: Settings) -> np.n
         without one, and while the oil is too cold for it (unknown oil temperatures, NaN, count as
         warm).
     """
-    forbidden = _inside(demand.speed, driveline.comfort.no_stop)
+    forbidden = in_ranges(demand.speed, driveline.comfort.no_stop)
     if settings.stop_speed_max is not None:
         forbidden |= demand.speed > settings.stop_speed_max
     if settings.stop_oil_temperature is not None:

@@ -3,8 +3,9 @@
 Without minimum times there are two states, engine off and engine on. A minimum time splits a
 state into ages, the last of which is free; a start that takes several steps makes the first ages of
 the engine-on state steps of class STARTING. Where a shift back must wait longer than one onwards,
-there are such ages after a shift up, others after one down, and a free one. One array says what a move costs in each step, or that
-it is closed, so that sweep, forward run, bound and closed loop obey the same rules.
+there are such ages after a shift up, others after one down, and a free one. One array says what a
+move costs in each step, or that it is closed, so that sweep, forward run, bound and closed loop
+obey the same rules.
 """
 
 from typing import Any, NamedTuple

@@ -99,6 +99,8 @@ def _totals(attrs: dict[str, Any]) -> list[str]:
     rows["Gear shifts"] = str(attrs["shifts"])
     if heat := _heat(attrs):
         rows["Highest heat"] = heat
+    if comfort := _comfort(attrs):
+        rows["Limits of comfort"] = comfort
     return [f"{name:<20}{text}" for name, text in rows.items()]
 
 
@@ -135,6 +137,27 @@ def _heat(attrs: dict[str, Any]) -> str:
             late = f" ({fixed(over, 0)} s above limit)" if over > 0.0 else ""
             parts.append(f"{name} {fixed(attrs[key] / factor, 0)} {unit}{late}")
     return ", ".join(parts)
+
+
+def _comfort(attrs: dict[str, Any]) -> str:
+    """Return for how long limits of comfort were met or passed, two to a line."""
+    words = {
+        "lugging_limit_s": "lugging line met",
+        "torque_rise_limit_s": "torque rise met",
+        "torque_fall_limit_s": "torque fall met",
+        "no_start_s": "engine off, no start",
+        "no_stop_s": "engine on, no stop",
+    }
+    parts = []
+    for name, text in words.items():
+        if name in attrs:
+            passed = (
+                attrs.get(name.replace("_limit_", "_passed_"), 0.0) if "torque" in name else 0.0
+            )
+            late = f" ({fixed(passed, 0)} s passed)" if passed > 0.0 else ""
+            parts.append(f"{text} {fixed(attrs[name], 0)} s{late}")
+    lines = [", ".join(parts[i : i + 2]) for i in range(0, len(parts), 2)]
+    return f"\n{'':20}".join(lines)
 
 
 def _starts(attrs: dict[str, Any]) -> str:
