@@ -304,6 +304,20 @@ def _choose(points, t, moves, here, ahead, state, gear, given, rates, before):
 
 
 @kernel
+def _decide(points, t, moves, here, ahead, state, gear, given, rates, before):
+    """As `_choose`, without rates of torque where they leave nothing that keeps the SoC window."""
+    pick = _choose(points, t, moves, here, ahead, state, gear, given, rates, before)
+    if rates.total.size == 0 or before != before:
+        return pick
+    g, m, k, share, best = pick
+    if best < np.inf:
+        offer = _offer(points, t, g, moves.graph.engine[m])
+        if _landed(offer, k, share, here) >= min(ahead.grid.low, here.soc):
+            return pick
+    return _choose(points, t, moves, here, ahead, state, gear, given, rates, np.nan)
+
+
+@kernel
 def _after_move(ahead, state, gear):
     """Return the cost-to-go of one state and gear."""
     return Ahead(ahead.grid, ahead.row[state, gear], ahead.final, ahead.aim)
@@ -318,7 +332,7 @@ def _forward(points, cell, moves, ahead, gear, frozen, rates, track):
     changes no choice. `ahead.final` says whether the part ends where the problem does.
     """
     steps = points.first.shape[0]
-    nothing, unknown = Given(-1, 0, 0), np.nan
+    nothing = Given(-1, 0, 0)
     for t in range(steps):
         soc, last = track.path[t], ahead.final and t == steps - 1
         here = BatteryAt(_state(cell, soc), _rates(cell, points.dt[t]), soc)
@@ -328,13 +342,9 @@ def _forward(points, cell, moves, ahead, gear, frozen, rates, track):
         now = Moves(moves.graph, moves.shift[t], moves.cost[t], moves.opens)
         after = Ahead(ahead.grid, ahead.row[t + 1], last, ahead.aim)
         state, before = track.states[t], track.torque[t]
-        g, m, k, share, best = _choose(
+        g, m, k, share, best = _decide(
             points, t, now, here, after, state, gear, given, rates, before
         )
-        if best == np.inf and before == before:
-            g, m, k, share, best = _choose(
-                points, t, now, here, after, state, gear, given, rates, unknown
-            )
         if best == np.inf:
             return t
         c, state = moves.graph.engine[m], moves.graph.target[m]
