@@ -77,9 +77,9 @@ def with_events(problem, best, t):
     events, gears, points = problem.events, problem.points.gears, problem.grid.points
     soc = problem.grid.low + problem.grid.spacing * np.arange(points)
     value = np.full((events.graph.states, gears, points), np.inf)
-    same = np.eye(gears, dtype=bool)
+    same, up = np.eye(gears, dtype=bool), np.triu(np.ones((gears, gears), dtype=bool), 1)
     for m, (s, c, to, kind) in enumerate(zip(*moves_of(problem), strict=True)):
-        allowed = {0: same | ~same, 1: same, 2: ~same}[int(kind)]
+        allowed = {0: same | ~same, 1: same, 2: ~same, 3: up, 4: up.T}[int(kind)]
         paid = np.where(allowed, problem.shift[t, c] + events.cost[t, m], np.inf)
         least = np.min(best[int(c), int(to)] + paid[..., None], axis=1)
         open_ = soc >= events.soc_min[m] - 1e-9 * problem.grid.spacing
@@ -172,7 +172,9 @@ def _plain(
         for m in range(source.size):
             for g in range(gears):
                 for g2 in range(gears):
-                    if kind[m] != 0 and (kind[m] == 1) != (g == g2):
+                    if kind[m] in (1, 2) and (kind[m] == 1) != (g == g2):
+                        continue
+                    if kind[m] == 3 and g2 <= g or kind[m] == 4 and g2 >= g:
                         continue
                     for x in range(points):
                         total = best[m, g2, x] + shift[t, engine[m], g, g2] + move_cost[t, m]

@@ -118,29 +118,33 @@ class Inhibitors:
     """What the settings and the events forbid, from the history of a run alone.
 
     All arrays have one entry per run: engine on, seconds in that state, share of the start done,
-    gear, seconds in it. Before the first step all are settled.
+    gear, seconds in it, direction of the last shift. Before the first step all are settled.
     """
 
-    def __init__(self, settings, steps, stop_costs=None, start_steps=None):
+    def __init__(self, settings, steps, stop_costs=None, start_steps=None, start_costs=None):
         self.settings = settings
         self.stop = np.zeros(steps) if stop_costs is None else stop_costs
+        self.begin = np.zeros(steps) if start_costs is None else start_costs
         self.shares = 1.0 / (np.ones(steps) if start_steps is None else start_steps)
         self.on = np.array([settings.begins_on(0.0)])
         self.gear = np.array([settings.gear_start - 1])
         self.engine_time, self.gear_time = np.array([np.inf]), np.array([np.inf])
+        self.way = np.zeros(1)
         self.started = np.ones(1)
 
     def allowed(self, t, g, c, soc):
         """Runs that may go to a gear and engine class in step t."""
         rules, done = self.settings, self.started > 1.0 - 1e-9
-        may = (self.gear == g) | (self.gear_time >= rules.min_gear_time - 1e-9)
+        back = np.sign(g - self.gear) == -self.way
+        least = np.maximum(rules.min_gear_time, np.where(back, rules.min_reversal_time, 0.0))
+        may = (self.gear == g) | (self.gear_time >= least - 1e-9)
         if c == OFF:
             stops = done & (self.engine_time >= rules.min_on_time - 1e-9)
             stops = stops & (soc >= rules.stop_soc_min - 1e-9) & np.isfinite(self.stop[t])
             return may & (~self.on | stops)
         if c == RUNNING:
             return may & self.on & done
-        starts = self.engine_time >= rules.min_off_time - 1e-9
+        starts = (self.engine_time >= rules.min_off_time - 1e-9) & np.isfinite(self.begin[t])
         return may & np.where(self.on, ~done, starts)
 
     def cost(self, g, c, shift_costs):
@@ -152,6 +156,8 @@ class Inhibitors:
         """What the runs chosen by an index are after step t."""
         new = object.__new__(Inhibitors)
         new.settings, new.stop, new.shares = self.settings, self.stop, self.shares
+        new.begin, shifts = self.begin, np.sign(g - self.gear)
+        new.way = np.where(shifts == 0, self.way, shifts)[runs]
         new.on, new.gear = np.full(runs.sum(), c != OFF), np.full(runs.sum(), g)
         begun = np.where(self.on & (self.started < 1.0), self.started, 0.0)
         new.started = (begun + self.shares[t] if c == STARTING else np.ones(self.on.size))[runs]
@@ -165,7 +171,8 @@ class Inhibitors:
         """All runs of some parts."""
         new = object.__new__(cls)
         new.settings, new.stop, new.shares = parts[0].settings, parts[0].stop, parts[0].shares
-        for name in ("on", "gear", "engine_time", "gear_time", "started"):
+        new.begin = parts[0].begin
+        for name in ("on", "gear", "engine_time", "gear_time", "started", "way"):
             setattr(new, name, np.concatenate([getattr(part, name) for part in parts]))
         return new
 
@@ -268,15 +275,27 @@ class _Rows:
 
 
 def mixed_integer(
-    points, battery, settings, penalty, shift_costs, mixed=False, slack=0.0, relaxed=False
+    points,
+    battery,
+    settings,
+    penalty,
+    shift_costs,
+    mixed=False,
+    slack=0.0,
+    relaxed=False,
+    stop_costs=None,
+    start_costs=None,
+    engine_torque=None,
 ) -> Best:
     """Solve the instance as a mixed-integer program to proven optimality (HiGHS).
 
-    One unit flows through the nodes (engine, gear) of successive steps; an arc into (gear, class)
-    carries shift and start cost. Each (gear, class) hands its flow on to its splits, and the SoC
-    falls linearly by the splits used. With `mixed`, splits of one gear and class may be mixed in
-    any proportion, which is a relaxation of mixing neighbours only. With `relaxed`, nothing has to
-    be whole: the linear relaxation. Battery: linear.
+    One unit flows through the nodes (engine, gear, direction of the last shift, seconds since) of
+    successive steps; an arc into (gear, class) carries shift and start cost. No shift goes back
+    before its time, no start or stop costs infinity, and the torque of the engine, given for every
+    split, keeps its rates, off being 0. Each (gear, class) hands its flow on to its splits, and the
+    SoC falls linearly by the splits used. With `mixed`, splits of one gear and class may be mixed
+    in any proportion, which is a relaxation of mixing neighbours only. With `relaxed`, nothing
+    has to be whole: the linear relaxation. Battery: linear.
     """
     steps, gears = points.steps, points.gears
     cost, upper, whole = [], [], []
@@ -288,23 +307,35 @@ def mixed_integer(
         return len(cost) - 1
 
     rows = _Rows()
-    at = {(int(settings.begins_on(0.0)), settings.gear_start - 1): None}  # node -> arcs into it
+    at = {(int(settings.begins_on(0.0)), settings.gear_start - 1, 0, 0.0): None}  # arcs into it
+    stop, begin = (np.zeros(steps) if c is None else c for c in (stop_costs, start_costs))
+    before = []  # (column, torque) of the step before
     low, high, start = settings.soc_min - slack, settings.soc_max, settings.soc_start
     fall = []  # (column, fall of SoC) of all splits so far
     for t in range(steps):
         drop = soc_fall(battery, 0.5, points.power[t], points.dt[t])
         into = {(g, c): [] for g in range(gears) for c in (OFF, RUNNING, STARTING)}
-        for (engine, gear), arrivals in at.items():
+        after = {}
+        for (engine, gear, way, waited), arrivals in at.items():
             away = []
             for g, c in into:
                 if c != OFF and engine != (c == RUNNING):
                     continue
+                if np.sign(g - gear) == -way != 0 or not np.isfinite(
+                    begin[t] if c == STARTING else stop[t] if engine and c == OFF else 0.0
+                ):
+                    continue
+                ahead = (way, waited) if g == gear else (int(np.sign(g - gear)), 0.0)
+                ahead = ahead[0], ahead[1] + points.dt[t]
+                if ahead[0] == 0 or ahead[1] >= settings.min_reversal_time - 1e-9:
+                    ahead = 0, 0.0
                 price = shift_costs[gear, g] + settings.start_cost * (c == STARTING)
                 away.append(column(price, 1.0))
                 into[g, c].append(away[-1])
+                after.setdefault((int(c != OFF), g, *ahead), []).append(away[-1])
             flow = 1.0 if arrivals is None else 0.0
             rows.add([(a, 1.0) for a in away] + [(b, -1.0) for b in arrivals or []], flow, flow)
-        at = {(e, g): [] for e in (0, 1) for g in range(gears)}
+        at, torque, off = dict(sorted(after.items())), [], []
         for (g, c), arcs in into.items():
             allowed = np.flatnonzero(np.isfinite(points.cost[t, g, c]))
             used = [column(points.cost[t, g, c, k], 1.0, not mixed) for k in allowed]
@@ -315,8 +346,18 @@ def mixed_integer(
                 terms = [(taken, 1.0)]
             rows.add([*terms, *((a, -1.0) for a in arcs)], 0.0, 0.0)
             fall += [(w, drop[g, c, k]) for w, k in zip(used, allowed, strict=True)]
-            at[int(c != OFF), g] += arcs
+            off += used if c == OFF else []
+            if engine_torque is not None and c != OFF:
+                torque += zip(used, engine_torque[t, g, c, allowed], strict=True)
         rows.add(list(fall), start - high, start - low)
+        if engine_torque is not None:
+            change, most = [*torque, *((w, -n) for w, n in before)], engine_torque.max()
+            if settings.torque_rise is not None:
+                rows.add(change, -np.inf, settings.torque_rise * points.dt[t])
+            if settings.torque_fall is not None:
+                free = [*change, *((w, most) for w in off)]
+                rows.add(free, -settings.torque_fall * points.dt[t], np.inf)
+            before = torque
     if settings.terminal != "free":
         miss = settings.soc_target - start
         below, above = column(penalty), column(penalty if settings.two_sided else 0.0)

@@ -56,12 +56,16 @@ def instances(draw):
         "min_on_time": draw(st.sampled_from([0.0, 0.0, 1.2, 2.5])),
         "min_off_time": draw(st.sampled_from([0.0, 0.0, 1.2, 2.5])),
         "min_gear_time": draw(st.sampled_from([0.0, 0.0, 1.7])),
+        "min_reversal_time": draw(st.sampled_from([0.0, 0.0, 2.5])),
     }
     events = {
         "stop_costs": np.where(
             random.uniform(size=steps) < draw(st.sampled_from([0.0, 0.4])), np.inf, 0.0
         ),
         "start_steps": random.integers(1, draw(st.sampled_from([1, 1, 3])), steps, endpoint=True),
+        "start_costs": np.where(
+            random.uniform(size=steps) < draw(st.sampled_from([0.0, 0.0, 0.3])), np.inf, 0.0
+        ),
     }
     shift[(random.uniform(size=shift.shape) < 0.2) & (np.eye(gears) == 0)] = np.inf
     # where too much SoC is penalised as well, the floor is kept out of reach (5 x 5 cells)

@@ -66,15 +66,21 @@ def instance(start, stop):
     """Cost and power of the unpowered motor and of six torques spread over its range."""
     cycle = read_cycle("wltc_class3b").cut(start, stop)
     points = list_operating_points(driveline(), wheel_demand(driveline().vehicle, cycle), SPLITS)
+    return points.dt, *few_splits(points)[:2]
+
+
+def few_splits(points):
+    """Cost, power and motor torque of the unpowered motor and of six torques over its range."""
     shape = (*points.cost.shape[:3], SPLITS)
-    cost, power = np.full(shape, np.inf), np.zeros(shape)
+    cost, power, torque = np.full(shape, np.inf), np.zeros(shape), np.zeros(shape)
     for cell in np.ndindex(shape[:3]):
         powered = 1 + np.flatnonzero(np.isfinite(points.cost[cell][1:]))
         spread = np.linspace(0, powered.size - 1, SPLITS - 1).round().astype(int)
         picked = np.unique(powered[spread]) if powered.size else powered
         for room, pick in enumerate((0, *picked)):
             cost[cell][room], power[cell][room] = points.cost[cell][pick], points.power[cell][pick]
-    return points.dt, cost, power
+            torque[cell][room] = points.motor_torque[cell][pick]
+    return cost, power, torque
 
 
 def problem(start, stop, soc_points, low=0.57, high=0.65, mixed=False):

@@ -90,6 +90,7 @@ def least_times(draw):
         name: draw(st.sampled_from([0.0, 0.7, 1.5]))
         for name in ("min_on_time", "min_off_time", "min_gear_time")
     }
+    times["min_reversal_time"] = draw(st.sampled_from([0.0, 0.0, 2.5]))
     return {**times, "stop_soc_min": draw(st.sampled_from([0.0, 0.4, 0.7]))}
 
 
