@@ -159,7 +159,7 @@ def find_optimum(
     proved = lower_bound(free.solution.problem, best.solution.run, best.solution.costate)
     if proved.cause and best.rounds:
         proved = dataclasses.replace(proved, cause=THERMAL_CAUSE)
-    elif proved.cause and (settings.torque_rise or settings.torque_fall):
+    elif proved.cause and settings.limits_rates:
         proved = dataclasses.replace(proved, cause=RATES_CAUSE)
     return dataclasses.replace(best, bound=proved)
 

@@ -74,6 +74,8 @@ def audit(
         "soc_end": proved.soc_end,
         "ok": True,
     }
+    if "leaves_out" in about:
+        record["leaves_out"] = str(about["leaves_out"])
     text = (
         f"the certificate holds: {about['cycle']} with {about['driveline']}, problem {compared}\n"
         f"Schedule            {proved.cost:.4f} g   keeps all rules, ends at "
@@ -81,4 +83,6 @@ def audit(
         f"Proved bound        {proved.bound:.4f} g   gap {gap:.4f} %, {proved.slack:.1e} g taken "
         "off for rounding"
     )
+    if "leaves_out" in record:
+        text += f"\nLeft out            {record['leaves_out']}"
     finish(as_json, [], lambda: record, lambda: text)

@@ -15,6 +15,7 @@ from ..problem.problem import Problem
 from .optimum import Optimum
 from .proof import NEAR, Certificate, Proved, prove
 
+RATES = "rates of engine torque"
 CONTENT, LARGEST = "hybridopt certificate 1", 4e9  # bytes of all arrays
 SAME = 1e-9  # how far arrays of the same problem may differ on another machine
 INTEGERS = "count first source target move_engine move_gear begin gear engine split states boxes"
@@ -69,6 +70,8 @@ def make_certificate(best: Optimum) -> Certificate:
         "bound_g": proved.bound,
         "cost_g": proved.cost,
     }
+    if best.settings.limits_rates:
+        about["leaves_out"] = RATES
     return made | {"about": about}
 
 

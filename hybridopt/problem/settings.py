@@ -216,6 +216,11 @@ class Settings:
         return speed > 0.0 if self.engine_on_start is None else self.engine_on_start
 
     @property
+    def limits_rates(self) -> bool:
+        """Whether the rates of the engine's torque are limited, which the bound leaves out."""
+        return not (self.torque_rise is None and self.torque_fall is None)
+
+    @property
     def has_target(self) -> bool:
         """Whether a final SoC is asked for, rather than any in the window."""
         return self.terminal not in ANYWHERE

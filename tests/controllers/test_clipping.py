@@ -25,6 +25,7 @@ from hybridopt.controllers.clipping import (
 )
 from hybridopt.controllers.situation import (
     Situation,
+    TorqueSpan,
     Wish,
     _battery_step,
     _fill_shaft,
@@ -36,14 +37,30 @@ from hybridopt.physics.battery import pack_battery
 SPEED = 300.0  # rad/s at the gearbox input
 TOTAL = 300.0 / (6 * 0.96) + 2.0  # N m there
 SECOND = 1  # gear, counted from 0
+ANY_TORQUE = TorqueSpan(0.0, math.inf)
 
 
-def settled(wanted, engine=RUNNING, driveline=PLAIN, window=(0.2, 0.8)):
+def settled(wanted, engine=RUNNING, driveline=PLAIN, window=(0.2, 0.8), span=ANY_TORQUE):
     """Settle a torque in second gear: torque, whether powered, SoC 1 s after 50 %."""
     around = closed_loop(steady(1), driveline).around
     battery = _battery_step(around.cell, 0.5, 1.0, *window)
     work = _make_workspace(around.plant)
-    return _settle(around.plant, around.rows[0], SECOND, int(engine), wanted, battery, work)
+    given = around.plant, around.rows[0], SECOND, int(engine), wanted, battery, span
+    return _settle(*given, work)
+
+
+@pytest.mark.parametrize(
+    ("wanted", "span", "found"),
+    [
+        (-200.0, (0.0, 90.0), TOTAL - 90.0),  # the engine gives 90 N m at most now
+        (30.0, (40.0, 90.0), TOTAL - 40.0),  # and 40 N m at least
+        (0.0, (40.0, 90.0), 0.0),
+        (math.nan, (60.0, 90.0), TOTAL - 60.0),  # unpowered, it would give 56.1 N m
+    ],
+)
+def test_a_torque_keeps_the_span_of_the_engine(wanted, span, found):
+    torque, powered, _ = settled(wanted, span=TorqueSpan(*span))
+    assert powered and torque == pytest.approx(found, abs=1e-6)
 
 
 def loss(torque):
@@ -113,7 +130,9 @@ def test_an_unpowered_motor_that_cannot_be_is_powered():
 def test_what_a_gear_cannot_do_has_no_soc():
     around = closed_loop(steady(1, 30.0)).around  # first gear would turn at 1200 rad/s
     battery, work = _battery_step(around.cell, 0.5, 1.0, 0.2, 0.8), _make_workspace(around.plant)
-    assert np.isnan(_settle(around.plant, around.rows[0], 0, RUNNING, 0.0, battery, work)[2])
+    assert np.isnan(
+        _settle(around.plant, around.rows[0], 0, RUNNING, 0.0, battery, ANY_TORQUE, work)[2]
+    )
 
 
 def test_power_limits_of_a_window_in_closed_form():

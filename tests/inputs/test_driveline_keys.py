@@ -1,11 +1,14 @@
 """Keys of drivelines that may be left out, exclude each other or moved, and their defaults."""
 
 import math
+import re
 
 import numpy as np
 import pytest
 
+from hybridopt import Settings
 from hybridopt.base.errors import InputError
+from hybridopt.inputs.comfort import Comfort
 from hybridopt.inputs.driveline import Functions
 from hybridopt.inputs.driveline_file import DEMO_FOLDER, read_driveline
 
@@ -177,3 +180,48 @@ def test_transfer_case_multiplies_every_gear(read):
 def test_launch_clutch_opens_when_coasting_if_said(read, text, opens):
     assert read(f"[clutches]\n{text}").clutches.opens is opens
     assert read_driveline("micro").clutches.opens  # no separating clutch
+
+
+# --- comfort ---
+
+
+def test_limits_of_comfort_are_read_and_absent_without_the_table(read):
+    assert vars(read_driveline("full").comfort) == vars(Comfort())
+    car = read(
+        '[comfort]\nlugging_torque_csv = "curve.csv"\ntorque_rise_Nm_per_s = 80\n'
+        "no_start_km_per_h = [[18, 36], [72, 90]]\nno_stop_km_per_h = [[0.0, 3.6]]\n"
+        "min_gear_time_s = 2\nmin_reversal_time_s = 4"
+    ).comfort
+    np.testing.assert_allclose(car.lugging_torque.values, [30, 60])
+    np.testing.assert_allclose(car.no_start, [(5, 10), (20, 25)], rtol=1e-12)
+    np.testing.assert_allclose(car.no_stop, [(0, 1)], rtol=1e-12)
+    assert (car.torque_rise, car.torque_fall, car.min_reversal_time) == (80, None, 4)
+
+
+def test_the_longer_minimum_time_counts_and_a_rate_of_the_settings_first(read):
+    car = read("[comfort]\nmin_on_time_s = 3\nmin_off_time_s = 3\ntorque_rise_Nm_per_s = 80")
+    settings = Settings(min_off_time=5.0, torque_fall=30.0).resolved(car)
+    assert (settings.min_on_time, settings.min_off_time, settings.min_gear_time) == (3, 5, 0)
+    assert (settings.torque_rise, settings.torque_fall) == (80, 30)
+    assert Settings(torque_rise=20.0).resolved(car).torque_rise == 20
+    assert settings.resolved(car) == settings
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ("no_start_km_per_h = [18, 36]", r"list of ranges, \[\[from, to\], ...\]"),
+        ("no_start_km_per_h = 18", "list of ranges"),
+        ("no_stop_km_per_h = [[36, 18]]", "its end must be above its start"),
+        ("no_stop_km_per_h = [[0, 900]]", "allowed is 0 to 500"),
+        ('no_stop_km_per_h = [["a", 900]]', "write a finite number"),
+        ("torque_rise_Nm_per_s = 0", "allowed is 1 to 100000"),
+        ("min_revers_time_s = 2", "did you mean min_reversal_time_s"),
+        ('lugging_torque_csv = "none.csv"', "does not exist beside it"),
+        ('lugging_torque_csv = "below.csv"', "a lugging torque is 0 or more"),
+    ],
+)
+def test_what_limits_of_comfort_cannot_be(read, tmp_path, text, says):
+    (tmp_path / "below.csv").write_text("speed_rpm,torque_Nm\n800,-5\n1500,60\n")
+    found = refusal(read, f"[comfort]\n{text}")
+    assert "[comfort]" in found and re.search(says, found)
