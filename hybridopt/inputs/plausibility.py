@@ -13,6 +13,7 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from ..base.units import G_PER_KWH, KW, PERCENT, RPM
+from .comfort import Comfort
 from .coverage import Rules, judged
 from .driveline import Battery, Engine, Fuel, Motor, Vehicle
 from .map_quantities import KG_PER_H
@@ -288,6 +289,19 @@ def _carbon(fuel: Fuel) -> Iterator[str]:
         )
 
 
+def _lugging(comfort: Comfort, engine: Engine) -> Iterator[str]:
+    line = comfort.lugging_torque
+    if line is None:
+        return
+    speed = np.union1d(line["speed"].values, engine.full_load["speed"].values)
+    speed = np.clip(speed, engine.idle_speed, min(line["speed"].values[-1], engine.max_speed))
+    if (curve_values(line, speed) >= curve_values(engine.full_load, speed)).all():
+        yield (
+            "[comfort] lugging_torque: lies nowhere below full load, so that it limits nothing; "
+            "check the units, or leave it out"
+        )
+
+
 def _covered(engine: Engine) -> bool:
     """Return whether the maps cover what is used, which is a fault of its own."""
     speed, torque = engine.fuel_map["speed"].values, engine.fuel_map["torque"].values
@@ -306,6 +320,7 @@ UNUSUAL: Rules = (
     (_engine_best, "engine", "fuel"),
     (_fuel_over_torque, "engine"),
     (_motor_best, "motor"),
+    (_lugging, "comfort", "engine"),
     (_battery_resistance, "battery"),
     (_battery_energy, "battery", "vehicle"),
     (_resistances, "vehicle"),

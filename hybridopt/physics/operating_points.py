@@ -71,7 +71,7 @@ class OperatingPoints:
         """Return the steps first to last - 1."""
         arrays = (self.dt, self.cost, self.power, self.motor_torque, self.count, self.reason)
         total = None if self.total is None else self.total[first:last]
-        return OperatingPoints(*(array[first:last] for array in arrays), total)
+        return OperatingPoints(*(array[first:last] for array in arrays), total=total)
 
     def costs(self, first: int, last: int) -> StepCosts:
         """Return cost and power of the steps first to last - 1."""

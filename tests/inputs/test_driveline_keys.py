@@ -6,7 +6,7 @@ import re
 import numpy as np
 import pytest
 
-from hybridopt import Settings
+from hybridopt import InputWarning, Settings
 from hybridopt.base.errors import InputError
 from hybridopt.inputs.comfort import Comfort
 from hybridopt.inputs.driveline import Functions
@@ -225,3 +225,10 @@ def test_what_limits_of_comfort_cannot_be(read, tmp_path, text, says):
     (tmp_path / "below.csv").write_text("speed_rpm,torque_Nm\n800,-5\n1500,60\n")
     found = refusal(read, f"[comfort]\n{text}")
     assert "[comfort]" in found and re.search(says, found)
+
+
+def test_a_lugging_line_above_full_load_is_warned_of(read, tmp_path):
+    """10 times the torque: a slip of units, or a line that limits nothing."""
+    (tmp_path / "high.csv").write_text("speed_rpm,torque_Nm\n800,600\n1500,2000\n")
+    with pytest.warns(InputWarning, match="nowhere below full load"):
+        read('[comfort]\nlugging_torque_csv = "high.csv"')
