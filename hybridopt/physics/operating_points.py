@@ -1,6 +1,6 @@
 """Operating points: battery power and cost of every gear, engine class and torque split."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from functools import cached_property
 from typing import Any
 
@@ -69,9 +69,11 @@ class OperatingPoints:
 
     def part(self, first: int, last: int) -> "OperatingPoints":
         """Return the steps first to last - 1."""
-        arrays = (self.dt, self.cost, self.power, self.motor_torque, self.count, self.reason)
-        total = None if self.total is None else self.total[first:last]
-        return OperatingPoints(*(array[first:last] for array in arrays), total=total)
+        parts: dict[str, Any] = {
+            name: None if array is None else array[first:last]
+            for name, array in ((one.name, getattr(self, one.name)) for one in fields(self))
+        }
+        return OperatingPoints(**parts)
 
     def costs(self, first: int, last: int) -> StepCosts:
         """Return cost and power of the steps first to last - 1."""

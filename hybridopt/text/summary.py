@@ -1,5 +1,6 @@
 """The readable summary of a result: fuel, modes, events and where the energy went."""
 
+import textwrap
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
@@ -12,6 +13,7 @@ from ..physics.modes import Mode
 if TYPE_CHECKING:
     from ..optimum.result import Result
 
+HARD_SPACE = "\u00a0"  # at which no line ends
 BAR = 40  # characters for 100 %
 ENERGY_IN = {"fuel": ("fuel",), "battery": ("stored",)}
 ENERGY_OUT = {
@@ -140,13 +142,13 @@ def _heat(attrs: dict[str, Any]) -> str:
 
 
 def _comfort(attrs: dict[str, Any]) -> str:
-    """Return for how long limits of comfort were met or passed, two to a line."""
+    """Return for how long limits of comfort were met or passed, as many to a line as fit."""
     words = {
         "lugging_limit_s": "lugging line met",
         "torque_rise_limit_s": "torque rise met",
         "torque_fall_limit_s": "torque fall met",
-        "no_start_s": "engine off, no start",
-        "no_stop_s": "engine on, no stop",
+        "no_start_s": "no start",
+        "no_stop_s": "no stop",
     }
     parts = []
     for name, text in words.items():
@@ -155,9 +157,9 @@ def _comfort(attrs: dict[str, Any]) -> str:
                 attrs.get(name.replace("_limit_", "_passed_"), 0.0) if "torque" in name else 0.0
             )
             late = f" ({fixed(passed, 0)} s passed)" if passed > 0.0 else ""
-            parts.append(f"{text} {fixed(attrs[name], 0)} s{late}")
-    lines = [", ".join(parts[i : i + 2]) for i in range(0, len(parts), 2)]
-    return f"\n{'':20}".join(lines)
+            parts.append(f"{text} {fixed(attrs[name], 0)} s{late}".replace(" ", HARD_SPACE))
+    lines = textwrap.wrap("; ".join(parts), 60)
+    return f"\n{'':20}".join(lines).replace(HARD_SPACE, " ")
 
 
 def _starts(attrs: dict[str, Any]) -> str:

@@ -132,3 +132,16 @@ def test_heat_is_told_where_it_is_looked_at(result):
     blind = Result(result.dataset.copy())
     blind.dataset.attrs = {k: v for k, v in result.dataset.attrs.items() if k not in peaks}
     assert "Highest heat" not in rows(summary(blind))
+
+
+def test_limits_of_comfort_are_told_where_there_are_any(result):
+    assert "Limits of comfort" not in summary(result)
+    times = {"lugging_limit_s": 102.4, "no_stop_s": 161.0, "torque_rise_limit_s": 23.0}
+    times |= {"torque_rise_passed_s": 4.0, "torque_fall_limit_s": 9.0, "torque_fall_passed_s": 0.0}
+    text = summary(with_attrs(result, **times))
+    told = text[text.index("Limits of comfort") :].partition("\n\n")[0].split("\n")
+    assert told == [
+        "Limits of comfort   lugging line met 102 s; torque rise met 23 s (4 s passed);",
+        "                    torque fall met 9 s; no stop 161 s",
+    ]
+    assert max(map(len, told)) <= 80
