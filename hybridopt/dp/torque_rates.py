@@ -19,7 +19,7 @@ from ..problem.settings import Settings
 NEAR = 1e-7  # N m, how far past reach counts as in it
 
 
-class Rates(NamedTuple):
+class TorqueRates(NamedTuple):
     """Rates of the engine's torque, and what it takes to know the torque.
 
     Attributes
@@ -43,14 +43,14 @@ class Room(NamedTuple):
     place: Any
 
 
-def torque_rates(settings: Settings, points: Choices, first: int, last: int) -> Rates:
+def torque_rates(settings: Settings, points: Choices, first: int, last: int) -> TorqueRates:
     """Return the rates in the steps first to last - 1."""
     rise, fall = (np.inf if r is None else r for r in (settings.torque_rise, settings.torque_fall))
     if not np.isfinite(min(rise, fall)):
-        return Rates(np.inf, np.inf, np.empty((0, 0, 0, 0)), np.empty((0, 0, 0)))
+        return TorqueRates(np.inf, np.inf, np.empty((0, 0, 0, 0)), np.empty((0, 0, 0)))
     part = points.part(first, last)
     assert part.total is not None  # it is listed with the points of a driveline
-    return Rates(float(rise), float(fall), part.motor_torque, part.total)
+    return TorqueRates(float(rise), float(fall), part.motor_torque, part.total)
 
 
 @kernel

@@ -337,8 +337,9 @@ class Driveline:
     Attributes
     ----------
     name, title : of the file, and for people
-    vehicle, gearbox, engine, motor, battery, clutches, start, fuel, auxiliary, functions, comfort :
-        parts of it, one per table of the file, in SI
+    vehicle, gearbox, engine, motor, battery, clutches, start, fuel, auxiliary : parts of it, one
+        per table of the file, in SI
+    functions, comfort : what it may do, and limits of comfort
     sha256 : hex digest over the files it was read from
     """
 
