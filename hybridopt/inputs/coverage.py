@@ -9,6 +9,7 @@ from xarray import DataArray
 from ..base.faults import Faults
 from ..base.units import KM_PER_H, PERCENT, RPM
 from .driveline import Battery, Clutches, Driveline, Engine, Gearbox, Motor, Start, Vehicle
+from .shifts import Shifts
 
 Rules = tuple[tuple[Any, ...], ...]
 """Rules that yield sentences, each with the tables whose parts it takes."""
@@ -51,11 +52,12 @@ def _check_vehicle(vehicle: Vehicle) -> Iterator[str]:
 
 
 def _check_gearbox(gearbox: Gearbox) -> Iterator[str]:
-    for key, values in (
-        ("efficiencies", gearbox.efficiencies),
-        ("drag_torques_Nm", gearbox.drag_torques),
+    for key, values, needed in (
+        ("efficiencies", gearbox.efficiencies, True),
+        ("drag_torques_Nm", gearbox.drag_torques, True),
+        ("recuperation_torques_Nm", gearbox.recuperation_torques, False),
     ):
-        if len(values) != gearbox.gears:
+        if (values or needed) and len(values) != gearbox.gears:
             yield (
                 f"[gearbox] {key}: has {len(values)} entries but ratios has {gearbox.gears}; "
                 "give one entry per gear"
@@ -184,6 +186,15 @@ def _check_clutches(clutches: Clutches, engine: Engine, motor: Motor) -> Iterato
         )
 
 
+def _check_shifts(shifts: Shifts) -> Iterator[str]:
+    longest = max(shifts.gaps[:2])
+    if longest >= shifts.make_up_time:
+        yield (
+            f"[shifts] make_up_time_s: is {shifts.make_up_time:g}; torque is missing for up to "
+            f"{longest:g} s, so give a longer time to make it up, or shorter shifts"
+        )
+
+
 def _need_speeds(data: DataArray, part: str, name: str, low: float, high: float) -> Iterator[str]:
     speed = data["speed"].values
     if speed[0] > low * (1 + 1e-9) + 1e-9 or speed[-1] < high * (1 - 1e-9):
@@ -217,4 +228,5 @@ CHECKS: Rules = (
     (_check_battery, "battery"),
     (_check_clutches, "clutches", "engine", "motor"),
     (_check_start, "start", "motor"),
+    (_check_shifts, "shifts"),
 )

@@ -14,6 +14,7 @@ from xarray import DataArray
 
 from ..base.units import AH, G_PER_KWH, G_PER_L, KM_PER_H, KW, MJ_PER_KG, PERCENT, RPM
 from .fields import choice, quantity, switch
+from .shifts import Shifts
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -69,7 +70,9 @@ class Gearbox:
     """Stepped gearbox with final drive; the lists have one entry per gear, first gear first.
 
     `shift_efficiency` is the fuel efficiency at which the energy that speeds the input shaft up
-    at a shift is paid. `transfer_efficiency` is that of the transfer case of an all-wheel drive;
+    at a shift, and what :class:`.Shifts` lose, is paid. `recuperation_torques` (N m at the gearbox
+    input) limit what the motor brakes in each gear while the wheels brake; empty, nothing but the
+    motor does. `transfer_efficiency` is that of the transfer case of an all-wheel drive;
     it multiplies the efficiency of every gear.
     """
 
@@ -79,6 +82,9 @@ class Gearbox:
     final_drive: float = quantity("final_drive", low=0.1, high=50)
     shift_efficiency: float = quantity("shift_efficiency", low=0.05, high=1, default=0.35)
     transfer_efficiency: float = quantity("transfer_efficiency", low=0.5, high=1, default=1.0)
+    recuperation_torques: tuple[float, ...] = quantity(
+        "recuperation_torques_Nm", low=0, high=10_000, default=()
+    )
 
     @property
     def total_efficiencies(self) -> tuple[float, ...]:
@@ -338,6 +344,7 @@ class Driveline:
     name, title : of the file, and for people
     vehicle, gearbox, engine, motor, battery, clutches, start, fuel, auxiliary, functions : parts
         of it, one per table of the file, in SI
+    shifts : another such part: how long shifts take
     sha256 : hex digest over the files it was read from
     """
 
@@ -352,5 +359,6 @@ class Driveline:
     fuel: Fuel
     auxiliary: Auxiliary
     functions: Functions = field(default_factory=Functions)
+    shifts: Shifts = field(default_factory=Shifts)
     title: str = ""
     sha256: str = field(default="", compare=False)

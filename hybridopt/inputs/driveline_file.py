@@ -43,6 +43,7 @@ from .merging import (
 )
 from .models import PolynomialMotor, WillansEngine, engine_maps, motor_maps
 from .plausibility import USUAL_HEATING_VALUE, impossible, unusual
+from .shifts import Shifts
 
 __all__ = [
     "DEMO_FOLDER",
@@ -59,6 +60,7 @@ COMPONENTS = {
     "fuel": Fuel,
     "auxiliary": Auxiliary,
     "functions": Functions,
+    "shifts": Shifts,
 }
 """Components that have no maps, by table."""
 NO_CHANGES: Mapping[str, Any] = MappingProxyType({})

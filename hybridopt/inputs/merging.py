@@ -19,12 +19,13 @@ SECTIONS = (
     "fuel",
     "auxiliary",
     "functions",
+    "shifts",
     "start",
     "engine",
     "motor",
     "battery",
 )
-OPTIONAL = ("functions",)  # tables that may be left out
+OPTIONAL = ("functions", "shifts")  # tables that may be left out
 MOVED = {("clutches", "can_drive_electric"): "functions"}
 RIVALS = {
     "start": ("torque_reserve_Nm", "torque_reserve_csv"),

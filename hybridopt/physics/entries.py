@@ -42,8 +42,9 @@ A `row` is what is asked of a step; a `shaft` is what one gear and engine class 
     S_CAPACITY,
     S_POWER_MIN,
     S_POWER_MAX,
+    S_RECUPERATION,
     S_SIZE,
-) = range(23)
+) = range(24)
 # entries of a point
 (
     P_ENGINE_TORQUE,

@@ -13,6 +13,7 @@ class Plant(NamedTuple):
     ratio: Any
     efficiency: Any
     gear_drag: Any
+    recuperation: Any
     fuel_speed: Any
     fuel_torque: Any
     fuel: Any
@@ -50,7 +51,6 @@ class Plant(NamedTuple):
     electric: float
     boost: float
     shift_load: float
-    recuperate: float
     coast: float
     stop: float
     start_fuel: float
@@ -75,6 +75,7 @@ def pack(driveline: Driveline) -> Plant:
         ratio=_array(d.gearbox.ratios) * d.gearbox.final_drive,
         efficiency=_array(d.gearbox.total_efficiencies),
         gear_drag=_array(d.gearbox.drag_torques),
+        recuperation=_recuperation(driveline),
         fuel_speed=_array(engine.fuel_map["speed"]),
         fuel_torque=_array(engine.fuel_map["torque"]),
         fuel=_array(engine.fuel_map),
@@ -112,7 +113,6 @@ def pack(driveline: Driveline) -> Plant:
         electric=float(functions.can_drive_electric),
         boost=float(functions.can_boost),
         shift_load=float(functions.can_shift_load_point),
-        recuperate=float(functions.can_recuperate),
         coast=float(functions.can_coast),
         stop=float(functions.can_stop_engine),
         start_fuel=d.start.fuel,
@@ -126,6 +126,14 @@ def pack(driveline: Driveline) -> Plant:
         throughput=d.battery.throughput_cost,
     )
     return Plant(*[x if isinstance(x, np.ndarray) else float(x) for x in plant])  # type: ignore[arg-type]
+
+
+def _recuperation(driveline: Driveline) -> np.ndarray:
+    """Torque up to which the motor may brake in each gear while the wheels brake, N m."""
+    gearbox = driveline.gearbox
+    if not driveline.functions.can_recuperate:
+        return np.zeros(gearbox.gears)
+    return _array(gearbox.recuperation_torques or np.full(gearbox.gears, np.inf))
 
 
 def _reserve(driveline: Driveline) -> tuple[np.ndarray, np.ndarray]:

@@ -40,6 +40,7 @@ from .entries import (
     S_POWER_MAX,
     S_POWER_MIN,
     S_RATIO,
+    S_RECUPERATION,
     S_START,
     S_TOTAL,
     S_WORK,
@@ -125,6 +126,7 @@ def _shaft(plant, row, gear, engine, shaft, fuel_row, loss_row):
             shaft[S_CAPACITY] = _held_torque(
                 plant.pump_speed, plant.full_pressure_speed, plant.launch_capacity, input_speed
             )
+    shaft[S_RECUPERATION] = plant.recuperation[gear]
     share = plant.battery_share + row[R_BATTERY_SHARE] * (1.0 - plant.battery_share)
     shaft[S_POWER_MIN], shaft[S_POWER_MAX] = share * plant.power_min, share * plant.power_max
     overrun = _interp(plant.overrun_speed, plant.overrun, motor_speed) if on or dragged else 0.0
@@ -215,10 +217,9 @@ def _allowed_range(plant, row, engine, highest, low, high, shaft):
         if low > high + 1e-9:
             return Reason.NO_BOOST
     if row[R_WHEEL_TORQUE] < 0.0:
-        if plant.recuperate == 0.0:
-            low = max(low, 0.0)
-            if low > high + 1e-9:
-                return Reason.NO_RECUPERATION
+        low = max(low, -shaft[S_RECUPERATION])
+        if low > high + 1e-9:
+            return Reason.NO_RECUPERATION
     elif engine != OFF and plant.shift_load == 0.0:
         low = max(low, min(0.0, shaft[S_TOTAL], high))
     if shaft[S_CAPACITY] < np.inf:

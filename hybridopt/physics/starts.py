@@ -14,7 +14,7 @@ from ..inputs.driveline import Driveline
 from .codes import EngineClass
 from .interpolation import _interp
 from .plant import pack
-from .shifts import rotor_inertia
+from .rotors import rotor_inertia
 
 
 def _count_steps(duration, dt):
