@@ -7,7 +7,7 @@ import numpy as np
 from xarray import DataArray
 
 from ..base.faults import Faults
-from ..base.units import KM_PER_H, PERCENT, RPM
+from ..base.units import BAR, KM_PER_H, PERCENT, RPM
 from .driveline import Battery, Clutches, Driveline, Engine, Gearbox, Motor, Start, Vehicle
 from .shifts import Shifts
 
@@ -173,6 +173,11 @@ def _check_clutches(clutches: Clutches, engine: Engine, motor: Motor) -> Iterato
         yield (
             f"[clutches] full_pressure_speed_rpm: {full / RPM:g} is below pump_speed_rpm "
             f"{clutches.pump_speed / RPM:g}; the pump's pressure rises from there on"
+        )
+    if clutches.oil_pressure_high < clutches.oil_pressure_low:
+        yield (
+            f"[clutches] oil_pressure_high_bar: {clutches.oil_pressure_high / BAR:g} is below "
+            f"oil_pressure_low_bar {clutches.oil_pressure_low / BAR:g}; swap them"
         )
     if clutches.fade_speed_high < clutches.fade_speed_low:
         yield (

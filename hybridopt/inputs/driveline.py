@@ -12,7 +12,8 @@ from dataclasses import dataclass, field
 import numpy as np
 from xarray import DataArray
 
-from ..base.units import AH, G_PER_KWH, G_PER_L, KM_PER_H, KW, MJ_PER_KG, PERCENT, RPM
+from ..base.units import AH, BAR, G_PER_KWH, G_PER_L, KM_PER_H, L_PER_MIN, MJ_PER_KG, PERCENT, RPM
+from .auxiliary import Auxiliary
 from .fields import choice, quantity, switch
 from .shifts import Shifts
 
@@ -237,7 +238,10 @@ class Clutches:
     `fade_speed_low` and `fade_speed_high` (vehicle speed, m/s). From `pump_speed` to
     `full_pressure_speed` the torque that the launch clutch holds then rises linearly from 0 to
     `launch_capacity`; without the latter speed it does so in a step. The electric pump draws
-    `oil_pump_power` (W, DC side) while the engine is off and the vehicle moves.
+    `oil_pump_power` (W, DC side) while the engine is off and the vehicle moves; with `oil_flow`
+    (m3/s), by pressure and flow instead, see :attr:`pump_powers`. A mechanical pump at the gearbox
+    input gives a share of that flow in proportion to speed, all of it from `pump_takeover_speed` on
+    (rad/s), without which there is none.
 
     With `opens_when_coasting` the launch clutch opens where the engine is off, the motor
     unpowered and the wheels need no drive, so that nothing is dragged along; if not said, it
@@ -262,6 +266,19 @@ class Clutches:
         "full_pressure_speed_rpm", RPM, low=0, high=6000, default=None
     )
     oil_pump_power: float = quantity("oil_pump_power_W", low=0, high=2000, default=0.0)
+    pump_takeover_speed: float | None = quantity(
+        "pump_takeover_speed_rpm", RPM, low=100, high=6000, default=None
+    )
+    oil_flow: float | None = quantity(
+        "oil_flow_l_per_min", L_PER_MIN, low=0, high=200, default=None
+    )
+    oil_pressure_low: float = quantity(
+        "oil_pressure_low_bar", BAR, low=0, high=100, default=3 * BAR
+    )
+    oil_pressure_high: float = quantity(
+        "oil_pressure_high_bar", BAR, low=0, high=100, default=15 * BAR
+    )
+    oil_pump_efficiency: float = quantity("oil_pump_efficiency", low=0.05, high=1, default=0.5)
     heat_capacity: float | None = quantity(
         "heat_capacity_kJ_per_K", 1e3, low=0.01, high=1000, default=None
     )
@@ -271,6 +288,18 @@ class Clutches:
     separating_clutch: bool = switch("separating_clutch", True)
     electric_oil_pump: bool = switch("electric_oil_pump", True)
     opens_when_coasting: bool | None = switch("opens_when_coasting", None)
+
+    @property
+    def pump_powers(self) -> tuple[float, float]:
+        """Power of the electric pump alone, W, at no torque and at the launch clutch's capacity.
+
+        Pressure times flow over the pump's efficiency; the pressure rises with the torque held,
+        from low to high. The defaults are common practice, no source.
+        """
+        if self.oil_flow is None:
+            return self.oil_pump_power, self.oil_pump_power
+        per_pressure = self.oil_flow / self.oil_pump_efficiency
+        return self.oil_pressure_low * per_pressure, self.oil_pressure_high * per_pressure
 
     @property
     def opens(self) -> bool:
@@ -326,13 +355,6 @@ class Fuel:
     heating_value: float = quantity("heating_value_MJ_per_kg", MJ_PER_KG, low=5, high=150)
     density: float = quantity("density_g_per_l", G_PER_L, low=1, high=1500)
     co2: float = quantity("co2_g_per_l", low=0, high=5000)
-
-
-@dataclass(frozen=True, eq=False, kw_only=True)
-class Auxiliary:
-    """Constant electric load on the DC side."""
-
-    power: float = quantity("power_kW", KW, low=0, high=100)
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)

@@ -15,9 +15,9 @@ from xarray import DataArray
 
 from ..base.faults import Faults
 from ..base.warning import InputWarning
+from .auxiliary import Auxiliary
 from .coverage import misfits
 from .driveline import (
-    Auxiliary,
     Battery,
     Clutches,
     Driveline,
@@ -31,7 +31,7 @@ from .driveline import (
 )
 from .fields import Place, read_values, refuse_unknown, shown
 from .map_factors import with_factors
-from .maps import read_battery_table, read_curve, read_fuel_map, read_loss_map
+from .maps import read_battery_table, read_curve, read_fuel_map, read_load_table, read_loss_map
 from .merging import (
     DEMO_FOLDER,
     RIVALS,
@@ -58,7 +58,6 @@ COMPONENTS = {
     "gearbox": Gearbox,
     "clutches": Clutches,
     "fuel": Fuel,
-    "auxiliary": Auxiliary,
     "functions": Functions,
     "shifts": Shifts,
 }
@@ -130,6 +129,8 @@ def _component(part: "_Part", fuel: Fuel | None) -> Any:
             return _read_engine(part, fuel.heating_value if fuel else USUAL_HEATING_VALUE)
         case "motor":
             return _read_motor(part)
+        case "auxiliary":
+            return part.read(Auxiliary, table=part.map("table_csv", read_load_table))
         case "battery":
             battery: Battery = part.read(
                 Battery, **part.maps({"table": ("table_csv", read_battery_table)})

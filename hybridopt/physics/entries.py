@@ -16,8 +16,10 @@ A `row` is what is asked of a step; a `shaft` is what one gear and engine class 
     R_SLIP,
     R_FUEL_FACTOR,
     R_ENGINE_NEEDED,
+    R_AUXILIARY_OFF,
+    R_AUXILIARY_ON,
     R_SIZE,
-) = range(11)
+) = range(13)
 # entries of a shaft; S_WORK is the share of the step in which the engine works
 (
     S_ON,

@@ -43,6 +43,8 @@ class Plant(NamedTuple):
     pump_speed: float
     full_pressure_speed: float
     pump_power: float
+    pump_rise: float
+    pump_takeover: float
     fade_low: float
     fade_high: float
     share: float
@@ -68,7 +70,8 @@ def pack(driveline: Driveline) -> Plant:
     """Flatten a driveline for the kernels."""
     d, engine, motor, clutches = driveline, driveline.engine, driveline.motor, driveline.clutches
     functions, pumped = driveline.functions, driveline.clutches.electric_oil_pump
-    full_pressure = clutches.full_pressure_speed
+    full_pressure, takeover = clutches.full_pressure_speed, clutches.pump_takeover_speed
+    pump_low, pump_high = clutches.pump_powers
     reserve_speed, reserve = _reserve(driveline)
     power_min, power_max = d.battery.power_limits
     plant = Plant(
@@ -104,7 +107,9 @@ def pack(driveline: Driveline) -> Plant:
         launch_gears=clutches.launch_gears,
         pump_speed=0.0 if pumped else clutches.pump_speed,
         full_pressure_speed=clutches.pump_speed if full_pressure is None else full_pressure,
-        pump_power=clutches.oil_pump_power if pumped else 0.0,
+        pump_power=pump_low if pumped else 0.0,
+        pump_rise=pump_high - pump_low if pumped else 0.0,
+        pump_takeover=np.inf if takeover is None else takeover,
         fade_low=0.0 if pumped else clutches.fade_speed_low,
         fade_high=0.0 if pumped else clutches.fade_speed_high,
         share=d.vehicle.recuperated_share,

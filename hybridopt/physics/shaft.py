@@ -11,6 +11,8 @@ import numpy as np
 from ..base.compiled import kernel
 from .codes import DRAGS, LOCKED, OFF, OPEN, OPENS, REFUSED, RUNNING, SLIPPING, STARTING, Reason
 from .entries import (
+    R_AUXILIARY_OFF,
+    R_AUXILIARY_ON,
     R_BATTERY_SHARE,
     R_DT,
     R_ENGINE_NEEDED,
@@ -113,11 +115,11 @@ def _shaft(plant, row, gear, engine, shaft, fuel_row, loss_row):
     shaft[S_ON], shaft[S_WORK] = (1.0 if on else 0.0), work
     shaft[S_ENGINE] = motor_speed if on or dragged else 0.0
     shaft[S_MOTOR], shaft[S_INPUT], shaft[S_INERTIA] = motor_speed, input_speed, inertia
-    shaft[S_CLUTCH], shaft[S_AUXILIARY] = clutch, plant.auxiliary
+    load = row[R_AUXILIARY_ON if on else R_AUXILIARY_OFF]
+    shaft[S_CLUTCH], shaft[S_AUXILIARY] = clutch, plant.auxiliary if np.isnan(load) else load
     shaft[S_RATIO], shaft[S_EFFICIENCY] = plant.ratio[gear], plant.efficiency[gear]
     shaft[S_GEAR_DRAG], shaft[S_COAST], shaft[S_CAPACITY] = plant.gear_drag[gear], DRAGS, np.inf
     if not on and moving:
-        shaft[S_AUXILIARY] += plant.pump_power
         if plant.coast == 0.0:
             shaft[S_COAST] = REFUSED
         elif plant.opens > 0.0 and clutch == LOCKED and row[R_WHEEL_TORQUE] <= 0.0:
@@ -149,6 +151,17 @@ def _shaft(plant, row, gear, engine, shaft, fuel_row, loss_row):
 
 
 @kernel(inline="always")
+def _pump_power(plant, shaft):
+    """Power of the electric pump with the engine off, W.
+
+    What the pump at the gearbox input does not give, at the pressure for the torque wanted.
+    """
+    held = min(abs(shaft[S_TOTAL]) / plant.launch_capacity, 1.0)
+    missing = max(1.0 - shaft[S_INPUT] / plant.pump_takeover, 0.0)
+    return (plant.pump_power + plant.pump_rise * held) * missing
+
+
+@kernel(inline="always")
 def _held_torque(least_speed, full_speed, capacity, speed):
     """Torque that the launch clutch holds by the input-driven pump alone, N m."""
     if speed >= full_speed:
@@ -177,6 +190,8 @@ def _torque_range(plant, row, engine, shaft):
     clutch, speed = shaft[S_CLUTCH], shaft[S_MOTOR]
     required, total = _total_torque(plant, row, engine, shaft)
     shaft[S_TOTAL], shaft[S_LOW], shaft[S_HIGH] = total, 0.0, 0.0
+    if engine == OFF and row[R_WHEEL_SPEED] > 0.0:
+        shaft[S_AUXILIARY] += _pump_power(plant, shaft)
     if clutch == SLIPPING and required > plant.launch_capacity:
         return Reason.CLUTCH_CAPACITY
     if engine == OFF and clutch == OPEN:
