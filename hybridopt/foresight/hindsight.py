@@ -131,6 +131,6 @@ def know_drive(cycle: Cycle, driveline: Driveline, settings: Settings, price: fl
         slope,
         shift_costs(driveline, demand, settings),
         stop_costs(demand, settings),
-        start_steps(driveline.start.duration, demand.dt),
+        start_steps(driveline.start.span, demand.dt),
     )
     return KnownDrive(cycle, prepared, problem, slope * (high - start), price)

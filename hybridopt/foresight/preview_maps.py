@@ -116,7 +116,7 @@ class _Listed:
         self.driveline = dataclasses.replace(driveline, vehicle=vehicle, clutches=clutches)
         self.plant, self.cell, self.soc = pack(self.driveline), pack_battery(driveline.battery), soc
         self.gear = driveline.gearbox.gears // 2
-        self.dt = max(1.0, driveline.start.duration)
+        self.dt = max(1.0, driveline.start.span)
 
     def points(
         self, speeds: np.ndarray, torques: np.ndarray, engine: int, splits: int

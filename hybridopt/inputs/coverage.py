@@ -113,7 +113,12 @@ def _check_motor(motor: Motor) -> Iterator[str]:
         )
 
 
-def _check_start(start: Start, motor: Motor) -> Iterator[str]:
+def _check_start(start: Start, motor: Motor, clutches: Clutches) -> Iterator[str]:
+    if start.closed_at_rest and (start.starter or not clutches.separating_clutch):
+        yield (
+            "[start] closed_at_rest: says nothing without a separating clutch that the motor "
+            "starts through; leave it out"
+        )
     if start.reserve_curve is not None:
         yield from _need_speeds(
             start.reserve_curve, "start", "torque_reserve", 0.0, motor.max_speed
@@ -232,6 +237,6 @@ CHECKS: Rules = (
     (_check_motor, "motor"),
     (_check_battery, "battery"),
     (_check_clutches, "clutches", "engine", "motor"),
-    (_check_start, "start", "motor"),
+    (_check_start, "start", "motor", "clutches"),
     (_check_shifts, "shifts"),
 )

@@ -57,6 +57,9 @@ class Plant(NamedTuple):
     stop: float
     start_fuel: float
     start_duration: float
+    start_span: float
+    ramp_time: float
+    closed_at_rest: float
     start_efficiency: float
     starter: float
     auxiliary: float
@@ -122,6 +125,9 @@ def pack(driveline: Driveline) -> Plant:
         stop=float(functions.can_stop_engine),
         start_fuel=d.start.fuel,
         start_duration=d.start.duration,
+        start_span=d.start.span,
+        ramp_time=d.start.ramp_time,
+        closed_at_rest=float(d.start.closed_at_rest),
         start_efficiency=d.start.efficiency,
         starter=float(d.start.starter),
         auxiliary=d.auxiliary.power,

@@ -49,7 +49,7 @@ from .entries import (
 )
 from .gearbox import _input_torque
 from .interpolation import _interp, _row
-from .starts import _start_energies, _start_steps
+from .starts import _start_energies, _start_shares, _start_steps
 
 
 @kernel(inline="always")
@@ -104,9 +104,9 @@ def _shaft(plant, row, gear, engine, shaft, fuel_row, loss_row):
         motor_speed = plant.launch_speed
     elif clutch == OPEN:
         motor_speed = plant.idle_speed if on else 0.0
-    work = 1.0
+    work, rise = 1.0, 1.0
     if engine == STARTING:
-        work = max(0.0, 1.0 - plant.start_duration / row[R_DT])
+        work, rise = _start_shares(plant.start_duration, plant.ramp_time, row[R_DT])
     inertia = 0.0
     if clutch == LOCKED:
         turning = 1.0 if dragged or plant.separating == 0.0 else (work if on else 0.0)
@@ -134,13 +134,13 @@ def _shaft(plant, row, gear, engine, shaft, fuel_row, loss_row):
     overrun = _interp(plant.overrun_speed, plant.overrun, motor_speed) if on or dragged else 0.0
     shaft[S_START] = 0.0
     if engine == STARTING:
-        rotor, slip, friction = _start_energies(plant, motor_speed, overrun)
+        rotor, slip, friction = _start_energies(plant, motor_speed, overrun, not moving)
         energy = (rotor + slip + friction) / plant.start_efficiency
-        shaft[S_START] = energy / (_start_steps(plant.start_duration, row[R_DT]) * row[R_DT])
+        shaft[S_START] = energy / (_start_steps(plant.start_span, row[R_DT]) * row[R_DT])
     shaft[S_OVERRUN] = work * overrun
     shaft[S_FULL] = shaft[S_OVERRUN]
     if on:
-        shaft[S_FULL] = work * _interp(plant.full_speed, plant.full, motor_speed)
+        shaft[S_FULL] = rise * _interp(plant.full_speed, plant.full, motor_speed)
         _row(plant.fuel_speed, plant.fuel, motor_speed, fuel_row)
         if row[R_FUEL_FACTOR] != 1.0:
             for j in range(fuel_row.size):

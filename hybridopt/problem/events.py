@@ -29,7 +29,7 @@ def driveline_events(driveline: Driveline, demand: Demand, settings: Settings) -
     InputError
         The minimum times, or steps far shorter than an engine start, make too many states.
     """
-    duration = driveline.start.duration
+    duration = driveline.start.span
     starts = start_steps(duration, demand.dt)
     if starts.max(initial=1) > MAX_STATES:
         raise InputError(

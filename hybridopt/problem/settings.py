@@ -115,6 +115,8 @@ class Settings:
     def resolved(self, driveline: "Driveline") -> "Settings":
         """Return the settings with every None replaced by the driveline's value, and checked.
 
+        The minimum off time is at least the time in which the engine runs down.
+
         Raises
         ------
         InputError
@@ -167,8 +169,9 @@ class Settings:
                 f"setting gear_start is {self.gear_start}; this driveline has gears 1 to "
                 f"{driveline.gearbox.gears}"
             )
+        off = max(self.min_off_time, driveline.start.run_down_time)
         return dataclasses.replace(
-            self, soc_min=low, soc_max=high, soc_start=start, soc_target=target
+            self, soc_min=low, soc_max=high, soc_start=start, soc_target=target, min_off_time=off
         )
 
     def for_cycle(self, cycle: "Cycle") -> "Settings":

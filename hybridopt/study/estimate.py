@@ -54,7 +54,7 @@ def task_memory(plan: StudyPlan, tasks: list[Task]) -> float:
         size = (
             *(task.cycle, settings.soc_points, settings.splits, settings.memory_limit),
             *(settings.min_on_time, settings.min_off_time, settings.min_gear_time),
-            *(parts.start.duration, parts.gearbox.gears),
+            *(parts.start.span, parts.gearbox.gears),
             *(parts.motor.loss_map["torque"].size, parts.engine.fuel_map["torque"].size),
         )
         if size in seen:
