@@ -111,7 +111,9 @@ class _Listed:
     """
 
     def __init__(self, driveline: Driveline, soc: float) -> None:
-        vehicle = dataclasses.replace(driveline.vehicle, recuperation_share=1.0, driven_axles="")
+        vehicle = dataclasses.replace(
+            driveline.vehicle, recuperation_share=1.0, driven_axles="", grip_limits=False
+        )
         clutches = dataclasses.replace(driveline.clutches, fade_speed_low=0.0, fade_speed_high=0.0)
         self.driveline = dataclasses.replace(driveline, vehicle=vehicle, clutches=clutches)
         self.plant, self.cell, self.soc = pack(self.driveline), pack_battery(driveline.battery), soc

@@ -16,6 +16,7 @@ from ..base.units import AH, BAR, G_PER_KWH, G_PER_L, KM_PER_H, L_PER_MIN, MJ_PE
 from .auxiliary import Auxiliary
 from .fields import choice, quantity, switch
 from .shifts import Shifts
+from .start import Start
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -29,7 +30,8 @@ class Vehicle:
     Tyres hold `tyre_grip` times the load of the driven axles. At rest on the level the front axle
     carries `front_load_share` of the weight; the centre of gravity lies `centre_height` (m) above
     the road. The default of the grip is that of dry asphalt (Wong, from memory), the others are
-    common practice, no source.
+    common practice, no source. With `grip_limits` cycles are held to it too, and recuperation takes
+    no more friction of the driven tyres than `recuperation_grip`, `tyre_grip` unless given.
     """
 
     mass: float = quantity("mass_kg", low=50, high=100_000)
@@ -46,6 +48,8 @@ class Vehicle:
     front_load_share: float = quantity("front_load_share", low=0, high=1, default=0.55)
     wheelbase: float = quantity("wheelbase_m", low=0.5, high=20, default=2.7)
     centre_height: float = quantity("centre_height_m", low=0, high=5, default=0.55)
+    recuperation_grip: float | None = quantity("recuperation_grip", low=0, high=2, default=None)
+    grip_limits: bool = switch("grip_limits", False)
     trailer_mass: float = quantity("trailer_mass_kg", low=0, high=100_000, default=0.0)
     trailer_rolling_resistance: float = quantity(
         "trailer_rolling_resistance", low=0, high=0.1, default=0.0
@@ -307,36 +311,6 @@ class Clutches:
         if self.opens_when_coasting is None:
             return not self.separating_clutch
         return self.opens_when_coasting
-
-
-@dataclass(frozen=True, eq=False, kw_only=True)
-class Start:
-    """Engine start, by the motor through the closing separating clutch or by a `starter`.
-
-    A pull by the motor needs `torque_reserve` (N m at any motor speed) or `reserve_curve` (N m,
-    dim speed) of the motor's peak torque. A starter needs none; its energy comes from the DC
-    side too, at `efficiency`.
-
-    After `duration` the engine's full-load torque builds up with the time constant `ramp_time` (s).
-    With `closed_at_rest` a start at standstill brings motor and engine up together, without slip.
-    For `run_down_time` (s) after a stop the engine cannot be started, as by a starter while it
-    still turns: a minimum off time of the driveline.
-    """
-
-    reserve_curve: DataArray | None = None
-    fuel: float = quantity("fuel_g", low=0, high=20)
-    duration: float = quantity("duration_s", low=0.01, high=5)
-    efficiency: float = quantity("efficiency", low=0.1, high=1)
-    torque_reserve: float = quantity("torque_reserve_Nm", low=0, high=2000, default=0.0)
-    ramp_time: float = quantity("ramp_time_s", low=0, high=5, default=0.0)
-    run_down_time: float = quantity("run_down_time_s", low=0, high=10, default=0.0)
-    starter: bool = switch("starter", False)
-    closed_at_rest: bool = switch("closed_at_rest", False)
-
-    @property
-    def span(self) -> float:
-        """Time until the engine gives 95 % of its torque, s: three time constants of the ramp."""
-        return self.duration + 3.0 * self.ramp_time
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)

@@ -41,6 +41,7 @@ class Reason(IntEnum):
     NO_RECUPERATION = 15
     NO_COASTING = 16
     NO_ENGINE_STOP = 17
+    TYRE_GRIP = 18
 
     @property
     def text(self) -> str:
@@ -67,4 +68,5 @@ _REASON_TEXTS = {
     Reason.NO_RECUPERATION: "no recuperation",
     Reason.NO_COASTING: "no coasting with the engine off",
     Reason.NO_ENGINE_STOP: "no engine stop",
+    Reason.TYRE_GRIP: "the driven tyres do not hold",
 }

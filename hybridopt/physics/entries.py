@@ -18,8 +18,9 @@ A `row` is what is asked of a step; a `shaft` is what one gear and engine class 
     R_ENGINE_NEEDED,
     R_AUXILIARY_OFF,
     R_AUXILIARY_ON,
+    R_GRADE,
     R_SIZE,
-) = range(13)
+) = range(14)
 # entries of a shaft; S_WORK is the share of the step in which the engine works
 (
     S_ON,

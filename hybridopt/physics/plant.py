@@ -4,7 +4,8 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from ..inputs.driveline import Driveline
+from ..inputs.driveline import Driveline, Vehicle
+from .grip import driven_load
 
 
 class Plant(NamedTuple):
@@ -48,6 +49,12 @@ class Plant(NamedTuple):
     fade_low: float
     fade_high: float
     share: float
+    wheel_radius: float
+    driven_rest: float
+    driven_shift: float
+    driven_rolling: float
+    tyre_grip: float
+    recuperation_grip: float
     separating: float
     opens: float
     electric: float
@@ -77,6 +84,7 @@ def pack(driveline: Driveline) -> Plant:
     pump_low, pump_high = clutches.pump_powers
     reserve_speed, reserve = _reserve(driveline)
     power_min, power_max = d.battery.power_limits
+    load, (grip, recuperation_grip) = driven_load(d.vehicle), _grips(d.vehicle)
     plant = Plant(
         ratio=_array(d.gearbox.ratios) * d.gearbox.final_drive,
         efficiency=_array(d.gearbox.total_efficiencies),
@@ -116,6 +124,12 @@ def pack(driveline: Driveline) -> Plant:
         fade_low=0.0 if pumped else clutches.fade_speed_low,
         fade_high=0.0 if pumped else clutches.fade_speed_high,
         share=d.vehicle.recuperated_share,
+        wheel_radius=d.vehicle.wheel_radius,
+        driven_rest=load.rest,
+        driven_shift=load.shift,
+        driven_rolling=load.rolling,
+        tyre_grip=grip,
+        recuperation_grip=recuperation_grip,
         separating=float(clutches.separating_clutch),
         opens=float(clutches.opens),
         electric=float(functions.can_drive_electric),
@@ -137,6 +151,14 @@ def pack(driveline: Driveline) -> Plant:
         throughput=d.battery.throughput_cost,
     )
     return Plant(*[x if isinstance(x, np.ndarray) else float(x) for x in plant])  # type: ignore[arg-type]
+
+
+def _grips(vehicle: Vehicle) -> tuple[float, float]:
+    """Friction that traction and recuperation may take of the driven tyres; infinite if free."""
+    if not vehicle.grip_limits:
+        return np.inf, np.inf
+    own = vehicle.recuperation_grip
+    return vehicle.tyre_grip, vehicle.tyre_grip if own is None else own
 
 
 def _recuperation(driveline: Driveline) -> np.ndarray:

@@ -17,6 +17,7 @@ from .entries import (
     R_DT,
     R_ENGINE_NEEDED,
     R_FUEL_FACTOR,
+    R_GRADE,
     R_MOTOR_SHARE,
     R_SLIP,
     R_SPEED,
@@ -48,6 +49,7 @@ from .entries import (
     S_WORK,
 )
 from .gearbox import _input_torque
+from .grip import _driven_load, _held_force
 from .interpolation import _interp, _row
 from .starts import _start_energies, _start_shares, _start_steps
 
@@ -93,6 +95,8 @@ def _shaft(plant, row, gear, engine, shaft, fuel_row, loss_row):
         return Reason.ENGINE_NEEDED
     if engine == OFF and plant.stop == 0.0:
         return Reason.NO_ENGINE_STOP
+    if plant.tyre_grip < np.inf and row[R_WHEEL_TORQUE] > _gripped_torque(plant, row):
+        return Reason.TYRE_GRIP
     clutch = _launch_clutch(plant, row, gear, engine)
     if clutch < 0:
         return -1 - clutch
@@ -150,6 +154,26 @@ def _shaft(plant, row, gear, engine, shaft, fuel_row, loss_row):
     return _torque_range(plant, row, engine, shaft)
 
 
+@kernel
+def _gripped_torque(plant, row):
+    """Highest torque at the wheels that the driven tyres hold, N m."""
+    cosine, grip = 1.0 / np.sqrt(1.0 + row[R_GRADE] ** 2), plant.tyre_grip
+    rest, shift, rolling = plant.driven_rest, plant.driven_shift, plant.driven_rolling
+    return _held_force(rest, shift, rolling, cosine, grip) * plant.wheel_radius
+
+
+@kernel
+def _recuperable(plant, row):
+    """Braking torque of the driven wheels up to which the motor may brake, N m.
+
+    The whole braking force shifts load, whichever axle it acts on.
+    """
+    cosine, force = 1.0 / np.sqrt(1.0 + row[R_GRADE] ** 2), row[R_WHEEL_TORQUE] / plant.wheel_radius
+    rest, shift, rolling = plant.driven_rest, plant.driven_shift, plant.driven_rolling
+    load = max(_driven_load(rest, shift, rolling, cosine, force), 0.0)
+    return plant.recuperation_grip * load * plant.wheel_radius
+
+
 @kernel(inline="always")
 def _pump_power(plant, shaft):
     """Power of the electric pump with the engine off, W.
@@ -180,6 +204,8 @@ def _total_torque(plant, row, engine, shaft):
     if wheel_torque >= 0.0:
         return required, required
     kept = plant.share * _fade(plant.fade_low, plant.fade_high, row[R_SPEED], engine) * wheel_torque
+    if plant.recuperation_grip < np.inf:
+        kept = max(kept, -_recuperable(plant, row))
     total = _input_torque(ratio, efficiency, drag, kept) + inertia
     return required, max(required, min(total, shaft[S_OVERRUN]))
 
