@@ -8,8 +8,9 @@ from xarray import DataArray
 
 from ..base.faults import Faults
 from ..base.units import BAR, KM_PER_H, PERCENT, RPM
-from .driveline import Battery, Clutches, Driveline, Engine, Gearbox, Motor, Start, Vehicle
+from .driveline import Battery, Clutches, Driveline, Engine, Gearbox, Motor, Vehicle
 from .shifts import Shifts
+from .start import Start
 
 Rules = tuple[tuple[Any, ...], ...]
 """Rules that yield sentences, each with the tables whose parts it takes."""

@@ -26,7 +26,6 @@ from .driveline import (
     Functions,
     Gearbox,
     Motor,
-    Start,
     Vehicle,
 )
 from .fields import Place, read_values, refuse_unknown, shown
@@ -44,6 +43,7 @@ from .merging import (
 from .models import PolynomialMotor, WillansEngine, engine_maps, motor_maps
 from .plausibility import USUAL_HEATING_VALUE, impossible, unusual
 from .shifts import Shifts
+from .start import Start
 
 __all__ = [
     "DEMO_FOLDER",

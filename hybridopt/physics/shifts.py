@@ -32,7 +32,7 @@ from .operating_points import demand_rows
 from .plant import pack
 from .rotors import rotor_fuel
 from .shaft import _shaft
-from .step import _torque_point
+from .step import _point
 
 UP, DOWN, BACK = 0, 1, 2  # under drive torque up and down, in regeneration
 
@@ -160,31 +160,20 @@ def _lost(plant, rows, moving, gaps, make_up, price, lost, torque):
                         continue
                     raised = wanted * make_up / (make_up - gap)
                     row[R_WHEEL_TORQUE] = raised
-                    why = _shaft(plant, row, g, c, shaft, fuel_row, loss_row)
-                    if why != Reason.FEASIBLE:
+                    if _shaft(plant, row, g, c, shaft, fuel_row, loss_row) != Reason.FEASIBLE:
                         lost[t, c, g, way] = np.inf
                         continue
-                    taken, why = _taken(plant, shaft, fuel_row, loss_row, raised, price, point)
+                    taken, able = _taken(plant, shaft, fuel_row, loss_row, raised, price, point)
                     more = (make_up - gap) * taken + gap * idle - make_up * even
-                    lost[t, c, g, way] = max(more, 0.0) if why == Reason.FEASIBLE else np.inf
+                    lost[t, c, g, way] = max(more, 0.0) if able else np.inf
 
 
 @kernel
 def _taken(plant, shaft, fuel_row, loss_row, wheel_torque, price, point):
-    """Fuel per second, g/s, and the reason, with the motor helping as little as it can."""
+    """Fuel per second, g/s, the motor helping as little as it can; whether that is admissible."""
     motor = min(max(0.0, shaft[S_LOW]), shaft[S_HIGH])
-    why = _torque_point(
-        plant.fuel_torque,
-        plant.loss_torque,
-        shaft,
-        fuel_row,
-        loss_row,
-        wheel_torque,
-        motor,
-        True,
-        point,
-    )
-    return point[P_FUEL_RATE] + price * point[P_BATTERY_POWER], why
+    able = _point(plant, shaft, fuel_row, loss_row, wheel_torque, motor, True, point)
+    return point[P_FUEL_RATE] + price * point[P_BATTERY_POWER], able
 
 
 @kernel
