@@ -206,7 +206,7 @@ def _event_costs(
     return (
         shift_costs(driveline, wanted, settings),
         stop_costs(driveline, wanted, settings),
-        start_steps(driveline.start.duration, wanted.dt),
+        start_steps(driveline.start.span, wanted.dt),
         start_costs(driveline, wanted),
     )
 
@@ -244,7 +244,7 @@ def plan_memory(
 ) -> Memory:
     """Return what a solve would keep in memory, with operating points kept whole or not."""
     room = split_room(driveline, settings.splits)
-    starts = start_steps(driveline.start.duration, cycle.dt)
+    starts = start_steps(driveline.start.span, cycle.dt)
     states = make_events(settings, cycle.dt, None, starts).graph.states
     return Memory(
         cycle.dt.size,

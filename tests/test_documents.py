@@ -179,7 +179,7 @@ def declared(*classes):
                 shown = "required"
             elif isinstance(default, bool):
                 shown = str(default).lower()
-            elif default in (None, ""):
+            elif default in (None, "", ()):
                 shown = None
             else:
                 shown = f"{default / meta['factor']:g}"
@@ -199,6 +199,7 @@ def declared(*classes):
         ("start", (parts.Start,)),
         ("fuel", (parts.Fuel, parts.Auxiliary)),
         ("functions", (parts.Functions,)),
+        ("shifts", (parts.Shifts,)),
     ],
 )
 def test_guide_has_every_key_of_a_driveline(table, classes):

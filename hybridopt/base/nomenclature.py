@@ -44,7 +44,9 @@ STEP_VARIABLES = {
     "clutch_loss": Quantity("W", "slip loss of the launch clutch"),
     "gearbox_loss": Quantity("W", "loss of gearbox and final drive"),
     "start_power": Quantity("W", "electric power that starts the engine, mean of the step"),
-    "shift_power": Quantity("W", "fuel power that speeds shafts up at shifts, mean of the step"),
+    "shift_power": Quantity(
+        "W", "fuel power of shifts: speeding shafts up, torque missing, friction"
+    ),
     "auxiliary_power": Quantity("W", "auxiliary load and electric oil pump"),
     "brake_power": Quantity("W", "power lost in the friction brakes"),
     "rolling_power": Quantity("W", "rolling resistance"),

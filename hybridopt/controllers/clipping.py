@@ -284,7 +284,7 @@ def _step_fuel(plant, work, engine, dt):
     fuel = work.point[P_FUEL_RATE] * dt
     fuel += plant.throughput * abs(work.point[P_BATTERY_POWER]) * dt
     if engine == STARTING:
-        fuel += _start_fuel(plant.start_fuel, plant.start_duration, dt)
+        fuel += _start_fuel(plant.start_fuel, plant.start_span, dt)
     return fuel
 
 

@@ -131,7 +131,7 @@ def know_drive(cycle: Cycle, driveline: Driveline, settings: Settings, price: fl
         slope,
         shift_costs(driveline, demand, settings),
         stop_costs(driveline, demand, settings),
-        start_steps(driveline.start.duration, demand.dt),
+        start_steps(driveline.start.span, demand.dt),
         start_costs(driveline, demand),
     )
     return KnownDrive(cycle, prepared, problem, slope * (high - start), price)

@@ -19,7 +19,7 @@ from ..physics.gearbox import wheel_torque
 from ..physics.interpolation import map_row
 from ..physics.operating_points import OperatingPoints, chosen_points
 from ..physics.plant import Plant, pack
-from ..physics.shifts import rotor_inertia, shift_fuel
+from ..physics.rotors import rotor_fuel, rotor_inertia
 from .expected_cost import make_expected_cost
 from .held_price import held_price
 
@@ -85,7 +85,7 @@ def make_preview_maps(optima: Sequence[Optimum], sizes: MapSizes | None = None) 
         **_machines(listed, plant),
         **_running_maps(listed, plant, sizes, factor),
         expected=_expected(optima, factor, sizes.expected_speeds),
-        shift_fuel=shift_fuel(driveline, one)[0] * per_square,
+        shift_fuel=rotor_fuel(driveline, one)[0] * per_square,
         ratio=plant.ratio,
         efficiency=plant.efficiency,
         gear_drag=plant.gear_drag,
@@ -111,12 +111,14 @@ class _Listed:
     """
 
     def __init__(self, driveline: Driveline, soc: float) -> None:
-        vehicle = dataclasses.replace(driveline.vehicle, recuperation_share=1.0, driven_axles="")
+        vehicle = dataclasses.replace(
+            driveline.vehicle, recuperation_share=1.0, driven_axles="", grip_limits=False
+        )
         clutches = dataclasses.replace(driveline.clutches, fade_speed_low=0.0, fade_speed_high=0.0)
         self.driveline = dataclasses.replace(driveline, vehicle=vehicle, clutches=clutches)
         self.plant, self.cell, self.soc = pack(self.driveline), pack_battery(driveline.battery), soc
         self.gear = driveline.gearbox.gears // 2
-        self.dt = max(1.0, driveline.start.duration)
+        self.dt = max(1.0, driveline.start.span)
 
     def points(
         self, speeds: np.ndarray, torques: np.ndarray, engine: int, splits: int

@@ -7,9 +7,11 @@ import numpy as np
 from xarray import DataArray
 
 from ..base.faults import Faults
-from ..base.units import KM_PER_H, PERCENT, RPM
+from ..base.units import BAR, KM_PER_H, PERCENT, RPM
 from .comfort import Comfort
-from .driveline import Battery, Clutches, Driveline, Engine, Gearbox, Motor, Start, Vehicle
+from .driveline import Battery, Clutches, Driveline, Engine, Gearbox, Motor, Vehicle
+from .shifts import Shifts
+from .start import Start
 
 Rules = tuple[tuple[Any, ...], ...]
 """Rules that yield sentences, each with the tables whose parts it takes."""
@@ -52,11 +54,12 @@ def _check_vehicle(vehicle: Vehicle) -> Iterator[str]:
 
 
 def _check_gearbox(gearbox: Gearbox) -> Iterator[str]:
-    for key, values in (
-        ("efficiencies", gearbox.efficiencies),
-        ("drag_torques_Nm", gearbox.drag_torques),
+    for key, values, needed in (
+        ("efficiencies", gearbox.efficiencies, True),
+        ("drag_torques_Nm", gearbox.drag_torques, True),
+        ("recuperation_torques_Nm", gearbox.recuperation_torques, False),
     ):
-        if len(values) != gearbox.gears:
+        if (values or needed) and len(values) != gearbox.gears:
             yield (
                 f"[gearbox] {key}: has {len(values)} entries but ratios has {gearbox.gears}; "
                 "give one entry per gear"
@@ -112,7 +115,12 @@ def _check_motor(motor: Motor) -> Iterator[str]:
         )
 
 
-def _check_start(start: Start, motor: Motor) -> Iterator[str]:
+def _check_start(start: Start, motor: Motor, clutches: Clutches) -> Iterator[str]:
+    if start.closed_at_rest and (start.starter or not clutches.separating_clutch):
+        yield (
+            "[start] closed_at_rest: says nothing without a separating clutch that the motor "
+            "starts through; leave it out"
+        )
     if start.reserve_curve is not None:
         yield from _need_speeds(
             start.reserve_curve, "start", "torque_reserve", 0.0, motor.max_speed
@@ -173,6 +181,11 @@ def _check_clutches(clutches: Clutches, engine: Engine, motor: Motor) -> Iterato
             f"[clutches] full_pressure_speed_rpm: {full / RPM:g} is below pump_speed_rpm "
             f"{clutches.pump_speed / RPM:g}; the pump's pressure rises from there on"
         )
+    if clutches.oil_pressure_high < clutches.oil_pressure_low:
+        yield (
+            f"[clutches] oil_pressure_high_bar: {clutches.oil_pressure_high / BAR:g} is below "
+            f"oil_pressure_low_bar {clutches.oil_pressure_low / BAR:g}; swap them"
+        )
     if clutches.fade_speed_high < clutches.fade_speed_low:
         yield (
             f"[clutches] fade_speed_high_km_per_h: {clutches.fade_speed_high / KM_PER_H:g} is "
@@ -189,6 +202,15 @@ def _check_comfort(comfort: Comfort) -> Iterator[str]:
     line = comfort.lugging_torque
     if line is not None:
         yield from _need_sign(line, "comfort", "lugging_torque", "a lugging torque is 0 or more")
+
+
+def _check_shifts(shifts: Shifts) -> Iterator[str]:
+    longest = max(shifts.gaps[:2])
+    if longest >= shifts.make_up_time:
+        yield (
+            f"[shifts] make_up_time_s: is {shifts.make_up_time:g}; torque is missing for up to "
+            f"{longest:g} s, so give a longer time to make it up, or shorter shifts"
+        )
 
 
 def _need_speeds(data: DataArray, part: str, name: str, low: float, high: float) -> Iterator[str]:
@@ -223,6 +245,7 @@ CHECKS: Rules = (
     (_check_motor, "motor"),
     (_check_battery, "battery"),
     (_check_clutches, "clutches", "engine", "motor"),
-    (_check_start, "start", "motor"),
+    (_check_start, "start", "motor", "clutches"),
     (_check_comfort, "comfort"),
+    (_check_shifts, "shifts"),
 )

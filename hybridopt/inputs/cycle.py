@@ -16,10 +16,10 @@ from ..base.units import KM_PER_H
 from ..base.warning import InputWarning
 from ..files.csv_table import read_columns
 from .catalogue import cycle_names, cycles_folder, recipes
-from .cycle_checks import TIME_STEP_MIN, Labels, check_conditions, check_points
+from .cycle_checks import CONDITIONS, TIME_STEP_MIN, Labels, check_conditions, check_points
 from .cycle_csv import read_points
 
-SIDE = ("grade", "oil_temperature", "heat_request")  # one number may stand for all points
+SIDE = ("grade", "heat_request", *CONDITIONS)  # one number may stand for all points
 __all__ = ["Cycle", "InputWarning", "cycle_names", "read_cycle", "read_cycle_csv"]
 
 
@@ -47,6 +47,11 @@ class Cycle:
     heat_request
         1 where the cabin or the engine needs the engine to run from the point to the next, else 0,
         shape (n+1,) or one number.
+    ambient_temperature
+        Of the air at each point, degC, shape (n+1,) or one number; NaN where unknown.
+    auxiliary_power
+        Electric load beside the motor at each point, W, shape (n+1,) or one number; NaN where the
+        driveline says it.
 
     Raises
     ------
@@ -67,6 +72,8 @@ class Cycle:
     title: str = ""
     oil_temperature: np.ndarray = field(default_factory=lambda: np.full((), np.nan))
     heat_request: np.ndarray = field(default_factory=lambda: np.zeros(()))
+    ambient_temperature: np.ndarray = field(default_factory=lambda: np.full((), np.nan))
+    auxiliary_power: np.ndarray = field(default_factory=lambda: np.full((), np.nan))
 
     def __post_init__(self) -> None:
         """Copy, check and lock the arrays."""
@@ -79,7 +86,8 @@ class Cycle:
         names = ("time (s)", "speed (m/s)", "grade (rise over run)")
         labels = Labels(*names, 1.0, 1.0, lambda i: f"cycle {self.name}: point {i}")
         check_points(self.time, self.speed, self.grade, labels)
-        check_conditions(self.oil_temperature, self.heat_request, labels)
+        given = {key: getattr(self, key) for key in CONDITIONS}
+        check_conditions(given, self.heat_request, labels)
         for key in ("time", "speed", *SIDE):
             getattr(self, key).setflags(write=False)
 
@@ -111,7 +119,7 @@ class Cycle:
     @property
     def mean_speed(self) -> np.ndarray:
         """Mean speed over each step in m/s, shape (n,)."""
-        return _mean(self.speed)
+        return mean_of_steps(self.speed)
 
     @property
     def acceleration(self) -> np.ndarray:
@@ -122,7 +130,7 @@ class Cycle:
     @property
     def mean_grade(self) -> np.ndarray:
         """Mean grade over each step as rise over run, dimensionless, shape (n,)."""
-        return _mean(self.grade)
+        return mean_of_steps(self.grade)
 
     @property
     def duration(self) -> float:
@@ -143,12 +151,15 @@ class Cycle:
     def sha256(self) -> str:
         """Hex digest over the bytes of all points (little-endian float64, SI).
 
-        Oil temperature and heat request count where they are given.
+        Temperatures, heat request and load count where they are given.
         """
         digest = hashlib.sha256()
         arrays = [self.time, self.speed, self.grade]
         if np.isfinite(self.oil_temperature).any() or self.heat_request.any():
             arrays += [self.oil_temperature, self.heat_request]
+        electric = [self.ambient_temperature, self.auxiliary_power]
+        if any(np.isfinite(values).any() for values in electric):
+            arrays += electric
         for array in arrays:
             digest.update(array.astype("<f8").tobytes())
         return digest.hexdigest()
@@ -180,7 +191,7 @@ class Cycle:
             time=time - start,
             speed=np.interp(time, self.time, self.speed),
             grade=np.interp(time, self.time, self.grade),
-            oil_temperature=np.interp(time, self.time, self.oil_temperature),
+            **{key: np.interp(time, self.time, getattr(self, key)) for key in CONDITIONS},
             heat_request=self.heat_request[np.searchsorted(self.time, time, "right") - 1],
         )
 
@@ -217,7 +228,8 @@ def read_cycle(name_or_path: str | os.PathLike[str]) -> Cycle:
 def read_cycle_csv(path: str | os.PathLike[str]) -> Cycle:
     """Read a cycle from a CSV file with columns `time_s,speed_km_per_h[,grade_percent]`.
 
-    Further columns are `oil_temperature_C` and `heat_request` (1: the engine has to run).
+    Further columns are `oil_temperature_C`, `ambient_temperature_C`, `auxiliary_power_kW` and
+    `heat_request` (1: the engine has to run).
     UTF-8 with or without byte-order mark; blank lines and lines that begin with `#` are passed
     over; any increasing time base. The result is in SI.
 
@@ -263,12 +275,15 @@ def _part(part: str | dict[str, Any]) -> Cycle:
 def join_cycles(one: Cycle, other: Cycle) -> Cycle:
     """Return a cycle that drives `other` after `one`; the first point of `other` is left out."""
     later = other.time[1:] - other.time[0] + one.time[-1]
+    sides: dict[str, Any] = {
+        key: np.concatenate((getattr(one, key), getattr(other, key)[1:]))
+        for key in ("grade", *CONDITIONS)
+    }
     return Cycle(
         name=one.name,
         time=np.concatenate((one.time, later)),
         speed=np.concatenate((one.speed, other.speed[1:])),
-        grade=np.concatenate((one.grade, other.grade[1:])),
-        oil_temperature=np.concatenate((one.oil_temperature, other.oil_temperature[1:])),
+        **sides,
         heat_request=np.concatenate((one.heat_request[:-1], other.heat_request)),
     )
 
@@ -289,7 +304,7 @@ def _printable(text: str) -> str:
     return "".join(c if c.isprintable() else "?" for c in text)
 
 
-def _mean(points: np.ndarray) -> np.ndarray:
+def mean_of_steps(points: np.ndarray) -> np.ndarray:
     """Return the mean of the two ends of each step."""
     mean: np.ndarray = 0.5 * (points[:-1] + points[1:])
     return mean

@@ -1,13 +1,31 @@
 """What the points of a cycle must satisfy."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
 from ..base.errors import InputError
-from ..base.units import KM_PER_H
+from ..base.units import KM_PER_H, KW
 
+
+class Condition(NamedTuple):
+    """A quantity that a cycle may give at its points: its column, what is allowed there, in SI."""
+
+    column: str
+    factor: float  # multiplies a value of the column to give SI
+    low: float
+    high: float
+    unit: str
+
+
+CONDITIONS = {
+    "oil_temperature": Condition("oil_temperature_C", 1.0, -60.0, 200.0, "degC"),
+    "ambient_temperature": Condition("ambient_temperature_C", 1.0, -60.0, 60.0, "degC"),
+    "auxiliary_power": Condition("auxiliary_power_kW", KW, 0.0, 100.0, "kW"),
+}
+"""By field of a cycle; linear between points, NaN where not known."""
 TIME_MAX = 1e9  # s, either side of zero
 TIME_STEP_MIN = 1e-6  # s
 SPEED_MAX = 500 * KM_PER_H  # m/s
@@ -79,18 +97,32 @@ def check_points(time: np.ndarray, speed: np.ndarray, grade: np.ndarray, labels:
     )
 
 
-def check_conditions(oil_temperature: np.ndarray, heat_request: np.ndarray, labels: Labels) -> None:
-    """Refuse conditions that are none; both have shape (n+1,), oil in degC, NaN where unknown.
+def check_conditions(
+    given: Mapping[str, np.ndarray], heat_request: np.ndarray, labels: Labels
+) -> None:
+    """Refuse conditions that are none.
+
+    Parameters
+    ----------
+    given
+        By names of :data:`CONDITIONS`, SI, NaN where unknown, shape (n+1,) each.
+    heat_request
+        Shape (n+1,).
+    labels
+        The place that they come from.
 
     Raises
     ------
     InputError
-        An oil temperature is out of range, or a heat request is neither 0 nor 1.
+        A condition is out of range, or a heat request is neither 0 nor 1.
     """
-    outside = ~np.isnan(oil_temperature) & ~((oil_temperature >= -60) & (oil_temperature <= 200))
+    rules = []
+    for name, values in given.items():
+        allowed = CONDITIONS[name]
+        low, high = allowed.low * allowed.factor, allowed.high * allowed.factor
+        outside = ~np.isnan(values) & ~((values >= low) & (values <= high))
+        span = f"allowed is {allowed.low:g} to {allowed.high:g} {allowed.unit}"
+        rules.append((outside, allowed.column, values, allowed.factor, span))
     neither = (heat_request != 0.0) & (heat_request != 1.0)
-    span = "allowed is -60 to 200 degC"
-    labels.refuse_all(
-        (outside, "oil_temperature_C", oil_temperature, 1.0, span),
-        (neither, "heat_request", heat_request, 1.0, "write 1 (engine has to run) or 0"),
-    )
+    run = "write 1 (engine has to run) or 0"
+    labels.refuse_all(*rules, (neither, "heat_request", heat_request, 1.0, run))

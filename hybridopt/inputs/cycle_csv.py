@@ -10,12 +10,13 @@ from ..base.faults import Faults
 from ..base.units import KM_PER_H, PERCENT
 from ..base.warning import InputWarning
 from ..files.csv_table import is_table, read_columns, read_header
-from .cycle_checks import Labels, check_conditions, check_points
+from .cycle_checks import CONDITIONS, Labels, check_conditions, check_points
 from .cycle_slips import warn_slips
 
 REQUIRED = ("time_s", "speed_km_per_h")
 GRADE = "grade_percent"
-CONDITIONS = {"oil_temperature_C": "oil_temperature", "heat_request": "heat_request"}
+HEAT = "heat_request"
+FURTHER = (*(condition.column for condition in CONDITIONS.values()), HEAT)
 SECONDS = "if it is in seconds, rename it to time_s"
 KM_PER_HOUR = "if it is in km/h, rename it to speed_km_per_h"
 M_PER_SECOND = "multiply it by 3.6 and rename it to speed_km_per_h"
@@ -39,7 +40,7 @@ def read_points(path: Path) -> dict[str, np.ndarray]:
     -------
     dict of float64 arrays, shape (n+1,)
         time, speed and grade in s, m/s and rise over run; grade is zero where the file has none.
-        oil_temperature (degC) and heat_request (0 or 1) where it has them.
+        Those of :data:`.cycle_checks.CONDITIONS` and heat_request (0 or 1) where it has them.
 
     Raises
     ------
@@ -54,7 +55,7 @@ def read_points(path: Path) -> dict[str, np.ndarray]:
     if not path.is_file():
         raise InputError(f"{path}: is not a file; give the path of a CSV file")
     _check_header(path, read_header(path))
-    columns, lines = read_columns(path, list(REQUIRED), (GRADE, *CONDITIONS))
+    columns, lines = read_columns(path, list(REQUIRED), (GRADE, *FURTHER))
     if len(lines) < 2:
         raise InputError(f"{path}: has {len(lines)} rows of numbers; a cycle needs at least 2")
     time, speed = columns["time_s"], columns["speed_km_per_h"] * KM_PER_H
@@ -63,14 +64,17 @@ def read_points(path: Path) -> dict[str, np.ndarray]:
     faults = Faults()
     with faults.caught():
         check_points(time, speed, grade, labels)
-    given = {key: columns[name] for name, key in CONDITIONS.items() if name in columns}
-    unknown, none = np.full(time.size, np.nan), np.zeros(time.size)
-    oil, heat = given.get("oil_temperature", unknown), given.get("heat_request", none)
+    given = {
+        name: columns[condition.column] * condition.factor
+        for name, condition in CONDITIONS.items()
+        if condition.column in columns
+    }
+    heat = columns.get(HEAT, np.zeros(time.size))
     with faults.caught():
-        check_conditions(oil, heat, labels)
+        check_conditions(given, heat, labels)
     faults.raise_found()
     warn_slips(str(path), time, speed, grade)
-    return {"time": time, "speed": speed, "grade": grade, **given}
+    return {"time": time, "speed": speed, "grade": grade, HEAT: heat, **given}
 
 
 def _check_header(path: Path, header: list[str]) -> None:
@@ -78,11 +82,12 @@ def _check_header(path: Path, header: list[str]) -> None:
     for name in REQUIRED:
         if name not in header:
             raise InputError(f"{path}: column {name} is missing; {_remedy(name, shown)}")
-    others = [cell for cell in header if cell and cell not in (*REQUIRED, GRADE, *CONDITIONS)]
+    others = [cell for cell in header if cell and cell not in (*REQUIRED, GRADE, *FURTHER)]
     if others:
         warnings.warn(
-            f"{path}: columns not read: {_listed(others)}; read are time_s, speed_km_per_h, "
-            "grade_percent, oil_temperature_C and heat_request; rename any of them that is meant",
+            f"{path}: columns not read: {_listed(others)}; read are "
+            f"{', '.join((*REQUIRED, GRADE, *FURTHER[:-1]))} and {HEAT}; rename any of them that "
+            "is meant",
             InputWarning,
             stacklevel=4,
         )

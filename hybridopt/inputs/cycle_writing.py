@@ -8,6 +8,7 @@ import numpy as np
 from ..base.units import KM_PER_H, PERCENT
 from ..files.writing import Write, comment_line, write_atomically
 from .cycle import Cycle
+from .cycle_checks import CONDITIONS
 
 
 def save_cycle(
@@ -18,8 +19,8 @@ def save_cycle(
     Parameters
     ----------
     cycle
-        Its grade is written where it is not zero throughout; so are heat requests, and oil
-        temperatures that are all known.
+        Its grade is written where it is not zero throughout; so are heat requests, and
+        temperatures and loads that are all known.
     path
         File to write (.csv).
     notes
@@ -44,9 +45,11 @@ def cycle_writer(cycle: Cycle, notes: Sequence[str] = ()) -> Write:
     if cycle.grade.any():
         names.append("grade_percent")
         columns.append(cycle.grade / PERCENT)
-    if np.isfinite(cycle.oil_temperature).all():
-        names.append("oil_temperature_C")
-        columns.append(cycle.oil_temperature)
+    for name, condition in CONDITIONS.items():
+        values = getattr(cycle, name)
+        if np.isfinite(values).all():
+            names.append(condition.column)
+            columns.append(values / condition.factor)
     if cycle.heat_request.any():
         names.append("heat_request")
         columns.append(cycle.heat_request)

@@ -12,9 +12,12 @@ from dataclasses import dataclass, field
 import numpy as np
 from xarray import DataArray
 
-from ..base.units import AH, G_PER_KWH, G_PER_L, KM_PER_H, KW, MJ_PER_KG, PERCENT, RPM
+from ..base.units import AH, BAR, G_PER_KWH, G_PER_L, KM_PER_H, L_PER_MIN, MJ_PER_KG, PERCENT, RPM
+from .auxiliary import Auxiliary
 from .comfort import Comfort
 from .fields import choice, quantity, switch
+from .shifts import Shifts
+from .start import Start
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -28,7 +31,8 @@ class Vehicle:
     Tyres hold `tyre_grip` times the load of the driven axles. At rest on the level the front axle
     carries `front_load_share` of the weight; the centre of gravity lies `centre_height` (m) above
     the road. The default of the grip is that of dry asphalt (Wong, from memory), the others are
-    common practice, no source.
+    common practice, no source. With `grip_limits` cycles are held to it too, and recuperation takes
+    no more friction of the driven tyres than `recuperation_grip`, `tyre_grip` unless given.
     """
 
     mass: float = quantity("mass_kg", low=50, high=100_000)
@@ -45,6 +49,8 @@ class Vehicle:
     front_load_share: float = quantity("front_load_share", low=0, high=1, default=0.55)
     wheelbase: float = quantity("wheelbase_m", low=0.5, high=20, default=2.7)
     centre_height: float = quantity("centre_height_m", low=0, high=5, default=0.55)
+    recuperation_grip: float | None = quantity("recuperation_grip", low=0, high=2, default=None)
+    grip_limits: bool = switch("grip_limits", False)
     trailer_mass: float = quantity("trailer_mass_kg", low=0, high=100_000, default=0.0)
     trailer_rolling_resistance: float = quantity(
         "trailer_rolling_resistance", low=0, high=0.1, default=0.0
@@ -70,7 +76,9 @@ class Gearbox:
     """Stepped gearbox with final drive; the lists have one entry per gear, first gear first.
 
     `shift_efficiency` is the fuel efficiency at which the energy that speeds the input shaft up
-    at a shift is paid. `transfer_efficiency` is that of the transfer case of an all-wheel drive;
+    at a shift, and what :class:`.Shifts` lose, is paid. `recuperation_torques` (N m at the gearbox
+    input) limit what the motor brakes in each gear while the wheels brake; empty, nothing but the
+    motor does. `transfer_efficiency` is that of the transfer case of an all-wheel drive;
     it multiplies the efficiency of every gear.
     """
 
@@ -80,6 +88,9 @@ class Gearbox:
     final_drive: float = quantity("final_drive", low=0.1, high=50)
     shift_efficiency: float = quantity("shift_efficiency", low=0.05, high=1, default=0.35)
     transfer_efficiency: float = quantity("transfer_efficiency", low=0.5, high=1, default=1.0)
+    recuperation_torques: tuple[float, ...] = quantity(
+        "recuperation_torques_Nm", low=0, high=10_000, default=()
+    )
 
     @property
     def total_efficiencies(self) -> tuple[float, ...]:
@@ -232,7 +243,10 @@ class Clutches:
     `fade_speed_low` and `fade_speed_high` (vehicle speed, m/s). From `pump_speed` to
     `full_pressure_speed` the torque that the launch clutch holds then rises linearly from 0 to
     `launch_capacity`; without the latter speed it does so in a step. The electric pump draws
-    `oil_pump_power` (W, DC side) while the engine is off and the vehicle moves.
+    `oil_pump_power` (W, DC side) while the engine is off and the vehicle moves; with `oil_flow`
+    (m3/s), by pressure and flow instead, see :attr:`pump_powers`. A mechanical pump at the gearbox
+    input gives a share of that flow in proportion to speed, all of it from `pump_takeover_speed` on
+    (rad/s), without which there is none.
 
     With `opens_when_coasting` the launch clutch opens where the engine is off, the motor
     unpowered and the wheels need no drive, so that nothing is dragged along; if not said, it
@@ -257,6 +271,19 @@ class Clutches:
         "full_pressure_speed_rpm", RPM, low=0, high=6000, default=None
     )
     oil_pump_power: float = quantity("oil_pump_power_W", low=0, high=2000, default=0.0)
+    pump_takeover_speed: float | None = quantity(
+        "pump_takeover_speed_rpm", RPM, low=100, high=6000, default=None
+    )
+    oil_flow: float | None = quantity(
+        "oil_flow_l_per_min", L_PER_MIN, low=0, high=200, default=None
+    )
+    oil_pressure_low: float = quantity(
+        "oil_pressure_low_bar", BAR, low=0, high=100, default=3 * BAR
+    )
+    oil_pressure_high: float = quantity(
+        "oil_pressure_high_bar", BAR, low=0, high=100, default=15 * BAR
+    )
+    oil_pump_efficiency: float = quantity("oil_pump_efficiency", low=0.05, high=1, default=0.5)
     heat_capacity: float | None = quantity(
         "heat_capacity_kJ_per_K", 1e3, low=0.01, high=1000, default=None
     )
@@ -268,28 +295,23 @@ class Clutches:
     opens_when_coasting: bool | None = switch("opens_when_coasting", None)
 
     @property
+    def pump_powers(self) -> tuple[float, float]:
+        """Power of the electric pump alone, W, at no torque and at the launch clutch's capacity.
+
+        Pressure times flow over the pump's efficiency; the pressure rises with the torque held,
+        from low to high. The defaults are common practice, no source.
+        """
+        if self.oil_flow is None:
+            return self.oil_pump_power, self.oil_pump_power
+        per_pressure = self.oil_flow / self.oil_pump_efficiency
+        return self.oil_pressure_low * per_pressure, self.oil_pressure_high * per_pressure
+
+    @property
     def opens(self) -> bool:
         """Whether the launch clutch opens when coasting with the engine off."""
         if self.opens_when_coasting is None:
             return not self.separating_clutch
         return self.opens_when_coasting
-
-
-@dataclass(frozen=True, eq=False, kw_only=True)
-class Start:
-    """Engine start, by the motor through the closing separating clutch or by a `starter`.
-
-    A pull by the motor needs `torque_reserve` (N m at any motor speed) or `reserve_curve` (N m,
-    dim speed) of the motor's peak torque. A starter needs none; its energy comes from the DC
-    side too, at `efficiency`.
-    """
-
-    reserve_curve: DataArray | None = None
-    fuel: float = quantity("fuel_g", low=0, high=20)
-    duration: float = quantity("duration_s", low=0.01, high=5)
-    efficiency: float = quantity("efficiency", low=0.1, high=1)
-    torque_reserve: float = quantity("torque_reserve_Nm", low=0, high=2000, default=0.0)
-    starter: bool = switch("starter", False)
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -324,13 +346,6 @@ class Fuel:
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
-class Auxiliary:
-    """Constant electric load on the DC side."""
-
-    power: float = quantity("power_kW", KW, low=0, high=100)
-
-
-@dataclass(frozen=True, eq=False, kw_only=True)
 class Driveline:
     """A complete vehicle, as :func:`hybridopt.read_driveline` reads it.
 
@@ -339,7 +354,7 @@ class Driveline:
     name, title : of the file, and for people
     vehicle, gearbox, engine, motor, battery, clutches, start, fuel, auxiliary : parts of it, one
         per table of the file, in SI
-    functions, comfort : what it may do, and limits of comfort
+    functions, comfort, shifts : what it may do, limits of comfort, and how long shifts take
     sha256 : hex digest over the files it was read from
     """
 
@@ -355,5 +370,6 @@ class Driveline:
     auxiliary: Auxiliary
     functions: Functions = field(default_factory=Functions)
     comfort: Comfort = field(default_factory=Comfort)
+    shifts: Shifts = field(default_factory=Shifts)
     title: str = ""
     sha256: str = field(default="", compare=False)

@@ -15,10 +15,10 @@ from xarray import DataArray
 
 from ..base.faults import Faults
 from ..base.warning import InputWarning
+from .auxiliary import Auxiliary
 from .comfort import Comfort
 from .coverage import misfits
 from .driveline import (
-    Auxiliary,
     Battery,
     Clutches,
     Driveline,
@@ -27,12 +27,11 @@ from .driveline import (
     Functions,
     Gearbox,
     Motor,
-    Start,
     Vehicle,
 )
 from .fields import Place, read_values, refuse_unknown, shown
 from .map_factors import with_factors
-from .maps import read_battery_table, read_curve, read_fuel_map, read_loss_map
+from .maps import read_battery_table, read_curve, read_fuel_map, read_load_table, read_loss_map
 from .merging import (
     DEMO_FOLDER,
     RIVALS,
@@ -44,6 +43,8 @@ from .merging import (
 )
 from .models import PolynomialMotor, WillansEngine, engine_maps, motor_maps
 from .plausibility import USUAL_HEATING_VALUE, impossible, unusual
+from .shifts import Shifts
+from .start import Start
 
 __all__ = [
     "DEMO_FOLDER",
@@ -58,8 +59,8 @@ COMPONENTS = {
     "gearbox": Gearbox,
     "clutches": Clutches,
     "fuel": Fuel,
-    "auxiliary": Auxiliary,
     "functions": Functions,
+    "shifts": Shifts,
 }
 """Components that have no maps, by table."""
 NO_CHANGES: Mapping[str, Any] = MappingProxyType({})
@@ -132,6 +133,8 @@ def _component(part: "_Part", fuel: Fuel | None) -> Any:
             return _read_engine(part, fuel.heating_value if fuel else USUAL_HEATING_VALUE)
         case "motor":
             return _read_motor(part)
+        case "auxiliary":
+            return part.read(Auxiliary, table=part.map("table_csv", read_load_table))
         case "battery":
             battery: Battery = part.read(
                 Battery, **part.maps({"table": ("table_csv", read_battery_table)})

@@ -36,6 +36,9 @@ UNIT_FACTORS = {
     "resistance_charge_ohm": 1.0,
     "power_discharge_max_kW": KW,
     "power_charge_max_kW": KW,
+    "ambient_temperature_C": 1.0,
+    "power_off_kW": KW,
+    "power_on_kW": KW,
 }
 BATTERY_COLUMNS = {
     "open_circuit_voltage_V": "open_circuit_voltage",
@@ -214,6 +217,35 @@ def read_battery_table(path: Path) -> DataArray:
     values = np.stack([columns[name] for name in BATTERY_COLUMNS])
     coords = {"quantity": list(BATTERY_COLUMNS.values()), "soc": soc}
     return DataArray(values, coords, ("quantity", "soc"))
+
+
+def read_load_table(path: Path) -> DataArray:
+    """Read the auxiliary load over ambient temperature.
+
+    Parameters
+    ----------
+    path
+        CSV with the columns `ambient_temperature_C,power_off_kW,power_on_kW`.
+
+    Returns
+    -------
+    DataArray
+        Dims (engine, ambient), engine off and on, in W over degC.
+
+    Raises
+    ------
+    InputError
+        As :func:`read_curve`, or a load is below 0.
+    """
+    loads = ["power_off_kW", "power_on_kW"]
+    columns = _si_columns(path, ["ambient_temperature_C", *loads])
+    ambient, values = columns["ambient_temperature_C"], np.stack([columns[n] for n in loads])
+    _need_increasing(path, "ambient_temperature_C", ambient)
+    for name, row in zip(loads, values, strict=True):
+        if row.min() < 0.0:
+            raise InputError(f"{path}: {name} is {row.min() / KW:g}; a load is 0 or more")
+    coords = {"engine": ["off", "on"], "ambient": ambient}
+    return DataArray(values, coords, ("engine", "ambient"))
 
 
 def _si_columns(path: Path, names: list[str]) -> dict[str, np.ndarray]:

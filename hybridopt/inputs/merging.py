@@ -19,13 +19,14 @@ SECTIONS = (
     "fuel",
     "auxiliary",
     "functions",
+    "shifts",
     "start",
     "engine",
     "motor",
     "battery",
     "comfort",
 )
-OPTIONAL = ("functions", "comfort")  # tables that may be left out
+OPTIONAL = ("functions", "comfort", "shifts")  # tables that may be left out
 MOVED = {("clutches", "can_drive_electric"): "functions"}
 RIVALS = {
     "start": ("torque_reserve_Nm", "torque_reserve_csv"),

@@ -90,7 +90,7 @@ def _with_load(recording: Recording, driveline: Driveline, notes: list[str]) -> 
         f"auxiliary load constant at the mean measured, {power:.0f} W (model: "
         f"{driveline.auxiliary.power:.0f} W)"
     )
-    auxiliary = dataclasses.replace(driveline.auxiliary, power=power)
+    auxiliary = dataclasses.replace(driveline.auxiliary, power=power, table=None)
     return dataclasses.replace(driveline, auxiliary=auxiliary)
 
 

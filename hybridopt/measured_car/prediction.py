@@ -16,7 +16,7 @@ from ..inputs.maps import curve_values, map_values
 from ..measurements.recording import Recording
 from ..physics.battery import pack_battery, resistance_at, root_current, voltage_at
 from ..physics.codes import EngineClass
-from ..physics.shifts import rotor_inertia
+from ..physics.rotors import rotor_inertia
 from ..physics.starts import start_energies
 from .electric_fit import battery_power
 from .engine_fit import fuel_at
@@ -114,7 +114,7 @@ def _fired_again(one: Signals, running: np.ndarray, driveline: Driveline) -> np.
 
 
 def _shift_fuel(one: Signals, gears: Gears, driveline: Driveline) -> np.ndarray:
-    """Return the fuel that speeds shafts up at downshifts, g/s (`physics/shifts.py`)."""
+    """Return the fuel that speeds shafts up at downshifts, g/s (`physics/rotors.py`)."""
     rate = np.zeros(one.recording.time.size)
     inertia = float(rotor_inertia(driveline)[EngineClass.RUNNING])
     price = driveline.gearbox.shift_efficiency * driveline.fuel.heating_value * one.dt

@@ -11,6 +11,7 @@ from ..base.errors import InputError
 from ..base.intervals import intervals
 from ..base.units import KM_PER_H
 from ..inputs.cycle import Cycle
+from ..inputs.cycle_checks import CONDITIONS
 from ..inputs.cycle_slips import positive_work, raster_of_seconds, seconds_acceleration
 
 STILL = 0.05  # m/s, mean speed of a step at rest
@@ -150,8 +151,7 @@ def _piece(cycle: Cycle, first: int, stop: int, number: int) -> Cycle:
         time=cycle.time[inside] - cycle.time[first],
         speed=cycle.speed[inside],
         grade=cycle.grade[inside],
-        oil_temperature=cycle.oil_temperature[inside],
-        heat_request=cycle.heat_request[inside],
+        **{key: getattr(cycle, key)[inside] for key in (*CONDITIONS, "heat_request")},
     )
 
 

@@ -42,6 +42,7 @@ class Reason(IntEnum):
     NO_COASTING = 16
     NO_ENGINE_STOP = 17
     LUGGING = 18
+    TYRE_GRIP = 19
 
     @property
     def text(self) -> str:
@@ -69,4 +70,5 @@ _REASON_TEXTS = {
     Reason.NO_COASTING: "no coasting with the engine off",
     Reason.NO_ENGINE_STOP: "no engine stop",
     Reason.LUGGING: "lugging line of the engine",
+    Reason.TYRE_GRIP: "the driven tyres do not hold",
 }

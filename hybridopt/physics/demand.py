@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..base.units import GRAVITY
-from ..inputs.cycle import Cycle
+from ..inputs.cycle import Cycle, mean_of_steps
 from ..inputs.driveline import Driveline, Vehicle
 
 NO_RESTRICTION = {
@@ -17,6 +17,8 @@ NO_RESTRICTION = {
     "engine_needed": False,
     "oil_temperature": np.nan,
     "grade": 0.0,
+    "auxiliary_off": np.nan,
+    "auxiliary_on": np.nan,
 }
 
 
@@ -42,6 +44,8 @@ class Demand:
     engine_needed : whether the engine must not be off, for heat or because it is cold
     oil_temperature : degC, of the engine; NaN is not known
     grade : rise over run, mean over the step
+    auxiliary_off, auxiliary_on : W, electric load with the engine off and on; NaN is the
+        driveline's constant
 
     Notes
     -----
@@ -68,6 +72,8 @@ class Demand:
     engine_needed: np.ndarray = None  # type: ignore[assignment]
     oil_temperature: np.ndarray = None  # type: ignore[assignment]
     grade: np.ndarray = None  # type: ignore[assignment]
+    auxiliary_off: np.ndarray = None  # type: ignore[assignment]
+    auxiliary_on: np.ndarray = None  # type: ignore[assignment]
 
     def __post_init__(self) -> None:
         """Fill what is left out with "no restriction" and a level road."""
@@ -116,25 +122,30 @@ def wheel_demand(vehicle: Vehicle, cycle: Cycle) -> Demand:
     wanted = step_demand(
         vehicle, cycle.time[:-1], cycle.dt, cycle.speed[:-1], cycle.speed[1:], cycle.mean_grade
     )
-    oil = 0.5 * (cycle.oil_temperature[:-1] + cycle.oil_temperature[1:])
     return dataclasses.replace(
-        wanted, engine_needed=cycle.heat_request[:-1] > 0.0, oil_temperature=oil
+        wanted,
+        engine_needed=cycle.heat_request[:-1] > 0.0,
+        oil_temperature=mean_of_steps(cycle.oil_temperature),
     )
 
 
 def drive_demand(driveline: Driveline, cycle: Cycle) -> Demand:
-    """As :func:`wheel_demand`, with what a cold engine takes more.
+    """As :func:`wheel_demand`, with what a cold engine takes more and the electric load.
 
     Parameters
     ----------
     driveline
         The vehicle and its engine.
     cycle
-        Speed, grade and oil temperature over time.
+        Speed, grade and oil temperature over time; its electric load where it gives one, or the
+        ambient temperature for the driveline's.
     """
     wanted = wheel_demand(driveline.vehicle, cycle)
     factor = driveline.engine.fuel_factor(wanted.oil_temperature)
-    return dataclasses.replace(wanted, fuel_factor=factor)
+    given = mean_of_steps(cycle.auxiliary_power)
+    loads = driveline.auxiliary.loads(mean_of_steps(cycle.ambient_temperature))
+    off, on = np.where(np.isnan(given), loads, given)
+    return dataclasses.replace(wanted, fuel_factor=factor, auxiliary_off=off, auxiliary_on=on)
 
 
 def step_demand(

@@ -16,8 +16,11 @@ A `row` is what is asked of a step; a `shaft` is what one gear and engine class 
     R_SLIP,
     R_FUEL_FACTOR,
     R_ENGINE_NEEDED,
+    R_AUXILIARY_OFF,
+    R_AUXILIARY_ON,
+    R_GRADE,
     R_SIZE,
-) = range(11)
+) = range(14)
 # entries of a shaft; S_WORK is the share of the step in which the engine works, S_LUGGING what the
 # lugging line takes off full load in S_FULL
 (
@@ -44,8 +47,9 @@ A `row` is what is asked of a step; a `shaft` is what one gear and engine class 
     S_POWER_MIN,
     S_POWER_MAX,
     S_LUGGING,
+    S_RECUPERATION,
     S_SIZE,
-) = range(24)
+) = range(25)
 # entries of a point
 (
     P_ENGINE_TORQUE,

@@ -147,6 +147,9 @@ def demand_rows(demand: Demand) -> np.ndarray:
         (entries.R_SLIP, demand.slip_allowed),
         (entries.R_FUEL_FACTOR, demand.fuel_factor),
         (entries.R_ENGINE_NEEDED, demand.engine_needed),
+        (entries.R_AUXILIARY_OFF, demand.auxiliary_off),
+        (entries.R_AUXILIARY_ON, demand.auxiliary_on),
+        (entries.R_GRADE, demand.grade),
     )
     for entry, values in columns:
         rows[:, entry] = values

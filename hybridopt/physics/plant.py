@@ -4,7 +4,8 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from ..inputs.driveline import Driveline
+from ..inputs.driveline import Driveline, Vehicle
+from .grip import driven_load
 
 NO_TORQUE_LIMIT = 1e9  # N m
 
@@ -15,6 +16,7 @@ class Plant(NamedTuple):
     ratio: Any
     efficiency: Any
     gear_drag: Any
+    recuperation: Any
     fuel_speed: Any
     fuel_torque: Any
     fuel: Any
@@ -46,19 +48,29 @@ class Plant(NamedTuple):
     pump_speed: float
     full_pressure_speed: float
     pump_power: float
+    pump_rise: float
+    pump_takeover: float
     fade_low: float
     fade_high: float
     share: float
+    wheel_radius: float
+    driven_rest: float
+    driven_shift: float
+    driven_rolling: float
+    tyre_grip: float
+    recuperation_grip: float
     separating: float
     opens: float
     electric: float
     boost: float
     shift_load: float
-    recuperate: float
     coast: float
     stop: float
     start_fuel: float
     start_duration: float
+    start_span: float
+    ramp_time: float
+    closed_at_rest: float
     start_efficiency: float
     starter: float
     auxiliary: float
@@ -72,14 +84,17 @@ def pack(driveline: Driveline) -> Plant:
     """Flatten a driveline for the kernels."""
     d, engine, motor, clutches = driveline, driveline.engine, driveline.motor, driveline.clutches
     functions, pumped = driveline.functions, driveline.clutches.electric_oil_pump
-    full_pressure = clutches.full_pressure_speed
+    full_pressure, takeover = clutches.full_pressure_speed, clutches.pump_takeover_speed
+    pump_low, pump_high = clutches.pump_powers
     reserve_speed, reserve = _reserve(driveline)
     power_min, power_max = d.battery.power_limits
     lugging_speed, lugging = _lugging_line(driveline)
+    load, (grip, recuperation_grip) = driven_load(d.vehicle), _grips(d.vehicle)
     plant = Plant(
         ratio=_array(d.gearbox.ratios) * d.gearbox.final_drive,
         efficiency=_array(d.gearbox.total_efficiencies),
         gear_drag=_array(d.gearbox.drag_torques),
+        recuperation=_recuperation(driveline),
         fuel_speed=_array(engine.fuel_map["speed"]),
         fuel_torque=_array(engine.fuel_map["torque"]),
         fuel=_array(engine.fuel_map),
@@ -110,20 +125,30 @@ def pack(driveline: Driveline) -> Plant:
         launch_gears=clutches.launch_gears,
         pump_speed=0.0 if pumped else clutches.pump_speed,
         full_pressure_speed=clutches.pump_speed if full_pressure is None else full_pressure,
-        pump_power=clutches.oil_pump_power if pumped else 0.0,
+        pump_power=pump_low if pumped else 0.0,
+        pump_rise=pump_high - pump_low if pumped else 0.0,
+        pump_takeover=np.inf if takeover is None else takeover,
         fade_low=0.0 if pumped else clutches.fade_speed_low,
         fade_high=0.0 if pumped else clutches.fade_speed_high,
         share=d.vehicle.recuperated_share,
+        wheel_radius=d.vehicle.wheel_radius,
+        driven_rest=load.rest,
+        driven_shift=load.shift,
+        driven_rolling=load.rolling,
+        tyre_grip=grip,
+        recuperation_grip=recuperation_grip,
         separating=float(clutches.separating_clutch),
         opens=float(clutches.opens),
         electric=float(functions.can_drive_electric),
         boost=float(functions.can_boost),
         shift_load=float(functions.can_shift_load_point),
-        recuperate=float(functions.can_recuperate),
         coast=float(functions.can_coast),
         stop=float(functions.can_stop_engine),
         start_fuel=d.start.fuel,
         start_duration=d.start.duration,
+        start_span=d.start.span,
+        ramp_time=d.start.ramp_time,
+        closed_at_rest=float(d.start.closed_at_rest),
         start_efficiency=d.start.efficiency,
         starter=float(d.start.starter),
         auxiliary=d.auxiliary.power,
@@ -133,6 +158,22 @@ def pack(driveline: Driveline) -> Plant:
         throughput=d.battery.throughput_cost,
     )
     return Plant(*[x if isinstance(x, np.ndarray) else float(x) for x in plant])  # type: ignore[arg-type]
+
+
+def _grips(vehicle: Vehicle) -> tuple[float, float]:
+    """Friction that traction and recuperation may take of the driven tyres; infinite if free."""
+    if not vehicle.grip_limits:
+        return np.inf, np.inf
+    own = vehicle.recuperation_grip
+    return vehicle.tyre_grip, vehicle.tyre_grip if own is None else own
+
+
+def _recuperation(driveline: Driveline) -> np.ndarray:
+    """Torque up to which the motor may brake in each gear while the wheels brake, N m."""
+    gearbox = driveline.gearbox
+    if not driveline.functions.can_recuperate:
+        return np.zeros(gearbox.gears)
+    return _array(gearbox.recuperation_torques or np.full(gearbox.gears, np.inf))
 
 
 def _reserve(driveline: Driveline) -> tuple[np.ndarray, np.ndarray]:

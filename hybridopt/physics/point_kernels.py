@@ -128,7 +128,7 @@ def _fill_points(plant, rows, splits, only, cost, power, motor_torque, count, re
     for t in range(steps):
         row = rows[t]
         dt, wheel_torque = row[R_DT], row[R_WHEEL_TORQUE]
-        start = _start_fuel(plant.start_fuel, plant.start_duration, dt)
+        start = _start_fuel(plant.start_fuel, plant.start_span, dt)
         for g in range(gears):
             for c in range(classes):
                 gear, engine = (g, c) if only[t, 0] < 0 else (only[t, 0], only[t, 1])

@@ -139,7 +139,7 @@ def _add_powers(
     gear_start: int,
 ) -> None:
     start_fuel = driveline.start.fuel * columns["engine_start"]
-    start_fuel = start_fuel / start_steps(driveline.start.duration, demand.dt)
+    start_fuel = start_fuel / start_steps(driveline.start.span, demand.dt)
     before = np.concatenate(([gear_start - 1], schedule.gear[:-1]))
     steps = np.arange(demand.steps)
     shifts = shift_fuel(driveline, demand)[steps, schedule.engine_class, before, schedule.gear]

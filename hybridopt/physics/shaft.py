@@ -11,10 +11,13 @@ import numpy as np
 from ..base.compiled import kernel
 from .codes import DRAGS, LOCKED, OFF, OPEN, OPENS, REFUSED, RUNNING, SLIPPING, STARTING, Reason
 from .entries import (
+    R_AUXILIARY_OFF,
+    R_AUXILIARY_ON,
     R_BATTERY_SHARE,
     R_DT,
     R_ENGINE_NEEDED,
     R_FUEL_FACTOR,
+    R_GRADE,
     R_MOTOR_SHARE,
     R_SLIP,
     R_SPEED,
@@ -41,13 +44,15 @@ from .entries import (
     S_POWER_MAX,
     S_POWER_MIN,
     S_RATIO,
+    S_RECUPERATION,
     S_START,
     S_TOTAL,
     S_WORK,
 )
 from .gearbox import _input_torque
+from .grip import _driven_load, _held_force
 from .interpolation import _interp, _row
-from .starts import _start_energies, _start_steps
+from .starts import _start_energies, _start_shares, _start_steps
 
 
 @kernel(inline="always")
@@ -91,6 +96,8 @@ def _shaft(plant, row, gear, engine, shaft, fuel_row, loss_row):
         return Reason.ENGINE_NEEDED
     if engine == OFF and plant.stop == 0.0:
         return Reason.NO_ENGINE_STOP
+    if plant.tyre_grip < np.inf and row[R_WHEEL_TORQUE] > _gripped_torque(plant, row):
+        return Reason.TYRE_GRIP
     clutch = _launch_clutch(plant, row, gear, engine)
     if clutch < 0:
         return -1 - clutch
@@ -102,9 +109,9 @@ def _shaft(plant, row, gear, engine, shaft, fuel_row, loss_row):
         motor_speed = plant.launch_speed
     elif clutch == OPEN:
         motor_speed = plant.idle_speed if on else 0.0
-    work = 1.0
+    work, rise = 1.0, 1.0
     if engine == STARTING:
-        work = max(0.0, 1.0 - plant.start_duration / row[R_DT])
+        work, rise = _start_shares(plant.start_duration, plant.ramp_time, row[R_DT])
     inertia = 0.0
     if clutch == LOCKED:
         turning = 1.0 if dragged or plant.separating == 0.0 else (work if on else 0.0)
@@ -113,11 +120,11 @@ def _shaft(plant, row, gear, engine, shaft, fuel_row, loss_row):
     shaft[S_ON], shaft[S_WORK] = (1.0 if on else 0.0), work
     shaft[S_ENGINE] = motor_speed if on or dragged else 0.0
     shaft[S_MOTOR], shaft[S_INPUT], shaft[S_INERTIA] = motor_speed, input_speed, inertia
-    shaft[S_CLUTCH], shaft[S_AUXILIARY] = clutch, plant.auxiliary
+    load = row[R_AUXILIARY_ON if on else R_AUXILIARY_OFF]
+    shaft[S_CLUTCH], shaft[S_AUXILIARY] = clutch, plant.auxiliary if np.isnan(load) else load
     shaft[S_RATIO], shaft[S_EFFICIENCY] = plant.ratio[gear], plant.efficiency[gear]
     shaft[S_GEAR_DRAG], shaft[S_COAST], shaft[S_CAPACITY] = plant.gear_drag[gear], DRAGS, np.inf
     if not on and moving:
-        shaft[S_AUXILIARY] += plant.pump_power
         if plant.coast == 0.0:
             shaft[S_COAST] = REFUSED
         elif plant.opens > 0.0 and clutch == LOCKED and row[R_WHEEL_TORQUE] <= 0.0:
@@ -126,21 +133,22 @@ def _shaft(plant, row, gear, engine, shaft, fuel_row, loss_row):
             shaft[S_CAPACITY] = _held_torque(
                 plant.pump_speed, plant.full_pressure_speed, plant.launch_capacity, input_speed
             )
+    shaft[S_RECUPERATION] = plant.recuperation[gear]
     share = plant.battery_share + row[R_BATTERY_SHARE] * (1.0 - plant.battery_share)
     shaft[S_POWER_MIN], shaft[S_POWER_MAX] = share * plant.power_min, share * plant.power_max
     overrun = _interp(plant.overrun_speed, plant.overrun, motor_speed) if on or dragged else 0.0
     shaft[S_START] = 0.0
     if engine == STARTING:
-        rotor, slip, friction = _start_energies(plant, motor_speed, overrun)
+        rotor, slip, friction = _start_energies(plant, motor_speed, overrun, not moving)
         energy = (rotor + slip + friction) / plant.start_efficiency
-        shaft[S_START] = energy / (_start_steps(plant.start_duration, row[R_DT]) * row[R_DT])
+        shaft[S_START] = energy / (_start_steps(plant.start_span, row[R_DT]) * row[R_DT])
     shaft[S_OVERRUN] = work * overrun
     shaft[S_FULL], shaft[S_LUGGING] = shaft[S_OVERRUN], 0.0
     if on:
-        full = work * _interp(plant.full_speed, plant.full, motor_speed)
+        full = rise * _interp(plant.full_speed, plant.full, motor_speed)
         shaft[S_FULL] = full
         if clutch != SLIPPING:
-            most = work * _interp(plant.lugging_speed, plant.lugging, motor_speed)
+            most = rise * _interp(plant.lugging_speed, plant.lugging, motor_speed)
             shaft[S_FULL] = min(full, most)
             shaft[S_LUGGING] = full - shaft[S_FULL]
         _row(plant.fuel_speed, plant.fuel, motor_speed, fuel_row)
@@ -150,6 +158,37 @@ def _shaft(plant, row, gear, engine, shaft, fuel_row, loss_row):
     shaft[S_DRAG] = _interp(plant.drag_speed, plant.drag, motor_speed)
     _row(plant.loss_speed, plant.loss, motor_speed, loss_row)
     return _torque_range(plant, row, engine, shaft)
+
+
+@kernel
+def _gripped_torque(plant, row):
+    """Highest torque at the wheels that the driven tyres hold, N m."""
+    cosine, grip = 1.0 / np.sqrt(1.0 + row[R_GRADE] ** 2), plant.tyre_grip
+    rest, shift, rolling = plant.driven_rest, plant.driven_shift, plant.driven_rolling
+    return _held_force(rest, shift, rolling, cosine, grip) * plant.wheel_radius
+
+
+@kernel
+def _recuperable(plant, row):
+    """Braking torque of the driven wheels up to which the motor may brake, N m.
+
+    The whole braking force shifts load, whichever axle it acts on.
+    """
+    cosine, force = 1.0 / np.sqrt(1.0 + row[R_GRADE] ** 2), row[R_WHEEL_TORQUE] / plant.wheel_radius
+    rest, shift, rolling = plant.driven_rest, plant.driven_shift, plant.driven_rolling
+    load = max(_driven_load(rest, shift, rolling, cosine, force), 0.0)
+    return plant.recuperation_grip * load * plant.wheel_radius
+
+
+@kernel(inline="always")
+def _pump_power(plant, shaft):
+    """Power of the electric pump with the engine off, W.
+
+    What the pump at the gearbox input does not give, at the pressure for the torque wanted.
+    """
+    held = min(abs(shaft[S_TOTAL]) / plant.launch_capacity, 1.0)
+    missing = max(1.0 - shaft[S_INPUT] / plant.pump_takeover, 0.0)
+    return (plant.pump_power + plant.pump_rise * held) * missing
 
 
 @kernel(inline="always")
@@ -171,6 +210,8 @@ def _total_torque(plant, row, engine, shaft):
     if wheel_torque >= 0.0:
         return required, required
     kept = plant.share * _fade(plant.fade_low, plant.fade_high, row[R_SPEED], engine) * wheel_torque
+    if plant.recuperation_grip < np.inf:
+        kept = max(kept, -_recuperable(plant, row))
     total = _input_torque(ratio, efficiency, drag, kept) + inertia
     return required, max(required, min(total, shaft[S_OVERRUN]))
 
@@ -181,6 +222,8 @@ def _torque_range(plant, row, engine, shaft):
     clutch, speed = shaft[S_CLUTCH], shaft[S_MOTOR]
     required, total = _total_torque(plant, row, engine, shaft)
     shaft[S_TOTAL], shaft[S_LOW], shaft[S_HIGH] = total, 0.0, 0.0
+    if engine == OFF and row[R_WHEEL_SPEED] > 0.0:
+        shaft[S_AUXILIARY] += _pump_power(plant, shaft)
     if clutch == SLIPPING and required > plant.launch_capacity:
         return Reason.CLUTCH_CAPACITY
     if engine == OFF and clutch == OPEN:
@@ -224,10 +267,9 @@ def _allowed_range(plant, row, engine, highest, low, high, shaft):
         if low > high + 1e-9:
             return Reason.NO_BOOST
     if row[R_WHEEL_TORQUE] < 0.0:
-        if plant.recuperate == 0.0:
-            low = max(low, 0.0)
-            if low > high + 1e-9:
-                return Reason.NO_RECUPERATION
+        low = max(low, -shaft[S_RECUPERATION])
+        if low > high + 1e-9:
+            return Reason.NO_RECUPERATION
     elif engine != OFF and plant.shift_load == 0.0:
         low = max(low, min(0.0, shaft[S_TOTAL], high))
     if shaft[S_CAPACITY] < np.inf:

@@ -1,27 +1,67 @@
-"""What a gear shift takes physically: the energy that speeds the input shaft up."""
+"""What a gear shift takes: fuel for its rotors, torque missing meanwhile, and friction work.
+
+No step's choices know of it: it is charged per step, gear and engine class, in fuel, whatever the
+split. What is missing while driving is made up afterwards, at a higher torque; what is missing of
+recuperation is braked away.
+"""
+
+# mypy: allow-untyped-defs, allow-untyped-calls, allow-untyped-decorators
+
+from typing import NamedTuple
 
 import numpy as np
 
+from ..base.compiled import kernel
 from ..inputs.driveline import Driveline
-from .codes import EngineClass
+from .codes import EngineClass, Reason
 from .demand import Demand
+from .entries import (
+    P_BATTERY_POWER,
+    P_FUEL_RATE,
+    P_SIZE,
+    R_WHEEL_TORQUE,
+    S_HIGH,
+    S_LOW,
+    S_MOTOR,
+    S_POWER_MIN,
+    S_SIZE,
+    S_TOTAL,
+)
+from .interpolation import _interp
+from .operating_points import demand_rows
+from .plant import pack
+from .rotors import rotor_fuel
+from .shaft import _shaft
+from .step import _point
+
+UP, DOWN, BACK = 0, 1, 2  # under drive torque up and down, in regeneration
 
 
-def rotor_inertia(driveline: Driveline) -> np.ndarray:
-    """Return the inertia that the input shaft brings along by engine class, kg m2, (3,).
+class Interruptions(NamedTuple):
+    """What shifts lose by the time they take, by engine class and gear, from gear to gear.
 
-    The motor, and the engine where it runs or cannot be parted from the motor. A starting engine
-    pays for its own rotor.
+    Attributes
+    ----------
+    fuel : g, (steps, 3 engine classes, gears, gears)
+    too_long : whether the demand cannot wait so long, bool, the same shape
     """
-    engine, parted = driveline.engine.inertia, driveline.clutches.separating_clutch
-    inertia = np.full(len(EngineClass), driveline.motor.inertia)
-    inertia[EngineClass.OFF] += 0.0 if parted else engine
-    inertia[EngineClass.RUNNING] += engine
-    return inertia
+
+    fuel: np.ndarray
+    too_long: np.ndarray
 
 
 def shift_fuel(driveline: Driveline, demand: Demand) -> np.ndarray:
-    """Fuel for speeding the input shaft up at a shift at the start of each step.
+    """Fuel of a shift at the start of each step: of its rotors, and what it loses by its time.
+
+    Parameters and shape are those of :func:`.rotors.rotor_fuel`. Where the demand cannot wait,
+    nothing is charged for what is late.
+    """
+    fuel, lost = rotor_fuel(driveline, demand), interruptions(driveline, demand)
+    return fuel if lost is None else fuel + lost.fuel
+
+
+def interruptions(driveline: Driveline, demand: Demand) -> Interruptions | None:
+    """Work out what shifts at the start of each step lose; None where they take no time.
 
     Parameters
     ----------
@@ -30,21 +70,122 @@ def shift_fuel(driveline: Driveline, demand: Demand) -> np.ndarray:
     demand
         What the wheels want.
 
-    Returns
-    -------
-    ndarray, (steps, 3 engine classes, gears, gears)
-        g of fuel from gear (third axis) to gear (last axis).
-
     Notes
     -----
-    A shift to a lower gear raises the speed of the motor, and of the engine when it runs, from
-    w1 to w2; J (w2^2 - w1^2) / 2 is paid in fuel at the gearbox's `shift_efficiency`. Without it
-    every downshift would make kinetic energy from nothing. A shift to a higher gear gives nothing
-    back: its energy goes into synchronisers and clutches. A starting engine pays for its own rotor.
+    A shift takes a time τ in which the share s of the torque gets through, so that all of it is
+    missing for g = (1 - s) τ. Under drive torque T at the wheels it is made up within the time M:
+    the torque is T M / (M - g) for M - g. With r(T) what the machines take per second at a torque,
+    the motor helping as little as it can, battery energy counted as fuel at the gearbox's
+    `shift_efficiency`,
+
+        fuel = (M - g) r(T M / (M - g)) + g r(0) - M r(T),
+
+    or 0 if that is less; where the higher torque cannot be given, the demand cannot wait. While
+    the wheels brake, the most power that the gear can recuperate, times g, is braked away and paid
+    at the same efficiency. Elements that carry the share s while their slip falls steadily from
+    |w1 - w2| to 0 turn s |T_in| |w1 - w2| τ / 2 into heat; it is paid likewise. At rest nothing
+    is lost.
     """
-    inertia = rotor_inertia(driveline)
+    shifts = driveline.shifts
+    if not any(shifts.times):
+        return None
+    gears, price = driveline.gearbox.gears, _price(driveline)
+    shape = (demand.steps, len(EngineClass), gears, 2)
+    lost, torque = np.zeros(shape), np.zeros(shape[:3])
+    moving = demand.speed_start > 0.0
+    args = np.array(shifts.gaps), shifts.make_up_time, price
+    _lost(pack(driveline), demand_rows(demand), moving, *args, lost, torque)
+    too_long = np.isinf(lost)
+    lost[too_long] = 0.0
+    step = np.sign(np.arange(gears)[None, :] - np.arange(gears)[:, None])
+    to = np.arange(gears)[None, :]
+    way = np.where(step > 0, UP, DOWN)
+    changes = step != 0
+    fuel = lost[:, :, to, way] + price * _friction(driveline, demand, torque, way)
+    return Interruptions(fuel * changes, too_long[:, :, to, way] & changes)
+
+
+def _price(driveline: Driveline) -> float:
+    """Fuel of what a shift loses, g/J."""
+    return 1.0 / (driveline.gearbox.shift_efficiency * driveline.fuel.heating_value)
+
+
+def _friction(
+    driveline: Driveline, demand: Demand, torque: np.ndarray, way: np.ndarray
+) -> np.ndarray:
+    """Return the heat of the shift elements, J, (steps, 3 engine classes, gears, gears)."""
+    shifts = driveline.shifts
+    carried = np.array(shifts.times) - np.array(shifts.gaps)  # share times time
     ratios = np.array(driveline.gearbox.ratios) * driveline.gearbox.final_drive
-    rise = np.maximum(ratios[None, :] ** 2 - ratios[:, None] ** 2, 0.0)
-    wheel_speed = demand.speed_start / driveline.vehicle.wheel_radius
-    energy = 0.5 * np.multiply.outer(np.multiply.outer(wheel_speed**2, inertia), rise)
-    return np.asarray(energy) / (driveline.gearbox.shift_efficiency * driveline.fuel.heating_value)
+    slip = np.abs(ratios[None, :] - ratios[:, None]) / driveline.vehicle.wheel_radius
+    time = np.where(
+        (demand.wheel_torque < 0.0)[:, None, None], carried[BACK], carried[way][None, :, :]
+    )
+    heat = 0.5 * demand.speed_start[:, None, None] * slip * time
+    return np.asarray(np.abs(torque)[:, :, None, :] * heat[:, None])
+
+
+@kernel
+def _lost(plant, rows, moving, gaps, make_up, price, lost, torque):
+    """Fill the fuel lost in each step, class and gear by shifts up and down; and input torques.
+
+    Infinite where the demand cannot wait.
+    """
+    shaft, point = np.empty(S_SIZE), np.empty(P_SIZE)
+    fuel_row, loss_row = np.empty(plant.fuel_torque.size), np.empty(plant.loss_torque.size)
+    steps, classes, gears, _ = lost.shape
+    for t in range(steps):
+        if not moving[t]:
+            continue
+        row = rows[t].copy()
+        wanted = row[R_WHEEL_TORQUE]
+        for c in range(classes):
+            for g in range(gears):
+                row[R_WHEEL_TORQUE] = wanted
+                if _shaft(plant, row, g, c, shaft, fuel_row, loss_row) != Reason.FEASIBLE:
+                    continue
+                torque[t, c, g] = shaft[S_TOTAL]
+                if wanted <= 0.0:
+                    power = _recuperated(plant, shaft, loss_row)
+                    lost[t, c, g, :] = gaps[BACK] * power * price if wanted < 0.0 else 0.0
+                    continue
+                even = _taken(plant, shaft, fuel_row, loss_row, wanted, price, point)[0]
+                row[R_WHEEL_TORQUE] = 0.0
+                idle = 0.0
+                if _shaft(plant, row, g, c, shaft, fuel_row, loss_row) == Reason.FEASIBLE:
+                    idle = _taken(plant, shaft, fuel_row, loss_row, 0.0, price, point)[0]
+                for way in (UP, DOWN):
+                    gap = gaps[way]
+                    if gap <= 0.0:
+                        continue
+                    raised = wanted * make_up / (make_up - gap)
+                    row[R_WHEEL_TORQUE] = raised
+                    if _shaft(plant, row, g, c, shaft, fuel_row, loss_row) != Reason.FEASIBLE:
+                        lost[t, c, g, way] = np.inf
+                        continue
+                    taken, able = _taken(plant, shaft, fuel_row, loss_row, raised, price, point)
+                    more = (make_up - gap) * taken + gap * idle - make_up * even
+                    lost[t, c, g, way] = max(more, 0.0) if able else np.inf
+
+
+@kernel
+def _taken(plant, shaft, fuel_row, loss_row, wheel_torque, price, point):
+    """Fuel per second, g/s, the motor helping as little as it can; whether that is admissible."""
+    motor = min(max(0.0, shaft[S_LOW]), shaft[S_HIGH])
+    able = _point(plant, shaft, fuel_row, loss_row, wheel_torque, motor, True, point)
+    return point[P_FUEL_RATE] + price * point[P_BATTERY_POWER], able
+
+
+@kernel
+def _recuperated(plant, shaft, loss_row):
+    """Highest power that a braking motor gives into the battery, W; loss is linear in parts."""
+    low, high = shaft[S_LOW], min(shaft[S_HIGH], 0.0)
+    best = 0.0
+    for i in range(plant.loss_torque.size + 2):
+        torque = plant.loss_torque[min(i, plant.loss_torque.size - 1)]
+        if i >= plant.loss_torque.size:
+            torque = low if i == plant.loss_torque.size else high
+        if low <= torque <= high:
+            loss = _interp(plant.loss_torque, loss_row, torque)
+            best = max(best, -(torque * shaft[S_MOTOR] + loss))
+    return min(best, -shaft[S_POWER_MIN])

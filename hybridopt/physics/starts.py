@@ -14,7 +14,7 @@ from ..inputs.driveline import Driveline
 from .codes import EngineClass
 from .interpolation import _interp
 from .plant import pack
-from .shifts import rotor_inertia
+from .rotors import rotor_inertia
 
 
 def _count_steps(duration, dt):
@@ -32,24 +32,40 @@ def _start_fuel(fuel, duration, dt):
 
 
 @kernel(inline="always")
-def _start_energies(plant, speed, overrun):
+def _start_shares(duration, ramp, dt):
+    """Share of a step in which a started engine works, and mean share of its full-load torque.
+
+    With a ramp, means over all steps of the start.
+    """
+    if ramp <= 0.0:
+        work = max(0.0, 1.0 - duration / dt)
+        return work, work
+    whole = dt * _start_steps(duration + 3.0 * ramp, dt)
+    working = whole - duration
+    given = working - ramp * (1.0 - np.exp(-working / ramp))
+    return working / whole, given / whole
+
+
+@kernel(inline="always")
+def _start_energies(plant, speed, overrun, at_rest):
     """Rotor energy, slip loss of the clutch and friction work of a whole start up to a speed, J.
 
-    A start speeds the engine up, and the motor where they cannot be parted. It is charged
+    A start speeds the engine up, and the motor where they are not parted. It is charged
     whether or not the engine turned before: the state does not say.
     """
-    inertia = plant.engine_inertia + (plant.motor_inertia if plant.separating == 0.0 else 0.0)
+    closed = plant.separating == 0.0 or (at_rest and plant.closed_at_rest > 0.0)
+    inertia = plant.engine_inertia + (plant.motor_inertia if closed else 0.0)
     rotor = 0.5 * inertia * speed**2
-    slip = rotor if plant.starter == 0.0 and plant.separating > 0.0 else 0.0
+    slip = rotor if plant.starter == 0.0 and not closed else 0.0
     return rotor, slip, 0.5 * speed * -overrun * plant.start_duration
 
 
 @kernel
-def _fill_energies(plant, speed, out):
+def _fill_energies(plant, speed, at_rest, out):
     """Fill the energies of whole starts up to some speeds, (3, speeds)."""
     for t in range(speed.size):
         overrun = _interp(plant.overrun_speed, plant.overrun, speed[t])
-        out[0, t], out[1, t], out[2, t] = _start_energies(plant, speed[t], overrun)
+        out[0, t], out[1, t], out[2, t] = _start_energies(plant, speed[t], overrun, at_rest[t])
 
 
 def start_steps(duration: float, dt: np.ndarray) -> np.ndarray:
@@ -71,7 +87,9 @@ def start_steps(duration: float, dt: np.ndarray) -> np.ndarray:
     return np.asarray(_count_steps(duration, lengths), dtype=np.int64)
 
 
-def start_energies(driveline: Driveline, speed: np.ndarray) -> np.ndarray:
+def start_energies(
+    driveline: Driveline, speed: np.ndarray, at_rest: np.ndarray | None = None
+) -> np.ndarray:
     """Return the mechanical energies of whole engine starts.
 
     Parameters
@@ -80,6 +98,8 @@ def start_energies(driveline: Driveline, speed: np.ndarray) -> np.ndarray:
         The vehicle.
     speed
         Speed the engine is started to, rad/s, (starts,).
+    at_rest
+        Whether the vehicle stands, bool, (starts,); None is nowhere.
 
     Returns
     -------
@@ -92,14 +112,18 @@ def start_energies(driveline: Driveline, speed: np.ndarray) -> np.ndarray:
     A clutch that brings a rotor at rest up to a constant speed w loses 1/2 J w^2, whatever its
     torque over time: it slips by w - w_e while T = J dw_e/dt, and the integral of
     (w - w_e) J dw_e from 0 to w is 1/2 J w^2. Neither a starter nor a motor on the
-    crankshaft has such a clutch.
+    crankshaft has such a clutch; with `closed_at_rest` it does not slip at standstill.
     """
     energies = np.empty((3, speed.size))
-    _fill_energies(pack(driveline), np.ascontiguousarray(speed, dtype=np.float64), energies)
+    still = np.zeros(speed.size) if at_rest is None else at_rest
+    arrays = (np.ascontiguousarray(speed, dtype=np.float64), np.array(still, dtype=np.bool_))
+    _fill_energies(pack(driveline), *arrays, energies)
     return energies
 
 
-def start_division(driveline: Driveline, speed: np.ndarray, dt: np.ndarray) -> np.ndarray:
+def start_division(
+    driveline: Driveline, speed: np.ndarray, dt: np.ndarray, at_rest: np.ndarray | None = None
+) -> np.ndarray:
     """Return the energies of :func:`start_energies` per step of a start, J, (3, steps).
 
     Parameters
@@ -110,9 +134,11 @@ def start_division(driveline: Driveline, speed: np.ndarray, dt: np.ndarray) -> n
         Speed the engine is started to, rad/s, (steps,).
     dt
         s, (steps,).
+    at_rest
+        Whether the vehicle stands, bool, (steps,); None is nowhere.
     """
-    steps = start_steps(driveline.start.duration, dt)
-    return np.asarray(start_energies(driveline, speed) / steps)
+    steps = start_steps(driveline.start.span, dt)
+    return np.asarray(start_energies(driveline, speed, at_rest) / steps)
 
 
 def start_totals(driveline: Driveline, trace: xr.Dataset) -> dict[str, float | int]:
@@ -130,7 +156,8 @@ def start_totals(driveline: Driveline, trace: xr.Dataset) -> dict[str, float | i
     begins = started & ~np.concatenate(([False], on[:-1]))
     speed, dt = trace.engine_speed.values, trace.dt.values
     rotor, slip, friction = (
-        float(part[started].sum()) for part in start_division(driveline, speed, dt)
+        float(part[started].sum())
+        for part in start_division(driveline, speed, dt, trace.speed.values == 0.0)
     )
     drawn = float((trace.start_power.values * dt)[started].sum())
     rests = np.flatnonzero((speed[:-1] > 0.0) & (speed[1:] == 0.0))

@@ -6,7 +6,8 @@ from ..base.errors import InputError
 from ..inputs.driveline import Driveline
 from ..physics.comfort import in_ranges
 from ..physics.demand import Demand
-from ..physics.shifts import shift_fuel
+from ..physics.rotors import rotor_fuel
+from ..physics.shifts import interruptions
 from ..physics.starts import start_steps
 from .graph import MAX_STATES, Events, make_events
 from .settings import Settings
@@ -29,7 +30,7 @@ def driveline_events(driveline: Driveline, demand: Demand, settings: Settings) -
     InputError
         The minimum times, or steps far shorter than an engine start, make too many states.
     """
-    duration = driveline.start.duration
+    duration = driveline.start.span
     starts = start_steps(duration, demand.dt)
     if starts.max(initial=1) > MAX_STATES:
         raise InputError(
@@ -101,9 +102,13 @@ def shift_costs(driveline: Driveline, demand: Demand, settings: Settings) -> np.
     Returns
     -------
     ndarray, (steps, 3 engine classes, gears, gears)
-        g of fuel, zero for staying in gear, infinite for a shift that a setting forbids.
+        g of fuel, zero for staying in gear, infinite for a shift that a setting forbids or that
+        the demand cannot wait for.
     """
     gears = driveline.gearbox.gears
-    costs = shift_fuel(driveline, demand) + settings.shift_cost * (1.0 - np.eye(gears))
-    closed = closed_shifts(demand, settings, gears)
-    return np.where(closed[:, None], np.inf, costs)
+    costs = rotor_fuel(driveline, demand) + settings.shift_cost * (1.0 - np.eye(gears))
+    closed = closed_shifts(demand, settings, gears)[:, None]
+    lost = interruptions(driveline, demand)
+    if lost is not None:
+        costs, closed = costs + lost.fuel, closed | lost.too_long
+    return np.where(closed, np.inf, costs)

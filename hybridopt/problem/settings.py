@@ -129,6 +129,8 @@ class Settings:
     def resolved(self, driveline: "Driveline") -> "Settings":
         """Return the settings with every None replaced by the driveline's value, and checked.
 
+        The minimum off time is at least the time in which the engine runs down.
+
         Raises
         ------
         InputError
@@ -181,12 +183,14 @@ class Settings:
                 f"setting gear_start is {self.gear_start}; this driveline has gears 1 to "
                 f"{driveline.gearbox.gears}"
             )
+        held = self._with_comfort(driveline.comfort)
         return dataclasses.replace(
-            self._with_comfort(driveline.comfort),
+            held,
             soc_min=low,
             soc_max=high,
             soc_start=start,
             soc_target=target,
+            min_off_time=max(held.min_off_time, driveline.start.run_down_time),
         )
 
     def _with_comfort(self, comfort: "Comfort") -> "Settings":

@@ -59,7 +59,7 @@ def task_memory(plan: StudyPlan, tasks: list[Task]) -> float:
         size = (
             *(task.cycle, settings.soc_points, settings.splits, settings.memory_limit),
             *(getattr(settings, name) for name in MIN_TIMES),
-            *(parts.start.duration, parts.gearbox.gears),
+            *(parts.start.span, parts.gearbox.gears),
             *(parts.motor.loss_map["torque"].size, parts.engine.fuel_map["torque"].size),
         )
         if size in seen:

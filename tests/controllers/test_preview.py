@@ -11,6 +11,7 @@ from hybridopt.controllers.closed_loop import ClosedLoop
 from hybridopt.controllers.foreseen import exact
 from hybridopt.distillation.verify import AS_TRAINED, verify
 from hybridopt.evaluation.tuning import tune
+from hybridopt.inputs.cycle import SIDE
 from hybridopt.physics.demand import drive_demand
 
 
@@ -100,10 +101,7 @@ def test_steps_of_another_length_than_the_preview_are_driven():
     fine = dataclasses.replace(
         cycle,
         time=time,
-        **{
-            key: np.interp(time, cycle.time, getattr(cycle, key))
-            for key in ("speed", "grade", "oil_temperature", "heat_request")
-        },
+        **{key: np.interp(time, cycle.time, getattr(cycle, key)) for key in ("speed", *SIDE)},
     )
     settings = solved("ece15").optimum.settings
     loop = ClosedLoop(driveline, drive_demand(driveline, fine), settings)

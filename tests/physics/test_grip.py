@@ -1,15 +1,21 @@
 """What driven tyres hold, against statics and the closed form of the maximum tractive effort."""
 
+import dataclasses
+
 import numpy as np
 import pytest
-from makers import plain_driveline, varied
+from makers import OFF, RUNNING, plain_driveline, varied, wanted
 from scipy.optimize import brentq
 
-from hybridopt import InfeasibleError
+from hybridopt import InfeasibleError, Settings, read_cycle, read_driveline
 from hybridopt.base.units import GRAVITY
+from hybridopt.optimum.result import energy_residual
+from hybridopt.physics.codes import Reason
 from hybridopt.physics.grip import grip_taken, held_force
 from hybridopt.physics.launch_series import verdict
 from hybridopt.physics.launches import launch, steepest_launch
+from hybridopt.physics.operating_points import all_points, drivable_steps
+from hybridopt.pipeline import find_optimum
 
 BODY = {"tyre_grip": 0.8, "front_load_share": 0.6, "wheelbase": 2.5, "centre_height": 0.5}
 
@@ -95,3 +101,58 @@ def test_full_load_takes_what_the_tyres_hold():
     assert done.limited_by_tyres and done.faults == []
     assert done.grip == pytest.approx(0.8, rel=1e-9)
     assert "all that the tyres hold" in verdict(done)
+
+
+# --- cycles held to the grip ---
+
+LOADS = {"front": (0.6, -0.2), "rear": (0.4, 0.2), "all": (1.0, 0.0)}
+
+
+@pytest.mark.parametrize("grade", [0.0, -0.1])
+@pytest.mark.parametrize("axles", LOADS)
+def test_recuperation_takes_no_more_than_the_driven_tyres_hold(axles, grade):
+    """Moments about the other contact while 900 Nm brake at 0.3 m: 3000 N at the height of 0.5 m.
+
+    Rolling resistance acts at the road and shifts nothing. Torque at the wheels back from the
+    input of second gear: (T - 2) 6 / 0.96.
+    """
+    given = car(axles, grip_limits=True, recuperation_grip=0.12)
+    want = dataclasses.replace(wanted(10.0, -900.0), grade=np.array([grade]))
+    cosine = 1.0 / np.hypot(1.0, grade)
+    weight = 1500 * GRAVITY * cosine
+    share, lever = LOADS[axles]
+    load = share * weight + lever * (-3000.0 - 0.01 * weight)
+    most = min(0.12 * load * 0.3, 900.0 * given.vehicle.recuperated_share)
+    points = all_points(given, want, 5)
+    able = np.isfinite(points.cost[0, 1, OFF])
+    lowest = points.motor_torque[0, 1, OFF][able].min()
+    assert (lowest - 2.0) * 6 / 0.96 == pytest.approx(-most, rel=1e-9)
+    assert most < 900.0 * given.vehicle.recuperated_share
+
+
+@pytest.mark.parametrize("axles", LOADS)
+def test_traction_beyond_the_grip_is_not_drivable(axles):
+    given = car(axles, grip_limits=True, tyre_grip=0.1)
+    most = held_force(given.vehicle, 0.05) * 0.3
+    for share, reason in ((0.999, Reason.FEASIBLE), (1.001, Reason.TYRE_GRIP)):
+        want = dataclasses.replace(wanted(10.0, share * most), grade=np.array([0.05]))
+        assert (all_points(given, want, 5).reason[0, :2, RUNNING] == reason).any()
+        assert drivable_steps(given, want).item() == (reason == Reason.FEASIBLE)
+    want = wanted(10.0, 1.001 * most)
+    assert drivable_steps(car(axles, tyre_grip=0.1), want).item(), "looked at only if asked"
+
+
+def test_the_less_tyres_hold_the_more_fuel_goes():
+    """On ice the rear axle recuperates less; every quantity of a step still adds up."""
+    drive, known = read_cycle("ece15"), []
+    for grip in (None, 0.15, 0.03):
+        body = (
+            {} if grip is None else {"vehicle.grip_limits": True, "vehicle.recuperation_grip": grip}
+        )
+        axles = {"vehicle.driven_axles": "rear", "vehicle.front_brake_share": 0.6}
+        car = read_driveline("full", axles | body)
+        known.append(find_optimum(drive, car, Settings(soc_points=201, splits=21)))
+        assert energy_residual(known[-1].trace) < 1e-12
+        assert known[-1].bound.bound <= known[-1].solution.cost
+    costs = [one.solution.cost for one in known]
+    assert costs[0] <= costs[1] * (1 + 1e-9) and costs[2] > 1.01 * costs[1]

@@ -5,20 +5,25 @@
 """
 
 import dataclasses
+import math
 
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from makers import HEATING_VALUE, OFF, RUNNING, STARTING, plain_driveline, replayed, varied, wanted
-from scipy.integrate import solve_ivp
+from scipy.integrate import quad, solve_ivp
 from xarray import DataArray
 
-from hybridopt.base.errors import InfeasibleError
+from hybridopt import Settings, read_cycle, read_driveline
+from hybridopt.base.errors import InfeasibleError, InputError
 from hybridopt.base.units import RPM
+from hybridopt.inputs.coverage import check_driveline
+from hybridopt.optimum.result import energy_residual
 from hybridopt.physics.codes import Reason
 from hybridopt.physics.operating_points import list_operating_points
 from hybridopt.physics.starts import _start_steps, start_division, start_steps, start_totals
+from hybridopt.pipeline import find_optimum
 
 PLAIN = plain_driveline()
 TOTAL = 480 / 5.76 + 2  # N m at the input for 480 N m at the wheels in second gear
@@ -203,3 +208,62 @@ def test_a_start_over_many_short_steps_is_a_start_over_one():
         coarse = replayed(PLAIN, wanted(speed, torque, dt=0.5), 2, STARTING, motor)
         for name in ("start_power", "fuel_rate"):
             assert float(fine[name] @ fine.dt) == pytest.approx(float(coarse[name] @ coarse.dt))
+
+
+# --- ramp, standstill, run-down ---
+
+
+@pytest.mark.parametrize(("dt", "steps"), [(2.0, 1), (1.0, 2), (0.1, 11)])
+def test_torque_builds_up_after_the_start(dt, steps):
+    """The integral of 1 - exp(-t / 0.2) from the start's end on, by quadrature, over all steps."""
+    car = varied(PLAIN, start={"ramp_time": 0.2})
+    given, _ = quad(lambda t: 1.0 - math.exp(-t / 0.2), 0.0, steps * dt - 0.5)
+    low, _ = limits(car, wanted(15, 900, dt=dt), 2, STARTING)
+    total = 900 / 5.76 + 2
+    assert low == pytest.approx(total - 200.0 * given / (steps * dt), rel=1e-9)
+    assert start_steps(car.start.span, np.array([dt])).tolist() == [steps]
+
+
+@pytest.mark.parametrize("dt", [2.0, 1.0, 0.1])
+def test_a_ramp_leaves_the_energy_of_the_start_as_it_is(dt):
+    one, other = (
+        replayed(car, wanted(15, 480, dt=dt), 2, STARTING, TOTAL)
+        for car in (PLAIN, varied(PLAIN, start={"ramp_time": 0.2}))
+    )
+    steps = [start_steps(span, np.array([dt])).item() for span in (0.5, 1.1)]
+    drawn = [run.start_power.item() * n for run, n in zip((one, other), steps, strict=True)]
+    assert drawn[1] == pytest.approx(drawn[0])
+    assert energy_residual(other) < 1e-12
+
+
+def test_start_at_rest_with_a_closed_clutch_does_not_slip():
+    """Both rotors, 0.15 and 0.05 kg m2, come to idle speed together: 1/2 J w^2 (closed form)."""
+    car, idle = varied(PLAIN, start={"closed_at_rest": True}), 800 * RPM
+    run = replayed(car, wanted([0.0, 15.0], [0.0, 480.0]), [1, 2], STARTING, [0.0, TOTAL])
+    totals = start_totals(car, run)
+    moving = 0.5 * 0.15 * 300.0**2
+    assert totals["start_slip_kJ"] == pytest.approx(moving / 1e3)
+    assert totals["start_rotor_kJ"] == pytest.approx((moving + 0.5 * 0.20 * idle**2) / 1e3)
+    friction = 0.5 * 20.0 * 0.5 * (idle + 300.0)
+    drawn = (moving * 2 + 0.5 * 0.20 * idle**2 + friction) / 0.8
+    assert run.start_power.values.sum() == pytest.approx(drawn)
+    with pytest.raises(InputError, match="closed_at_rest: says nothing without a separating"):
+        check_driveline(varied(STARTER, start={"closed_at_rest": True}))
+
+
+def stops_of(run_down):
+    """Return the minimum off time and how long the engine rests between stop and start, s."""
+    car = read_driveline("mild", {"start.run_down_time_s": run_down})
+    drive = read_cycle("artemis_urban").cut(0.0, 180.0)
+    known = find_optimum(drive, car, Settings(soc_points=201, splits=21), bound=False)
+    on = known.trace.engine_on.values.tolist()
+    stops = [t for t in range(1, len(on)) if on[t - 1] and not on[t] and any(on[t:])]
+    return known.settings.min_off_time, [on[t:].index(1) for t in stops]
+
+
+def test_no_start_while_the_engine_runs_down():
+    """Plain Python over the trace; without it the engine starts again within 10 s."""
+    least, free = stops_of(0.0)
+    assert least == 0.0 and min(free) < 10
+    least, kept = stops_of(10.0)
+    assert least == 10.0 and min(kept) >= 10

@@ -1,0 +1,38 @@
+"""How long gear shifts take and how much torque they let through, in SI units."""
+
+from dataclasses import dataclass
+
+from .fields import quantity
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Shifts:
+    """What a shift interrupts, by its type: under drive torque up or down, or in regeneration.
+
+    For its time (s) a shift lets only a share of the torque through: 0 where the flow of torque is
+    cut, as with a single clutch, 1 where one shift element takes over from another. What a shift
+    under drive torque leaves missing is made up within `make_up_time` (s) from its beginning. All
+    times are 0 unless given: shifts take no time.
+    """
+
+    power_up_time: float = quantity("power_up_time_s", low=0, high=3, default=0.0)
+    power_down_time: float = quantity("power_down_time_s", low=0, high=3, default=0.0)
+    regeneration_time: float = quantity("regeneration_time_s", low=0, high=3, default=0.0)
+    power_up_share: float = quantity("power_up_share", low=0, high=1, default=0.0)
+    power_down_share: float = quantity("power_down_share", low=0, high=1, default=0.0)
+    regeneration_share: float = quantity("regeneration_share", low=0, high=1, default=0.0)
+    make_up_time: float = quantity("make_up_time_s", low=0.1, high=10, default=1.0)
+
+    @property
+    def times(self) -> tuple[float, float, float]:
+        """Time of a shift, s: up and down under drive torque, in regeneration."""
+        return self.power_up_time, self.power_down_time, self.regeneration_time
+
+    @property
+    def gaps(self) -> tuple[float, float, float]:
+        """Time for which all torque would be missing, s, in the order of `times`."""
+        shares = self.power_up_share, self.power_down_share, self.regeneration_share
+        up, down, back = (
+            (1.0 - share) * time for share, time in zip(shares, self.times, strict=True)
+        )
+        return up, down, back
