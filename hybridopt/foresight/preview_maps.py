@@ -3,6 +3,7 @@
 import dataclasses
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -115,7 +116,9 @@ class _Listed:
             driveline.vehicle, recuperation_share=1.0, driven_axles="", grip_limits=False
         )
         clutches = dataclasses.replace(driveline.clutches, fade_speed_low=0.0, fade_speed_high=0.0)
-        self.driveline = dataclasses.replace(driveline, vehicle=vehicle, clutches=clutches)
+        gearbox = dataclasses.replace(driveline.gearbox, recuperation_torques=())
+        parts: dict[str, Any] = {"vehicle": vehicle, "clutches": clutches, "gearbox": gearbox}
+        self.driveline = dataclasses.replace(driveline, **parts)
         self.plant, self.cell, self.soc = pack(self.driveline), pack_battery(driveline.battery), soc
         self.gear = driveline.gearbox.gears // 2
         self.dt = max(1.0, driveline.start.span)
