@@ -42,9 +42,21 @@ def shift_fuel(driveline: Driveline, demand: Demand) -> np.ndarray:
     every downshift would make kinetic energy from nothing. A shift to a higher gear gives nothing
     back: its energy goes into synchronisers and clutches. A starting engine pays for its own rotor.
     """
-    inertia = rotor_inertia(driveline)
+    steps, classes, gears = demand.steps, len(EngineClass), driveline.gearbox.gears
+    return taken_shift_fuel(driveline, demand, *np.ogrid[:steps, :classes, :gears, :gears])
+
+
+def taken_shift_fuel(
+    driveline: Driveline,
+    demand: Demand,
+    steps: np.ndarray,
+    classes: np.ndarray,
+    before: np.ndarray,
+    after: np.ndarray,
+) -> np.ndarray:
+    """Return entries of :func:`shift_fuel`, g: indices of step, engine class and gears."""
     ratios = np.array(driveline.gearbox.ratios) * driveline.gearbox.final_drive
-    rise = np.maximum(ratios[None, :] ** 2 - ratios[:, None] ** 2, 0.0)
-    wheel_speed = demand.speed_start / driveline.vehicle.wheel_radius
-    energy = 0.5 * np.multiply.outer(np.multiply.outer(wheel_speed**2, inertia), rise)
+    rise = np.maximum(ratios[after] ** 2 - ratios[before] ** 2, 0.0)
+    wheel_speed = (demand.speed_start / driveline.vehicle.wheel_radius)[steps]
+    energy = 0.5 * (wheel_speed**2 * rotor_inertia(driveline)[classes] * rise)
     return np.asarray(energy) / (driveline.gearbox.shift_efficiency * driveline.fuel.heating_value)

@@ -42,6 +42,20 @@ def test_json_is_one_object(rules):
     assert record["checks"][0]["gap_percent"] >= 0.0
 
 
+def test_worth_of_cells_is_listed_and_written(rules, tmp_path):
+    result = run("worth", rules, "ece15", "--most", 5, "--out", tmp_path / "out", *QUICK)
+    assert result.exit_code == 0, result.output
+    lines = result.output.splitlines()
+    assert max(len(line) for line in lines if "wrote" not in line) <= 80
+    head = next(i for i, line in enumerate(lines) if line.startswith("the cells that save most"))
+    assert lines[head + 6] == "" and lines[head + 1].startswith(("engine_", "shift_", "motor_"))
+    written = (tmp_path / "out" / "worth_rules.csv").read_text()
+    assert written.splitlines()[1].startswith("table,index,cell,value,unit,step,read_s")
+    assert (tmp_path / "out" / "worth_rules.png").read_bytes().startswith(b"\x89PNG")
+    wrong = run("worth", rules, "ece15", "--step-kw", 0)
+    assert wrong.exit_code == 2 and "--step-kw" in wrong.output
+
+
 def test_an_edited_table_shows_its_effect(rules, tmp_path):
     """The engine is told to start at any power: many more seconds with the engine on."""
     content = json.loads(rules.read_text())

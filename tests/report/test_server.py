@@ -11,7 +11,8 @@ from reports import Page, write_comparison
 
 from hybridopt import Result
 from hybridopt.report import shelf as shelf_module
-from hybridopt.report.server import HOME, PageServer
+from hybridopt.report.loopback import HOME
+from hybridopt.report.server import PageServer
 from hybridopt.report.shelf import Shelf
 
 
