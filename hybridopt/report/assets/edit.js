@@ -31,18 +31,20 @@ async function send(asked) {
   return message;
 }
 
-// Ask one thing after another; what is shown is what came back last.
-function ask(asked, began, words) {
+// Ask one thing after another; what is shown is what came back last. `next` is another drive or
+// version to look at, once what it needs is there.
+function ask(asked, began, words, next = {}) {
   queue = queue.then(async () => {
-    const message = await send({ revision: state && state.revision, drive: view.drive, ...asked });
+    const wanted = { ...view, ...next };
+    const message = await send({ revision: state && state.revision, drive: wanted.drive, ...asked });
     if (!message) return null;
+    await fetchThen(wanted);
+    Object.assign(view, next);
     take(message);
-    await fetchThen();
     render();
-    const seconds = (performance.now() - (began || performance.now())) / 1000;
     if (began) requestAnimationFrame(() => told(words, (performance.now() - began) / 1000));
     else if (words) say(words);
-    return { ...message, seconds };
+    return message;
   }).catch((error) => {
     if (!(error instanceof Refused)) throw error;
     say(error.message, true);
@@ -57,14 +59,13 @@ function take(message) {
 }
 
 // Fetch what the version compared with holds, once.
-async function fetchThen() {
-  if (!(view.base in then.values)) {
-    const got = await send({ do: "version", name: view.base });
-    then.values[view.base] = got.then;
+async function fetchThen({ base, drive }) {
+  if (!(base in then.values)) {
+    then.values[base] = (await send({ do: "version", name: base })).then;
   }
-  const name = `${view.base}\n${view.drive}`;
+  const name = `${base}\n${drive}`;
   if (!(name in then.traces)) {
-    const got = await send({ do: "trace", drive: view.drive, version: view.base });
+    const got = await send({ do: "trace", drive, version: base });
     then.traces[name] = { asked: got.asked, then: got.then };
   }
 }
@@ -106,7 +107,6 @@ function question(words, answers) {
 async function conflict(words) {
   if (await question(words, ["load them again", "leave this page as it is"]) === 0) {
     take(await send({ do: "state", drive: view.drive }));
-    await fetchThen();
     render();
     say("The tables are shown as they are now.");
   }
@@ -176,6 +176,10 @@ function render() {
   renderLists();
   renderPlace();
   renderPicture();
+  renderTraces();
+}
+
+function renderTraces() {
   const traces = then.traces[`${view.base}\n${view.drive}`];
   drawTraces($("traces"), traces.asked, traces.then, state.now);
   $("tracecaption").textContent = `${view.drive}: as driven now, and broken or grey as with the `
@@ -193,7 +197,7 @@ function look(row, column) {
   if (changed) label.push(`${signed(value - old, 3)} against ${view.base}`);
   let text = cellText(value), deep = 0, hue = "tone", unread = false;
   const kind = $("view").value, known = worth && worth.tables ? worth.tables[view.table] : null;
-  if (kind === "value") deep = 46 * (value - range[0]) / Math.max(range[1] - range[0], 1e-9);
+  if (kind === "value") deep = 46 * clamp((value - range[0]) / (range[1] - range[0]), 0, 1);
   else if (kind === "difference") {
     text = changed ? signed(value - old, 1) : "\u00b7";
     hue = value > old ? "more" : "less";
@@ -202,7 +206,7 @@ function look(row, column) {
     const found = cellOf(known[kind], row, column);
     unread = cellOf(known.share, row, column) === 0;
     text = unread ? "\u2013" : kind === "share" ? found.toFixed(1) : found === null ? "?"
-      : signed(found, 3);
+      : signed(found, clamp(1 - Math.floor(Math.log10(range[1])), 1, 4));
     hue = kind === "share" ? "tone" : found > 0 ? "more" : "less";
     deep = unread ? 0 : 48 * Math.min(Math.abs(found) / range[1], 1);
     label.push(unread ? "no drive reaches it" : `${text} ${kind === "share" ? "% of the time"
@@ -213,7 +217,7 @@ function look(row, column) {
   return { text, label: label.join("; "), deep, hue, marks: marks.filter(Boolean).join(" ") };
 }
 
-const cellText = (v) => minus(Math.abs(v) >= 1000 ? v.toFixed(0) : v.toFixed(1));
+const cellText = (v) => fixed(v, Math.abs(v) >= 1000 ? 0 : 1);
 const faultsOf = () => state.faults.filter((fault) => fault.table === view.table);
 let range = [0, 1];
 
@@ -221,7 +225,7 @@ function renderCells() {
   if (!state) return;
   const kind = $("view").value, now = state.values[view.table].flat(3);
   const old = then.values[view.base][view.table].flat(3);
-  const sizes = { value: () => limits(now, 0), share: () => [0, most("share")],
+  const sizes = { value: () => middle(now), share: () => [0, most("share")],
     difference: () => [0, Math.max(...now.map((v, i) => Math.abs(v - old[i])), 1e-9)],
     cost: () => [0, most("cost")] };
   range = sizes[kind]();
@@ -244,6 +248,13 @@ function renderCells() {
       + "cell to save, above 0 lower it. Hatched: no drive reaches the cell.",
     share: "Share of the time of all drives in which the cell is read, %. Hatched: never.",
   }[kind] + " Underlined: changed; !: breaks a limit.";
+}
+
+// Between which values colours change: all but the outermost, which would hide the others.
+function middle(values) {
+  const sorted = [...values].sort((a, b) => a - b), last = sorted.length - 1;
+  const low = sorted[Math.round(0.04 * last)], high = sorted[Math.round(0.96 * last)];
+  return [low, Math.max(high, low + 1e-9)];
 }
 
 function most(kind) {
@@ -294,12 +305,13 @@ function shiftPicture(asked) {
       const points = tables[table].axes[1].values.map((torque, column) =>
         [state.values[table][row][column][view.layer], torque, { table, row, column }]);
       const to = broken ? gear - 1 : gear + 1;
-      lines.push({ points, broken, colour: Math.min(gear, to) - 1, short: `${gear}\u2192${to}`,
-        name: `${TITLES[table]} from gear ${gear}` });
+      lines.push({ points, broken, colour: Math.min(gear, to) - 1,
+        name: `${TITLES[table]}, ${gear} to ${to}` });
     });
   }
   const dots = asked.speed.map((v, i) => [v, asked.torque[i]]).filter((p) => p[0] > 0);
-  return { lines, dots, chosen: isChosen, x: "speed (km/h)", y: "torque at the wheels (N m)",
+  const key = gears.slice(0, -1).map((gear, i) => [`${gear} \u2194 ${gear + 1}`, gear - 1]);
+  return { lines, dots, key, chosen: isChosen, x: "speed (km/h)", y: "torque at the wheels (N m)",
     xs: [0, limits(asked.speed, 5)[1] * 1.15],
     text: `Lines up (full) and down (broken) of each pair of gears, ${
       WORDS.engine_on(up[2].values[view.layer])}; dots: ${view.drive}. A click selects a cell.` };
@@ -310,10 +322,11 @@ function powerPicture(asked) {
     points: tables[table].axes[0].values.map((speed, row) =>
       [speed, state.values[table][row][Math.min(column, tables[table].axes[1].values.length - 1)],
         { table, row, column }]),
-    broken: i === 1, colour: 1 + i, short: i ? "stop" : "start", name: TITLES[table] }));
+    broken: i === 1, colour: 1 + i, name: TITLES[table] }));
   const dots = asked.speed.map((v, i) => [v, asked.power[i]]).filter((p) => p[0] > 0);
   const soc = short(tables[view.table].axes[1].values[column]);
-  return { lines, dots, chosen: isChosen, x: "speed (km/h)", y: "power at the wheels (kW)",
+  return { lines, dots, key: [["start", 1], ["stop", 2]], chosen: isChosen, x: "speed (km/h)",
+    y: "power at the wheels (kW)",
     text: `Power at which the engine starts (full) and below which it stops (broken) at SoC ${
       soc} %; dots: ${view.drive}. A click selects a cell.` };
 }
@@ -327,14 +340,14 @@ function rowPicture() {
       cellOf(state.values[table], one ? i : row, i),
       { table, row: one ? i : row, column: one ? 0 : i }]),
     broken: !one && row !== grid.at[0], colour: one ? 2 : 1 + (row - grid.at[0] + 1),
-    short: one ? "" : WORDS[axes[0].name](short(axes[0].values[row])),
-    name: TITLES[table] }));
-  return { lines, chosen: isChosen, x: AXES[axes[one ? 0 : 1].name], y: tables[table].unit,
+    name: one ? TITLES[table] : WORDS[axes[0].name](short(axes[0].values[row])) }));
+  const key = lines.map((line) => [line.name, line.colour]);
+  return { lines, key, chosen: isChosen, x: AXES[axes[one ? 0 : 1].name], y: tables[table].unit,
     text: `${TITLES[table]}${one ? "" : ", the row of the cell and its neighbours (broken)"}.` };
 }
 
-const COLUMNS = [["fuel", "fuel g", 1, 2], ["gap", "cost over bound %", 2, 2],
-  ["starts", "starts", 0, 0], ["shifts", "shifts", 0, 0], ["soc", "SoC at the end %", 2, 2]];
+const COLUMNS = [["fuel", "fuel\u00a0g", 1, 2], ["gap", "cost over bound\u00a0%", 2, 2],
+  ["starts", "starts", 0, 0], ["shifts", "shifts", 0, 0], ["soc", "SoC at the end\u00a0%", 2, 2]];
 
 function renderDrives() {
   const head = row("th", ["drive", ...COLUMNS.map((column) => column[1])]);
@@ -343,7 +356,7 @@ function renderDrives() {
     const line = figures(drive, before[i]), label = document.createElement("label");
     const radio = Object.assign(document.createElement("input"), { type: "radio", name: "drive",
       value: drive.name, checked: drive.name === view.drive });
-    radio.addEventListener("change", () => { view.drive = drive.name; ask({ do: "state" }); });
+    radio.addEventListener("change", () => ask({ do: "state" }, 0, "", { drive: drive.name }));
     label.append(radio, ` ${drive.name}`);
     if (drive.lacking) label.append(` (lacked power for ${drive.lacking} s, no gap)`);
     const first = document.createElement("th");
@@ -379,7 +392,7 @@ function figures(now, before) {
   for (const [key, , digits, finer] of COLUMNS) {
     const cell = document.createElement("td"), change = document.createElement("small");
     const known = now[key] !== null && before[key] !== null;
-    cell.append(now[key] === null ? "\u2013" : minus(now[key].toFixed(digits)), change);
+    cell.append(now[key] === null ? "\u2013" : fixed(now[key], digits), change);
     const by = known ? now[key] - before[key] : 0;
     change.textContent = known ? signed(by, finer) : "";
     const matters = key !== "soc" && Number(by.toFixed(finer)) !== 0;
@@ -466,7 +479,9 @@ function begin() {
     if (asks && !(worth && worth.tables)) beginWorth();
     renderCells();
   });
-  $("base").addEventListener("change", () => { view.base = $("base").value; ask({ do: "state" }); });
+  $("base").addEventListener("change", () => {
+    ask({ do: "state" }, 0, "", { base: $("base").value });
+  });
   $("worthline").querySelector("button").addEventListener("click", () => beginWorth());
   for (const made of document.querySelectorAll("button[data-do]")) {
     made.addEventListener("click", (event) => {
@@ -496,6 +511,7 @@ function begin() {
       if (done) input.value = "";
     });
   });
+  addEventListener("resize", () => { if (state) { renderPicture(); renderTraces(); } });
   $("save").addEventListener("submit", (event) => { event.preventDefault(); save(false); });
   addEventListener("beforeunload", (event) => {
     if (state && state.unsaved) event.preventDefault();

@@ -4,7 +4,7 @@
 const WORDS = {
   speed: (v) => `${v} km/h`, soc: (v) => `SoC ${v} %`, input_speed: (v) => `${v} rpm`,
   input_torque: (v) => `${v} N m`, wheel_torque: (v) => `${v} N m`, gear: (v) => `gear ${v}`,
-  engine_on: (v) => v ? "engine on" : "engine off",
+  engine_on: (v) => Number(v) ? "engine on" : "engine off",
 };
 const AXES = { speed: "speed km/h", soc: "SoC %", input_speed: "input speed rpm",
   input_torque: "input torque N m", wheel_torque: "wheel torque N m", gear: "gear",
@@ -54,9 +54,11 @@ class Grid {
       return made;
     };
     const head = document.createElement("thead"), body = document.createElement("tbody");
-    const corner = AXES[rows.name] + (columns ? ` \\ ${AXES[columns.name]}` : "");
+    const caption = element("caption", `Down: ${AXES[rows.name]}`
+      + (columns ? `; across: ${AXES[columns.name]}` : "") + `; cells: ${shown.unit}`, {});
     const top = element("tr", "", { role: "row" });
-    top.append(element("th", corner, { scope: "col", role: "columnheader" }));
+    top.append(element("th", rows.unit === "1" ? "" : rows.unit,
+      { scope: "col", role: "columnheader", "aria-label": "all cells" }));
     const across = columns ? columns.values : [null];
     across.forEach((v, c) => top.append(element("th", v === null ? shown.unit : short(v),
       { scope: "col", role: "columnheader", "data-column": c })));
@@ -70,7 +72,7 @@ class Grid {
       body.append(row);
       return cells;
     });
-    this.table.replaceChildren(head, body);
+    this.table.replaceChildren(caption, head, body);
     this.table.setAttribute("aria-rowcount", rows.values.length + 1);
     this.table.setAttribute("aria-colcount", across.length + 1);
   }

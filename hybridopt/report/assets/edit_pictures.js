@@ -3,6 +3,7 @@
 
 const SVG = "http://www.w3.org/2000/svg";
 const minus = (text) => text.replace("-", "\u2212");
+const fixed = (v, digits) => minus((Number(v.toFixed(digits)) + 0).toFixed(digits));
 
 function make(tag, attributes, parent, text) {
   const made = document.createElementNS(SVG, tag);
@@ -19,6 +20,9 @@ function ticks(low, high, count) {
   for (let x = Math.ceil(low / step) * step; x <= high + 1e-9 * step; x += step) found.push(x);
   return found.map((x) => Number(x.toPrecision(6)));
 }
+
+// As wide as there is room for, so that letters keep their size.
+const widthOf = (box) => Math.min(Math.max(box.clientWidth, 300), 900);
 
 // An empty chart with axes; returns the drawing and where values lie.
 function chart(box, width, height, xs, ys, labels) {
@@ -39,7 +43,11 @@ function chart(box, width, height, xs, ys, labels) {
   }
   make("text", { x: pad.left, y: 13 }, svg, labels.y);
   make("text", { x: width - pad.right, y: height - 4, "text-anchor": "end" }, svg, labels.x);
-  return { svg, x, y };
+  const inside = make("svg", { x: pad.left - 6, y: pad.top - 6,
+    width: width - pad.left - pad.right + 12, height: height - pad.top - pad.bottom + 12,
+    viewBox: `${pad.left - 6} ${pad.top - 6} ${width - pad.left - pad.right + 12} ${
+      height - pad.top - pad.bottom + 12}` }, svg);
+  return { svg: inside, x, y };
 }
 
 function limits(values, least) {
@@ -51,12 +59,21 @@ function limits(values, least) {
 
 // Lines of a table: each has points [x, y, cell], a colour by number, and may be broken.
 function drawLines(box, picture, choose) {
-  box.replaceChildren();
+  const key = document.createElement("p");
+  key.className = "legend";
+  for (const [words, colour] of picture.key) {
+    const entry = document.createElement("span");
+    entry.textContent = words;
+    entry.style.setProperty("--line", `var(--s${colour % 8})`);
+    key.append(entry, " ");
+  }
+  box.replaceChildren(key);
   const all = picture.lines.flatMap((line) => line.points);
   const dots = picture.dots || [];
-  const { svg, x, y } = chart(box, 760, 330,
+  const { svg, x, y } = chart(box, widthOf(box), 330,
     picture.xs || limits([...all.map((p) => p[0]), ...dots.map((p) => p[0])], 0.5),
-    limits([...all.map((p) => p[1]), ...dots.map((p) => p[1])], 0.5), picture);
+    limits([...all.map((p) => p[1]), ...dots.map((p) => p[1])], 0.5),
+    { x: picture.x, y: picture.y, text: picture.text });
   for (const [a, b] of dots) make("circle", { class: "dot", cx: x(a), cy: y(b), r: 1.6 }, svg);
   for (const line of picture.lines) {
     const style = `stroke: var(--s${line.colour % 8}); fill: none`;
@@ -70,15 +87,13 @@ function drawLines(box, picture, choose) {
       make("title", {}, point, line.name);
       point.addEventListener("click", () => choose(cell));
     }
-    const [a, b] = line.points[line.points.length - 1];
-    make("text", { x: Math.min(x(a) + 6, 700), y: Math.max(y(b) - 5, 30) }, svg, line.short);
   }
 }
 
 // Traces of a drive: as the version compared with drives it (broken), and as it is driven now.
 function drawTraces(box, asked, then, now) {
   box.replaceChildren();
-  const time = asked.time, ends = [time[0], time[time.length - 1]], width = 760;
+  const time = asked.time, ends = [time[0], time[time.length - 1]], width = widthOf(box);
   const gears = Math.max(...now.gear, ...then.gear);
   const panels = [
     ["speed (km/h)", 90, asked.speed, null],
