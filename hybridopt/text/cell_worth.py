@@ -58,7 +58,8 @@ def _ranked_lines(worth: "CellWorth", most: int) -> list[str]:
     rows = worth.ranked()[:most]
     heads = [
         f"{'':53}{'cost':>7}{'fuel':>7}{'start/':>7}{'SoC':>6}",
-        f"{'the cells that save most':39}{'step':>8}{'read':>6}{'g':>7}{'g':>7}{'shift':>7}{'%':>6}",
+        f"{'the cells that save most':39}{'step':>8}{'read':>6}{'g':>7}{'g':>7}"
+        f"{'shift':>7}{'%':>6}",
     ]
     return [*heads, *(_ranked_line(worth, row) for row in rows)]
 

@@ -75,7 +75,7 @@ def test_edit_undo_redo_save_and_reload(page, server):
     focus(page, 0, 1)
     assert cell(page, 0, 1) == "9.0"
     page.press("1", "7", ".", "5", "Enter")
-    done(page, "engine start, 1 cell set to 17.5 kW: fuel")
+    done(page, "engine start, 1 cell set to 17.5 kW: cost at equal SoC")
     assert cell(page, 0, 1) == "17.5" and figures(page) != before
     page.press("z", hold=("Control",))
     done(page, "undo (set, engine_start, 1 cell)")

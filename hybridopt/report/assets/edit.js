@@ -76,9 +76,9 @@ function say(words, wrong = false) {
 }
 
 function told(words, seconds) {
-  const total = (drives) => drives.reduce((sum, drive) => sum + drive.fuel, 0);
-  const fuel = total(state.drives), change = fuel - total(base().drives);
-  say(`${words}: fuel ${fuel.toFixed(1)} g, ${signed(change, 2)} g against ${view.base}; `
+  const total = (drives) => drives.reduce((sum, drive) => sum + drive.cost, 0);
+  const cost = total(state.drives), change = cost - total(base().drives);
+  say(`${words}: cost at equal SoC ${cost.toFixed(1)} g, ${signed(change, 2)} g against ${view.base}; `
     + `${known.drives.length} drives in ${seconds.toFixed(2)} s`);
   $("said").dataset.seconds = seconds.toFixed(4);
 }
@@ -366,7 +366,8 @@ function renderDrives() {
     line.classList.toggle("shown", drive.name === view.drive);
     return line;
   });
-  const all = figures(together(state.drives), together(before));
+  const both = state.drives.map((drive, i) => drive.gap !== null && before[i].gap !== null);
+  const all = figures(together(state.drives, both), together(before, both));
   all.prepend(Object.assign(document.createElement("th"), { scope: "row",
     textContent: "all (sums; gap and SoC: means)" }));
   const focused = document.activeElement && document.activeElement.name === "drive";
@@ -379,9 +380,10 @@ function renderDrives() {
   if (focused) $("drives").querySelector("input:checked").focus();
 }
 
-function together(drives) {
+// All drives as one; the gap is the mean of those `both` versions have one of.
+function together(drives, both) {
   const sum = (key) => drives.reduce((total, drive) => total + drive[key], 0);
-  const gaps = drives.map((drive) => drive.gap).filter((gap) => gap !== null);
+  const gaps = drives.filter((_, i) => both[i]).map((drive) => drive.gap);
   return { fuel: sum("fuel"), starts: sum("starts"), shifts: sum("shifts"),
     soc: sum("soc") / drives.length,
     gap: gaps.length ? gaps.reduce((a, b) => a + b, 0) / gaps.length : null };
