@@ -1,8 +1,5 @@
 """A desk for the page of rule tables under edit, on short cycles of the plain driveline."""
 
-import contextlib
-from threading import Thread
-
 from makers import plain_driveline
 from rule_tables import hand_made
 
@@ -10,7 +7,6 @@ from hybridopt import Settings, read_cycle
 from hybridopt.distillation.cell_worth import STEPS
 from hybridopt.distillation.table_drives import TableDrives, solve_cases
 from hybridopt.report.edit_requests import EditDesk
-from hybridopt.report.edit_server import EditServer
 from hybridopt.report.edit_session import EditSession
 
 PLAIN = plain_driveline()
@@ -26,14 +22,3 @@ def desk(solved, folder, rules=None):
     """Return a desk on tables that are as opened."""
     session = EditSession(rules or hand_made(), TableDrives(solved))
     return EditDesk(session, folder, STEPS)
-
-
-@contextlib.contextmanager
-def served(made):
-    """Serve a desk in a thread; give the server."""
-    with EditServer(made) as server:
-        thread = Thread(target=server.serve_forever, daemon=True)
-        thread.start()
-        yield server
-        server.shutdown()
-        thread.join()

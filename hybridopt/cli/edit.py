@@ -6,9 +6,10 @@ from typing import Any
 
 import click
 
-from ..base.errors import FailedError, InputError
+from ..base.errors import InputError
 from ..base.progress import part_of
 from .options import Output, driveline_option, json_option, path_option, quiet_option
+from .serving import serve
 from .settings_options import make_settings, settings_options
 from .tracks import achievable_option, read_tracks
 from .worth import step_options, take_steps
@@ -66,17 +67,13 @@ def edit(
     with output.progress("solving for the bounds") as progress:
         cases = solve_cases(rule_set, tracks, vehicle, settings, part_of(progress, 0.0, 0.95))
         session = EditSession(rule_set, TableDrives(cases))
-    try:
-        server = EditServer(EditDesk(session, folder, steps))
-    except OSError as error:
-        raise FailedError(f"the page could not be served ({error.strerror or error})") from None
-    if as_json:
-        click.echo(json.dumps({"address": server.address, "folder": str(folder)}))
-    else:
-        click.echo(f"{server.address} edits {tables}; Ctrl-C ends it")
-    with server:
-        try:
-            server.serve_forever()
-        except KeyboardInterrupt:
-            lost = "; unsaved changes are lost" if session.unsaved else ""
-            click.echo(f"ended{lost}", err=True)
+
+    def tell(server: EditServer) -> str:
+        if as_json:
+            return json.dumps({"address": server.address, "folder": str(folder)})
+        return f"{server.address} edits {tables}; Ctrl-C ends it"
+
+    def end() -> str:
+        return "ended; unsaved changes are lost" if session.unsaved else "ended"
+
+    serve(lambda: EditServer(EditDesk(session, folder, steps)), tell, end)

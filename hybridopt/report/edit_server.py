@@ -4,12 +4,11 @@ import json
 import secrets
 from threading import Lock
 from typing import Any
-from urllib.parse import parse_qs, urlsplit
 
 from ..base.errors import FailedError, InputError
 from .edit_page import edit_page
 from .edit_requests import STALE, EditDesk, Stale
-from .loopback import PAGE, PLAIN, LoopbackHandler, LoopbackServer
+from .loopback import PAGE, PLAIN, Answer, LoopbackHandler, LoopbackServer
 
 JSON = "application/json"
 MOST_BYTES = 100_000  # of a request
@@ -49,12 +48,6 @@ class EditServer(LoopbackServer):
 class _Handler(LoopbackHandler):
     server: EditServer
 
-    def do_GET(self) -> None:
-        self.answer(*self._page())
-
-    def do_HEAD(self) -> None:
-        self.answer(*self._page(), body=False)
-
     def do_POST(self) -> None:
         status, message = self._change()
         self.answer(status, JSON, json.dumps(message, allow_nan=False, separators=(",", ":")))
@@ -64,17 +57,9 @@ class _Handler(LoopbackHandler):
 
     do_PUT = do_DELETE = do_PATCH = do_OPTIONS = _refuse
 
-    def _page(self) -> tuple[int, str, str]:
-        if refusal := self.refusal():
-            return refusal
-        parts = urlsplit(self.path)
-        if parts.scheme or parts.netloc or parts.path != "/":
-            return 404, PLAIN, "there is only one page, /"
-        try:
-            given = parse_qs(parts.query, max_num_fields=10).get("token", [""])[-1]
-        except ValueError:
-            given = ""
-        if not self._is_token(given):
+    def page(self, query: dict[str, list[str]]) -> Answer:
+        """Return the page, to whom has its token."""
+        if not self._is_token(query.get("token", [""])[-1]):
             return 403, PLAIN, NOT_OURS
         with self.server.lock:
             return 200, PAGE, edit_page(self.server.desk, self.server.token)
@@ -100,11 +85,9 @@ class _Handler(LoopbackHandler):
         except Exception as error:  # the page must hear of it; nothing was changed
             return 500, {"error": f"unexpected {type(error).__name__}; nothing was changed"}
 
-    def _foreign(self) -> tuple[int, str, str] | None:
+    def _foreign(self) -> Answer | None:
         """Return the answer to a request that no page of this server sends."""
         host = self.headers["Host"]
-        if self.path != "/":
-            return 404, PLAIN, "there is only one page, /"
         if self.headers.get_all("Origin") != [f"http://{host}"]:
             return 403, PLAIN, "changes are taken only from the page of this address"
         if not self._is_token(self.headers.get(TOKEN, "")):

@@ -2,6 +2,7 @@
 
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from typing import Any
+from urllib.parse import parse_qs, urlsplit
 
 HOME = "127.0.0.1"
 LONGEST = 8192  # letters of an address that are looked at
@@ -14,6 +15,8 @@ HEADERS = {
 }
 PLAIN = "text/plain; charset=utf-8"
 PAGE = "text/html; charset=utf-8"
+Answer = tuple[int, str, str]
+"""Status, kind and text."""
 
 
 class LoopbackServer(ThreadingHTTPServer):
@@ -45,18 +48,45 @@ class LoopbackServer(ThreadingHTTPServer):
 
 
 class LoopbackHandler(BaseHTTPRequestHandler):
-    """Answers only requests whose Host is the server's, so that no page can name it otherwise."""
+    """Answers for one address, `/`, only where the Host is the server's.
+
+    So no page from elsewhere can read it under another name.
+    """
 
     server: LoopbackServer
     server_version, sys_version = "hybridopt", ""
     timeout = 20
 
-    def refusal(self) -> tuple[int, str, str] | None:
-        """Return the answer to a request that is for another host or too long."""
+    def page(self, query: dict[str, list[str]]) -> Answer:
+        """Return the answer to a request for the page."""
+        raise NotImplementedError
+
+    def do_GET(self) -> None:
+        """Send the page."""
+        self.answer(*self._found())
+
+    def do_HEAD(self) -> None:
+        """Send what a page would come with."""
+        self.answer(*self._found(), body=False)
+
+    def _found(self) -> Answer:
+        if refusal := self.refusal():
+            return refusal
+        try:
+            query = parse_qs(urlsplit(self.path).query, keep_blank_values=True, max_num_fields=10)
+        except ValueError:
+            return 400, PLAIN, "the question is not understood"
+        return self.page(query)
+
+    def refusal(self) -> Answer | None:
+        """Return the answer to a request for another host or place, or one that is too long."""
         if self.headers.get_all("Host") not in [[host] for host in self.server.hosts]:
             return 403, PLAIN, "this address is not served under that name"
         if len(self.path) > LONGEST:
             return 414, PLAIN, "the address is too long"
+        parts = urlsplit(self.path)
+        if parts.scheme or parts.netloc or parts.path != "/":
+            return 404, PLAIN, "there is only one page, /"
         return None
 
     def answer(

@@ -2,9 +2,8 @@
 
 from pathlib import Path
 from threading import Lock
-from urllib.parse import parse_qs, urlsplit
 
-from .loopback import PAGE, PLAIN, LoopbackHandler, LoopbackServer
+from .loopback import PAGE, PLAIN, Answer, LoopbackHandler, LoopbackServer
 from .shelf import SIDES, Shelf
 
 
@@ -30,28 +29,13 @@ class PageServer(LoopbackServer):
 class _Handler(LoopbackHandler):
     server: PageServer
 
-    def do_GET(self) -> None:
-        self.answer(*self._find())
-
-    def do_HEAD(self) -> None:
-        self.answer(*self._find(), body=False)
-
     def _refuse(self) -> None:
         self.answer(405, PLAIN, "only reading is possible here", {"Allow": "GET, HEAD"})
 
     do_POST = do_PUT = do_DELETE = do_PATCH = do_OPTIONS = _refuse
 
-    def _find(self) -> tuple[int, str, str]:
-        """Return status, kind and text of the answer."""
-        if refusal := self.refusal():
-            return refusal
-        parts = urlsplit(self.path)
-        if parts.scheme or parts.netloc or parts.path != "/":
-            return 404, PLAIN, "there is only one page, /"
-        try:
-            query = parse_qs(parts.query, keep_blank_values=True, max_num_fields=10)
-        except ValueError:
-            return 400, PLAIN, "the question is not understood"
+    def page(self, query: dict[str, list[str]]) -> Answer:
+        """Return the page of the results that are asked for."""
         wanted = {side: query[side][-1] for side in SIDES if side in query}
         with self.server.lock:
             page = self.server.shelf.page(wanted)

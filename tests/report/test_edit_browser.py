@@ -8,11 +8,13 @@ from threading import Thread
 import numpy as np
 import pytest
 from browser import BROWSER, DRIVER, started
-from edit_desk import PLAIN, SETTINGS, cases, desk, served
+from edit_desk import PLAIN, SETTINGS, cases, desk
 from rule_tables import hand_made
+from serving import served
 
 from hybridopt import read_cycle, read_rule_set
 from hybridopt.distillation.table_drives import solve_cases
+from hybridopt.report.edit_server import EditServer
 
 pytestmark = [
     pytest.mark.long,
@@ -37,7 +39,7 @@ def solved():
 
 @pytest.fixture
 def server(solved, tmp_path):
-    with served(desk(solved, tmp_path)) as made:
+    with served(EditServer(desk(solved, tmp_path))) as made:
         yield made
 
 
@@ -244,7 +246,7 @@ def test_twelve_drives_at_once(browser, tmp_path):
         for i in range(12)
     ]
     solved = solve_cases(hand_made(), cycles, PLAIN, SETTINGS)
-    with served(desk(solved, tmp_path)) as server:
+    with served(EditServer(desk(solved, tmp_path))) as server:
         browser.go(server.address)
         browser.wait(READY)
         times = []
