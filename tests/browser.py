@@ -76,6 +76,23 @@ class Browser:
         actions += [{"type": "keyUp", "value": key} for key in held]
         self.ask("POST", "/actions", {"actions": [{"type": "key", "id": "k", "actions": actions}]})
 
+    def mouse(self, selector, *moves, drag=False):
+        """Move to places off the middle of an element, in pixels; `drag` holds the button."""
+        middle = self.run(
+            "const e = document.querySelector(arguments[0]); e.scrollIntoView({block: 'center'});"
+            "const r = e.getBoundingClientRect(); return [r.x + r.width / 2, r.y + r.height / 2]",
+            selector,
+        )
+        steps = [
+            {"type": "pointerMove", "x": round(middle[0] + x), "y": round(middle[1] + y)}
+            for x, y in moves
+        ]
+        if drag:
+            steps = [steps[0], {"type": "pointerDown", "button": 0}, *steps[1:]]
+            steps.append({"type": "pointerUp", "button": 0})
+        pointer = {"type": "pointer", "id": "m", "parameters": {"pointerType": "mouse"}}
+        self.ask("POST", "/actions", {"actions": [pointer | {"actions": steps}]})
+
     def text(self, selector):
         return self.run("return document.querySelector(arguments[0]).textContent", selector)
 
