@@ -63,7 +63,7 @@ def _down_line(table, gear, torque, state):
     return _lookup(table.maps, table.own[DOWN_MAP], gear + 1.0, torque, state)
 
 
-@kernel
+@kernel(inline="always")
 def _holds_gear(gearbox, table, seen, on):
     """Whether the minimum time of a gear is not over, and the gear fits the shaft speed."""
     shaft, moves = seen.wheel_speed * gearbox.ratio[seen.gear], seen.wheel_speed > 0.0
@@ -102,13 +102,13 @@ def _table_gear(gearbox, table, seen, on):
     return gear
 
 
-@kernel
+@kernel(inline="always")
 def _charge(table, seen):
     """State of charge of the tables: the SoC and what motion counts as."""
     return seen.soc + table.own[MOTION] * (seen.speed / MOTION_SPEED) ** 2
 
 
-@kernel
+@kernel(inline="always")
 def _power_line(table, seen):
     """Map of the wheel power that decides on the engine; -1 within a minimum time."""
     if seen.engine == 1:

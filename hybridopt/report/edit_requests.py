@@ -79,6 +79,8 @@ class EditDesk:
         if not isinstance(asked, dict):
             raise InputError("the request is no object")
         what = _text(asked, "do")
+        if "drive" in asked and _text(asked, "drive") not in self.session.drives.cases:
+            raise InputError(f"there is no drive {shown(asked['drive'])}")
         if what in self._asked:
             return self._state(asked) | self._asked[what](asked)
         if what not in self._changes:
@@ -119,10 +121,7 @@ class EditDesk:
         return {n: nested(v / form.value(n).factor, DIGITS) for n, v in state.values.items()}
 
     def _drive(self, asked: Mapping[str, Any], state: EditState) -> Drive:
-        name = _text(asked, "drive")
-        if name not in self.session.drives.cases:
-            raise InputError(f"there is no drive {shown(name)}")
-        return self.session.drives.drive(name, self.session.rules(state).table)
+        return self.session.drives.drive(_text(asked, "drive"), self.session.rules(state).table)
 
     def _trace(self, asked: Mapping[str, Any]) -> Message:
         """Return what a drive asks for, and how a version drives it."""
