@@ -14,15 +14,16 @@ from hybridopt.distillation.table_drives import TableDrives, solve_cases
 from hybridopt.inputs.cycle import Cycle
 
 PLAIN, SETTINGS = plain_driveline(), Settings(soc_points=51, splits=9, terminal="free")
-BURST = np.array([0, 10, 20, 30, 31, 60, 61, 50, 40, 30, 20, 10, 0.0]) / 3.6
+BURST = np.array([0, 6, 12, 18, 24, 46, 45, 40, 30, 20, 10, 5, 0.0]) / 3.6  # km/h; 22 in a second
 
 
 def late(rules):
     """Return tables that hardly ever start the engine by themselves."""
-    starts = rules.table.engine_start
-    table = dataclasses.replace(
-        rules.table, engine_start=Map(starts.axes, np.full(starts.values.shape, 1e6))
-    )
+    never = {
+        name: Map(rules.map(name).axes, np.full(rules.map(name).values.shape, 1e6))
+        for name in ("engine_start", "electric_limit")
+    }
+    table = dataclasses.replace(rules.table, **never)
     return dataclasses.replace(rules, table=table)
 
 
