@@ -11,7 +11,7 @@ from .page import asset, script_hash
 if TYPE_CHECKING:
     from .edit_requests import EditDesk
 
-SCRIPTS = ("edit_pictures.js", "edit_grid.js", "edit.js")
+SCRIPTS = tuple(f"edit{part}.js" for part in ("_pictures", "_lines", "_grid", "_outcome", ""))
 """Parts of the page's script, in this order."""
 
 
