@@ -137,8 +137,10 @@ def started():
                 break
             time.sleep(0.05)
         browser = Browser(port)
-        yield browser
-        browser.ask("DELETE", "")
+        try:
+            yield browser
+        finally:
+            browser.ask("DELETE", "")  # or it outlives its driver
     finally:
         driver.terminate()
         driver.wait(20)
