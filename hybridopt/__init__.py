@@ -24,8 +24,13 @@ if TYPE_CHECKING:
     from .controllers.journey import Shortfall as Shortfall
     from .controllers.preview import Preview as Preview
     from .controllers.preview import PreviewMaps as PreviewMaps
+    from .distillation.cell_worth import CellWorth as CellWorth
+    from .distillation.cell_worth import TableWorth as TableWorth
+    from .distillation.cell_worth import WorthRow as WorthRow
+    from .distillation.cell_worth import cell_worth as cell_worth
     from .distillation.distil import Distilled as Distilled
     from .distillation.distil import distil as distil
+    from .distillation.drive_figures import DriveFigures as DriveFigures
     from .distillation.family import Sizes as Sizes
     from .distillation.preview import DistilledPreview as DistilledPreview
     from .distillation.preview import distil_preview as distil_preview
@@ -120,6 +125,7 @@ if TYPE_CHECKING:
     from .plots.axes import save_figure as save_figure
     from .plots.before_after import plot_drive as plot_drive
     from .plots.bench_map import plot_bench_map as plot_bench_map
+    from .plots.cell_worth import cell_worth_figure as cell_worth_figure
     from .plots.colours import MODE_COLOURS as MODE_COLOURS
     from .plots.comparison import plot_comparison as plot_comparison
     from .plots.controllers import plot_regret as plot_regret
@@ -169,6 +175,7 @@ if TYPE_CHECKING:
     from .text.assessment import assessment_text as assessment_text
     from .text.bench_map_report import save_map as save_map
     from .text.car_strategy import strategy_text as strategy_text
+    from .text.cell_worth import worth_text as worth_text
     from .text.comparison import comparison_text as comparison_text
     from .text.foresight_limit import limit_text as limit_text
     from .text.foresight_worth import foresight_text as foresight_text
@@ -253,6 +260,11 @@ _HOMES = {
     "Sizes": "distillation.family",
     "verify": "distillation.verify",
     "VerifiedDrive": "distillation.verify",
+    "cell_worth": "distillation.cell_worth",
+    "CellWorth": "distillation.cell_worth",
+    "TableWorth": "distillation.cell_worth",
+    "WorthRow": "distillation.cell_worth",
+    "DriveFigures": "distillation.drive_figures",
     "causal_limit": "foresight.limit",
     "CausalLimit": "foresight.limit",
     "Share": "foresight.limit",
@@ -322,6 +334,7 @@ _HOMES = {
     "plot_table": "plots.rule_tables",
     "rule_table_figure": "plots.rule_tables",
     "rule_tables_figure": "plots.rule_tables",
+    "cell_worth_figure": "plots.cell_worth",
     "launch_figure": "plots.launch",
     "plot_variants": "plots.variants",
     "plot_drive": "plots.before_after",
@@ -338,6 +351,7 @@ _HOMES = {
     "plug_in_text": "text.plug_in",
     "verification_text": "text.verification",
     "distilled_text": "text.verification",
+    "worth_text": "text.cell_worth",
     "limit_text": "text.foresight_limit",
     "assessment_text": "text.assessment",
     "strategy_text": "text.car_strategy",

@@ -6,8 +6,9 @@ from pathlib import Path
 
 import click
 
-from ..base.errors import FailedError, InputError
+from ..base.errors import InputError
 from .options import json_option
+from .serving import serve
 
 EXAMPLES = """\b
 Examples:
@@ -28,16 +29,9 @@ def explore(folder: Path, as_json: bool) -> None:
         raise InputError(f"{folder}: is no folder; give one with results (.nc)")
     from ..report.server import PageServer
 
-    try:
-        server = PageServer(folder.resolve())
-    except OSError as error:
-        raise FailedError(f"the page could not be served ({error.strerror or error})") from None
-    if as_json:
-        click.echo(json.dumps({"address": server.address, "folder": str(folder)}))
-    else:
-        click.echo(f"{server.address} shows {folder}; Ctrl-C ends it")
-    with server:
-        try:
-            server.serve_forever()
-        except KeyboardInterrupt:
-            click.echo("ended", err=True)
+    def tell(server: PageServer) -> str:
+        if as_json:
+            return json.dumps({"address": server.address, "folder": str(folder)})
+        return f"{server.address} shows {folder}; Ctrl-C ends it"
+
+    serve(lambda: PageServer(folder.resolve()), tell, lambda: "ended")

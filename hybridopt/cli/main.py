@@ -21,6 +21,7 @@ from .cycle import cycle
 from .cycles import cycles, drivelines
 from .deplete import deplete
 from .distil import distil
+from .edit import edit
 from .explore import explore
 from .export import export
 from .foresight import foresight
@@ -37,6 +38,7 @@ from .study import study
 from .variants import variants
 from .verify import verify
 from .warning_lines import warnings_as_lines
+from .worth import worth
 
 INTERRUPTED = 130
 LEAST_MEMORY = 1e9  # bytes a process must be able to address; with less, libraries hang or abort
@@ -169,9 +171,10 @@ def main(context: click.Context) -> None:
         click.echo(context.get_help())
 
 
-_SOLVING = (solve, compare, foresight, limit, distil, verify, export, study, variants, deplete)
+_SOLVING = (solve, compare, foresight, limit, study, variants, deplete)
+_TABLES = (distil, verify, worth, edit, export)
 _MEASURED = (assess, strategy)
 _SHOWING = (plot, report, explore, launch, audit, guide)
 _INPUTS = (cycle, log, cycles, drivelines, check, map_group, identify)
-for _command in (*_SOLVING, *_MEASURED, *_SHOWING, *_INPUTS):
+for _command in (*_SOLVING, *_TABLES, *_MEASURED, *_SHOWING, *_INPUTS):
     main.add_command(_command)

@@ -73,7 +73,7 @@ def _decide(around, at, rule, points, work):
     return _rule_table(around, at, rule, work)
 
 
-@kernel(borrows=True)
+@kernel(borrows=True, nogil=True)
 def _closed_loop(around, rule, points, memory, columns, work, span):
     """Run a built-in controller over the steps of a span; what is before them is in `columns`.
 

@@ -63,6 +63,14 @@ def _down_line(table, gear, torque, state):
     return _lookup(table.maps, table.own[DOWN_MAP], gear + 1.0, torque, state)
 
 
+@kernel(inline="always")
+def _holds_gear(gearbox, table, seen, on):
+    """Whether the minimum time of a gear is not over, and the gear fits the shaft speed."""
+    shaft, moves = seen.wheel_speed * gearbox.ratio[seen.gear], seen.wheel_speed > 0.0
+    slow = on and seen.gear > 0 and moves and shaft < gearbox.idle_speed
+    return shaft <= gearbox.highest_speed and not slow and seen.gear_time < table.times[2]
+
+
 @kernel
 def _table_gear(gearbox, table, seen, on):
     """Gear by lines of vehicle speed over gear, wheel torque and engine state.
@@ -72,9 +80,7 @@ def _table_gear(gearbox, table, seen, on):
     the line that would lead back.
     """
     own, speed, torque, gear = table.own, seen.speed, seen.wheel_torque, seen.gear
-    shaft, moves = seen.wheel_speed * gearbox.ratio[gear], seen.wheel_speed > 0.0
-    slow = on and gear > 0 and moves and shaft < gearbox.idle_speed
-    if shaft <= gearbox.highest_speed and not slow and seen.gear_time < table.times[2]:
+    if _holds_gear(gearbox, table, seen, on):
         return gear
     state, before = (1.0 if on else 0.0), gear
     while gear > 0:
@@ -96,17 +102,28 @@ def _table_gear(gearbox, table, seen, on):
     return gear
 
 
+@kernel(inline="always")
+def _charge(table, seen):
+    """State of charge of the tables: the SoC and what motion counts as."""
+    return seen.soc + table.own[MOTION] * (seen.speed / MOTION_SPEED) ** 2
+
+
+@kernel(inline="always")
+def _power_line(table, seen):
+    """Map of the wheel power that decides on the engine; -1 within a minimum time."""
+    if seen.engine == 1:
+        return STOP_MAP if seen.engine_time >= table.times[0] else -1
+    return START_MAP if seen.engine_time >= table.times[1] else -1
+
+
 @kernel
 def _table_command(gearbox, table, seen):
     """Engine on, gear and motor torque (N m, with the engine on) of a rule table."""
     own, maps, wheel_torque = table.own, table.maps, seen.wheel_torque
-    power = wheel_torque * seen.wheel_speed
-    charge = seen.soc + own[MOTION] * (seen.speed / MOTION_SPEED) ** 2
-    on = seen.engine == 1
-    if on and seen.engine_time >= table.times[0]:
-        on = power >= _lookup(maps, own[STOP_MAP], seen.speed, charge, 0.0)
-    elif not on and seen.engine_time >= table.times[1]:
-        on = power >= _lookup(maps, own[START_MAP], seen.speed, charge, 0.0)
+    on, charge, line = seen.engine == 1, _charge(table, seen), _power_line(table, seen)
+    if line >= 0:
+        power = wheel_torque * seen.wheel_speed
+        on = power >= _lookup(maps, own[line], seen.speed, charge, 0.0)
     chosen, wanted = seen.gear, 0.0
     for _ in range(2):
         chosen = _table_gear(gearbox, table, seen, on)

@@ -140,12 +140,7 @@ def verify(
     unknown = [name for name in changes if name not in known]
     if unknown:
         raise InputError(f"change {unknown[0]!r} is unknown; known are {', '.join(known)}")
-    gears = _training(rules)[1]
-    if gears != driveline.gearbox.gears:
-        raise InputError(
-            f"they are for {gears} gears, the driveline {driveline.name} has "
-            f"{driveline.gearbox.gears}; verify with the driveline they were made for"
-        )
+    check_gears(_training(rules)[1], driveline)
     settings = (settings or Settings()).resolved(driveline)
     cases = [(cycle, change) for change in (AS_TRAINED, *changes) for cycle in cycles]
     checks = []
@@ -153,6 +148,15 @@ def verify(
         checks.append(_check(rules, Setup(cycle, driveline, settings), change))
         progress((i + 1) / len(cases))
     return checks
+
+
+def check_gears(gears: int, driveline: Driveline) -> None:
+    """Raise InputError where tables or maps are for another number of gears than a driveline."""
+    if gears != driveline.gearbox.gears:
+        raise InputError(
+            f"they are for {gears} gears, the driveline {driveline.name} has "
+            f"{driveline.gearbox.gears}; verify with the driveline they were made for"
+        )
 
 
 def changes_for(rules: Made | Preview) -> tuple[str, ...]:

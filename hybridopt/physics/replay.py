@@ -10,10 +10,10 @@ from . import step
 from .battery import _soc_path, pack_battery, resistance_at, voltage_at
 from .codes import EngineClass, Reason
 from .demand import Demand
-from .entries import P_SIZE, POINT_NAMES
+from .entries import P_FUEL_RATE, P_SIZE, POINT_NAMES
 from .modes import Mode, label_modes
 from .operating_points import demand_rows
-from .plant import pack
+from .plant import Plant, pack
 from .schedule import Schedule
 from .shifts import shift_fuel
 from .starts import start_steps
@@ -55,7 +55,7 @@ def replay_schedule(
     InfeasibleError
         A step of the schedule cannot be driven; the message says when and why.
     """
-    points = _points(driveline, demand, schedule)
+    points = _points(pack(driveline), demand, schedule)
     columns = {name: points[:, i] for i, name in enumerate(POINT_NAMES)}
     columns["dt"] = demand.dt
     for name in ("speed", "acceleration", "wheel_speed", "wheel_torque"):
@@ -68,11 +68,33 @@ def replay_schedule(
     return _dataset(columns, demand.time, soc_end)
 
 
-def _points(driveline: Driveline, demand: Demand, schedule: Schedule) -> np.ndarray:
+def schedule_fuel(
+    driveline: Driveline, plant: Plant, demand: Demand, schedule: Schedule, gear_start: int = 1
+) -> float:
+    """Return the fuel of a schedule, g: that of :func:`replay_schedule` without its traces.
+
+    Parameters
+    ----------
+    driveline, demand, schedule, gear_start
+        As there.
+    plant
+        The driveline, packed.
+
+    Raises
+    ------
+    InfeasibleError
+        As there.
+    """
+    rate = _points(plant, demand, schedule)[:, P_FUEL_RATE]
+    starts, shifts = _event_fuel(driveline, demand, schedule, gear_start)
+    return float(((rate + (starts + shifts) / demand.dt) * demand.dt).sum())
+
+
+def _points(plant: Plant, demand: Demand, schedule: Schedule) -> np.ndarray:
     points = np.empty((demand.steps, P_SIZE))
     reasons = np.empty(demand.steps, dtype=np.int64)
     step._evaluate(
-        pack(driveline),
+        plant,
         demand_rows(demand),
         schedule.gear,
         schedule.engine_class,
@@ -138,12 +160,8 @@ def _add_powers(
     schedule: Schedule,
     gear_start: int,
 ) -> None:
-    start_fuel = driveline.start.fuel * columns["engine_start"]
-    start_fuel = start_fuel / start_steps(driveline.start.span, demand.dt)
-    before = np.concatenate(([gear_start - 1], schedule.gear[:-1]))
-    steps = np.arange(demand.steps)
-    shifts = shift_fuel(driveline, demand)[steps, schedule.engine_class, before, schedule.gear]
-    columns["fuel_rate"] = columns["fuel_rate"] + (start_fuel + shifts) / demand.dt
+    starts, shifts = _event_fuel(driveline, demand, schedule, gear_start)
+    columns["fuel_rate"] = columns["fuel_rate"] + (starts + shifts) / demand.dt
     columns["shift_power"] = shifts / demand.dt * driveline.fuel.heating_value
     columns["fuel_power"] = columns["fuel_rate"] * driveline.fuel.heating_value
     shaft_power = columns["engine_torque"] * columns["engine_speed"]
@@ -151,6 +169,17 @@ def _add_powers(
     columns["brake_power"] = -columns["brake_torque"] * demand.wheel_speed
     for name in ("rolling_power", "drag_power", "grade_power", "inertia_power"):
         columns[name] = getattr(demand, name)
+
+
+def _event_fuel(
+    driveline: Driveline, demand: Demand, schedule: Schedule, gear_start: int
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return the fuel of starts and of shifts in each step, g."""
+    starting = schedule.engine_class == EngineClass.STARTING
+    starts = driveline.start.fuel * starting / start_steps(driveline.start.span, demand.dt)
+    before = np.concatenate(([gear_start - 1], schedule.gear[:-1]))
+    taken = np.arange(demand.steps), schedule.engine_class, before, schedule.gear
+    return starts, shift_fuel(driveline, demand, taken)
 
 
 def _dataset(columns: dict[str, np.ndarray], time: np.ndarray, soc_end: float) -> xr.Dataset:

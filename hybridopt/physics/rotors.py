@@ -20,7 +20,9 @@ def rotor_inertia(driveline: Driveline) -> np.ndarray:
     return inertia
 
 
-def rotor_fuel(driveline: Driveline, demand: Demand) -> np.ndarray:
+def rotor_fuel(
+    driveline: Driveline, demand: Demand, taken: tuple[np.ndarray, ...] | None = None
+) -> np.ndarray:
     """Fuel for speeding the input shaft up at a shift at the start of each step.
 
     Parameters
@@ -29,10 +31,12 @@ def rotor_fuel(driveline: Driveline, demand: Demand) -> np.ndarray:
         The vehicle.
     demand
         What the wheels want.
+    taken
+        Indices, of a common shape, of step, engine class, gear before and gear after; None is all.
 
     Returns
     -------
-    ndarray, (steps, 3 engine classes, gears, gears)
+    ndarray, (steps, 3 engine classes, gears, gears) or the shape of `taken`
         g of fuel from gear (third axis) to gear (last axis).
 
     Notes
@@ -42,9 +46,12 @@ def rotor_fuel(driveline: Driveline, demand: Demand) -> np.ndarray:
     every downshift would make kinetic energy from nothing. A shift to a higher gear gives nothing
     back: its energy goes into synchronisers and clutches. A starting engine pays for its own rotor.
     """
-    inertia = rotor_inertia(driveline)
     ratios = np.array(driveline.gearbox.ratios) * driveline.gearbox.final_drive
-    rise = np.maximum(ratios[None, :] ** 2 - ratios[:, None] ** 2, 0.0)
-    wheel_speed = demand.speed_start / driveline.vehicle.wheel_radius
-    energy = 0.5 * np.multiply.outer(np.multiply.outer(wheel_speed**2, inertia), rise)
+    if taken is None:
+        gears = ratios.size
+        taken = np.ogrid[: demand.steps, : len(EngineClass), :gears, :gears]
+    steps, classes, before, after = taken
+    rise = np.maximum(ratios[after] ** 2 - ratios[before] ** 2, 0.0)
+    wheel_speed = (demand.speed_start / driveline.vehicle.wheel_radius)[steps]
+    energy = 0.5 * (wheel_speed**2 * rotor_inertia(driveline)[classes] * rise)
     return np.asarray(energy) / (driveline.gearbox.shift_efficiency * driveline.fuel.heating_value)

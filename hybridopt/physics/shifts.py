@@ -50,14 +50,18 @@ class Interruptions(NamedTuple):
     too_long: np.ndarray
 
 
-def shift_fuel(driveline: Driveline, demand: Demand) -> np.ndarray:
+def shift_fuel(
+    driveline: Driveline, demand: Demand, taken: tuple[np.ndarray, ...] | None = None
+) -> np.ndarray:
     """Fuel of a shift at the start of each step: of its rotors, and what it loses by its time.
 
     Parameters and shape are those of :func:`.rotors.rotor_fuel`. Where the demand cannot wait,
     nothing is charged for what is late.
     """
-    fuel, lost = rotor_fuel(driveline, demand), interruptions(driveline, demand)
-    return fuel if lost is None else fuel + lost.fuel
+    fuel, lost = rotor_fuel(driveline, demand, taken), interruptions(driveline, demand)
+    if lost is None:
+        return fuel
+    return fuel + (lost.fuel if taken is None else lost.fuel[taken])
 
 
 def interruptions(driveline: Driveline, demand: Demand) -> Interruptions | None:

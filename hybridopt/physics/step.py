@@ -174,7 +174,7 @@ def _wheel_side(shaft, torque, point):
     return net * shaft[S_RATIO] * share
 
 
-@kernel
+@kernel(nogil=True)
 def _evaluate(plant, rows, gear, engine, motor_torque, powered, out, reason):
     """Points of a given schedule, one row per step.
 

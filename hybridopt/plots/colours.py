@@ -45,3 +45,5 @@ DASHES = ("-", "-", "--", "-.", ":", (0, (6, 1, 1, 1)), (0, (3, 3)))
 """Dashes that go with :data:`SERIES`, for prints in grey."""
 SCALE = "cividis"
 """Matplotlib colour map of magnitudes; its lightness rises evenly."""
+BALANCE = "PuOr"
+"""Matplotlib colour map of values on both sides of 0, which is its light middle."""

@@ -58,13 +58,12 @@ def whole_page(title: str, head: str, body: str, runs: Sequence[dict[str, Any]])
     runs
         From :func:`.charts.chart_data`.
     """
-    script = _asset("page.js")
-    digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
-    return Template(_asset("page.html")).substitute(
+    script = asset("page.js")
+    return Template(asset("page.html")).substitute(
         title=escape(title),
-        style=_asset("page.css"),
+        style=asset("page.css"),
         script=script,
-        script_hash=digest,
+        script_hash=script_hash(script),
         head=head,
         body=body,
         runs=safe_json(list(runs)),
@@ -76,6 +75,12 @@ def _links(links: Sequence[tuple[str, str]]) -> str:
     return f'<nav aria-label="Contents"><ul>{items}</ul></nav>'
 
 
-def _asset(name: str) -> str:
+def script_hash(script: str) -> str:
+    """Return the SHA-256 by which a page's own policy names the script that it may run."""
+    return base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
+
+
+def asset(name: str) -> str:
+    """Return the text of a file of the page."""
     folder = resources.files(__package__) / "assets"
     return (folder / name).read_text(encoding="utf-8")

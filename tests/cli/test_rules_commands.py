@@ -1,6 +1,12 @@
 """`hybridopt distil` and `hybridopt verify` as a user types them."""
 
 import json
+import re
+import signal
+import subprocess
+import sys
+import urllib.error
+import urllib.request
 
 import pytest
 from commands import run
@@ -40,6 +46,43 @@ def test_json_is_one_object(rules):
     record = json.loads(result.output)
     assert record["checks"][0]["cycle"] == "eudc" and record["checks"][0]["seen"] is False
     assert record["checks"][0]["gap_percent"] >= 0.0
+
+
+def test_worth_of_cells_is_listed_and_written(rules, tmp_path):
+    result = run("worth", rules, "ece15", "--most", 5, "--out", tmp_path / "out", *QUICK)
+    assert result.exit_code == 0, result.output
+    lines = result.output.splitlines()
+    assert max(len(line) for line in lines if "wrote" not in line) <= 80
+    head = next(i for i, line in enumerate(lines) if line.startswith("the cells that save most"))
+    assert lines[head + 6] == "" and lines[head + 1].startswith(("engine_", "shift_", "motor_"))
+    written = (tmp_path / "out" / "worth_rules.csv").read_text()
+    assert written.splitlines()[1].startswith("table,index,cell,value,unit,step,read_s")
+    assert (tmp_path / "out" / "worth_rules.png").read_bytes().startswith(b"\x89PNG")
+    wrong = run("worth", rules, "ece15", "--step-kw", 0)
+    assert wrong.exit_code == 2 and "--step-kw" in wrong.output
+
+
+def test_the_page_is_served_until_it_is_interrupted(rules):
+    command = [sys.executable, "-u", "-m", "hybridopt", "edit", str(rules), "ece15", "--quiet"]
+    command += [str(word) for word in QUICK]
+    piped = {"stdout": subprocess.PIPE, "stderr": subprocess.PIPE, "text": True}
+    with subprocess.Popen(command, **piped) as done:
+        try:
+            line = done.stdout.readline()
+            (address,) = re.findall(r"^(http://127\.0\.0\.1:\d+/\?token=\S{32}) edits ", line)
+            with urllib.request.urlopen(address, timeout=60) as answer:
+                assert answer.status == 200 and b'role="grid"' in answer.read()
+            with pytest.raises(urllib.error.HTTPError, match="403"):
+                urllib.request.urlopen(address.partition("?")[0], timeout=60)
+            done.send_signal(signal.SIGINT)
+            assert done.wait(20) == 0
+            assert done.stderr.read() == "ended\n"
+        finally:
+            done.kill()  # or a failure waits for it for ever
+    wrong = run("edit", rules, "ece15", "ece15", *QUICK)
+    assert wrong.exit_code == 2 and "the cycle ece15 is there twice" in wrong.output
+    wrong = run("edit", rules, "ece15", "--save-in", rules / "nowhere")
+    assert wrong.exit_code == 2 and "is no folder" in wrong.output
 
 
 def test_an_edited_table_shows_its_effect(rules, tmp_path):

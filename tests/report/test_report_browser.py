@@ -1,47 +1,27 @@
 """The report in a real browser without a screen; left out where there is none."""
 
 import base64
-import shutil
-import time
 
 import pytest
+from browser import BROWSER, DRIVER, started
 from reports import EVIL, full_contents
+from serving import served
 
 from hybridopt.report.page import report_page
 from hybridopt.report.server import PageServer
 
-selenium = pytest.importorskip("selenium", reason="selenium is not installed")
-from selenium import webdriver  # noqa: E402
-from selenium.webdriver.chrome.service import Service  # noqa: E402
-from selenium.webdriver.common.action_chains import ActionChains  # noqa: E402
-from selenium.webdriver.common.keys import Keys  # noqa: E402
-from selenium.webdriver.support.ui import WebDriverWait  # noqa: E402
-
-BROWSER = shutil.which("chromium") or shutil.which("google-chrome")
-DRIVER = shutil.which("chromedriver")
 pytestmark = [
     pytest.mark.long,
     pytest.mark.skipif(not (BROWSER and DRIVER), reason="no browser with its driver"),
 ]
-ARGUMENTS = (
-    "--headless=new",
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-dev-shm-usage",
-    "--window-size=1280,1200",
-)
+ALL = "return [...document.querySelectorAll(arguments[0])]"
+SVG = "#run0 .plots svg"
 
 
 @pytest.fixture(scope="module")
 def browser():
-    options = webdriver.ChromeOptions()
-    options.binary_location = BROWSER
-    for argument in ARGUMENTS:
-        options.add_argument(argument)
-    options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
-    driver = webdriver.Chrome(options=options, service=Service(DRIVER))
-    yield driver
-    driver.quit()
+    with started() as made:
+        yield made
 
 
 @pytest.fixture(scope="module")
@@ -53,51 +33,41 @@ def address(result, driveline, tmp_path_factory):
 
 @pytest.fixture
 def page(browser, address):
-    resize(browser, 1280)
-    browser.get(address)
+    browser.size(1280, 1200)
+    browser.go(address)
     return browser
 
 
-def resize(browser, width):
-    view = {"width": width, "height": 1200, "deviceScaleFactor": 1, "mobile": width < 500}
-    browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", view)
-
-
-def chart(page, number=0):
-    return page.find_element("id", f"run{number}")
+def count(page, selector):
+    return page.run(f"{ALL}.length", selector)
 
 
 def readout(page, number=0):
-    return chart(page, number).find_element("css selector", ".readout").text
+    return page.run(
+        "return document.querySelector(arguments[0]).innerText", f"#run{number} .readout"
+    )
 
 
 def labels(page):
-    found = chart(page).find_elements("css selector", ".plots text")
-    return [f.text for f in found]
-
-
-def hover(page, x, hold=False):
-    svg = chart(page).find_element("css selector", ".plots svg")
-    page.execute_script("arguments[0].scrollIntoView({block: 'center'})", svg)
-    ActionChains(page).move_to_element_with_offset(svg, x, 0).perform()
+    return page.run(f"{ALL}.map(t => t.textContent)", "#run0 .plots text")
 
 
 def test_loads_without_a_word_on_the_console(page):
-    assert page.get_log("browser") == []
-    assert page.title.startswith("Least-fuel schedules: ece15")
+    assert page.log() == []
+    assert page.run("return document.title").startswith("Least-fuel schedules: ece15")
     panels = ["speed (km/h)", "gear (-)", "torque of engine (filled) and motor (N m)"]
     assert set(panels) <= set(labels(page)) and "time (s)" in labels(page)
-    assert page.execute_script("return document.querySelectorAll('.charts svg path').length") > 20
+    assert count(page, ".charts svg path") > 20
 
 
 def test_hostile_names_are_shown_and_do_nothing(page):
-    heads = [h.text for h in page.find_elements("css selector", "h2")]
+    heads = page.run(f"{ALL}.map(h => h.innerText)", "h2")
     assert any(EVIL.replace("  ", " ") in head for head in heads)
-    assert page.execute_script("return document.querySelectorAll('img[src=x]').length") == 0
+    assert count(page, "img[src=x]") == 0
 
 
 def test_cursor_shows_the_figures_of_its_step_in_all_linked_charts(page, result):
-    hover(page, 100)
+    page.mouse(SVG, (100, 0))
     text = readout(page)
     second = int(float(text.split(" s")[0].split()[-1]))
     step = result.dataset.isel(time=second)
@@ -105,94 +75,79 @@ def test_cursor_shows_the_figures_of_its_step_in_all_linked_charts(page, result)
     assert f"gear {int(step['gear'])}" in text
     assert f"SoC {round(100 * float(step['soc']), 3):g} %" in text.replace("\n", " ")
     assert readout(page, 1) == text  # the same cycle
-    lines = page.find_elements("css selector", "line.cursor")
-    places = [line.get_attribute("x1") for line in lines]
-    assert len(places) == 2 and places[0] == places[1]
-    assert all(line.get_attribute("visibility") == "visible" for line in lines)
+    lines = page.run(f"{ALL}.map(l => l.getAttribute('x1'))", "line.cursor")
+    assert len(lines) == 2 and lines[0] == lines[1]
+    assert count(page, "line.cursor[visibility=visible]") == 2
 
 
 def test_drag_zooms_and_a_button_shows_the_whole(page):
     before = labels(page)
-    svg = chart(page).find_element("css selector", ".plots svg")
-    page.execute_script("arguments[0].scrollIntoView({block: 'center'})", svg)
-    move = ActionChains(page).move_to_element_with_offset(svg, -100, 0).click_and_hold()
-    move.move_by_offset(120, 0).release().perform()
+    page.mouse(SVG, (-100, 0), (20, 0), drag=True)
     assert labels(page) != before
-    chart(page).find_element("css selector", "button[data-do=whole]").click()
+    page.click("#run0 button[data-do=whole]")
     assert labels(page) == before
 
 
 def test_keyboard_moves_zooms_and_speaks(page):
-    box = chart(page)
-    page.execute_script("arguments[0].focus()", box)
-    box.send_keys(Keys.HOME)
+    page.run("document.getElementById('run0').focus()")
+    page.press("Home")
     assert readout(page).startswith("time 0 s")
-    box.send_keys(Keys.ARROW_RIGHT, Keys.ARROW_RIGHT)
+    page.press("ArrowRight", "ArrowRight")
     assert readout(page).startswith("time 2 s")
-    box.send_keys(Keys.SHIFT, Keys.ARROW_RIGHT)
+    page.press("ArrowRight", hold=("Shift",))
     assert readout(page).startswith("time 12 s")
-    spoken = box.find_element("css selector", "[aria-live]").get_attribute("textContent")
-    assert spoken.startswith("time 12 s")
+    assert page.text("#run0 [aria-live]").startswith("time 12 s")
     before = labels(page)
-    box.send_keys("+")
+    page.press("+")
     assert labels(page) != before
-    box.send_keys(Keys.ESCAPE)
+    page.press("Escape")
     assert labels(page) == before
 
 
 def test_everything_can_be_reached_by_tab_and_has_a_name(page):
-    names = page.execute_script(
-        "return [...document.querySelectorAll('.charts, nav, section, img')].map(e => "
-        "e.getAttribute('aria-label') || e.getAttribute('aria-labelledby') || e.alt)"
+    names = page.run(
+        f"{ALL}.map(e => e.getAttribute('aria-label') || e.getAttribute('aria-labelledby')"
+        " || e.alt)",
+        ".charts, nav, section, img",
     )
     assert len(names) > 15 and all(names)
-    page.execute_script("document.body.focus()")
-    page.find_element("css selector", "body").send_keys(Keys.TAB)
-    assert page.switch_to.active_element.text == "To the content"
+    page.press("Tab")
+    assert page.run("return document.activeElement.innerText") == "To the content"
 
 
 @pytest.mark.parametrize("width", [1280, 390])
 def test_nothing_is_wider_than_the_screen(page, width):
-    resize(page, width)
-    time.sleep(0.2)
-    page.execute_script("document.querySelectorAll('details').forEach(d => d.open = true)")
-    assert page.execute_script("return document.documentElement.scrollWidth") <= width
-    clipped = page.execute_script(
-        "return [...document.querySelectorAll('.charts svg text')].filter(t => {"
+    page.size(width, 1200)
+    page.run("document.querySelectorAll('details').forEach(d => d.open = true)")
+    assert page.run("return document.documentElement.scrollWidth") <= width
+    clipped = page.run(
+        f"{ALL}.filter(t => {{"
         "const a = t.getBoundingClientRect(), b = t.ownerSVGElement.getBoundingClientRect();"
-        "return a.left < b.left - 1 || a.right > b.right + 1}).map(t => t.textContent)"
+        "return a.left < b.left - 1 || a.right > b.right + 1}).map(t => t.textContent)",
+        ".charts svg text",
     )
     assert clipped == []
 
 
 def test_prints_to_pdf(page):
-    printed = page.execute_cdp_cmd("Page.printToPDF", {"printBackground": True})
-    content = base64.b64decode(printed["data"])
+    content = base64.b64decode(page.devtools("Page.printToPDF", printBackground=True)["data"])
     assert content.startswith(b"%PDF") and len(content) > 100_000
-    assert page.get_log("browser") == []
+    assert page.log() == []
 
 
 def test_explore_page_works_and_choice_changes_it(browser, result, tmp_path):
     result.to_netcdf(tmp_path / "one.nc")
     result.to_netcdf(tmp_path / "two.nc")
-    from threading import Thread
-
-    with PageServer(tmp_path) as server:
-        thread = Thread(target=server.serve_forever, daemon=True)
-        thread.start()
-        resize(browser, 1280)
-        browser.get(server.address)
-        assert len(browser.find_elements("css selector", "section.run")) == 2
+    with served(PageServer(tmp_path)) as server:
+        browser.size(1280, 1200)
+        browser.go(server.address)
+        assert count(browser, "section.run") == 2
         for width in (390, 1280):
-            resize(browser, width)
-            time.sleep(0.2)
-            assert browser.execute_script("return document.documentElement.scrollWidth") <= width
-        select = browser.find_element("css selector", "select[name=right]")
-        select.find_element("css selector", "option[value='']").click()
-        browser.find_element("css selector", "form button").click()
-        WebDriverWait(browser, 30).until(lambda b: b.current_url.endswith("right="))
-        assert len(browser.find_elements("css selector", "section.run")) == 1
-        assert browser.current_url.endswith("?left=one.nc&right=")
-        assert browser.get_log("browser") == []
-        server.shutdown()
-        thread.join()
+            browser.size(width, 1200)
+            assert browser.run("return document.documentElement.scrollWidth") <= width
+        browser.run("document.querySelector('select[name=right]').value = ''")
+        browser.click("form button")
+        browser.wait("return location.href.endsWith('right=')", seconds=30)
+        assert count(browser, "section.run") == 1
+        assert browser.run("return location.search") == "?left=one.nc&right="
+        assert browser.log() == []

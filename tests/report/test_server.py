@@ -4,14 +4,15 @@ import http.client
 import os
 import re
 import socket
-from threading import Thread
 
 import pytest
 from reports import Page, write_comparison
+from serving import served
 
 from hybridopt import Result
 from hybridopt.report import shelf as shelf_module
-from hybridopt.report.server import HOME, PageServer
+from hybridopt.report.loopback import HOME
+from hybridopt.report.server import PageServer
 from hybridopt.report.shelf import Shelf
 
 
@@ -36,12 +37,8 @@ def folder(result, tmp_path_factory):
 
 @pytest.fixture(scope="module")
 def server(folder):
-    with PageServer(folder) as made:
-        thread = Thread(target=made.serve_forever, daemon=True)
-        thread.start()
+    with served(PageServer(folder)) as made:
         yield made
-        made.shutdown()
-        thread.join()
 
 
 def ask(server, path="/", method="GET", host=None, **headers):

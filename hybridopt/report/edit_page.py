@@ -1,0 +1,49 @@
+"""The page of rule tables under edit: one file that needs no other, and no network but its own."""
+
+from html import escape
+from string import Template
+from typing import TYPE_CHECKING
+
+from ..base.cautions import TABLES_CAUTION
+from .charts import safe_json
+from .page import asset, script_hash
+
+if TYPE_CHECKING:
+    from .edit_requests import EditDesk
+
+SCRIPTS = tuple(f"edit{part}.js" for part in ("_pictures", "_lines", "_grid", "_outcome", ""))
+"""Parts of the page's script, in this order."""
+
+
+def edit_page(desk: "EditDesk", token: str) -> str:
+    """Return the page.
+
+    Parameters
+    ----------
+    desk
+        What is edited.
+    token
+        What the page's requests bring along.
+
+    Notes
+    -----
+    The page may run only the script whose hash it states, and speak only to its own address.
+    """
+    session = desk.session
+    origin, script = session.opened.origin, "\n".join(asset(name) for name in SCRIPTS)
+    known = {
+        "token": token,
+        "tables": desk.tables(),
+        "drives": list(session.drives.cases),
+        "folder": str(desk.folder),
+    }
+    return Template(asset("edit.html")).substitute(
+        title=escape(f"Rule tables: {origin.title or 'without a title'}"),
+        driveline=escape(origin.driveline),
+        folder=escape(str(desk.folder)),
+        caution=escape(TABLES_CAUTION),
+        style=asset("edit.css"),
+        script=script,
+        script_hash=script_hash(script),
+        known=safe_json(known),
+    )
