@@ -5,22 +5,21 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
-from scipy.ndimage import gaussian_filter1d
 
 from ..base.intervals import intervals
 from ..inputs.driveline import Driveline
 from ..measurements.recording import Recording
-from ..physics.codes import RUNNING, STARTING, EngineClass
+from ..physics.codes import OFF, RUNNING, STARTING, EngineClass
 from ..physics.demand import Demand
 from ..physics.entries import S_FULL, S_LOW, S_MOTOR, S_OVERRUN, S_SIZE, S_START, S_TOTAL
 from ..physics.operating_points import demand_rows
 from ..physics.plant import Plant, pack
 from .fine_speed import TURNING
 from .shaft_kernels import _shafts
+from .slow_part import slow_part
 from .step_samples import StepSamples
 
 AT_REST = 0.01  # of the motor's peak power or torque: within it the motor is taken as unpowered
-BALANCE = 10.0  # s
 CUT = 0.2  # of the idle fuel rate, below which the fuel is cut
 ALL = 0.95  # of what can be recuperated in a braking, from which it counts as all
 TELLING = ("motor_torque", "motor_power", "engine_torque", "fuel_rate")
@@ -134,6 +133,48 @@ def read_split(
     )
 
 
+class Torques(NamedTuple):
+    """Torques at the shaft of the gearbox, N m, (steps,); NaN where not told.
+
+    `engine` and `motor` are measured, `total` is what the speed asks of both; `steady` are steps in
+    which the engine neither starts nor is commanded by a brake.
+    """
+
+    engine: np.ndarray
+    motor: np.ndarray
+    total: np.ndarray
+    shafts: Shafts
+    steady: np.ndarray
+
+
+def measured_torques(
+    recording: Recording,
+    driveline: Driveline,
+    samples: StepSamples,
+    demand: Demand,
+    gear: np.ndarray,
+    engine: np.ndarray,
+) -> Torques | None:
+    """Return the torques of engine and motor, each by channels of its own; None without them.
+
+    Parameters are those of :func:`read_split`.
+    """
+    known = _known(recording, driveline, samples, engine)
+    by_motor = {"motor_torque", "motor_power", "battery_motor_power"} & known.keys()
+    if not by_motor or not {"engine_torque", "fuel_rate"} & known.keys():
+        return None
+    plant = pack(driveline)
+    shafts = fill_shafts(plant, demand, gear, engine)
+    motor = _measured(known, plant, shafts, demand, driveline).torque
+    given = known.get("engine_torque")
+    if given is None:
+        given = _each(_torque_of_fuel, known["fuel_rate"], shafts, plant.fuel_torque, shafts.fuel)
+    off = engine == OFF
+    given = np.where(off, shafts.entries[:, S_OVERRUN], given)
+    steady = (off | (engine == RUNNING)) & np.isfinite(given + motor)
+    return Torques(given, motor, shafts.entries[:, S_TOTAL], shafts, steady)
+
+
 def _balanced(
     torque: np.ndarray,
     known: dict[str, np.ndarray],
@@ -144,18 +185,15 @@ def _balanced(
     """Return motor torques that leave the engine's, where both were measured, as it was.
 
     What the torque wanted differs from the sum of both is noise of the speed, and of the model.
-    The motor takes up what changes within :data:`BALANCE` s, so that the engine gives what it gave;
-    in the mean the motor's torque is the one measured.
+    The motor takes up what does not change slowly, so that the engine gives what it gave; in the
+    mean the motor's torque is the one measured.
     """
     if "engine_torque" not in known or not pulls.any():
         return torque
     rest = shafts.entries[:, S_TOTAL] - known["engine_torque"] - torque
-    use = (pulls & np.isfinite(rest)).astype(float) * demand.dt
-    rest = np.where(use > 0.0, rest, 0.0)
-    width = BALANCE / float(np.median(demand.dt))
-    weight = gaussian_filter1d(use, width)
-    slow = gaussian_filter1d(use * rest, width) / np.maximum(weight, 1e-9)
-    return np.asarray(np.where(use > 0.0, torque + rest - slow, torque))
+    where = pulls & np.isfinite(rest)
+    rest = np.where(where, rest, 0.0)
+    return np.where(where, torque + rest - slow_part(rest, where, demand.dt), torque)
 
 
 def _recuperated(
