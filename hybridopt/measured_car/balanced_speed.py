@@ -18,7 +18,7 @@ from scipy.linalg import solveh_banded
 from ..inputs.cycle import Cycle
 from ..inputs.driveline import Driveline
 from ..measurements.recording import Recording
-from ..physics.codes import LOCKED
+from ..physics.codes import LOCKED, OFF
 from ..physics.demand import Demand, drive_demand
 from ..physics.entries import S_CLUTCH
 from ..physics.plant import pack
@@ -30,8 +30,9 @@ from .splits import measured_torques
 from .step_samples import StepSamples
 
 SPEED_ERROR = 0.02  # m/s, of a speed at the border of a step (assumed)
-TORQUE_ERROR = 0.005  # of the highest torque of engine and motor, of a step's mean (assumed)
-WILD = 4.0  # times the median difference, from which on torques and speed do not belong together
+TORQUE_ERROR = 0.0025  # of the highest torque of engine and motor, of a step's mean (assumed)
+WILD = 15.0  # times the median difference, from which on torques and speed do not belong together
+UNBRAKED = 4.0  # times the median difference, up to which a motor that brakes does it alone
 MOST = 0.3  # m/s, of a correction
 LEAST_STEPS = 20
 
@@ -54,7 +55,8 @@ def balanced_cycle(recording: Recording, driveline: Driveline, cycle: Cycle) -> 
     Notes
     -----
     Only what changes within 10 s is corrected: a torque that is wrong throughout, a model or a
-    grade that are, leave the speed as it is. So do braking, shifts and starts.
+    grade that are, leave the speed as it is. So do starts and the brakes: where the motor gives
+    less than the speed asks of it while braking, and more than noise makes of that, they act.
     """
     demand = drive_demand(driveline, cycle)
     plan = read_decisions(recording, driveline, demand).schedule
@@ -63,14 +65,16 @@ def balanced_cycle(recording: Recording, driveline: Driveline, cycle: Cycle) -> 
     known = measured_torques(recording, driveline, samples, demand, gear, plan.engine_class)
     if known is None:
         return None
-    same = np.concatenate(([True], gear[1:] == gear[:-1]))
-    where = known.steady & same & (demand.wheel_torque > 0.0) & (demand.speed > MOVING)
-    where &= known.shafts.entries[:, S_CLUTCH] == LOCKED
+    locked = known.shafts.entries[:, S_CLUTCH] == LOCKED
+    where = known.steady & locked & (demand.speed > MOVING)
     beyond = np.where(where, known.engine + known.motor - known.total, 0.0)
-    beyond = beyond - slow_part(beyond, where, demand.dt)
-    where &= np.abs(beyond) <= WILD * np.median(np.abs(beyond[where])) if where.any() else False
-    if where.sum() < LEAST_STEPS:
+    drives = where & (demand.wheel_torque > 0.0)
+    if drives.sum() < LEAST_STEPS:
         return None
+    beyond = beyond - slow_part(beyond, drives, demand.dt)
+    usual = float(np.median(np.abs(beyond[drives])))
+    alone = where & ~drives & (plan.engine_class == OFF) & (beyond <= UNBRAKED * usual)
+    where = (drives | alone) & (np.abs(beyond) <= WILD * usual)
     off = _corrections(driveline, demand, gear, plan.engine_class, np.where(where, beyond, np.nan))
     off = np.where(cycle.speed > 0.0, np.clip(off, -MOST, MOST), 0.0)
     return dataclasses.replace(cycle, speed=np.maximum(cycle.speed + off, 0.0))

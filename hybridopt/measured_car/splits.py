@@ -22,6 +22,7 @@ from .step_samples import StepSamples
 AT_REST = 0.01  # of the motor's peak power or torque: within it the motor is taken as unpowered
 CUT = 0.2  # of the idle fuel rate, below which the fuel is cut
 ALL = 0.95  # of what can be recuperated in a braking, from which it counts as all
+SMALL = 5000.0  # J, a braking in which noise hides the share
 TELLING = ("motor_torque", "motor_power", "engine_torque", "fuel_rate")
 """Channels that tell of the split by themselves."""
 
@@ -202,14 +203,16 @@ def _recuperated(
     """Return torques that recuperate the measured share of what the model can in each braking.
 
     The share is that of the whole braking, so that a demand that noise or smoothing has moved from
-    step to step is met.
+    step to step is met; that of a small braking, which noise hides, goes towards that of all.
     """
     torque = np.array(torque)
+    work = shafts.entries[:, S_MOTOR] * demand.dt
+    done = np.where(braking, work * torque, 0.0)
+    could = np.where(braking, work * np.minimum(shafts.entries[:, S_LOW], 0.0), 0.0)
+    usual = float(done.sum() / min(could.sum(), -1e-9))
     for a, b in intervals(braking):
-        work = shafts.entries[a:b, S_MOTOR] * demand.dt[a:b]
-        could = float(work @ np.minimum(shafts.entries[a:b, S_LOW], 0.0))
-        if could < 0.0:
-            share = float(work @ torque[a:b]) / could
+        if (most := float(could[a:b].sum())) < 0.0:
+            share = (float(done[a:b].sum()) - SMALL * usual) / (most - SMALL)
             share = 1.0 if share > ALL else max(share, 0.0)
             torque[a:b] = share * shafts.entries[a:b, S_LOW]
     return torque
