@@ -207,7 +207,7 @@ def _recuperated(
     """
     torque = np.array(torque)
     work = shafts.entries[:, S_MOTOR] * demand.dt
-    done = np.where(braking, work * torque, 0.0)
+    done = work * np.where(braking, torque, 0.0)
     could = np.where(braking, work * np.minimum(shafts.entries[:, S_LOW], 0.0), 0.0)
     usual = float(done.sum() / min(could.sum(), -1e-9))
     for a, b in intervals(braking):
