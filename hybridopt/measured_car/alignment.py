@@ -54,9 +54,7 @@ def aligned(recording: Recording, driveline: Driveline) -> tuple[Recording, dict
     return moved, delays
 
 
-def _on_one_clock(
-    recording: Recording, driveline: Driveline
-) -> tuple[Recording, dict[str, float]]:
+def _on_one_clock(recording: Recording, driveline: Driveline) -> tuple[Recording, dict[str, float]]:
     one = make_signals(recording)
     gears = fit_gears([one], driveline)
     if not gears.known:

@@ -110,7 +110,9 @@ def _engine(
         on = dragged_engine(recording, driveline, samples, demand, gear)
         if on is not None:
             names = [n for n in ("engine_speed", "fuel_rate", "engine_torque") if recording.has(n)]
-            words = "on where it turns and burns, or is dragged until it burns again without a start"
+            words = (
+                "on where it turns and burns, or is dragged until it burns again without a start"
+            )
             return on, DecisionSource("engine", tuple(names), f"engine {words}")
     engine, plant = driveline.engine, pack(driveline)
     idle_fuel = float(np.interp(plant.idle_speed, plant.fuel_speed, plant.fuel[:, 0]))

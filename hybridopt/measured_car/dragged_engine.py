@@ -62,7 +62,7 @@ def dragged_engine(
 def _start_seen(
     told: dict[str, np.ndarray], driveline: Driveline, demand: Demand, gear: np.ndarray, at: int
 ) -> bool:
-    """Return whether the fuel burnt from a step on, beyond torque and shift, is nearer a start's."""
+    """Return whether the fuel from a step on, beyond torque and shift, is nearer a start's."""
     if not {"fuel_rate", "engine_torque"} <= told.keys():
         return False
     last = at + int(start_steps(driveline.start.duration, demand.dt[at : at + 1])[0])

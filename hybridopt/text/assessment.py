@@ -192,7 +192,9 @@ def _read(assessment: "Assessment") -> list[str]:
         )
     late_by = dict(assessment.delays)
     if phase := late_by.pop(STEPS, 0.0):
-        texts.append(f"steps begin {phase:+.2f} s from whole seconds, where the car's decisions fall")
+        texts.append(
+            f"steps begin {phase:+.2f} s from whole seconds, where the car's decisions fall"
+        )
     if late_by:
         late = ", ".join(f"{name} {delay:+.2f} s" for name, delay in late_by.items())
         texts.append(f"channels moved to the clock of vehicle speed, + came late: {late}")

@@ -98,7 +98,9 @@ def rows_of(made):
     for time, identifier, data in made:
         shown = f"{identifier:X}" + "x" * (identifier > 0x7FF)
         body = f"Rx   d {len(data)} {data.hex(' ').upper()}"
-        rows.append(f"{time:11.6f} 1  {shown:15} {body}  Length = 0 BitCount = 119 ID = {identifier}")
+        rows.append(
+            f"{time:11.6f} 1  {shown:15} {body}  Length = 0 BitCount = 119 ID = {identifier}"
+        )
     return "\n".join([*head, *rows, "9999.0 1 ErrorFrame", "9999.1 1 123 Rx r", "End TriggerBlock"])
 
 
