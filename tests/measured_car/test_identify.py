@@ -52,10 +52,11 @@ def test_the_simulated_car_takes_about_the_fuel_of_its_model(cars):
 
 
 def test_most_intervals_hold_the_true_values(found, base):
+    """One case: of 24 intervals of 95 %, 19 or fewer hold once in 170 cases (binomial)."""
     truth = true_values(TRUE, base, found.driveline)
     held = [one.low <= truth[one.key] <= one.high for one in found.estimates]
     assert len(held) >= 20
-    assert np.mean(held) >= 0.9
+    assert np.mean(held) >= 0.8  # the long test asks for 90 % of many cases
 
 
 def test_every_estimate_is_far_nearer_than_its_base(found, base):
