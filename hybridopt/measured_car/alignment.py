@@ -1,7 +1,5 @@
 """Channels of a recording moved to the clock of its vehicle speed, by the delays that fits find."""
 
-import dataclasses
-
 import numpy as np
 
 from ..inputs.driveline import Driveline
@@ -11,6 +9,7 @@ from .fine_speed import shaft_gears
 from .gear_fit import fit_gears
 from .road_fit import fit_road
 from .signals import make_signals
+from .step_phase import STEPS, decision_phase, later, moved_channels
 
 SHAFTS, TORQUES = ("engine_speed", "motor_speed"), ("engine_torque", "motor_torque")
 LEAST = 0.03  # s, shorter delays are left
@@ -22,6 +21,8 @@ SAME_GEAR = 0.8  # of the driving, in which shaft and gear channel have to agree
 
 def aligned(recording: Recording, driveline: Driveline) -> tuple[Recording, dict[str, float]]:
     """Return a recording whose channels fit its vehicle speed in time, and what they were moved by.
+
+    The steps of its cycle then begin where the car decides, if it decides in steps.
 
     Parameters
     ----------
@@ -35,7 +36,8 @@ def aligned(recording: Recording, driveline: Driveline) -> tuple[Recording, dict
     recording
         With the same time; channels that could not be told are as they were.
     delays : dict
-        s, by channel, how far it came behind vehicle speed; negative where it came before.
+        s, by channel, how far it came behind vehicle speed; negative where it came before. Under
+        :data:`.step_phase.STEPS`, how much later steps begin than those of the cycle.
 
     Notes
     -----
@@ -45,6 +47,14 @@ def aligned(recording: Recording, driveline: Driveline) -> tuple[Recording, dict
     """
     if recording.step > COARSE:
         return recording, {}
+    moved, delays = _on_one_clock(recording, driveline)
+    phase = decision_phase(moved, driveline)
+    if phase:
+        moved, delays = later(moved, phase), {**delays, STEPS: phase}
+    return moved, delays
+
+
+def _on_one_clock(recording: Recording, driveline: Driveline) -> tuple[Recording, dict[str, float]]:
     one = make_signals(recording)
     gears = fit_gears([one], driveline)
     if not gears.known:
@@ -62,26 +72,13 @@ def aligned(recording: Recording, driveline: Driveline) -> tuple[Recording, dict
         if doubt < SURE:
             delays["fuel_rate"] = delays["engine_torque"] + behind
     delays = {n: d for n, d in delays.items() if recording.has(n) and abs(d) >= LEAST}
-    moved = _moved(recording, delays)
+    moved = moved_channels(recording, delays)
     if recording.has("gear") and recording.shaft:
         behind = _gear_delay(moved, driveline)
         if abs(behind) >= LEAST:
             delays["gear"] = behind
-            moved = _moved(moved, {"gear": behind})
+            moved = moved_channels(moved, {"gear": behind})
     return moved, delays
-
-
-def _moved(recording: Recording, delays: dict[str, float]) -> Recording:
-    """Return a recording with some channels moved to earlier times, s."""
-    time, channels = recording.time, dict(recording.channels)
-    for name, delay in delays.items():
-        values = channels[name]
-        if name == "gear":
-            place = np.searchsorted(time, time + delay + 1e-9, side="right") - 1
-            channels[name] = values[np.clip(place, 0, time.size - 1)]
-        else:
-            channels[name] = np.interp(time + delay, time, values)
-    return dataclasses.replace(recording, channels=channels)
 
 
 def _gear_delay(recording: Recording, driveline: Driveline) -> float:

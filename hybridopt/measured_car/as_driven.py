@@ -11,6 +11,7 @@ from ..inputs.driveline import Driveline
 from ..measurements.drive import Cleaning
 from ..measurements.recording import Recording
 from ..problem.settings import Settings
+from .balanced_speed import balanced_cycle
 from .fine_speed import TURNING, finer_cycle
 
 OIL_CHANNELS = ("oil_temperature",)
@@ -53,6 +54,9 @@ def as_driven(
     notes: list[str] = []
     cycle = _with_oil(recording, _with_speed(recording, driveline, notes), notes)
     driveline = _with_load(recording, driveline, notes)
+    if (balanced := balanced_cycle(recording, driveline, cycle)) is not None:
+        cycle = balanced
+        notes.append("speed within its noise where the torques of engine and motor say it was")
     settings = (settings or Settings()).resolved(driveline)
     soc = measured_soc(recording, driveline, settings.socs[2], notes)
     return AsDriven(cycle, driveline, _begins(settings, driveline, soc, notes), soc, tuple(notes))

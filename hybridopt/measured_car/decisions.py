@@ -12,11 +12,11 @@ from ..physics.codes import EngineClass
 from ..physics.demand import Demand
 from ..physics.plant import pack
 from ..physics.schedule import Schedule
+from .dragged_engine import BURNING, dragged_engine
 from .fine_speed import MOVING, TURNING, shaft_gears
 from .splits import Split, read_split
 from .step_samples import StepSamples, held
 
-BURNING = 0.2  # of the idle fuel rate
 PULLING = 0.03  # of the highest full load
 USUAL_SPEED = 1400.0 * RPM  # at the gearbox input, the least of an assumed gear
 SPEED_CELL = 2.0  # m/s
@@ -86,8 +86,8 @@ def read_decisions(recording: Recording, driveline: Driveline, demand: Demand) -
         No channel tells whether the engine was on.
     """
     samples = StepSamples(recording)
-    on, engine_source = _engine(recording, driveline, samples, demand)
-    gear, gear_source = _gears(recording, driveline, samples, demand, on)
+    gear, gear_source = _gears(recording, driveline, samples, demand)
+    on, engine_source = _engine(recording, driveline, samples, demand, gear)
     before = np.concatenate(([on[0]], on[:-1]))
     running = np.where(on & ~before, int(EngineClass.STARTING), int(EngineClass.RUNNING))
     engine_class = np.where(on, running, int(EngineClass.OFF)).astype(np.int64)
@@ -99,9 +99,21 @@ def read_decisions(recording: Recording, driveline: Driveline, demand: Demand) -
 
 
 def _engine(
-    recording: Recording, driveline: Driveline, samples: StepSamples, demand: Demand
+    recording: Recording,
+    driveline: Driveline,
+    samples: StepSamples,
+    demand: Demand,
+    gear: np.ndarray,
 ) -> tuple[np.ndarray, DecisionSource]:
     """Return whether the engine is on in each step, and how that was told."""
+    if not driveline.clutches.separating_clutch:
+        on = dragged_engine(recording, driveline, samples, demand, gear)
+        if on is not None:
+            names = [n for n in ("engine_speed", "fuel_rate", "engine_torque") if recording.has(n)]
+            words = (
+                "on where it turns and burns, or is dragged until it burns again without a start"
+            )
+            return on, DecisionSource("engine", tuple(names), f"engine {words}")
     engine, plant = driveline.engine, pack(driveline)
     idle_fuel = float(np.interp(plant.idle_speed, plant.fuel_speed, plant.fuel[:, 0]))
     full = float(plant.full.max())
@@ -137,7 +149,7 @@ def _engine(
 
 
 def _gears(
-    recording: Recording, driveline: Driveline, samples: StepSamples, demand: Demand, on: np.ndarray
+    recording: Recording, driveline: Driveline, samples: StepSamples, demand: Demand
 ) -> tuple[np.ndarray, DecisionSource]:
     """Return the gear of each step, 0 is first, and how it was told."""
     if recording.has("gear"):

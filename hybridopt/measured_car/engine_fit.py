@@ -1,9 +1,10 @@
 """The engine's fuel as a factor on the base's map and fuel per revolution, and its overrun torque.
 
-    fuel rate = s map(w, T) + f w / (2 π) - d d(fuel rate)/dt
+    fuel rate = s map(w, T) + f w / (2 π) - d d(fuel rate)/dt + d_w d(map)/dw dw/dt
 
 A Willans line (Guzzella, Sciarretta, *Vehicle Propulsion Systems*, ch. 3, from memory) differs from
-another by slope and friction, which are s and f. Only a warm engine that runs by itself counts, no
+another by slope and friction, which are s and f; d is the delay of the fuel behind torque, d_w that
+of the speed in each log. Only a warm engine that runs by itself counts, no
 start or shift being near.
 """
 
@@ -75,9 +76,10 @@ def fit_engine(signals: Sequence[Signals], base: Driveline) -> EngineFuel:
     engine, note = base.engine, "engine driving, no start or shift near"
     slope, friction = fit["slope"], fit["friction"]
     blur, thick = _coarseness(signals, engine)
+    level = SENSOR * _fuel_of_a_turn(signals)
     half = float(np.linalg.norm((fit.half_width("slope"), slope * blur, slope * SENSOR)))
     half *= engine.fuel_scale
-    wide = float(np.hypot(fit.half_width("friction"), slope * thick))
+    wide = float(np.linalg.norm((fit.half_width("friction"), slope * thick, level)))
     added = slope * engine.friction_fuel * 1e3 + friction
     value = slope * engine.fuel_scale
     estimates = (
@@ -92,6 +94,16 @@ def fit_engine(signals: Sequence[Signals], base: Driveline) -> EngineFuel:
         ),
     )
     return EngineFuel(estimates, overrun, delays, "", over)
+
+
+def _fuel_of_a_turn(signals: Sequence[Signals]) -> float:
+    """Return the mean fuel of a revolution of the running engine, mg."""
+    burnt = turned = 0.0
+    for one in signals:
+        if one.has("engine_speed", "fuel_rate"):
+            burnt += float(one["fuel_rate"][one.on].sum())
+            turned += float(one["engine_speed"][one.on].sum()) / (2.0 * np.pi)
+    return 1e3 * burnt / turned if turned else 0.0
 
 
 def _coarseness(signals: Sequence[Signals], engine: Engine) -> tuple[float, float]:
@@ -145,6 +157,9 @@ def _rows(one: Signals, engine: Engine, delay: float, steady: bool) -> Rows | No
         "friction": one.smooth(1e-3 * speed / (2.0 * np.pi), where, width),
         "delay": -one.slope(one.smooth(base, where, width), width),
     }
+    if steady:
+        later = fuel_at(engine, one.timely("engine_speed", one.dt), torque)
+        columns[f"speed delay {one.number}"] = one.smooth(later - base, where, width) / one.dt
     return Rows(columns, one.smooth(rate, where, width), where)
 
 

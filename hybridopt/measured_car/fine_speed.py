@@ -70,12 +70,16 @@ def finer_cycle(recording: Recording, driveline: Driveline, cleaning: Cleaning) 
         np.maximum(drive.cleaned.values + np.interp(drive.cleaned.time, recording.time, off), 0.0),
     )
     rough = Samples(rough.time, np.where(drive.cleaned.values > 0.0, rough.values, 0.0))
+    return resampled(recording.cycle, rough, cleaning)
+
+
+def resampled(cycle: Cycle, rough: Samples, cleaning: Cleaning) -> Cycle:
+    """Return a cycle at the speed of samples, filtered and resampled as the import does."""
     raster = float(np.median(np.diff(rough.time)))
     smooth = rough
     if 0.0 < cleaning.bandwidth * raster < 0.45:
         smooth = low_pass(rough, cleaning.bandwidth)
     made = resample_speed(rough, smooth, cleaning.step, cleaning.standstill)
-    cycle = recording.cycle
     speed = np.interp(cycle.time, made.time - made.time[0], made.values)
     return dataclasses.replace(cycle, speed=np.maximum(speed, 0.0))
 

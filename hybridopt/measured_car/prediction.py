@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.ndimage import binary_opening
+from scipy.ndimage import binary_closing, binary_opening
 
 from ..inputs.driveline import Driveline
 from ..inputs.maps import curve_values, map_values
@@ -25,6 +25,7 @@ from .signals import Signals
 from .start_fit import road_force, seen_starts, working_fuel
 
 QUICK, LASTING = 0.2, 0.6  # s, smoothing of the torque, and the least of a fuel cut
+PARTLY, WHOLLY = 0.5, 0.85  # of the overrun torque, from which on the fuel counts as cut
 
 
 @dataclass(frozen=True, eq=False)
@@ -89,7 +90,7 @@ def _add_fuel(
     for at in _fired_again(one, running, driveline):
         events[at] += driveline.start.fuel / one.dt
     events += _shift_fuel(one, gears, driveline)
-    rate = working_fuel(one, starts, engine)
+    rate = np.where(_is_cut(one, driveline, WHOLLY), 0.0, working_fuel(one, starts, engine))
     model["fuel_rate"] = rate + events
     if not one.has("motor_torque", "gear") or not gears.known:
         return
@@ -107,21 +108,34 @@ def _fired_again(one: Signals, running: np.ndarray, driveline: Driveline) -> np.
     """
     if driveline.clutches.separating_clutch:
         return np.zeros(0, dtype=int)
-    overrun = curve_values(driveline.engine.overrun, one["engine_speed"])
-    cut = running & (one.smooth(one["engine_torque"], running, QUICK) < 0.5 * overrun)
-    cut = binary_opening(cut, iterations=max(round(LASTING / one.dt / 2.0), 1))
+    cut = running & _is_cut(one, driveline, PARTLY)
+    wide = max(round(LASTING / one.dt / 2.0), 1)
+    cut = binary_opening(binary_closing(cut, iterations=wide), iterations=wide)
     return np.flatnonzero(cut[:-1] & ~cut[1:] & running[1:]) + 1
 
 
+def _is_cut(one: Signals, driveline: Driveline, share: float) -> np.ndarray:
+    """Return where an engine that turns gives less than a share of its overrun torque.
+
+    The torque is smoothed: noise around the overrun torque would burn fuel on one side of it.
+    """
+    overrun = curve_values(driveline.engine.overrun, one["engine_speed"])
+    return np.asarray(one.on & (one.smooth(one["engine_torque"], one.on, QUICK) < share * overrun))
+
+
 def _shift_fuel(one: Signals, gears: Gears, driveline: Driveline) -> np.ndarray:
-    """Return the fuel that speeds shafts up at downshifts, g/s (`physics/rotors.py`)."""
+    """Return the fuel that speeds shafts up at downshifts, g/s (`physics/rotors.py`).
+
+    The model pays it in fuel while the engine is off, too.
+    """
     rate = np.zeros(one.recording.time.size)
-    inertia = float(rotor_inertia(driveline)[EngineClass.RUNNING])
+    inertia = rotor_inertia(driveline)
     price = driveline.gearbox.shift_efficiency * driveline.fuel.heating_value * one.dt
     for at in one.shifts:
         old, new = np.nan_to_num(gears.at(one.gear[[at - 1, at]]) * one["speed"][at])
-        if new > old > 0.0 and one.on[at]:
-            rate[at] += 0.5 * inertia * (new**2 - old**2) / price
+        if new > old > 0.0:
+            turns = inertia[EngineClass.RUNNING if one.on[at] else EngineClass.OFF]
+            rate[at] += 0.5 * float(turns) * (new**2 - old**2) / price
     return rate
 
 

@@ -182,7 +182,7 @@ def _rows(
         f"motor delay {one.number}": -one.slope(smooth(motor)),
     }
     change = smooth(np.gradient(gears.logged_speed(one), one.dt)) - a
-    instruments = {name: columns[name] + change * share for name, share in shares.items()}
+    instruments = {name: (a + change) * share for name, share in shares.items()}
     if fitted is not None:
         second = columns | instruments
         force = np.abs(sum(fitted.get(name, 0.0) * column for name, column in second.items()))

@@ -5,24 +5,24 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
-from scipy.ndimage import gaussian_filter1d
 
 from ..base.intervals import intervals
 from ..inputs.driveline import Driveline
 from ..measurements.recording import Recording
-from ..physics.codes import RUNNING, STARTING, EngineClass
+from ..physics.codes import OFF, RUNNING, STARTING, EngineClass
 from ..physics.demand import Demand
 from ..physics.entries import S_FULL, S_LOW, S_MOTOR, S_OVERRUN, S_SIZE, S_START, S_TOTAL
 from ..physics.operating_points import demand_rows
 from ..physics.plant import Plant, pack
 from .fine_speed import TURNING
 from .shaft_kernels import _shafts
+from .slow_part import slow_part
 from .step_samples import StepSamples
 
 AT_REST = 0.01  # of the motor's peak power or torque: within it the motor is taken as unpowered
-BALANCE = 10.0  # s
 CUT = 0.2  # of the idle fuel rate, below which the fuel is cut
 ALL = 0.95  # of what can be recuperated in a braking, from which it counts as all
+SMALL = 5000.0  # J, a braking in which noise hides the share
 TELLING = ("motor_torque", "motor_power", "engine_torque", "fuel_rate")
 """Channels that tell of the split by themselves."""
 
@@ -134,6 +134,48 @@ def read_split(
     )
 
 
+class Torques(NamedTuple):
+    """Torques at the shaft of the gearbox, N m, (steps,); NaN where not told.
+
+    `engine` and `motor` are measured, `total` is what the speed asks of both; `steady` are steps in
+    which the engine neither starts nor is commanded by a brake.
+    """
+
+    engine: np.ndarray
+    motor: np.ndarray
+    total: np.ndarray
+    shafts: Shafts
+    steady: np.ndarray
+
+
+def measured_torques(
+    recording: Recording,
+    driveline: Driveline,
+    samples: StepSamples,
+    demand: Demand,
+    gear: np.ndarray,
+    engine: np.ndarray,
+) -> Torques | None:
+    """Return the torques of engine and motor, each by channels of its own; None without them.
+
+    Parameters are those of :func:`read_split`.
+    """
+    known = _known(recording, driveline, samples, engine)
+    by_motor = {"motor_torque", "motor_power", "battery_motor_power"} & known.keys()
+    if not by_motor or not {"engine_torque", "fuel_rate"} & known.keys():
+        return None
+    plant = pack(driveline)
+    shafts = fill_shafts(plant, demand, gear, engine)
+    motor = _measured(known, plant, shafts, demand, driveline).torque
+    given = known.get("engine_torque")
+    if given is None:
+        given = _each(_torque_of_fuel, known["fuel_rate"], shafts, plant.fuel_torque, shafts.fuel)
+    off = engine == OFF
+    given = np.where(off, shafts.entries[:, S_OVERRUN], given)
+    steady = (off | (engine == RUNNING)) & np.isfinite(given + motor)
+    return Torques(given, motor, shafts.entries[:, S_TOTAL], shafts, steady)
+
+
 def _balanced(
     torque: np.ndarray,
     known: dict[str, np.ndarray],
@@ -144,18 +186,15 @@ def _balanced(
     """Return motor torques that leave the engine's, where both were measured, as it was.
 
     What the torque wanted differs from the sum of both is noise of the speed, and of the model.
-    The motor takes up what changes within :data:`BALANCE` s, so that the engine gives what it gave;
-    in the mean the motor's torque is the one measured.
+    The motor takes up what does not change slowly, so that the engine gives what it gave; in the
+    mean the motor's torque is the one measured.
     """
     if "engine_torque" not in known or not pulls.any():
         return torque
     rest = shafts.entries[:, S_TOTAL] - known["engine_torque"] - torque
-    use = (pulls & np.isfinite(rest)).astype(float) * demand.dt
-    rest = np.where(use > 0.0, rest, 0.0)
-    width = BALANCE / float(np.median(demand.dt))
-    weight = gaussian_filter1d(use, width)
-    slow = gaussian_filter1d(use * rest, width) / np.maximum(weight, 1e-9)
-    return np.asarray(np.where(use > 0.0, torque + rest - slow, torque))
+    where = pulls & np.isfinite(rest)
+    rest = np.where(where, rest, 0.0)
+    return np.where(where, torque + rest - slow_part(rest, where, demand.dt), torque)
 
 
 def _recuperated(
@@ -164,14 +203,16 @@ def _recuperated(
     """Return torques that recuperate the measured share of what the model can in each braking.
 
     The share is that of the whole braking, so that a demand that noise or smoothing has moved from
-    step to step is met.
+    step to step is met; that of a small braking, which noise hides, goes towards that of all.
     """
     torque = np.array(torque)
+    work = shafts.entries[:, S_MOTOR] * demand.dt
+    done = work * np.where(braking, torque, 0.0)
+    could = np.where(braking, work * np.minimum(shafts.entries[:, S_LOW], 0.0), 0.0)
+    usual = float(done.sum() / min(could.sum(), -1e-9))
     for a, b in intervals(braking):
-        work = shafts.entries[a:b, S_MOTOR] * demand.dt[a:b]
-        could = float(work @ np.minimum(shafts.entries[a:b, S_LOW], 0.0))
-        if could < 0.0:
-            share = float(work @ torque[a:b]) / could
+        if (most := float(could[a:b].sum())) < 0.0:
+            share = (float(done[a:b].sum()) - SMALL * usual) / (most - SMALL)
             share = 1.0 if share > ALL else max(share, 0.0)
             torque[a:b] = share * shafts.entries[a:b, S_LOW]
     return torque

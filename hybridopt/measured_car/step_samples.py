@@ -4,6 +4,9 @@ import numpy as np
 
 from ..measurements.recording import Recording
 
+EDGE = 0.11  # s, samples that near to a step's border hold something of the step beside it
+REMAIN = 0.5  # of a step, that samples further inside have to cover
+
 
 class StepSamples:
     """A recording's samples, each with the step of the cycle it lies in.
@@ -22,7 +25,8 @@ class StepSamples:
         time = recording.cycle.time
         self.steps = time.size - 1
         self._step = np.searchsorted(time, recording.time, side="right") - 1
-        self._inside = (self._step >= 0) & (self._step < self.steps)
+        inside = (self._step >= 0) & (self._step < self.steps)
+        self._inside = inside & _well_inside(recording.time, time, self._step)
 
     def mean(self, values: np.ndarray, where: np.ndarray | None = None) -> np.ndarray:
         """Return the mean of each step over its known samples, (steps,).
@@ -62,6 +66,18 @@ class StepSamples:
         total = np.bincount(self._step[known], values[known], minlength=self.steps)
         none = np.full(self.steps, np.nan)
         return np.asarray(np.divide(total, count, out=none, where=count > 0))
+
+
+def _well_inside(at: np.ndarray, border: np.ndarray, step: np.ndarray) -> np.ndarray:
+    """Return which samples count for their step: not those at its border, if enough remain.
+
+    A logged value is a mean around its time, and one that was moved by a delay is interpolated.
+    """
+    step = np.clip(step, 0, border.size - 2)
+    inner = (at - border[step] > EDGE) & (border[step + 1] - at > EDGE)
+    raster = float(np.median(np.diff(at)))
+    remain = np.bincount(step[inner], minlength=border.size - 1) * raster
+    return np.asarray(inner | (remain < REMAIN * np.diff(border))[step])
 
 
 def held(values: np.ndarray) -> np.ndarray:

@@ -1,9 +1,10 @@
 """Frames of a bus: from a text trace, a line for each frame.
 
-Two layouts are read, both common for traces of a CAN bus (common practice, no source):
+Three layouts are read, all common for traces of a CAN bus (common practice, no source):
 
     (1436509052.249713) can0 123#DEADBEEF        identifier of 3 or 8 hexadecimal digits
     (1436509052.249713) can0 123 [4] DE AD BE EF
+    2.249713 1 123 Rx d 4 DE AD BE EF            x behind an identifier of 29 bits
 
 Two signs # before the bytes, with a digit between, are a frame with a flexible data rate.
 """
@@ -32,10 +33,22 @@ _FRAME = re.compile(
     r"\s*(?:[RTrt][Xx]?)?\s*",
     re.ASCII,
 )
-_REMOTE = re.compile(
-    r"\s*\([0-9.]+\)\s+\S{1,32}\s+[0-9A-Fa-f]{3,8}(?:#R[0-9]?|\s+\[[0-9]\]\s+remote request)\s*",
+_ROW = re.compile(
+    r"\s*([0-9]{1,15}(?:\.[0-9]{1,12})?)\s+[0-9]{1,3}\s+([0-9A-Fa-f]{1,8})(x?)\s+[RT]x\s+d\s+"
+    r"([0-9]{1,2})((?:\s+[0-9A-Fa-f]{2}){0,64})(?:\s+[A-Za-z].{0,200})?",
     re.ASCII,
 )
+_REMOTE = re.compile(
+    r"\s*\([0-9.]+\)\s+\S{1,32}\s+[0-9A-Fa-f]{3,8}(?:#R[0-9]?|\s+\[[0-9]\]\s+remote request)\s*"
+    r"|\s*[0-9.]+\s+[0-9]{1,3}\s+[0-9A-Fa-f]{1,8}x?\s+[RT]x\s+r\b.*",
+    re.ASCII,
+)
+_BESIDE = re.compile(  # what a table of frames holds between them: heads, notes, events
+    r"//.*|(?i:date|base|internal|no internal|begin|end)\b.*"
+    r"|[0-9.]+\s+(?:[0-9]{1,3}\s+)?[A-Z][a-z][A-Za-z]+\b.*",
+    re.ASCII,
+)
+_HEAD = re.compile(r"\s*base\s+(\w{1,20})\s+timestamps\s+(\w{1,20}).*", re.ASCII)
 
 
 @dataclass(frozen=True, eq=False)
@@ -71,8 +84,35 @@ class Frames:
 
 def is_trace(path: Path) -> bool:
     """Return whether one of the first lines of a text file is a frame."""
-    lines = islice(read_lines(path, find_encoding(path)), HEAD_LINES)
-    return any(_FRAME.fullmatch(line) for line in lines)
+    lines = (row.strip() for row in islice(read_lines(path, find_encoding(path)), HEAD_LINES))
+    return any(_FRAME.fullmatch(line) or _ROW.fullmatch(line) for line in lines)
+
+
+def _frame(line: str) -> tuple[float, int, bytes] | None:
+    """Return time, identifier and bytes of a line; None where it is no whole frame."""
+    if found := _FRAME.fullmatch(line):
+        stamp, digits, joined, stated, apart = found.groups()
+        extended = len(digits) == 8
+    elif found := _ROW.fullmatch(line):
+        stamp, digits, wide, stated, apart = found.groups()
+        joined, extended = None, bool(wide)
+    else:
+        return None
+    data = bytes.fromhex(apart if joined is None else joined)
+    number = int(digits, 16)
+    if (stated is not None and int(stated) != len(data)) or number > HIGHEST:
+        return None
+    return float(stamp), number | EXTENDED if extended else number, data
+
+
+def _check_head(path: Path, line: str) -> None:
+    """Refuse a table of frames in other numbers or times than those read."""
+    head = _HEAD.fullmatch(line)
+    if head is not None and (head[1], head[2]) != ("hex", "absolute"):
+        raise InputError(
+            f"{path}: its head states base {head[1]} and {head[2]} time stamps; write it with base "
+            "hex and absolute ones"
+        )
 
 
 def read_trace(path: Path, wanted: Collection[int]) -> Frames:
@@ -92,23 +132,18 @@ def read_trace(path: Path, wanted: Collection[int]) -> Frames:
     """
     time, identifier, begin, length = array("d"), array("L"), array("q"), array("B")
     content, damaged, seen = bytearray(), 0, 0
-    for line in read_lines(path, find_encoding(path)):
-        found = _FRAME.fullmatch(line)
-        data = (
-            None if found is None else bytes.fromhex(found[3] if found[3] is not None else found[5])
-        )
-        stated = None if found is None else found[4]
-        if found is None or data is None or (stated is not None and int(stated) != len(data)):
-            damaged += bool(line.strip()) and not _REMOTE.fullmatch(line)
-            continue
-        number = int(found[2], 16)
-        if number > HIGHEST:
-            damaged += 1
+    for number, row in enumerate(read_lines(path, find_encoding(path))):
+        line = row.strip()
+        if number < HEAD_LINES:
+            _check_head(path, line)
+        if (frame := _frame(line)) is None:
+            passed = not line or _REMOTE.fullmatch(line) or _BESIDE.fullmatch(line)
+            damaged += not passed
             continue
         seen += 1
-        key = number | EXTENDED if len(found[2]) == 8 else number
+        at, key, data = frame
         if key in wanted:
-            time.append(float(found[1]))
+            time.append(at)
             identifier.append(key)
             begin.append(len(content))
             length.append(len(data))

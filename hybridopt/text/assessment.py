@@ -11,6 +11,7 @@ from ..base.words import cut, fixed
 from ..files.table_csv import table_writer
 from ..files.writing import Write
 from ..measured_car.against_log import TRUSTED
+from ..measured_car.step_phase import STEPS
 from ..optimum.charge_balance import verdict as charge_verdict
 from ..physics.modes import Mode
 from .record import json_ready
@@ -189,8 +190,13 @@ def _read(assessment: "Assessment") -> list[str]:
             f"the {name} was assumed: its {fixed(share, 2)} points of the gap are those of the "
             "assumption, and the car's own may be more or less"
         )
-    if assessment.delays:
-        late = ", ".join(f"{name} {delay:+.2f} s" for name, delay in assessment.delays.items())
+    late_by = dict(assessment.delays)
+    if phase := late_by.pop(STEPS, 0.0):
+        texts.append(
+            f"steps begin {phase:+.2f} s from whole seconds, where the car's decisions fall"
+        )
+    if late_by:
+        late = ", ".join(f"{name} {delay:+.2f} s" for name, delay in late_by.items())
         texts.append(f"channels moved to the clock of vehicle speed, + came late: {late}")
     return [*texts, *assessment.driven.notes]
 

@@ -146,6 +146,12 @@ TRACE = b"".join(
     for t in range(40)
 )
 
+TABLE = b"base hex  timestamps absolute\n" + b"".join(
+    b"%d.25 1  123    Rx   d 7 %02d %02d AB 01 02 03 04  Length = 0 ID = 291\n"
+    b"%d.5 1  18FF0000x   Rx   d 8 DE AD BE EF 00 01 02 FF\n" % (t, 1 + t % 2, t, t)
+    for t in range(40)
+)
+
 
 def record_any(path):
     """Read the channels of a car as far as they can be found."""
@@ -260,7 +266,7 @@ READERS = {
     ),
     "bare log": (import_named, ".txt", [b"".join(b"%d\t%d\n" % (t, t % 7) for t in range(30))]),
     "car log": (record_any, ".csv", [CAR_LOG, SCANNED_LOG]),
-    "trace": (read_any_trace, ".log", [TRACE]),
+    "trace": (read_any_trace, ".log", [TRACE, TABLE]),
     "bus signals": (read_dbc_in_process, ".dbc", [DBC]),
     "study": (read_study, ".toml", [STUDY]),
     "comparison": (read_comparison, ".json", [COMPARISON]),

@@ -42,20 +42,21 @@ def test_the_simulated_car_takes_about_the_fuel_of_its_model(cars):
     """Pieces of 0.05 s against steps of 1 s, the difference of SoC paid at 220 g/kWh.
 
     The pieces differ by the bends of the maps, by the motor that drives while it cranks, and by
-    the auxiliary load, which wanders; 4 % is the tolerance stated for that.
+    the auxiliary load, which wanders; 3 % is the tolerance stated for that.
     """
     for car in cars:
         model = float((car.trace.fuel_rate * car.trace.dt).sum())
         soc = float(car.trace.attrs["soc_end"]) - car.soc_end
         more = soc * TRUE.battery.capacity * float(TRUE.battery.voltage(0.6)) * 220.0 / 3.6e6
-        assert car.fuel + more == pytest.approx(model, rel=0.04)
+        assert car.fuel + more == pytest.approx(model, rel=0.03)
 
 
 def test_most_intervals_hold_the_true_values(found, base):
+    """One case: of 24 intervals of 95 %, 19 or fewer hold once in 170 cases (binomial)."""
     truth = true_values(TRUE, base, found.driveline)
     held = [one.low <= truth[one.key] <= one.high for one in found.estimates]
     assert len(held) >= 20
-    assert np.mean(held) >= 0.8  # of one case; the long test asks for 90 % of many
+    assert np.mean(held) >= 0.8  # the long test asks for 90 % of many cases
 
 
 def test_every_estimate_is_far_nearer_than_its_base(found, base):

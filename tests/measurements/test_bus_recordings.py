@@ -90,6 +90,33 @@ def assert_the_car(recording):
     assert (x["gear"] == wanted).mean() > 0.995
 
 
+def rows_of(made):
+    """Return a text trace as a table with a head, events and notes between the frames."""
+    head = ["date Mon Sep 1 10:00:00 am 2025", "base hex  timestamps absolute", "// version 9"]
+    head += ["   0.000000 Start of measurement", "   0.0010 1  Statistic: D 12 R 0 XD 0", ""]
+    rows = []
+    for time, identifier, data in made:
+        shown = f"{identifier:X}" + "x" * (identifier > 0x7FF)
+        body = f"Rx   d {len(data)} {data.hex(' ').upper()}"
+        rows.append(
+            f"{time:11.6f} 1  {shown:15} {body}  Length = 0 BitCount = 119 ID = {identifier}"
+        )
+    return "\n".join([*head, *rows, "9999.0 1 ErrorFrame", "9999.1 1 123 Rx r", "End TriggerBlock"])
+
+
+def test_a_table_of_frames_is_decoded(write, dbc):
+    recording = read_recording(write(rows_of(frames()), "drive.asc"), dbc=[dbc])
+    assert_the_car(recording)
+    assert "frames_damaged" not in {one.name for one in recording.drive.done}
+
+
+@pytest.mark.parametrize(("was", "head"), [("hex", "dec"), ("absolute", "relative")])
+def test_a_table_in_other_numbers_or_times_is_refused(write, dbc, was, head):
+    path = write(rows_of(frames()[:10]).replace(was, head, 1), "drive.asc")
+    with pytest.raises(InputError, match=f"states base .*{head}.* write it with base hex"):
+        read_recording(path, dbc=[dbc])
+
+
 @pytest.mark.parametrize("wide", [False, True])
 def test_a_text_trace_is_decoded(write, dbc, wide):
     recording = read_recording(write(trace(frames(), wide), "drive.log"), dbc=[dbc])

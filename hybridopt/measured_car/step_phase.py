@@ -1,0 +1,81 @@
+"""Where within its steps a car decides, and a recording moved so that steps begin there.
+
+A car that decides in steps as long as the model's decides at the same fraction of every second. A
+model whose steps begin elsewhere mixes what the car did before and after each decision.
+"""
+
+import dataclasses
+
+import numpy as np
+
+from ..inputs.driveline import Driveline
+from ..measurements.drive import Cleaning
+from ..measurements.log import Samples
+from ..measurements.recording import Recording
+from .fine_speed import TURNING, resampled
+
+STEPS = "steps"
+LEAST_EVENTS = 10
+TOGETHER = 0.7  # mean resultant length, from which on events count as falling together
+LEAST = 0.05  # s
+HELD = ("gear", "separating_clutch", "launch_clutch")
+
+
+def decision_phase(recording: Recording, driveline: Driveline) -> float:
+    """Return how long after the beginning of steps gear and engine change, s; 0 if anywhere.
+
+    Notes
+    -----
+    The mean direction of the times on a circle of one step; random times have a mean resultant
+    length of about 1 / sqrt(events) (Mardia, Jupp, *Directional Statistics*, Wiley, 2000, from
+    memory).
+    """
+    step = float(np.median(recording.cycle.dt))
+    changes = []
+    if recording.has("gear"):
+        changes.append(np.rint(recording.channels["gear"]))
+    if recording.has("engine_speed"):
+        limit = TURNING * driveline.engine.idle_speed
+        changes.append((recording.channels["engine_speed"] > limit).astype(float))
+    times = [recording.time[:-1][np.abs(np.diff(x)) > 0.0] for x in changes]
+    at = np.concatenate([np.zeros(0), *times]) + 0.5 * recording.step
+    if at.size < LEAST_EVENTS:
+        return 0.0
+    mean = complex(np.mean(np.exp(2j * np.pi * at / step)))
+    phase = float(np.angle(mean) / (2.0 * np.pi) * step)
+    return phase if abs(mean) >= TOGETHER and abs(phase) >= LEAST else 0.0
+
+
+def later(recording: Recording, phase: float) -> Recording:
+    """Return a recording whose time 0 is `phase` s later, its cycle resampled there."""
+    names = [name for name in recording.channels]
+    moved = moved_channels(recording, dict.fromkeys(names, phase))
+    drive = recording.drive
+    raw, cleaned = (_from(samples, phase) for samples in (drive.raw, drive.cleaned))
+    cycle = resampled(drive.cycle, cleaned, Cleaning())
+    grade = np.interp(cycle.time + phase, cycle.time, cycle.grade)
+    cycle = dataclasses.replace(cycle, grade=grade)
+    made = dataclasses.replace(drive, cycle=cycle, raw=raw, cleaned=cleaned)
+    return dataclasses.replace(moved, drive=made)
+
+
+def _from(samples: Samples, begin: float) -> Samples:
+    """Return samples from a time on, as time 0; before the first one its value counts."""
+    last = samples.time[-1] - begin
+    time = np.concatenate(([0.0], samples.time - begin))
+    values = np.concatenate(([np.interp(begin, samples.time, samples.values)], samples.values))
+    inside = np.concatenate(([True], (time[1:] > 1e-9) & (time[1:] <= last)))
+    return Samples(time[inside], values[inside])
+
+
+def moved_channels(recording: Recording, delays: dict[str, float]) -> Recording:
+    """Return a recording with some channels moved to earlier times, s."""
+    time, channels = recording.time, dict(recording.channels)
+    for name, delay in delays.items():
+        values = channels[name]
+        if name in HELD:
+            place = np.searchsorted(time, time + delay + 1e-9, side="right") - 1
+            channels[name] = values[np.clip(place, 0, time.size - 1)]
+        else:
+            channels[name] = np.interp(time + delay, time, values)
+    return dataclasses.replace(recording, channels=channels)
