@@ -32,6 +32,7 @@ import numpy as np
 from .base.progress import Progress, silent
 from .base.warning import InputWarning
 from .dp.bound import lower_bound
+from .dp.heat import Heat
 from .inputs.cycle import Cycle
 from .inputs.driveline import Driveline
 from .optimum.optimum import Optimum
@@ -42,14 +43,17 @@ from .physics.demand import Demand, drive_demand
 from .physics.operating_points import OperatingPoints, split_room
 from .physics.replay import replay_schedule
 from .physics.starts import start_steps
+from .problem.budgets import thermal_budgets
 from .problem.choices import Choices, list_choices
 from .problem.events import shift_costs, stop_costs
+from .problem.fine_lists import FineLists
 from .problem.graph import make_events
 from .problem.idle_settings import idle_settings
 from .problem.memory import Memory
 from .problem.problem import Problem, make_problem
 from .problem.settings import Settings
 
+FINE_SPLITS = 120  # of lists over which heat is convex, about
 THERMAL_CAUSE = "thermal limits, which the bound leaves out"
 
 
@@ -155,10 +159,18 @@ def find_optimum(
         best.solution.value.forget()
     if not bound:
         return best
-    proved = lower_bound(free.solution.problem, best.solution.run, best.solution.costate)
+    heat = _heat(free) if best.rounds else None
+    proved = lower_bound(free.solution.problem, best.solution.run, best.solution.costate, heat=heat)
     if proved.cause and best.rounds:
         proved = dataclasses.replace(proved, cause=THERMAL_CAUSE)
     return dataclasses.replace(best, bound=proved)
+
+
+def _heat(free: Optimum) -> Heat | None:
+    """Return the budgets of all choices."""
+    pieces = max(-(-FINE_SPLITS // free.settings.splits), 1)
+    lists = FineLists(free.points, pieces)
+    return Heat.of(thermal_budgets(free.driveline, free.demand, lists), lists)
 
 
 def prepare(cycle: Cycle, driveline: Driveline, settings: Settings, whole: bool = True) -> Prepared:

@@ -49,9 +49,10 @@ from ..problem.problem import Problem
 from .ascent import WANTED_PERCENT, Ascent
 from .boxes import BOXES, NARROW_BOXES, make_boxes
 from .detours import Detours
-from .dual import Dual, all_multipliers, list_hulls
+from .dual import Dual, all_multipliers
 from .end_bound import EndBound
 from .forward import ForwardRun
+from .heat import Heat
 
 RATIOS = 0.5, 2.0  # of the costate over one step, at least and at most
 CONTACTS = 2e-4, 5e-3  # SoC this close to a limit counts as touching it, narrowly and widely
@@ -100,7 +101,11 @@ class Bound:
 
 
 def lower_bound(
-    problem: Problem, run: ForwardRun, costate: np.ndarray, rounds: int = ROUNDS
+    problem: Problem,
+    run: ForwardRun,
+    costate: np.ndarray,
+    rounds: int = ROUNDS,
+    heat: Heat | None = None,
 ) -> Bound:
     """Prove a lower limit for a problem, guided by a schedule for it.
 
@@ -115,6 +120,8 @@ def lower_bound(
     rounds
         How often schedules that cost no more are kept to a corridor, unless the settings name a
         wanted gap.
+    heat
+        Budgets that schedules keep; None for none.
 
     Returns
     -------
@@ -126,9 +133,9 @@ def lower_bound(
     See the module's docstring for theorem, proof and assumptions.
     """
     began = time.perf_counter()
-    hulls, end = list_hulls(problem.points), min(problem.grid.target, float(run.soc[-1]))
-    dual, contacts = Dual(problem, hulls, make_boxes(problem, BOXES, end)), limit_arcs(problem, run)
-    arcs = [contacts, cut_arcs(contacts)]
+    end, contacts = min(problem.grid.target, float(run.soc[-1])), limit_arcs(problem, run)
+    dual, arcs = Dual(problem, make_boxes(problem, BOXES, end), heat), [contacts]
+    arcs = [cut_arcs(contacts)] if heat else [contacts, cut_arcs(contacts)]
     wanted = problem.settings.wanted_gap
     first = Ascent(dual, run.cost, arcs, WANTED_PERCENT if wanted is None else wanted / PERCENT)
     first.climb(guesses(problem, run, costate, contacts), NOTED_PERCENT)
@@ -142,7 +149,7 @@ def lower_bound(
         multipliers=all_multipliers(after),
         plain=all_multipliers(first.multipliers),
         end=end,
-        ends=EndBound(dual, after, run.cost, contacts),
+        ends=EndBound(first.dual, after, run.cost, contacts),
         problem=problem,
         evaluations=looks,
         seconds=time.perf_counter() - began,
@@ -162,10 +169,10 @@ def _keep_to_corridors(first: Ascent, run: ForwardRun, rounds: int) -> tuple[Asc
         gap = run.cost - best.bound
         if gap <= 1e-2 * wanted * abs(run.cost):
             break
-        detours = Detours(problem, all_multipliers(best.multipliers), run, corridor)
+        detours = Detours(problem, all_multipliers(best.multipliers), run, best.dual, corridor)
         corridor = detours.corridor(run.cost)
         boxes = make_boxes(problem, NARROW_BOXES, end, corridor)
-        ascent = Ascent(Dual(problem, first.dual.hulls, boxes), run.cost, first.arcs, first.wanted)
+        ascent = Ascent(best.dual.with_boxes(boxes), run.cost, first.arcs, first.wanted)
         ascent.climb([best.multipliers])
         looks += ascent.evaluations
         if ascent.bound > best.bound:

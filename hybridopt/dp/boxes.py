@@ -6,6 +6,7 @@ from ..physics.battery import corners, root_voltage, stored_energy, voltage_at
 from ..problem.problem import Problem
 from .bound_kernels import Boxes
 from .corridor import Corridor
+from .hulls import GATED, stage_classes
 
 BOXES = 64  # sub-boxes of the SoC window
 NARROW_BOXES = 256  # likewise, where a corridor leaves few of them
@@ -47,9 +48,20 @@ def make_boxes(
         wide=wide[which.ravel()],
         first=first.astype(np.int64),
         last=last.astype(np.int64),
+        floor=_floors(problem, slack),
         z_start=float(stored_energy(problem.cell, problem.soc)),
         z_end=float(stored_energy(problem.cell, window[0] if end is None else end)),
     )
+
+
+def _floors(problem: Problem, slack: float) -> np.ndarray:
+    """Return the least stored energy before a step of each class of stages, J."""
+    taken = stage_classes(problem)
+    floor = np.full(int(taken.max()) + 1, -np.inf)
+    if (taken == GATED).any():
+        opens = problem.events.soc_min[taken == GATED].min() - slack
+        floor[GATED] = stored_energy(problem.cell, min(opens, problem.settings.socs[1]))
+    return floor
 
 
 def _box(problem: Problem, low: float, high: float, step: float) -> list[float]:

@@ -76,7 +76,7 @@ def problem_arrays(problem: Problem) -> Certificate:
     """Return the arrays that state a problem: choices, battery, window, moves and their costs."""
     points, graph, cell = problem.points, problem.events.graph, problem.cell
     firsts = range(0, points.steps, PART)
-    parts = [points.costs(t, min(t + PART, points.steps)) for t in firsts]
+    parts = [points.costs(t, min(t + PART, points.steps)).compact() for t in firsts]
     count = np.concatenate([part.length for part in parts])
     low, high, start, _ = problem.settings.socs
     battery = {name: getattr(cell, name) for name in cell._fields if name != "soc"}
@@ -84,8 +84,8 @@ def problem_arrays(problem: Problem) -> Certificate:
         "dt": points.dt,
         "count": count,
         "first": np.cumsum(count).reshape(count.shape) - count,
-        "power": np.concatenate([_listed(part, part.power) for part in parts]),
-        "cost": np.concatenate([_listed(part, part.cost) for part in parts]),
+        "power": np.concatenate([part.power for part in parts]),
+        "cost": np.concatenate([part.cost for part in parts]),
         "battery_soc": cell.soc,
         "window": np.array([low, high]),
         "soc_start": start,
@@ -108,13 +108,6 @@ def problem_differs(found: Certificate, problem: Problem) -> str:
         if there.shape != here.shape or not np.allclose(there, here, rtol=SAME, atol=SAME):
             return name
     return ""
-
-
-def _listed(part: Any, values: np.ndarray) -> np.ndarray:
-    """Return the values of all lists of a part, one behind the other."""
-    first, length = part.first.ravel(), part.length.ravel()
-    place = np.arange(int(length.sum())) - np.repeat(np.cumsum(length) - length, length)
-    return np.asarray(values[np.repeat(first, length) + place])
 
 
 def _kind(name: str) -> str:
