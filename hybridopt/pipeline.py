@@ -25,6 +25,7 @@
 import dataclasses
 import time
 import warnings
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -36,6 +37,7 @@ from .dp.heat import Heat
 from .inputs.cycle import Cycle
 from .inputs.driveline import Driveline
 from .optimum.optimum import Optimum
+from .optimum.priced_limits import SolveChoices, cheaper_within_limits
 from .optimum.result import Result
 from .optimum.solve import solve
 from .optimum.thermal_limits import respect_limits
@@ -54,7 +56,7 @@ from .problem.problem import Problem, make_problem
 from .problem.settings import Settings
 
 FINE_SPLITS = 120  # of lists over which heat is convex, about
-THERMAL_CAUSE = "thermal limits, which the bound leaves out"
+THERMAL_CAUSE = "thermal limits, whose load varies with more than engine and gear"
 
 
 @dataclass(frozen=True, eq=False)
@@ -159,8 +161,13 @@ def find_optimum(
         best.solution.value.forget()
     if not bound:
         return best
-    heat = _heat(free) if best.rounds else None
-    proved = lower_bound(free.solution.problem, best.solution.run, best.solution.costate, heat=heat)
+    run, heat = best.solution.run, _heat(free) if best.rounds else None
+    proved = lower_bound(free.solution.problem, run, best.solution.costate, heat=heat)
+    if proved.guide:
+        cheaper = cheaper_within_limits(best, free, proved.guide, _solver(free))
+        proved, best = proved.against(cheaper.solution.cost), cheaper
+        if not keep_value:
+            best.solution.value.forget()
     if proved.cause and best.rounds:
         proved = dataclasses.replace(proved, cause=THERMAL_CAUSE)
     return dataclasses.replace(best, bound=proved)
@@ -170,7 +177,8 @@ def _heat(free: Optimum) -> Heat | None:
     """Return the budgets of all choices."""
     pieces = max(-(-FINE_SPLITS // free.settings.splits), 1)
     lists = FineLists(free.points, pieces)
-    return Heat.of(thermal_budgets(free.driveline, free.demand, lists), lists)
+    budgets = thermal_budgets(free.driveline, free.demand, lists)
+    return Heat.of(budgets, lists)
 
 
 def prepare(cycle: Cycle, driveline: Driveline, settings: Settings, whole: bool = True) -> Prepared:
@@ -236,15 +244,25 @@ def prepared_problem(
 
 def _respect_limits(free: Optimum) -> Optimum:
     """Solve again with fewer choices until all limits are kept (stage 7)."""
-    cycle, driveline, settings = free.cycle, free.driveline, free.settings
-    whole = isinstance(free.points, OperatingPoints)
+    solve_choices = _solver(free)
 
     def solve_again(demand: Demand) -> Optimum:
         free.solution.value.forget()  # it is not the answer
-        points = list_choices(driveline, demand, settings.splits, settings.memory_limit, whole)
-        return solve_prepared(cycle, driveline, settings, Prepared(demand, points))
+        return solve_choices(demand, lambda listed: listed)
 
     return respect_limits(free, solve_again)
+
+
+def _solver(free: Optimum) -> SolveChoices:
+    """Return a solve of the same cycle, driveline and settings for another demand and choices."""
+    cycle, driveline, settings = free.cycle, free.driveline, free.settings
+    whole = isinstance(free.points, OperatingPoints)
+
+    def solve_choices(demand: Demand, change: Callable[[Choices], Choices]) -> Optimum:
+        points = list_choices(driveline, demand, settings.splits, settings.memory_limit, whole)
+        return solve_prepared(cycle, driveline, settings, Prepared(demand, change(points)))
+
+    return solve_choices
 
 
 def plan_memory(

@@ -132,7 +132,11 @@ class Ascent:
         for _ in range(HEATED_MOVES if budgets else MOVES):
             before, there = self.best, model.promise(self.best, radius, scale)
             promised = there.bound - before.value if there else 0.0
-            if there is None or promised < GAIN * abs(self.upper) or not self.above:
+            if (
+                there is None
+                or promised < (10 * GAIN if budgets else GAIN) * abs(self.upper)
+                or not self.above
+            ):
                 return
             prices = model.prices(there.prices)
             model.add(self._look(model.multipliers(there.factors), prices))

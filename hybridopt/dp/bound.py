@@ -35,6 +35,7 @@ Source of the duality: Geoffrion, Lagrangean relaxation for integer programming,
 Programming Study 2, 1974, DOI 10.1007/BFb0120690.
 """
 
+import dataclasses
 import time
 from dataclasses import dataclass
 
@@ -52,7 +53,7 @@ from .detours import Detours
 from .dual import Dual, all_multipliers
 from .end_bound import EndBound
 from .forward import ForwardRun
-from .heat import Heat
+from .heat import Heat, HeatGuide
 
 RATIOS = 0.5, 2.0  # of the costate over one step, at least and at most
 CONTACTS = 2e-4, 5e-3  # SoC this close to a limit counts as touching it, narrowly and widely
@@ -77,6 +78,7 @@ class Bound:
     end : lowest SoC at the end of the schedules that it holds for
     ends : the bound over the final SoC
     problem : what was solved
+    guide : what it tells of schedules that keep budgets of heat; None where it knows none
     evaluations : of the dual function
     seconds : time spent
     """
@@ -89,8 +91,14 @@ class Bound:
     end: float
     ends: EndBound
     problem: Problem
+    guide: HeatGuide | None
     evaluations: int
     seconds: float
+
+    def against(self, cost: float) -> "Bound":
+        """Return the bound as it lies below a schedule of another cost, g."""
+        bound = min(self.bound, cost)
+        return dataclasses.replace(self, bound=bound, gap_percent=percent_above(cost, bound))
 
     def at(self, soc_end: float) -> float:
         """Return the lower limit, g, of schedules that end at a SoC or above it.
@@ -151,6 +159,7 @@ def lower_bound(
         end=end,
         ends=EndBound(first.dual, after, run.cost, contacts),
         problem=problem,
+        guide=best_path(first),
         evaluations=looks,
         seconds=time.perf_counter() - began,
     )
@@ -180,6 +189,12 @@ def _keep_to_corridors(first: Ascent, run: ForwardRun, rounds: int) -> tuple[Asc
         if run.cost - best.bound > (1.0 - WORTH) * gap:
             break
     return best, looks
+
+
+def best_path(ascent: Ascent) -> HeatGuide | None:
+    """Return what the path of the highest bound tells of heat."""
+    heat, best = ascent.dual.heat, ascent.best
+    return heat.guide(best.chosen) if heat and best else None
 
 
 def bound_attrs(bound: Bound) -> dict[str, float | str]:

@@ -6,11 +6,10 @@ from typing import NamedTuple
 import numpy as np
 
 from ..base.threads import in_threads
-from ..physics.codes import EngineClass
 from ..problem.problem import Problem
 from . import bound_kernels as kernels
 from .heat import Heat
-from .hulls import list_hulls, stage_classes
+from .hulls import GATED, list_hulls, stage_classes
 
 
 def all_multipliers(after: np.ndarray) -> np.ndarray:
@@ -31,6 +30,7 @@ class Look(NamedTuple):
     rise : what the path adds to priced budgets in each step, (budgets, steps)
     level : stored energy that it has before each step and at the end, J, (steps + 1,)
     state, gear : before each step, (steps,)
+    chosen : gear and engine class of each step, (2, steps)
     ahead : g, length of the shortest path from every step, state and gear on,
         (steps + 1, states, gears)
     """
@@ -44,6 +44,7 @@ class Look(NamedTuple):
     level: np.ndarray
     state: np.ndarray
     gear: np.ndarray
+    chosen: np.ndarray
     ahead: np.ndarray
 
 
@@ -120,9 +121,11 @@ class Dual:
         z = np.concatenate(([boxes.z_start], path_level[1:], [boxes.z_end]))
         gear = np.concatenate(([problem.gear], path[1, :-1]))
         slope = z[1:] - z[:-1] + path_drain
-        rise = self._rises(path, watts)
+        rise, chosen = self._rises(path, watts), path[1:] % [[problem.points.gears], [GATED]]
         prices = self.heat.prices if self.heat else np.empty((0, steps.size))
-        return Look(float(bound), after, prices, slope, path_drain, rise, z, path[0], gear, ahead)
+        return Look(
+            float(bound), after, prices, slope, path_drain, rise, z, path[0], gear, chosen, ahead
+        )
 
     def _rises(self, path: np.ndarray, watts: np.ndarray) -> np.ndarray:
         """Return what a path adds to priced budgets in each step, (budgets, steps)."""
@@ -130,7 +133,7 @@ class Dual:
             return np.empty((0, watts.size))
         lists = (np.arange(watts.size) * self.problem.points.gears + path[1]) * self.classes
         share, here, there = _between(self.hulls, lists + path[2], watts)
-        place = self.heat.place(path[1], path[2] % len(EngineClass))
+        place = self.heat.place(path[1], path[2] % GATED)
         rises = self.heat.rises
         at = place + self.places[here], place + self.places[there]
         return np.asarray((1.0 - share) * rises[:, at[0]] + share * rises[:, at[1]])

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from functools import cached_property
+from typing import NamedTuple
 
 import numpy as np
 
@@ -106,3 +107,25 @@ class Heat:
     def place(self, gear: np.ndarray, engine: np.ndarray) -> np.ndarray:
         """Return where the lists of a path begin, (steps,)."""
         return np.asarray(self.lists[np.arange(gear.size), gear, engine])
+
+    def guide(self, chosen: np.ndarray) -> "HeatGuide":
+        """Return what a path of the bound tells of heat; `chosen` as of :class:`dual.Look`."""
+        named = dict(zip((budget.name for budget in self.budgets), self.prices, strict=True))
+        steps = np.arange(chosen.shape[1])
+        used = self.rooms.rise[steps, *chosen] > 0.0 if self.rooms else np.ones(steps.size, bool)
+        return HeatGuide(named, self.rooms.budget.name if self.rooms else "", used)
+
+
+class HeatGuide(NamedTuple):
+    """What a bound tells of the schedules that keep budgets.
+
+    Attributes
+    ----------
+    prices : g per unit of each budget, by name, (steps,)
+    kept : name of the budget that paths kept
+    used : whether the shortest path added to it in each step, (steps,)
+    """
+
+    prices: dict[str, np.ndarray]
+    kept: str
+    used: np.ndarray

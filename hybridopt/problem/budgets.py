@@ -65,10 +65,12 @@ class Budget:
 
     def list_rises(self, points: Choices) -> np.ndarray:
         """Return the least rise of every step's gears and classes, (steps, gears, classes)."""
-        length = all_lengths(points)
+        length, parts = all_lengths(points), part_ranges(points.steps)
         least, used = np.zeros(length.shape), length > 0
         first = np.cumsum(length[used]) - length[used]
-        least[used] = np.minimum.reduceat(self.all_rises(points.steps), first)
+        cost = np.concatenate([points.costs(*part).compact().cost for part in parts])
+        open_rises = np.where(np.isfinite(cost), self.all_rises(points.steps), np.inf)
+        least[used] = np.minimum.reduceat(open_rises, first)
         return least
 
 
