@@ -137,7 +137,8 @@ class ArcModel:
         parts = hstack([tangents, vstack([one] * len(self.cuts))], format="csr")
         parts.resize((parts.shape[0], size))
         limits = np.concatenate([self._settled(cut, best) for cut in self.cuts])
-        equal, rise, fall = None, self.boxes.wide[joints, 0], self.boxes.wide[joints, 1]
+        equal, fall = None, self.boxes.wide[joints, 1]
+        rise = np.maximum(self.boxes.wide[joints, 0], self.boxes.floor[best.chosen[1, joints]])
         if joints.size:  # the multipliers before a joint less those after it are rise less fall
             before = diags_array(self.shape[joints - 1], shape=(joints.size, arcs))
             after = diags_array(self.shape[joints], offsets=1, shape=(joints.size, arcs))

@@ -30,7 +30,7 @@ class Look(NamedTuple):
     rise : what the path adds to priced budgets in each step, (budgets, steps)
     level : stored energy that it has before each step and at the end, J, (steps + 1,)
     state, gear : before each step, (steps,)
-    chosen : gear and engine class of each step, (2, steps)
+    chosen : gear and class of stages of each step, (2, steps)
     ahead : g, length of the shortest path from every step, state and gear on,
         (steps + 1, states, gears)
     """
@@ -121,7 +121,7 @@ class Dual:
         z = np.concatenate(([boxes.z_start], path_level[1:], [boxes.z_end]))
         gear = np.concatenate(([problem.gear], path[1, :-1]))
         slope = z[1:] - z[:-1] + path_drain
-        rise, chosen = self._rises(path, watts), path[1:] % [[problem.points.gears], [GATED]]
+        rise, chosen = self._rises(path, watts), path[1:]
         prices = self.heat.prices if self.heat else np.empty((0, steps.size))
         return Look(
             float(bound), after, prices, slope, path_drain, rise, z, path[0], gear, chosen, ahead
