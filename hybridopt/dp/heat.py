@@ -113,7 +113,11 @@ class Heat:
         """Return what a path of the bound tells of heat; `chosen` as of :class:`dual.Look`."""
         named = dict(zip((budget.name for budget in self.budgets), self.prices, strict=True))
         steps = np.arange(chosen.shape[1])
-        used = self.rooms.rise[steps, chosen[0], chosen[1] % GATED] > 0.0 if self.rooms else np.ones(steps.size, bool)
+        used = (
+            self.rooms.rise[steps, chosen[0], chosen[1] % GATED] > 0.0
+            if self.rooms
+            else np.ones(steps.size, bool)
+        )
         return HeatGuide(named, self.rooms.budget.name if self.rooms else "", used)
 
 
