@@ -14,7 +14,7 @@ decomposition method for minimizing a sum of polyhedral functions*, Mathematical
 """
 
 from collections.abc import Sequence
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -24,6 +24,8 @@ from .dual import Look, all_multipliers
 
 LEAST_SHARE = 1e-3  # of the largest multiplier: what factors are of at least
 CUTS = 25  # paths kept
+Entries = tuple[np.ndarray, np.ndarray, np.ndarray]
+"""Rows, columns and values of a sparse matrix."""
 
 
 class Cut(NamedTuple):
@@ -128,59 +130,67 @@ class ArcModel:
             Price of each budget that the radius is a share of at least, (budgets,).
         """
         from scipy.optimize import linprog  # 0.25 s that most cycles do not need
-        from scipy.sparse import block_array, coo_array, diags_array, hstack, vstack
 
-        arcs, joints, budgets = self.count, self.joints, len(self.budgets)
-        one, none = diags_array(np.ones(arcs)), np.zeros(2 * joints.size)
-        size = 2 * arcs + none.size
-        tangents = vstack([diags_array(-cut.slope) for cut in self.cuts])
-        parts = hstack([tangents, vstack([one] * len(self.cuts))], format="csr")
-        parts.resize((parts.shape[0], size))
-        limits = np.concatenate([self._settled(cut, best) for cut in self.cuts])
-        equal, fall = None, self.boxes.wide[joints, 1]
-        rise = np.maximum(self.boxes.wide[joints, 0], self.boxes.floor[best.chosen[1, joints]])
-        if joints.size:  # the multipliers before a joint less those after it are rise less fall
-            before = diags_array(self.shape[joints - 1], shape=(joints.size, arcs))
-            after = diags_array(self.shape[joints], offsets=1, shape=(joints.size, arcs))
-            step, parts_apart = diags_array(np.ones(joints.size)), (joints.size, arcs)
-            equal = hstack([before - after, coo_array(parts_apart), -step, step], format="csr")
-            equal.resize((joints.size, size + budgets * arcs))
+        arcs, joints = self.count, self.joints
+        size = 2 * arcs + 2 * joints.size + len(self.budgets) * arcs
+        floor = self.boxes.floor[best.chosen[1, joints]]
+        rise, fall = np.maximum(self.boxes.wide[joints, 0], floor), self.boxes.wide[joints, 1]
         center = (best.multipliers / self.shape)[self.first]
         reach = radius * np.maximum(center, LEAST_SHARE)
-        low = [np.maximum(center - reach, 0.0), np.full(arcs, -np.inf), none]
-        high = [center + reach, np.full(arcs + none.size, np.inf)]
-        gain = [np.zeros(arcs), np.full(arcs, -1.0), -rise, fall]
-        for b, budget in enumerate(
-            self.budgets
-        ):  # a price is no less than what is left of the next
-            heat = vstack([diags_array(-cut.heat[b]) for cut in self.cuts])
-            passed = diags_array(self.passed[b][1:], offsets=1, shape=(arcs, arcs)) - one
-            parts = block_array(
-                [
-                    [parts, vstack([heat, coo_array((parts.shape[0] - heat.shape[0], arcs))])],
-                    [None, passed],
-                ]
-            )
-            limits = np.append(limits, np.zeros(arcs))
-            price = best.prices[b, self.last]
+        low, high = np.zeros(size), np.full(size, np.inf)
+        low[:arcs], high[:arcs] = np.maximum(center - reach, 0.0), center + reach
+        low[arcs : 2 * arcs] = -np.inf
+        worth = [np.zeros(arcs), np.full(arcs, -1.0), -rise, fall]
+        for b, budget in enumerate(self.budgets):
+            price, at = best.prices[b, self.last], self._place(b)
             reach = radius * np.maximum(price, scale[b])
-            low.append(np.maximum(price - reach, 0.0))
-            high.append(price + reach)
-            gain.append(budget.limit * (1.0 - np.append(0.0, self.passed[b][1:])))
+            low[at], high[at] = np.maximum(price - reach, 0.0), price + reach
+            worth.append(budget.limit * (1.0 - np.append(0.0, self.passed[b][1:])))
+        settled = [self._settled(cut, best) for cut in self.cuts]
         found = linprog(
-            np.concatenate(gain),
-            A_ub=parts,
-            b_ub=limits,
-            A_eq=equal,
-            b_eq=None if equal is None else np.zeros(joints.size),
-            bounds=np.column_stack((np.concatenate(low), np.concatenate(high))),
+            np.concatenate(worth),
+            A_ub=_matrix(self._tangents(), size),
+            b_ub=np.concatenate((*settled, np.zeros(len(self.budgets) * arcs))),
+            A_eq=_matrix(self._jumps(), size) if joints.size else None,
+            b_eq=np.zeros(joints.size) if joints.size else None,
+            bounds=np.column_stack((low, high)),
         )
         if not found.success:
             return None
         # limits are kept nearly only
-        factors, prices = np.maximum(found.x[:arcs], 0.0), np.maximum(found.x[size:], 0.0)
-        parts_there = found.x[arcs : 2 * arcs]
-        return Promise(factors, prices.reshape(budgets, arcs), -float(found.fun), parts_there)
+        factors, parts = np.maximum(found.x[:arcs], 0.0), found.x[arcs : 2 * arcs]
+        prices = np.maximum(found.x[size - len(self.budgets) * arcs :], 0.0)
+        return Promise(factors, prices.reshape(-1, arcs), -float(found.fun), parts)
+
+    def _place(self, budget: int) -> slice:
+        """Return where the prices of a budget are among the program's variables."""
+        first = 2 * self.count + 2 * self.joints.size + budget * self.count
+        return slice(first, first + self.count)
+
+    def _tangents(self) -> list[Entries]:
+        """Return the rows of tangents, and those that let no price be below what is left of it."""
+        arc = np.arange(self.count)
+        row, column = np.arange(arc.size * len(self.cuts)), np.tile(arc, len(self.cuts))
+        slopes = np.concatenate([cut.slope for cut in self.cuts])
+        entries = [(row, column, -slopes), (row, arc.size + column, np.ones(row.size))]
+        for b in range(len(self.budgets)):
+            first, below = self._place(b).start, row.size + b * arc.size + arc
+            heat = np.concatenate([cut.heat[b] for cut in self.cuts])
+            entries.append((row, first + column, -heat))
+            entries.append((below, first + arc, np.full(arc.size, -1.0)))
+            entries.append((below[:-1], first + arc[1:], self.passed[b][1:]))
+        return entries
+
+    def _jumps(self) -> list[Entries]:
+        """Return the rows by which multipliers change at joints: rise less fall."""
+        joint = np.arange(self.joints.size)
+        one, first = np.ones(joint.size), 2 * self.count
+        return [
+            (joint, joint, self.shape[self.joints - 1]),
+            (joint, joint + 1, -self.shape[self.joints]),
+            (joint, first + joint, -one),
+            (joint, first + joint.size + joint, one),
+        ]
 
     def excess(self, there: Promise, best: Look) -> np.ndarray:
         """Return by how much the parts of a promise lie above those of the path last added, g."""
@@ -198,6 +208,14 @@ class ArcModel:
         part[:-1] += lacks
         part[1:] -= lacks
         return np.where(np.isfinite(part), part, cut.part)
+
+
+def _matrix(entries: list[Entries], columns: int) -> Any:
+    """Return a sparse matrix."""
+    from scipy.sparse import coo_array
+
+    row, column, value = (np.concatenate(part) for part in zip(*entries, strict=True))
+    return coo_array((value, (row, column)), shape=(int(row.max()) + 1, columns)).tocsr()
 
 
 def left_at_ends(kept: np.ndarray, first: np.ndarray) -> np.ndarray:

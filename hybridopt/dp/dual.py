@@ -17,6 +17,9 @@ def all_multipliers(after: np.ndarray) -> np.ndarray:
     return np.concatenate((after[:1], after))
 
 
+FEW = 3000  # lists that one thread fills sooner than others begin
+
+
 class Look(NamedTuple):
     """The bound at some multipliers, and the shortest path that gives it.
 
@@ -156,7 +159,10 @@ class Dual:
                 kernels.Stages(*arrays[:, a:b]),
             )
 
-        in_threads(fill, points.steps)
+        if np.count_nonzero(jobs) < FEW:
+            fill(0, points.steps)
+        else:
+            in_threads(fill, points.steps)
 
     def _unsettled(self, stage: np.ndarray, gear: np.ndarray, engine: np.ndarray) -> np.ndarray:
         """Give a path's lists, and those of its classes that look no dearer, all boxes; job each.

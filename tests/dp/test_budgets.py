@@ -13,20 +13,13 @@ from case_counts import cases
 from hypothesis import HealthCheck, assume, given
 from hypothesis import settings as examples
 from hypothesis import strategies as st
-from makers import varied
 from test_brute_force import LOSSY_PENALTY, instances, solve_lossy
 
-from hybridopt import read_cycle, read_driveline
 from hybridopt.dp.bound import lower_bound
 from hybridopt.dp.heat import Heat
 from hybridopt.optimum.solve import solve
-from hybridopt.physics.demand import drive_demand
-from hybridopt.physics.operating_points import OperatingPoints, list_operating_points
-from hybridopt.physics.replay import replay_schedule
-from hybridopt.physics.schedule import Schedule
-from hybridopt.physics.thermal import overload, strains
-from hybridopt.problem.budgets import Budget, thermal_budgets
-from hybridopt.problem.fine_lists import FineLists
+from hybridopt.physics.operating_points import OperatingPoints
+from hybridopt.problem.budgets import Budget
 
 QUICK = {"deadline": None, "suppress_health_check": [HealthCheck.too_slow]}
 ROUNDING = 1e-9
