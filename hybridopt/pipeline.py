@@ -17,7 +17,9 @@
     quantity that a trace holds.
 7.  `respect_limits` (optimum/thermal_limits.py), where it is wanted: tighten and solve again until
     temperature and overload limits are kept.
-8.  `lower_bound` (dp/bound.py): a proof that no schedule costs less than so many grams.
+8.  `lower_bound` (dp/bound.py): a proof that no schedule costs less than so many grams. Where
+    thermal limits bind it also says what heat is worth, and `cheaper_within_limits`
+    (optimum/priced_limits.py) solves again with that.
 9.  `Optimum` (optimum/optimum.py) holds all of this; `Result` (optimum/result.py) is the part with
     traces and totals that goes into files.
 """
@@ -56,7 +58,7 @@ from .problem.problem import Problem, make_problem
 from .problem.settings import Settings
 
 FINE_SPLITS = 120  # of lists over which heat is convex, about
-THERMAL_CAUSE = "thermal limits, whose load varies with more than engine and gear"
+THERMAL_CAUSE = "thermal limits"
 
 
 @dataclass(frozen=True, eq=False)

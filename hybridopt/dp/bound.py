@@ -21,10 +21,16 @@ Assumptions, and what is more than the optimiser's problem: splits may be any mo
 because between two listed splits cost and power are linear (see OperatingPoints), and any mixture
 of those with a powered motor, because only their lower convex hull of (power, cost) is used;
 SoC-dependent power limits
-are only used through their widest value, and a SoC below which the engine must not be stopped is
-left out. D_t is taken per sub-box of SoC at its highest voltage
+are only used through their widest value. D_t is taken per sub-box of SoC at its highest voltage
 and lowest resistance, less the bend term L (I dt)^2 / (2 Q) with L the steepest rise of voltage
 near the box. No SoC grid is involved, so there is no interpolation error.
+
+More limits narrow the minimum. Where a move is open from some SoC on only, the z of its step lies
+there. A budget of heat that all choices of a gear and class raise alike is kept by the paths
+themselves: S(l) is then the shortest of those that keep it (room_kernels.py; taking labels together
+lets a path cost less or raise less than it does, never more). Other budgets (problem/budgets.py)
+have prices from multipliers m >= 0 on x_t - limit <= 0, which are added as those on z are: choices
+pay price times rise, and the limits' worth is taken off S(l).
 
 The multipliers start from the costate of the optimiser's own schedule: along an arc free of SoC
 limits l_t = l_{t+1} (1 - dD/dz). Where that proves too little, others are tried, and one factor
@@ -280,7 +286,7 @@ def _cause(dual: Dual, run: ForwardRun, ascent: Ascent, arcs: np.ndarray) -> str
     if run.cost - finer.value(ascent.multipliers) < 0.5 * gap:
         return "battery voltage and resistance over SoC"
     if problem.settings.stop_soc_min > problem.grid.low:
-        return "the SoC below which the engine must not be stopped, which the bound leaves out"
+        return "the SoC below which the engine must not be stopped"
     if arcs.any() or run.soc.min() < problem.grid.low + CONTACTS[0]:
         return "SoC limits that the schedule touches"
     starts = np.count_nonzero(begins_start(run.engine_class))

@@ -13,13 +13,22 @@ from case_counts import cases
 from hypothesis import HealthCheck, assume, given
 from hypothesis import settings as examples
 from hypothesis import strategies as st
+from makers import varied
 from test_brute_force import LOSSY_PENALTY, instances, solve_lossy
 
+from hybridopt import Cycle, Settings, read_driveline
 from hybridopt.dp.bound import lower_bound
 from hybridopt.dp.heat import Heat
 from hybridopt.optimum.solve import solve
+from hybridopt.physics.demand import drive_demand
 from hybridopt.physics.operating_points import OperatingPoints
-from hybridopt.problem.budgets import Budget
+from hybridopt.physics.replay import replay_schedule
+from hybridopt.physics.schedule import Schedule
+from hybridopt.physics.thermal import strains
+from hybridopt.pipeline import find_optimum
+from hybridopt.problem.budgets import Budget, thermal_budgets
+from hybridopt.problem.choices import list_choices
+from hybridopt.problem.fine_lists import FineLists
 
 QUICK = {"deadline": None, "suppress_health_check": [HealthCheck.too_slow]}
 ROUNDING = 1e-9
@@ -53,6 +62,7 @@ def as_budgets(listed):
 
 def check_against_enumeration(instance, seed):
     """Bounds with any schedule's cost above the best one's, and any costate, are sound."""
+    instance[4]["stop_soc_min"] = np.random.default_rng(seed).choice([0.0, 0.32, 0.36])
     points, battery, settings, shift, events, solution = solve_lossy(instance, 201, 0.3)
     budgets = random_budgets(seed, points.cost.shape)
     options = {"meeting_target": True, "budgets": budgets}
@@ -118,3 +128,49 @@ def test_never_above_the_integer_program_with_budgets():
 @pytest.mark.long
 def test_never_above_two_hundred_integer_programs_with_budgets():
     assert sum(check_against_program(seed) for seed in range(100, 300)) >= 60
+
+
+@pytest.mark.parametrize("pieces", [1, 4])
+def test_rises_are_no_more_than_the_replayed_heat(pieces):
+    """Schedules between listed splits: temperature and budgets lie at or just above the lists'.
+
+    The replay knows no lists; what they are below it by is the bend of a square over one piece.
+    """
+    car = varied(read_driveline("full"), motor={"continuous_torque": None, "continuous_limit": 40})
+    speed = np.concatenate((np.linspace(0.0, 12.0, 15), np.linspace(12.0, 0.0, 9)[1:], [0.0]))
+    cycle = Cycle("hill", np.arange(speed.size, dtype=float), speed, np.array(0.06))
+    demand = drive_demand(car, cycle)
+    lists = FineLists(list_choices(car, demand, 21, 1e9), pieces)
+    steps, found = demand.steps, np.random.default_rng(pieces)
+    part, torque = lists.costs(0, steps), lists.torque(0, steps)
+    can = part.length.astype(bool)
+    gear, engine = np.zeros((2, steps), dtype=np.int64)
+    place, share = np.zeros(steps, dtype=np.int64), found.uniform(0.0, 1.0, steps)
+    for t in range(steps):
+        options = []
+        for g, c in np.argwhere(can[t, :, :2]):
+            row = np.arange(part.first[t, g, c] + 1, part.first[t, g, c] + part.length[t, g, c] - 1)
+            row = row[np.isfinite(part.cost[row]) & np.isfinite(part.cost[row + 1])]
+            options += [(g, c, k) for k in row]
+        if not options:  # at rest: the motor unpowered
+            g, c = np.argwhere(np.isfinite(part.cost[part.first[t]]))[0]
+            options, share[t] = [(g, c, part.first[t, g, c])], 0.0
+        gear[t], engine[t], place[t] = options[found.integers(len(options))]
+    after = place + (share > 0.0)
+    torques = torque[place] + share * (torque[after] - torque[place])
+    powered = lists.powered(0, steps)[place]
+    schedule = Schedule(gear, engine, torques, powered)
+    trace = replay_schedule(car, demand, schedule, 0.6)
+    budgets = {budget.name: budget for budget in thermal_budgets(car, demand, lists)}
+    known = list(strains(car, trace))
+    assert {strain.name for strain in known} == set(budgets) == {"clutch", "motor", "battery"}
+    for strain in known:
+        budget = budgets[strain.name]
+        rise = budget.rises(0, steps)
+        rise, x = rise[place] + share * (rise[after] - rise[place]), np.zeros(steps + 1)
+        for t in range(steps):
+            x[t + 1] = budget.kept[t] * x[t] + rise[t]
+        true = strain.values - strain.values[0]
+        assert (x <= true + 1e-12).all()
+        assert true.max() > 0.0 and x.max() >= true.max() * (0.8 if pieces == 1 else 0.98)
+
