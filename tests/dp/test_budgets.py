@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from makers import varied
 from test_brute_force import LOSSY_PENALTY, instances, solve_lossy
 
-from hybridopt import Cycle, Settings, read_driveline
+from hybridopt import Cycle, read_driveline
 from hybridopt.dp.bound import lower_bound
 from hybridopt.dp.heat import Heat
 from hybridopt.optimum.solve import solve
@@ -25,7 +25,6 @@ from hybridopt.physics.operating_points import OperatingPoints
 from hybridopt.physics.replay import replay_schedule
 from hybridopt.physics.schedule import Schedule
 from hybridopt.physics.thermal import strains
-from hybridopt.pipeline import find_optimum
 from hybridopt.problem.budgets import Budget, thermal_budgets
 from hybridopt.problem.choices import list_choices
 from hybridopt.problem.fine_lists import FineLists
@@ -173,4 +172,3 @@ def test_rises_are_no_more_than_the_replayed_heat(pieces):
         true = strain.values - strain.values[0]
         assert (x <= true + 1e-12).all()
         assert true.max() > 0.0 and x.max() >= true.max() * (0.8 if pieces == 1 else 0.98)
-
