@@ -166,8 +166,10 @@ def find_optimum(
     run, heat = best.solution.run, _heat(free) if best.rounds else None
     proved = lower_bound(free.solution.problem, run, best.solution.costate, heat=heat)
     if proved.guide:
-        cheaper = cheaper_within_limits(best, free, proved.guide, _solver(free))
-        proved, best = proved.against(cheaper.solution.cost), cheaper
+        began = time.perf_counter() - best.seconds
+        best = cheaper_within_limits(best, free, proved.guide, _solver(free))
+        best = dataclasses.replace(best, seconds=time.perf_counter() - began)
+        proved = proved.against(best.solution.cost)
         if not keep_value:
             best.solution.value.forget()
     if proved.cause and best.rounds:

@@ -90,4 +90,5 @@ def _current_ratios(voltage: np.ndarray, resistance: np.ndarray, power: float) -
     low, high = voltage.min(axis=1), voltage.max(axis=1)
     worst = root_voltage(low, resistance.max(axis=1), power)
     best = root_voltage(high, resistance.min(axis=1), power)
-    return np.where(worst <= low, 2.0 * high / low, np.maximum(high / low, best / worst))
+    usual = np.maximum(high / low, best / worst)
+    return np.asarray(np.where(worst <= low, 2.0 * high / low, usual))

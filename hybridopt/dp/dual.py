@@ -132,7 +132,7 @@ class Dual:
 
     def _rises(self, path: np.ndarray, watts: np.ndarray) -> np.ndarray:
         """Return what a path adds to priced budgets in each step, (budgets, steps)."""
-        if self.heat is None or not self.heat.budgets:
+        if self.heat is None or self.places is None or not self.heat.budgets:
             return np.empty((0, watts.size))
         lists = (np.arange(watts.size) * self.problem.points.gears + path[1]) * self.classes
         share, here, there = _between(self.hulls, lists + path[2], watts)

@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 from functools import cached_property
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -27,22 +27,22 @@ class Rooms:
 
     def __init__(self, budget: Budget, rise: np.ndarray) -> None:
         self.budget, self.rise = budget, np.ascontiguousarray(rise)
-        self.labels: kernels.Labels | None = None
+        self.labels: kernels.RoomLabels | None = None
 
     def path(
-        self, moves: tuple, start: tuple[int, int], ahead: np.ndarray, path: np.ndarray
+        self, moves: tuple[Any, ...], start: tuple[int, int], ahead: np.ndarray, path: np.ndarray
     ) -> bool:
         """Fill the shortest path that keeps the budget; see :func:`room_kernels._roomy_trellis`."""
         shape = (*ahead.shape, LABELS)
         if self.labels is None or self.labels.cost.shape != shape:
-            self.labels = kernels.Labels(
+            self.labels = kernels.RoomLabels(
                 np.empty(shape),
                 np.empty(shape),
                 np.empty(shape, dtype=np.int64),
                 np.empty(ahead.shape, dtype=np.int64),
             )
-        limits = self.budget.kept, self.rise, float(self.budget.limit)
-        return bool(kernels._roomy_trellis(*moves, *limits, *start, self.labels, ahead, path))
+        limits = kernels.Allowance(self.budget.kept, self.rise, float(self.budget.limit))
+        return bool(kernels._roomy_trellis(*moves, start, limits, self.labels, ahead, path))
 
 
 class Heat:
@@ -103,7 +103,7 @@ class Heat:
     def lists(self) -> np.ndarray:
         """Where each list begins, (steps, gears, classes)."""
         length = all_lengths(self.choices)
-        return (np.cumsum(length) - length.ravel()).reshape(length.shape)
+        return np.asarray((np.cumsum(length) - length.ravel()).reshape(length.shape))
 
     def place(self, gear: np.ndarray, engine: np.ndarray) -> np.ndarray:
         """Return where the lists of a path begin, (steps,)."""

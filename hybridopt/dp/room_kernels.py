@@ -16,7 +16,22 @@ from ..problem.graph import _gear_fits
 SPREAD = 1e-4  # of the limit: rooms so close are taken as one, the cheaper cost with the wider room
 
 
-class Labels(NamedTuple):
+class Allowance(NamedTuple):
+    """A budget as paths keep it.
+
+    Attributes
+    ----------
+    kept : share that is left after each step, (steps,)
+    rise : what every gear and class adds, (steps, gears, classes)
+    limit : the most that it may be after any step
+    """
+
+    kept: Any
+    rise: Any
+    limit: float
+
+
+class RoomLabels(NamedTuple):
     """Labels of every step, state and gear, cheapest first.
 
     Attributes
@@ -64,14 +79,13 @@ def _merged(costs, rooms, origins, count, order, limit, labels, t, s, g):
 
 
 @kernel(nogil=True)
-def _roomy_trellis(
-    value, shift, graph, move_cost, taken, kept, rise, limit, state, gear, labels, ahead, path
-):
-    """Shortest path over state and gear that keeps a budget; fills as `_trellis` does.
+def _roomy_trellis(value, shift, graph, move_cost, taken, start, allowance, labels, ahead, path):
+    """Shortest path over state and gear that keeps a budget, 0 at the start; see `_trellis`.
 
-    `kept` (steps,) and `rise` (steps, gears, classes) move the budget, which begins at 0. Whether
-    there is a path is returned.
+    `start` is state and gear before the first step. Returns whether there is a path.
     """
+    kept, rise, limit = allowance
+    state, gear = start
     steps, gears, _ = value.shape
     most = labels.cost.shape[3]
     size = graph.source.size * gears * most

@@ -23,7 +23,7 @@ from .optimum import Optimum
 from .thermal_limits import SolveAgain, respect_limits
 
 ROUNDS = 40  # of raising prices, at most
-GAIN = 0.5  # of the highest price: how much it is raised for an excess as large as the limit
+GAIN = 0.05  # of the highest price: how much it is raised for an excess as large as the limit
 SolveChoices = Callable[[Demand, Callable[[Choices], Choices]], Optimum]
 """Finds the optimum of a demand over choices that are changed first."""
 
@@ -51,7 +51,7 @@ def cheaper_within_limits(
         best = _cheaper(best, demand, lambda wanted: solve_choices(wanted, lambda listed: listed))
     if not any(price.any() for price in guide.prices.values()):
         return best
-    prices, tried = guide.prices, best
+    prices = guide.prices
     for k in range(ROUNDS):
         again = _at_prices(free, prices, solve_choices)
         tried = _solved(demand, again)
@@ -59,6 +59,7 @@ def cheaper_within_limits(
             break
         over = [strain for strain in strains(tried.driveline, tried.trace) if strain.over.any()]
         if not over:
+            tried = dataclasses.replace(tried, rounds=best.rounds + k + 1)
             return min(best, tried, key=lambda found: found.solution.cost)
         if k == 0:
             best = _cheaper(best, demand, again)

@@ -38,7 +38,7 @@ class FineLists:
 
     def count(self, first: int, last: int) -> np.ndarray:
         """Return how many choices each list has, one list behind the other."""
-        return self.costs(first, last).length.ravel()
+        return np.asarray(self.costs(first, last).length.ravel())
 
     def powered(self, first: int, last: int) -> np.ndarray:
         """Return whether the motor is powered, bool, in the order of the lists."""
@@ -53,11 +53,15 @@ class FineLists:
         joined = self.powered(first, last)[1:] & self.powered(first, last)[:-1]
         joined &= np.isfinite(lists.cost[1:]) & np.isfinite(lists.cost[:-1])
         gaps = np.where(joined, np.abs(np.diff(values)), 0.0)
-        return np.maximum(np.append(gaps, 0.0), np.append(0.0, gaps))
+        return np.asarray(np.maximum(np.append(gaps, 0.0), np.append(0.0, gaps)))
 
     def part(self, first: int, last: int) -> OperatingPoints:
         """Return the steps first to last - 1, as they were."""
         return self.choices.part(first, last)
+
+    def torques(self, split: np.ndarray, *chosen: np.ndarray) -> np.ndarray:
+        """Return the motor torque of every step at splits of the choices, N m, (steps,)."""
+        return self.choices.torques(split, *chosen)
 
     def make_room(self, room: float) -> None:
         """Allow so many bytes for what would otherwise be worked out again and again."""
