@@ -17,7 +17,9 @@
     quantity that a trace holds.
 7.  `respect_limits` (optimum/thermal_limits.py), where it is wanted: tighten and solve again until
     temperature and overload limits are kept.
-8.  `lower_bound` (dp/bound.py): a proof that no schedule costs less than so many grams.
+8.  `lower_bound` (dp/bound.py): a proof that no schedule costs less than so many grams. Where
+    thermal limits bind it also says what heat is worth, and `cheaper_within_limits`
+    (optimum/priced_limits.py) solves again with that.
 9.  `Optimum` (optimum/optimum.py) holds all of this; `Result` (optimum/result.py) is the part with
     traces and totals that goes into files.
 """
@@ -25,6 +27,7 @@
 import dataclasses
 import time
 import warnings
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -32,9 +35,11 @@ import numpy as np
 from .base.progress import Progress, silent
 from .base.warning import InputWarning
 from .dp.bound import lower_bound
+from .dp.heat import Heat
 from .inputs.cycle import Cycle
 from .inputs.driveline import Driveline
 from .optimum.optimum import Optimum
+from .optimum.priced_limits import SolveChoices, cheaper_within_limits
 from .optimum.result import Result
 from .optimum.solve import solve
 from .optimum.thermal_limits import respect_limits
@@ -42,15 +47,18 @@ from .physics.demand import Demand, drive_demand
 from .physics.operating_points import OperatingPoints, split_room
 from .physics.replay import replay_schedule
 from .physics.starts import start_steps
+from .problem.budgets import thermal_budgets
 from .problem.choices import Choices, list_choices
 from .problem.events import shift_costs, start_costs, stop_costs
+from .problem.fine_lists import FineLists
 from .problem.graph import make_events
 from .problem.idle_settings import idle_settings
 from .problem.memory import Memory
 from .problem.problem import Problem, make_problem
 from .problem.settings import Settings
 
-THERMAL_CAUSE = "thermal limits, which the bound leaves out"
+FINE_SPLITS = 120  # of lists over which heat is convex, about
+THERMAL_CAUSE = "thermal limits"
 RATES_CAUSE = "rates of engine torque, which the bound leaves out"
 
 
@@ -156,12 +164,28 @@ def find_optimum(
         best.solution.value.forget()
     if not bound:
         return best
-    proved = lower_bound(free.solution.problem, best.solution.run, best.solution.costate)
+    run, heat = best.solution.run, _heat(free) if best.rounds else None
+    proved = lower_bound(free.solution.problem, run, best.solution.costate, heat=heat)
+    if proved.guide:
+        began = time.perf_counter() - best.seconds
+        best = cheaper_within_limits(best, free, proved.guide, _solver(free))
+        best = dataclasses.replace(best, seconds=time.perf_counter() - began)
+        proved = proved.against(best.solution.cost)
+        if not keep_value:
+            best.solution.value.forget()
     if proved.cause and best.rounds:
         proved = dataclasses.replace(proved, cause=THERMAL_CAUSE)
     elif proved.cause and settings.limits_rates:
         proved = dataclasses.replace(proved, cause=RATES_CAUSE)
     return dataclasses.replace(best, bound=proved)
+
+
+def _heat(free: Optimum) -> Heat | None:
+    """Return the budgets of all choices."""
+    pieces = max(-(-FINE_SPLITS // free.settings.splits), 1)
+    lists = FineLists(free.points, pieces)
+    budgets = thermal_budgets(free.driveline, free.demand, lists)
+    return Heat.of(budgets, lists)
 
 
 def prepare(cycle: Cycle, driveline: Driveline, settings: Settings, whole: bool = True) -> Prepared:
@@ -228,15 +252,25 @@ def prepared_problem(
 
 def _respect_limits(free: Optimum) -> Optimum:
     """Solve again with fewer choices until all limits are kept (stage 7)."""
-    cycle, driveline, settings = free.cycle, free.driveline, free.settings
-    whole = isinstance(free.points, OperatingPoints)
+    solve_choices = _solver(free)
 
     def solve_again(demand: Demand) -> Optimum:
         free.solution.value.forget()  # it is not the answer
-        points = list_choices(driveline, demand, settings.splits, settings.memory_limit, whole)
-        return solve_prepared(cycle, driveline, settings, Prepared(demand, points))
+        return solve_choices(demand, lambda listed: listed)
 
     return respect_limits(free, solve_again)
+
+
+def _solver(free: Optimum) -> SolveChoices:
+    """Return a solve of the same cycle, driveline and settings for another demand and choices."""
+    cycle, driveline, settings = free.cycle, free.driveline, free.settings
+    whole = isinstance(free.points, OperatingPoints)
+
+    def solve_choices(demand: Demand, change: Callable[[Choices], Choices]) -> Optimum:
+        points = list_choices(driveline, demand, settings.splits, settings.memory_limit, whole)
+        return solve_prepared(cycle, driveline, settings, Prepared(demand, change(points)))
+
+    return solve_choices
 
 
 def plan_memory(

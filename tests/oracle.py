@@ -232,13 +232,16 @@ def brute_force(
     return Best(float(total[best]), float(path[best, -1]))
 
 
-def schedules(points, battery, settings, shift_costs, slack: float = 0.0, **events):
+def schedules(points, battery, settings, shift_costs, slack: float = 0.0, budgets=(), **events):
     """Enumerate every sequence of decisions with continuous SoC: SoC paths and costs.
 
     No two sequences are merged and no SoC is rounded. `slack` lowers the bottom of the window.
-    The costs, (sequences,), are without the terminal one; the paths are (sequences, steps + 1).
+    `budgets` are (rises of every choice, kept in every step, limit): a state that a choice moves
+    to kept x + rise, and no further than the limit. The costs, (sequences,), are without the
+    terminal one; the paths are (sequences, steps + 1).
     """
     path, paid = np.array([[settings.soc_start]]), np.zeros(1)
+    heat = np.zeros((1, len(budgets)))
     state = Inhibitors(settings, points.steps, **events)
     low, high = settings.soc_min - slack - 1e-12, settings.soc_max + 1e-12
     for t in range(points.steps):
@@ -248,12 +251,18 @@ def schedules(points, battery, settings, shift_costs, slack: float = 0.0, **even
             after = soc - soc_fall(battery, soc, points.power[t, g, c, k], points.dt[t])
             total = paid + points.cost[t, g, c, k] + state.cost(g, c, shift_costs)
             may = may & (after >= low) & (after <= high) & np.isfinite(total)
+            hotter = heat.copy()
+            for b, (rise, kept, limit) in enumerate(budgets):
+                hotter[:, b] = kept[t] * heat[:, b] + rise[t, g, c, k]
+                may = may & (hotter[:, b] <= limit)
             longer = np.column_stack((path[may], after[may]))
-            grown.append((longer, total[may], state.after(t, g, c, points.dt[t], may)))
+            changed = state.after(t, g, c, points.dt[t], may)
+            grown.append((longer, total[may], changed, hotter[may]))
         if not grown:
             return np.empty((0, t + 2)), np.empty(0)
-        paths, costs, states = zip(*grown, strict=True)
+        paths, costs, states, heats = zip(*grown, strict=True)
         path, paid, state = np.concatenate(paths), np.concatenate(costs), state.joined(states)
+        heat = np.concatenate(heats)
     return path, paid
 
 
@@ -286,6 +295,7 @@ def mixed_integer(
     stop_costs=None,
     start_costs=None,
     engine_torque=None,
+    budgets=(),
 ) -> Best:
     """Solve the instance as a mixed-integer program to proven optimality (HiGHS).
 
@@ -312,6 +322,7 @@ def mixed_integer(
     before = []  # (column, torque) of the step before
     low, high, start = settings.soc_min - slack, settings.soc_max, settings.soc_start
     fall = []  # (column, fall of SoC) of all splits so far
+    heat = [[] for _ in budgets]  # likewise, what is left of their rises
     for t in range(steps):
         drop = soc_fall(battery, 0.5, points.power[t], points.dt[t])
         into = {(g, c): [] for g in range(gears) for c in (OFF, RUNNING, STARTING)}
@@ -349,7 +360,13 @@ def mixed_integer(
             off += used if c == OFF else []
             if engine_torque is not None and c != OFF:
                 torque += zip(used, engine_torque[t, g, c, allowed], strict=True)
+            for so_far, (rise, _, _) in zip(heat, budgets, strict=True):
+                so_far += [(w, rise[t, g, c, k]) for w, k in zip(used, allowed, strict=True)]
         rows.add(list(fall), start - high, start - low)
+        for b, (_, kept, limit) in enumerate(budgets):
+            rows.add(list(heat[b]), -np.inf, limit)
+            left = kept[t + 1] if t + 1 < steps else 1.0
+            heat[b] = [(w, left * rise) for w, rise in heat[b]]
         if engine_torque is not None:
             change, most = [*torque, *((w, -n) for w, n in before)], engine_torque.max()
             if settings.torque_rise is not None:

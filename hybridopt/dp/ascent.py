@@ -11,6 +11,7 @@ from .dual import Dual, Look
 
 WANTED_PERCENT = 0.01  # gap at which the ascent stops
 SCALINGS, MOVES = 20, 15  # evaluations at most: for the scale of a start, and for the arcs
+HEATED_MOVES = 80  # likewise, where heat has prices, which begin at 0
 GAIN, LEAST_GAIN = 1e-6, 1e-7  # of the cost: what must be promised to go on, by arcs and scale
 FIRST_STRIDE, LARGEST_SCALE = 3e-4, 1e3  # of the common scale
 LEAST_RADIUS, RADIUS, LARGEST_RADIUS = (
@@ -82,11 +83,12 @@ class Ascent:
             if self.above and arcs.any() and self.multipliers.any():
                 self._move_arcs(arcs)
 
-    def _look(self, multipliers: np.ndarray) -> Look:
+    def _look(self, multipliers: np.ndarray, prices: np.ndarray | None = None) -> Look:
         self.evaluations += 1
-        look = self.dual.look(multipliers)
+        dual = self.dual if prices is None or not prices.size else self.dual.with_prices(prices)
+        look = dual.look(multipliers)
         if look.value > self.bound:
-            self.best = look
+            self.best, self.dual = look, dual
         return look
 
     def _scale(self, start: np.ndarray) -> None:
@@ -121,16 +123,23 @@ class Ascent:
         Source, from memory: Marsten, Hogan and Blankenship, *The boxstep method for large-scale
         optimization*, Operations Research 23(3), 1975, DOI 10.1287/opre.23.3.389.
         """
-        model = ArcModel(arcs, self.multipliers, self.dual.boxes)
+        assert self.best is not None  # the scale was looked for
+        budgets = self.dual.heat.budgets if self.dual.heat else ()
+        model = ArcModel(arcs, self.best, self.dual.boxes, budgets)
         model.add(self._look(model.multipliers(model.factors)))
         radius = np.full(model.count, RADIUS)
-        for _ in range(MOVES):
-            assert self.best is not None
-            before, there = self.best, model.promise(self.best, radius)
+        scale = abs(self.upper) / np.maximum(self.best.rise.sum(axis=1), 1e-300)
+        for _ in range(HEATED_MOVES if budgets else MOVES):
+            before, there = self.best, model.promise(self.best, radius, scale)
             promised = there.bound - before.value if there else 0.0
-            if there is None or promised < GAIN * abs(self.upper) or not self.above:
+            if (
+                there is None
+                or promised < (10 * GAIN if budgets else GAIN) * abs(self.upper)
+                or not self.above
+            ):
                 return
-            model.add(self._look(model.multipliers(there.factors)))
+            prices = model.prices(there.prices)
+            model.add(self._look(model.multipliers(there.factors), prices))
             share = model.excess(there, before) * model.count / promised
             radius[share > 1.0] *= 0.5
             radius[share < 0.5] *= 2.0

@@ -21,10 +21,16 @@ Assumptions, and what is more than the optimiser's problem: splits may be any mo
 because between two listed splits cost and power are linear (see OperatingPoints), and any mixture
 of those with a powered motor, because only their lower convex hull of (power, cost) is used;
 SoC-dependent power limits
-are only used through their widest value, and a SoC below which the engine must not be stopped is
-left out. D_t is taken per sub-box of SoC at its highest voltage
+are only used through their widest value. D_t is taken per sub-box of SoC at its highest voltage
 and lowest resistance, less the bend term L (I dt)^2 / (2 Q) with L the steepest rise of voltage
 near the box. No SoC grid is involved, so there is no interpolation error.
+
+More limits narrow the minimum. Where a move is open from some SoC on only, the z of its step lies
+there. A budget of heat that all choices of a gear and class raise alike is kept by the paths
+themselves: S(l) is then the shortest of those that keep it (room_kernels.py; taking labels together
+lets a path cost less or raise less than it does, never more). Other budgets (problem/budgets.py)
+have prices from multipliers m >= 0 on x_t - limit <= 0, which are added as those on z are: choices
+pay price times rise, and the limits' worth is taken off S(l).
 
 The multipliers start from the costate of the optimiser's own schedule: along an arc free of SoC
 limits l_t = l_{t+1} (1 - dD/dz). Where that proves too little, others are tried, and one factor
@@ -35,6 +41,7 @@ Source of the duality: Geoffrion, Lagrangean relaxation for integer programming,
 Programming Study 2, 1974, DOI 10.1007/BFb0120690.
 """
 
+import dataclasses
 import time
 from dataclasses import dataclass
 
@@ -49,9 +56,10 @@ from ..problem.problem import Problem
 from .ascent import WANTED_PERCENT, Ascent
 from .boxes import BOXES, NARROW_BOXES, make_boxes
 from .detours import Detours
-from .dual import Dual, all_multipliers, list_hulls
+from .dual import Dual, all_multipliers
 from .end_bound import EndBound
 from .forward import ForwardRun
+from .heat import Heat, HeatGuide
 
 RATIOS = 0.5, 2.0  # of the costate over one step, at least and at most
 CONTACTS = 2e-4, 5e-3  # SoC this close to a limit counts as touching it, narrowly and widely
@@ -76,6 +84,7 @@ class Bound:
     end : lowest SoC at the end of the schedules that it holds for
     ends : the bound over the final SoC
     problem : what was solved
+    guide : what it tells of schedules that keep budgets of heat; None where it knows none
     evaluations : of the dual function
     seconds : time spent
     """
@@ -88,8 +97,14 @@ class Bound:
     end: float
     ends: EndBound
     problem: Problem
+    guide: HeatGuide | None
     evaluations: int
     seconds: float
+
+    def against(self, cost: float) -> "Bound":
+        """Return the bound as it lies below a schedule of another cost, g."""
+        bound = min(self.bound, cost)
+        return dataclasses.replace(self, bound=bound, gap_percent=percent_above(cost, bound))
 
     def at(self, soc_end: float) -> float:
         """Return the lower limit, g, of schedules that end at a SoC or above it.
@@ -100,7 +115,11 @@ class Bound:
 
 
 def lower_bound(
-    problem: Problem, run: ForwardRun, costate: np.ndarray, rounds: int = ROUNDS
+    problem: Problem,
+    run: ForwardRun,
+    costate: np.ndarray,
+    rounds: int = ROUNDS,
+    heat: Heat | None = None,
 ) -> Bound:
     """Prove a lower limit for a problem, guided by a schedule for it.
 
@@ -115,6 +134,8 @@ def lower_bound(
     rounds
         How often schedules that cost no more are kept to a corridor, unless the settings name a
         wanted gap.
+    heat
+        Budgets that schedules keep; None for none.
 
     Returns
     -------
@@ -126,9 +147,9 @@ def lower_bound(
     See the module's docstring for theorem, proof and assumptions.
     """
     began = time.perf_counter()
-    hulls, end = list_hulls(problem.points), min(problem.grid.target, float(run.soc[-1]))
-    dual, contacts = Dual(problem, hulls, make_boxes(problem, BOXES, end)), limit_arcs(problem, run)
-    arcs = [contacts, cut_arcs(contacts)]
+    end, contacts = min(problem.grid.target, float(run.soc[-1])), limit_arcs(problem, run)
+    dual, arcs = Dual(problem, make_boxes(problem, BOXES, end), heat), [contacts]
+    arcs = [cut_arcs(contacts)] if heat else [contacts, cut_arcs(contacts)]
     wanted = problem.settings.wanted_gap
     first = Ascent(dual, run.cost, arcs, WANTED_PERCENT if wanted is None else wanted / PERCENT)
     first.climb(guesses(problem, run, costate, contacts), NOTED_PERCENT)
@@ -142,8 +163,9 @@ def lower_bound(
         multipliers=all_multipliers(after),
         plain=all_multipliers(first.multipliers),
         end=end,
-        ends=EndBound(dual, after, run.cost, contacts),
+        ends=EndBound(first.dual, after, run.cost, contacts),
         problem=problem,
+        guide=best_path(first),
         evaluations=looks,
         seconds=time.perf_counter() - began,
     )
@@ -162,10 +184,10 @@ def _keep_to_corridors(first: Ascent, run: ForwardRun, rounds: int) -> tuple[Asc
         gap = run.cost - best.bound
         if gap <= 1e-2 * wanted * abs(run.cost):
             break
-        detours = Detours(problem, all_multipliers(best.multipliers), run, corridor)
+        detours = Detours(problem, all_multipliers(best.multipliers), run, best.dual, corridor)
         corridor = detours.corridor(run.cost)
         boxes = make_boxes(problem, NARROW_BOXES, end, corridor)
-        ascent = Ascent(Dual(problem, first.dual.hulls, boxes), run.cost, first.arcs, first.wanted)
+        ascent = Ascent(best.dual.with_boxes(boxes), run.cost, first.arcs, first.wanted)
         ascent.climb([best.multipliers])
         looks += ascent.evaluations
         if ascent.bound > best.bound:
@@ -173,6 +195,12 @@ def _keep_to_corridors(first: Ascent, run: ForwardRun, rounds: int) -> tuple[Asc
         if run.cost - best.bound > (1.0 - WORTH) * gap:
             break
     return best, looks
+
+
+def best_path(ascent: Ascent) -> HeatGuide | None:
+    """Return what the path of the highest bound tells of heat."""
+    heat, best = ascent.dual.heat, ascent.best
+    return heat.guide(best.chosen) if heat and best else None
 
 
 def bound_attrs(bound: Bound) -> dict[str, float | str]:
@@ -258,7 +286,7 @@ def _cause(dual: Dual, run: ForwardRun, ascent: Ascent, arcs: np.ndarray) -> str
     if run.cost - finer.value(ascent.multipliers) < 0.5 * gap:
         return "battery voltage and resistance over SoC"
     if problem.settings.stop_soc_min > problem.grid.low:
-        return "the SoC below which the engine must not be stopped, which the bound leaves out"
+        return "the SoC below which the engine must not be stopped"
     if arcs.any() or run.soc.min() < problem.grid.low + CONTACTS[0]:
         return "SoC limits that the schedule touches"
     starts = np.count_nonzero(begins_start(run.engine_class))

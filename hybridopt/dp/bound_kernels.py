@@ -48,6 +48,7 @@ class Boxes(NamedTuple):
     rows : (boxes, 6)
     wide : (steps, 6), likewise: the box that holds all boxes of a step
     first, last : int64, (steps,), range of boxes of each step
+    floor : J, (classes,), the least stored energy before a step of each class
     z_start, z_end : J, stored energy at the start and the lowest one at the end
     """
 
@@ -55,6 +56,7 @@ class Boxes(NamedTuple):
     wide: Any
     first: Any
     last: Any
+    floor: Any
     z_start: float
     z_end: float
 
@@ -66,11 +68,13 @@ class Stages(NamedTuple):
     ----------
     value : g, (steps, gears, classes)
     drain, level : stored energy taken in the step, and before it, J, (steps, gears, classes)
+    power : W, (steps, gears, classes)
     """
 
     value: Any
     drain: Any
     level: Any
+    power: Any
 
 
 @kernel
@@ -93,8 +97,11 @@ def _sorted_points(costs, powers, count, order):
 
 
 @kernel
-def _lower_hull(costs, powers, order, n, hull_power, hull_cost):
-    """Lower left convex hull of the ordered points: cost goes down ever less with power."""
+def _lower_hull(costs, powers, order, n, hull_power, hull_cost, place):
+    """Lower left convex hull of the ordered points: cost goes down ever less with power.
+
+    `place` says which points they are.
+    """
     used = 0
     for i in range(n):
         p, m = powers[order[i]], costs[order[i]]
@@ -104,14 +111,17 @@ def _lower_hull(costs, powers, order, n, hull_power, hull_cost):
             p - hull_power[used - 2]
         ) >= (m - hull_cost[used - 2]) * (hull_power[used - 1] - hull_power[used - 2]):
             used -= 1
-        hull_power[used], hull_cost[used] = p, m
+        hull_power[used], hull_cost[used], place[used] = p, m, order[i]
         used += 1
     return used
 
 
 @kernel
-def _hulls(points, hull_power, hull_cost, hull_count, lone):
-    """Fill the hulls of a part, and where the unpowered motor follows; return their points."""
+def _hulls(points, hull_power, hull_cost, hull_count, lone, place):
+    """Fill the hulls of a part, and where the unpowered motor follows; return their points.
+
+    `place` says which of a list's choices each point is.
+    """
     steps, gears, classes = points.first.shape
     order, used = np.empty(points.longest, dtype=np.int64), 0
     for t in range(steps):
@@ -121,10 +131,12 @@ def _hulls(points, hull_power, hull_cost, hull_count, lone):
                 end = begin + points.length[t, g, c]
                 costs, powers = points.cost[begin:end], points.power[begin:end]
                 n = _sorted_points(costs, powers, costs.size, order)
-                n = _lower_hull(costs, powers, order, n, hull_power[used:], hull_cost[used:])
+                n = _lower_hull(
+                    costs, powers, order, n, hull_power[used:], hull_cost[used:], place[used:]
+                )
                 used += n
                 if costs.size > 0 and costs[0] < np.inf:
-                    hull_power[used], hull_cost[used] = powers[0], costs[0]
+                    hull_power[used], hull_cost[used], place[used] = powers[0], costs[0], 0
                     lone[t, g, c] = 1
                     used += 1
                 hull_count[t, g, c] = n + lone[t, g, c]
@@ -252,7 +264,7 @@ def _stages(hulls, dt, multiplier, boxes, efficiency, jobs, corners, stages):
                 row = (t * gears + g) * classes + c
                 if jobs[row] == LEAVE:
                     continue
-                best, best_drain, best_level = np.inf, 0.0, 0.0
+                best, best_watts, best_drain, best_level = np.inf, 0.0, 0.0, 0.0
                 a, b = hulls.first[row], hulls.first[row + 1]
                 lone = b - hulls.lone[row]
                 power, cost, corner = hulls.power[a:lone], hulls.cost[a:lone], corners[row]
@@ -261,6 +273,8 @@ def _stages(hulls, dt, multiplier, boxes, efficiency, jobs, corners, stages):
                     rows = boxes.wide[t : t + 1]
                 for j in range(rows.shape[0] if b > a else 0):
                     box = rows[j]
+                    if box[B_HIGH] < boxes.floor[c]:
+                        continue
                     total, watts = np.inf, 0.0
                     if lone > a:
                         total, watts, corner = _stage(
@@ -270,22 +284,23 @@ def _stages(hulls, dt, multiplier, boxes, efficiency, jobs, corners, stages):
                         drain = _drain(hulls.power[lone], dt[t], box, efficiency)
                         if hulls.cost[lone] + weight * drain < total:
                             total, watts = hulls.cost[lone] + weight * drain, hulls.power[lone]
-                    z = box[B_LOW] if change >= 0.0 else box[B_HIGH]
+                    z = max(box[B_LOW], boxes.floor[c]) if change >= 0.0 else box[B_HIGH]
                     total += change * z
                     if total < best:
-                        best, best_level = total, z
+                        best, best_level, best_watts = total, z, watts
                         best_drain = _drain(watts, dt[t], box, efficiency)
                 corners[row] = corner
                 stages.value[t, g, c], stages.drain[t, g, c] = best, best_drain
-                stages.level[t, g, c] = best_level
+                stages.level[t, g, c], stages.power[t, g, c] = best_level, best_watts
 
 
 @kernel
-def _trellis(value, shift, graph, move_cost, state, gear, ahead, path):
+def _trellis(value, shift, graph, move_cost, taken, state, gear, ahead, path):
     """Shortest path over state and gear; fills what is still ahead everywhere, and the path.
 
-    `ahead` is (steps + 1, states, gears), and `path` (3, steps): the state before each step, gear
-    and class. Returns whether there is a path.
+    `taken` (moves,) is the class of each move's stage cost, `ahead` is (steps + 1, states, gears),
+    and `path` (3, steps): the state before each step, gear and class. Returns whether there is a
+    path.
     """
     steps, gears, _ = value.shape
     choice = np.empty((steps, graph.states, gears), dtype=np.int64)
@@ -295,7 +310,7 @@ def _trellis(value, shift, graph, move_cost, state, gear, ahead, path):
         for m in range(graph.source.size):
             s, c = graph.source[m], graph.engine[m]
             for g2 in range(gears):
-                base = value[t, g2, c] + after[graph.target[m], g2] + move_cost[t, m]
+                base = value[t, g2, taken[m]] + after[graph.target[m], g2] + move_cost[t, m]
                 if base == np.inf:
                     continue
                 for g in range(gears):
@@ -306,13 +321,13 @@ def _trellis(value, shift, graph, move_cost, state, gear, ahead, path):
         return False
     for t in range(steps):
         m, gear = divmod(choice[t, state, gear], gears)
-        path[0, t], path[1, t], path[2, t] = state, gear, graph.engine[m]
+        path[0, t], path[1, t], path[2, t] = state, gear, taken[m]
         state = graph.target[m]
     return True
 
 
 @kernel(nogil=True)
-def _paths(value, shift, graph, move_cost, behind, ahead):
+def _paths(value, shift, graph, move_cost, taken, behind, ahead):
     """Shortest paths to and from every step, state and gear, (steps + 1, states, gears).
 
     behind[0] and ahead[steps] are given, all else infinite.
@@ -323,7 +338,7 @@ def _paths(value, shift, graph, move_cost, behind, ahead):
         for m in range(graph.source.size):
             s, target, c = graph.source[m], graph.target[m], graph.engine[m]
             for g2 in range(gears):
-                base = value[t, g2, c] + move_cost[t, m]
+                base = value[t, g2, taken[m]] + move_cost[t, m]
                 if base == np.inf:
                     continue
                 for g in range(gears):

@@ -2,10 +2,11 @@
 
 import numpy as np
 
-from ..physics.battery import corners, root_voltage, stored_energy, voltage_at
+from ..physics.battery import root_voltage, stored_energy, voltage_at
 from ..problem.problem import Problem
 from .bound_kernels import Boxes
 from .corridor import Corridor
+from .hulls import GATED, stage_classes
 
 BOXES = 64  # sub-boxes of the SoC window
 NARROW_BOXES = 256  # likewise, where a corridor leaves few of them
@@ -26,7 +27,6 @@ def make_boxes(
     grid, window = problem.grid, problem.settings.socs
     edges = np.linspace(window[0], window[1], count + 1)
     step = problem.max_move * grid.spacing
-    pairs = zip(edges[:-1], edges[1:], strict=True)
     rise, drop = problem.reach(*problem.power_ranges, problem.points.dt)
     lowest = problem.soc - np.concatenate(([0.0], np.cumsum(drop)[:-1]))
     highest = problem.soc + np.concatenate(([0.0], np.cumsum(rise)[:-1]))
@@ -41,42 +41,54 @@ def make_boxes(
     first, last = np.clip(first, 0, count - 1), np.clip(last, 0, count - 1)
     last = np.maximum(last, first)
     ranges, which = np.unique(np.column_stack((first, last + 1)), axis=0, return_inverse=True)
-    wide = np.array([_box(problem, edges[a], edges[b], step) for a, b in ranges])
+    wide = _boxes(problem, edges[ranges[:, 0]], edges[ranges[:, 1]], step)
     return Boxes(
-        rows=np.array([_box(problem, a, b, step) for a, b in pairs]),
+        rows=_boxes(problem, edges[:-1], edges[1:], step),
         wide=wide[which.ravel()],
         first=first.astype(np.int64),
         last=last.astype(np.int64),
+        floor=_floors(problem, slack),
         z_start=float(stored_energy(problem.cell, problem.soc)),
         z_end=float(stored_energy(problem.cell, window[0] if end is None else end)),
     )
 
 
-def _box(problem: Problem, low: float, high: float, step: float) -> list[float]:
-    """Box of one SoC range; `step` is the farthest SoC can move in a step."""
+def _floors(problem: Problem, slack: float) -> np.ndarray:
+    """Return the least stored energy before a step of each class of stages, J."""
+    taken = stage_classes(problem)
+    floor = np.full(int(taken.max()) + 1, -np.inf)
+    if (taken == GATED).any():
+        opens = problem.events.soc_min[taken == GATED].min() - slack
+        floor[GATED] = stored_energy(problem.cell, min(opens, problem.settings.socs[1]))
+    return floor
+
+
+def _boxes(problem: Problem, low: np.ndarray, high: np.ndarray, step: float) -> np.ndarray:
+    """Boxes of SoC ranges, (ranges, 6); `step` is the farthest SoC can move in a step."""
     cell = problem.cell
-    soc = corners(cell, low, high)
+    soc = np.clip(cell.soc, low[:, None], high[:, None])  # the battery is linear between these
+    soc = np.column_stack((low, soc, high))
     voltage = voltage_at(cell, soc)
     discharge = np.interp(soc, cell.soc, cell.discharge)
     charge = np.interp(soc, cell.soc, cell.charge)
-    near = (cell.soc[1:] > low - step) & (cell.soc[:-1] < high + step)
-    rise = float(np.max((np.diff(cell.voltage) / np.diff(cell.soc))[near], initial=0.0))
-    power = float(problem.power_ranges[1].max())
-    ratio = _current_ratio(voltage, discharge, power)
+    near = (cell.soc[1:] > low[:, None] - step) & (cell.soc[:-1] < high[:, None] + step)
+    slope = np.diff(cell.voltage) / np.diff(cell.soc)
+    rise = np.where(near, slope, 0.0).max(axis=1, initial=0.0)
+    ratio = _current_ratios(voltage, discharge, float(problem.power_ranges[1].max()))
     bend = 0.5 * rise / cell.capacity * ratio**2
-    z_low, z_high = stored_energy(cell, np.array([low, high]))
-    return [z_low, z_high, voltage.max(), discharge.min(), charge.min(), bend]
+    z_low, z_high = stored_energy(cell, low), stored_energy(cell, high)
+    lowest = voltage.max(axis=1), discharge.min(axis=1), charge.min(axis=1)
+    return np.column_stack((z_low, z_high, *lowest, bend))
 
 
-def _current_ratio(voltage: np.ndarray, resistance: np.ndarray, power: float) -> float:
-    """Most that a current in a box can exceed the one at highest voltage, lowest resistance.
+def _current_ratios(voltage: np.ndarray, resistance: np.ndarray, power: float) -> np.ndarray:
+    """Most that currents in boxes can exceed those at highest voltage, lowest resistance.
 
     A current lies between P / U and 2 P / U, which counts where the power is beyond what the
-    battery gives at the lowest voltage and highest resistance.
+    battery gives at the lowest voltage and highest resistance. Arrays are (boxes, SoCs).
     """
-    plain, low = float(voltage.max() / voltage.min()), float(voltage.min())
-    worst = float(root_voltage(low, resistance.max(), power))
-    if worst <= low:
-        return 2.0 * plain
-    best = float(root_voltage(voltage.max(), resistance.min(), power))
-    return max(plain, best / worst)
+    low, high = voltage.min(axis=1), voltage.max(axis=1)
+    worst = root_voltage(low, resistance.max(axis=1), power)
+    best = root_voltage(high, resistance.min(axis=1), power)
+    usual = np.maximum(high / low, best / worst)
+    return np.asarray(np.where(worst <= low, 2.0 * high / low, usual))

@@ -21,13 +21,13 @@ import numpy as np
 
 from ..base.threads import in_threads
 from ..physics.battery import stored_energy, voltage_slope
-from ..physics.codes import EngineClass
 from ..problem.problem import Problem
 from . import bound_kernels as kernels
 from .boxes import NARROW_BOXES, make_boxes
 from .corridor import Corridor
-from .dual import list_hulls
+from .dual import Dual
 from .forward import ForwardRun
+from .hulls import list_hulls, stage_classes
 
 SCALES = np.array([0.84, 0.96, 0.99, 1.0, 1.01, 1.04, 1.16])
 BOXES = 8  # half as many as the bound has: twice as fast, and the corridor a third wider
@@ -45,6 +45,8 @@ class Detours:
         Of a bound of it, g/J, (steps + 1,); any are sound, good ones make narrow corridors.
     run
         The schedule that the bound was proved with.
+    dual
+        Of that bound; its prices of heat are those of the detours. None: there are none.
     known
         A corridor that schedules keep to already; it leaves so little that one box will do.
     """
@@ -54,16 +56,20 @@ class Detours:
         problem: Problem,
         multipliers: np.ndarray,
         run: ForwardRun,
+        dual: Dual | None = None,
         known: Corridor | None = None,
     ) -> None:
         self.problem, self.multipliers = problem, multipliers
+        self.taken = stage_classes(problem)
+        self.credit = dual.credit if dual else 0.0
         end, count = min(problem.grid.target, float(run.soc[-1])), NARROW_BOXES if known else BOXES
         self.boxes = make_boxes(problem, count, end, known)
         self.job = kernels.WIDE if known else kernels.EXACT
         self.slope = voltage_slope(problem.cell, run.soc)
         shape = SCALES.size, problem.points.steps + 1, problem.events.graph.states
         behind, ahead = np.full((2, *shape, problem.points.gears), np.inf)
-        hulls = list_hulls(problem.points)
+        classes = int(self.taken.max()) + 1
+        hulls = dual.hulls if dual else list_hulls(problem.points, classes)[0]
 
         def work(a: int, b: int) -> None:
             for i in range(a, b):
@@ -75,8 +81,8 @@ class Detours:
         for i in range(SCALES.size):
             for j in range(SCALES.size):
                 paths = (behind[i] + ahead[j]).min(axis=(1, 2))
-                minimum[i, j] = paths - SCALES[i] * ends[0] + SCALES[j] * ends[1]
-        self.minimum = minimum - 1e-12 * (np.abs(minimum) + 4.0 * max(ends))
+                minimum[i, j] = paths - self.credit - SCALES[i] * ends[0] + SCALES[j] * ends[1]
+        self.minimum = minimum - 1e-12 * (np.abs(minimum) + self.credit + 4.0 * max(ends))
 
     def _fill(
         self, hulls: kernels.Hulls, multipliers: np.ndarray, behind: np.ndarray, ahead: np.ndarray
@@ -84,7 +90,7 @@ class Detours:
         """Fill the shortest paths to and from every step, state and gear, (steps + 1, ...)."""
         problem, boxes = self.problem, self.boxes
         points, graph, cost = problem.points, problem.events.graph, problem.events.cost
-        stage = np.empty((3, points.steps, points.gears, len(EngineClass)))
+        stage = np.empty((4, points.steps, points.gears, int(self.taken.max()) + 1))
         jobs = np.full(hulls.first.size - 1, self.job, dtype=np.int64)
         kernels._stages(
             hulls,
@@ -98,7 +104,7 @@ class Detours:
         )
         behind[0, problem.state, problem.gear] = 0.0
         ahead[-1] = 0.0
-        kernels._paths(stage[0], problem.shift, graph, cost, behind, ahead)
+        kernels._paths(stage[0], problem.shift, graph, cost, self.taken, behind, ahead)
 
     def cost(self, run: ForwardRun) -> float:
         """Return the cost of a run, g, and of what it lacks at the end, at the bound's costate."""

@@ -13,6 +13,7 @@ from ..physics.step_costs import StepCosts
 from ..problem.choices import Choices
 from ..problem.graph import Moves, begins_start
 from ..problem.grid import _terminal
+from ..problem.memory import part_ranges
 from ..problem.problem import Problem
 from ..problem.settings import Settings
 from . import kernels
@@ -48,6 +49,14 @@ class ForwardRun:
     soc: np.ndarray
     cost: float
     costate: np.ndarray
+
+    def mixed(self, points: Choices) -> np.ndarray:
+        """Return what the run pays for the choices of each step, g, (steps,)."""
+        paid = np.empty(self.gear.size)
+        for a, b in part_ranges(self.gear.size):
+            chosen = (v[a:b] for v in (self.gear, self.engine_class, self.split, self.share))
+            paid[a:b] = _mix(points.costs(a, b), *chosen)
+        return paid
 
     def schedule(self, points: Choices) -> Schedule:
         """Return the schedule: the decisions with motor torques instead of splits."""

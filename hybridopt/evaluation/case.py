@@ -13,7 +13,7 @@ from ..base.percent import percent_above
 from ..controllers.builtin import BuiltIn, Playback
 from ..controllers.closed_loop import AnyController, ClosedLoop, Drive
 from ..controllers.journey import Shortfall
-from ..dp.bound import Bound
+from ..dp.bound import Bound, lower_bound
 from ..optimum.charge_balance import balance_share
 from ..optimum.optimum import Optimum
 from ..optimum.result import Result, fuel_used, make_result
@@ -48,11 +48,14 @@ class Case:
         if self.optimum.bound is None:
             raise InputError("a comparison needs the bound; solve the optimum with bound=True")
 
-    @property
+    @cached_property
     def bound(self) -> Bound:
-        """The proved lower limit."""
-        assert self.optimum.bound is not None  # checked above
-        return self.optimum.bound
+        """The proved lower limit; that without thermal limits, which controllers need not keep."""
+        known = self.optimum
+        assert known.bound is not None  # checked above
+        if known.bound.guide is None:
+            return known.bound
+        return lower_bound(known.bound.problem, known.solution.run, known.solution.costate)
 
     @cached_property
     def loop(self) -> ClosedLoop:

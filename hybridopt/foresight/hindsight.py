@@ -18,7 +18,7 @@ import numpy as np
 from ..dp.bound_kernels import Boxes
 from ..dp.boxes import BOXES, make_boxes
 from ..dp.cost_to_go import CostToGo
-from ..dp.dual import Dual, list_hulls
+from ..dp.dual import Dual
 from ..dp.kernels import _value
 from ..inputs.cycle import Cycle
 from ..inputs.driveline import Driveline
@@ -82,7 +82,7 @@ class KnownDrive:
         """
         problem, boxes = self.problem, self._boxes()
         prices = np.full(problem.points.steps, self.price)
-        length = Dual(problem, list_hulls(problem.points), boxes).value(prices)
+        length = Dual(problem, boxes).value(prices)
         return float(length + self.price * (boxes.z_start - boxes.z_end) + self._bent())
 
     def _boxes(self) -> Boxes:

@@ -1,5 +1,6 @@
 """Certificates: a solved problem with its schedule and multipliers, so that others can check it."""
 
+import dataclasses
 import hashlib
 import json
 import zipfile
@@ -9,8 +10,11 @@ from typing import Any
 import numpy as np
 
 from ..base.errors import FailedError, InputError
+from ..dp.bound import lower_bound
 from ..dp.boxes import BOXES
-from ..problem.memory import PART
+from ..dp.forward import ForwardRun
+from ..problem.choices import Choices
+from ..problem.memory import part_ranges
 from ..problem.problem import Problem
 from .optimum import Optimum
 from .proof import NEAR, Certificate, Proved, prove
@@ -49,8 +53,11 @@ def make_certificate(best: Optimum) -> Certificate:
         The proof does not go through, as where the schedule dips below the SoC window.
     """
     assert best.bound is not None
-    run, bound = best.solution.run, best.bound
-    made = problem_arrays(best.solution.problem) | {
+    problem, run, bound = best.bound.problem, best.solution.run, best.bound
+    if problem.points is not best.points:  # tightened for thermal limits, which it leaves out
+        run = relisted(best, problem.points)
+        bound = lower_bound(problem, run, run.costate)
+    made = problem_arrays(problem) | {
         "soc_end": bound.end,
         "boxes": BOXES,
         "multipliers": bound.plain,
@@ -75,11 +82,25 @@ def make_certificate(best: Optimum) -> Certificate:
     return made | {"about": about}
 
 
+def relisted(best: Optimum, points: Choices) -> ForwardRun:
+    """Return an optimum's run with its motor torques as splits of lists that hold more of them."""
+    run, plan = best.solution.run, best.solution.schedule
+    split, share = run.split.copy(), run.share.copy()
+    for first, last in part_ranges(points.steps):
+        part = points.part(first, last)
+        for t in first + np.flatnonzero(plan.powered[first:last]):
+            row = t - first, plan.gear[t], plan.engine_class[t]
+            listed = part.motor_torque[row][1 : part.count[row]]
+            able = np.flatnonzero(np.isfinite(part.cost[row][1 : part.count[row]]))
+            place = np.interp(plan.motor_torque[t], listed[able], able)
+            split[t], share[t] = 1 + int(place), place - int(place)
+    return dataclasses.replace(run, split=split, share=share)
+
+
 def problem_arrays(problem: Problem) -> Certificate:
     """Return the arrays that state a problem: choices, battery, window, moves and their costs."""
     points, graph, cell = problem.points, problem.events.graph, problem.cell
-    firsts = range(0, points.steps, PART)
-    parts = [points.costs(t, min(t + PART, points.steps)) for t in firsts]
+    parts = [points.costs(*part).compact() for part in part_ranges(points.steps)]
     count = np.concatenate([part.length for part in parts])
     low, high, start, _ = problem.settings.socs
     battery = {name: getattr(cell, name) for name in cell._fields if name != "soc"}
@@ -87,8 +108,8 @@ def problem_arrays(problem: Problem) -> Certificate:
         "dt": points.dt,
         "count": count,
         "first": np.cumsum(count).reshape(count.shape) - count,
-        "power": np.concatenate([_listed(part, part.power) for part in parts]),
-        "cost": np.concatenate([_listed(part, part.cost) for part in parts]),
+        "power": np.concatenate([part.power for part in parts]),
+        "cost": np.concatenate([part.cost for part in parts]),
         "battery_soc": cell.soc,
         "window": np.array([low, high]),
         "soc_start": start,
@@ -111,13 +132,6 @@ def problem_differs(found: Certificate, problem: Problem) -> str:
         if there.shape != here.shape or not np.allclose(there, here, rtol=SAME, atol=SAME):
             return name
     return ""
-
-
-def _listed(part: Any, values: np.ndarray) -> np.ndarray:
-    """Return the values of all lists of a part, one behind the other."""
-    first, length = part.first.ravel(), part.length.ravel()
-    place = np.arange(int(length.sum())) - np.repeat(np.cumsum(length) - length, length)
-    return np.asarray(values[np.repeat(first, length) + place])
 
 
 def _kind(name: str) -> str:

@@ -24,8 +24,7 @@ class Optimum:
     demand : what the wheels want, and what each step may use
     solution : schedule and cost-to-go
     trace : the replayed schedule, see :func:`hybridopt.replay_schedule`
-    bound : the proved lower limit, None when it was not wanted; with thermal limits that of the
-        problem without them
+    bound : the proved lower limit, None when it was not wanted
     seconds : time of the solve without the bound
     rounds : rounds of tightening that thermal limits took
     """

@@ -2,8 +2,7 @@
 
 Temperature and budgets are no states of the optimiser. Where one passes its limit, the steps that
 led there lose choices (no slip, less than peak torque or power) and the cycle is solved again,
-until all limits are kept. Taking choices away only raises the least cost, so the bound of the
-problem without these limits is a bound with them; the gap shows what this tightening may lose.
+until all limits are kept. Taking choices away may lose much; `priced_limits.py` looks for better.
 """
 
 import dataclasses

@@ -35,6 +35,16 @@ class StepCosts(NamedTuple):
         steps = slice(first, last)
         return self._replace(dt=self.dt[steps], first=self.first[steps], length=self.length[steps])
 
+    def compact(self) -> "StepCosts":
+        """Return the same with cost and power of these steps alone, in the order of the lists."""
+        length = self.length.ravel()
+        first = np.cumsum(length) - length
+        if self.cost.size == length.sum() and (first == self.first.ravel()).all():
+            return self
+        place = np.arange(int(length.sum())) + np.repeat(self.first.ravel() - first, length)
+        first = first.reshape(self.length.shape)
+        return self._replace(cost=self.cost[place], power=self.power[place], first=first)
+
     @property
     def nbytes(self) -> int:
         """Bytes of all arrays."""

@@ -102,3 +102,8 @@ class Memory:
                 f"{self.limit / 1e9:.2g} GB; use about {factor:g} times fewer SoC points, a "
                 "shorter cycle, or a higher limit"
             )
+
+
+def part_ranges(steps: int) -> list[tuple[int, int]]:
+    """Return first and one-past-last step of each part that steps are taken in."""
+    return [(first, min(first + PART, steps)) for first in range(0, steps, PART)]

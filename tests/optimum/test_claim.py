@@ -17,6 +17,7 @@ from hybridopt.optimum.certificate import check_certificate, make_certificate
 from hybridopt.pipeline import find_optimum
 
 SLACK = 1e-9
+HEATED = []  # whether thermal limits were in a bound
 NAMES = ("full", "mild", "micro", "full_diesel", "mild_crank")
 PIECES = ("udds", "artemis_urban", "artemis_rural", "nedc", "wltc_class3b")
 
@@ -52,6 +53,17 @@ def random_vehicle(random):
     return dataclasses.replace(driveline, battery=changed)
 
 
+def weakened(driveline, random):
+    """The same with a motor and a launch clutch that soon are too warm."""
+    motor = {"continuous_torque": None, "continuous_limit": random.uniform(10.0, 60.0)}
+    clutch = {"heat_capacity": 500.0, "max_temperature": random.uniform(92.0, 110.0)}
+    return dataclasses.replace(
+        driveline,
+        motor=dataclasses.replace(driveline.motor, thermal_time=random.uniform(5, 30), **motor),
+        clutches=dataclasses.replace(driveline.clutches, **clutch),
+    )
+
+
 def random_settings(random):
     """A window that may bind, every kind of end, and inhibitors."""
     low, high = random.uniform(0.4, 0.55), random.uniform(0.65, 0.8)
@@ -75,11 +87,15 @@ def attack(seed):
     random = np.random.default_rng(seed)
     inputs = random_cycle(random), random_vehicle(random)
     options = random_settings(random)
+    if seed % 3 == 0:
+        options["thermal_limits"] = True
+        inputs = inputs[0], weakened(inputs[1], random)
     found = []
     for points, splits in ((101, 9), (1001, 61)):
         try:
             settings = Settings(**options, soc_points=points, splits=splits)
             found.append(find_optimum(*inputs, settings, keep_value=False))
+            HEATED.append(found[-1].bound.guide is not None)
         except (InfeasibleError, InputError):
             continue
     clean = [best.solution.cost for best in found if keeps_the_rules(best)]
@@ -108,6 +124,7 @@ def keeps_the_rules(best):
 
 def test_no_schedule_lies_below_any_bound():
     assert sum(attack(seed) for seed in range(10)) >= 5
+    assert any(HEATED)
 
 
 @pytest.mark.long

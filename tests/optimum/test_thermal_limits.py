@@ -129,9 +129,8 @@ def test_repeated_launches_on_a_grade_are_driven_electrically():
     assert cool["clutch_peak_C"] <= 130.0 + 1e-3 and cool["clutch_over_s"] == 0.0
     assert "thermal_rounds" not in hot and cool["thermal_rounds"] > 0
     assert cool["cost_g"] > hot["cost_g"] > 0.0
-    assert cool["bound_g"] <= hot["cost_g"] + 1e-6  # it leaves the limits out
-    assert cool["bound_g"] == pytest.approx(hot["bound_g"], rel=3e-3)
-    assert cool["gap_cause"] == "thermal limits, which the bound leaves out"
+    assert hot["cost_g"] < cool["bound_g"] <= cool["cost_g"]  # it knows the limit
+    assert cool["gap_percent"] <= 0.5  # measured: 0.25 %; 2.7 % where it leaves the limit out
     ways = [
         (b.trace.speed > 0) & (b.trace.wheel_speed < 2.0 / 0.322) & (b.trace.acceleration > 0)
         for b in (free, kept)
@@ -157,7 +156,10 @@ def test_fuel_is_no_less_with_limits_where_starts_cost_fuel_only():
     assert fuel >= least and kept.bound.bound <= fuel and bound <= least + 1e-9
 
 
-@pytest.mark.parametrize("limit", [110.0, 120.0, 130.0])
+GAPS = {110.0: 0.3, 120.0: 0.3, 130.0: 0.9}  # %; measured: 0.12, 0.09 and 0.72
+
+
+@pytest.mark.parametrize("limit", GAPS)
 def test_tightening_is_near_the_best_set_of_launches(limit):
     """Against every set of launches that may be forbidden: 2^6 optima."""
     cycle, car = crawl(6), heavy(max_temperature=limit)
@@ -177,6 +179,7 @@ def test_tightening_is_near_the_best_set_of_launches(limit):
     assert len(launches) == 6 and best < np.inf
     assert kept.bound.bound <= best + 1e-6
     assert kept.solution.cost <= 1.005 * best  # measured: 0.04 % at most
+    assert kept.bound.gap_percent <= GAPS[limit]
 
 
 @pytest.mark.parametrize("part", ["motor", "battery"])
@@ -192,7 +195,8 @@ def test_budgets_are_kept_and_beat_continuous_load_alone(part):
     hot, cool = (b.result().dataset.attrs for b in (free, kept))
     assert hot[f"{part}_budget_peak"] > 1.0 >= cool[f"{part}_budget_peak"] - 1e-6
     assert hot[f"{part}_over_s"] > 0.0 == cool[f"{part}_over_s"]
-    assert cool["bound_g"] <= hot["cost_g"] < cool["cost_g"]
+    assert hot["cost_g"] < cool["bound_g"] <= cool["cost_g"]
+    assert cool["gap_percent"] <= {"motor": 30.0, "battery": 2.0}[part]  # measured: 24 and 1.1
     prepared = prepare(cycle, car, kept.settings)
     continuous = dataclasses.replace(
         prepared.demand, **{f"{part}_share": np.zeros(prepared.demand.steps)}
