@@ -163,6 +163,9 @@ if TYPE_CHECKING:
     from .tables.files import read_rule_set as read_rule_set
     from .tables.preview_set import PreviewSet as PreviewSet
     from .tables.rule_set import RuleSet as RuleSet
+    from .tables.shape import ShapeLimits as ShapeLimits
+    from .tables.shape_faults import ShapeFault as ShapeFault
+    from .tables.shape_faults import shape_faults as shape_faults
     from .text import bench_map_report as _bench_map_report
     from .text import import_report as _import_report
     from .text import recording_report as _recording_report
@@ -261,6 +264,9 @@ _HOMES = {
     "DriveModel": "foresight.model",
     "DriveChain": "foresight.chain",
     "RuleSet": "tables.rule_set",
+    "ShapeLimits": "tables.shape",
+    "shape_faults": "tables.shape_faults",
+    "ShapeFault": "tables.shape_faults",
     "PreviewSet": "tables.preview_set",
     "read_rule_set": "tables.files",
     "read_preview": "tables.files",

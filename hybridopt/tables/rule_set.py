@@ -14,6 +14,7 @@ from ..physics.plant import pack
 from .form import Form
 from .rule_form import BY_GEAR, RULES
 from .rule_table import LAYOUT, RuleTable
+from .shape import ShapeLimits
 
 SCALARS = ("min_on", "min_off", "min_gear", "land_up", "land_down", "motion_charge")
 """Constants of the rules."""
@@ -48,6 +49,7 @@ class Origin:
         tables that were not trained
     version : of hybridopt
     edited : whether values were changed by hand since
+    shape : limits on their shape that they were made for; None where there were none
     """
 
     title: str
@@ -56,6 +58,7 @@ class Origin:
     training: str = ""
     version: str = ""
     edited: bool = False
+    shape: ShapeLimits | None = None
 
 
 @dataclass(frozen=True, eq=False)
