@@ -14,7 +14,7 @@ from ..dp.cost_to_go import CostToGo
 from ..evaluation.case import Case
 from ..foresight.expected_cost import make_expected_cost
 from ..foresight.held_price import held_price
-from ..foresight.nodes import nodes
+from ..foresight.nodes import node_weights, nodes
 from ..foresight.preview_maps import TRAINING
 from ..inputs.catalogue import DRIVE, cycle_names
 from ..inputs.cycle import Cycle
@@ -23,12 +23,16 @@ from ..physics.battery import pack_battery
 from ..physics.plant import pack
 from ..pipeline import find_optimum
 from ..problem.settings import Settings
+from ..tables.cell_relations import vehicle_range
 from ..tables.rule_set import Origin, RuleSet, gearbox_facts
+from ..tables.shape import ShapeLimits
 from .coverage import cover
 from .decision_costs import DecisionCosts, optimum_decision_costs, steady_decision_costs
-from .family import Sizes, TableFamily
-from .fit import engine_thresholds, falling, gear_lines, smooth
+from .family import Sizes, TableFamily, table_axes
+from .fit import engine_thresholds, falling, sample_weight, smooth
+from .lines import gear_lines
 from .refine import Refined, refine
+from .shaping import Shaper
 from .split import electric_limit, split_map
 from .varied import varied_cases
 
@@ -156,12 +160,17 @@ def training_optima(
     return cases
 
 
-def make_family(cases: Sequence[Case], sizes: Sizes, copies: Sequence[Case] = ()) -> TableFamily:
+def make_family(
+    cases: Sequence[Case],
+    sizes: Sizes,
+    copies: Sequence[Case] = (),
+    limits: ShapeLimits | None = None,
+) -> TableFamily:
     """Fit tables over equivalence factors to the optima of some cases.
 
     Varied copies of them join in what is to be expected.
     """
-    optima = [case.optimum for case in cases]
+    optima, limits = [case.optimum for case in cases], limits or ShapeLimits()
     driveline, settings = optima[0].driveline, optima[0].settings
     factors = FACTORS * held_price(optima)
     low, high, start, _ = settings.socs
@@ -182,24 +191,33 @@ def make_family(cases: Sequence[Case], sizes: Sizes, copies: Sequence[Case] = ()
     steady = steady_decision_costs(optima[0], factors)
     speeds = nodes(training.speed, training.dt, sizes.speeds, (0.0,))
     torques = nodes(training.torque, training.dt, sizes.wheel_torques, (0.0,))
-    on, off, visits = engine_thresholds(training, steady, speeds, STEADY_WEIGHT)
-    up, down = gear_lines(training, steady, torques, STEADY_WEIGHT)
-    inputs, wanted = _input_axes(driveline, sizes)
+    both = DecisionCosts.joined([training, steady])
+    weight = sample_weight(training, steady, STEADY_WEIGHT)
+    on, off = engine_thresholds(both, weight, speeds)
+    visits = training.dt @ node_weights(training.speed, speeds)
+    vehicle = vehicle_range(driveline, gearbox_facts(driveline))
+    up, down = gear_lines(both, weight, torques, limits, vehicle)
+    inputs, gears = _input_axes(driveline, sizes), driveline.gearbox.gears
     cell = pack_battery(driveline.battery)
+    socs = _soc_axis(low, high, start, sizes.socs)
+    axes = table_axes(speeds, socs, inputs, torques, gears)
     return TableFamily(
         factors=FACTORS,
         speeds=speeds,
-        socs=_soc_axis(low, high, start, sizes.socs),
-        input_speeds=inputs,
-        input_torques=wanted,
+        socs=socs,
+        input_speeds=inputs[0],
+        input_torques=inputs[1],
         wheel_torques=torques,
         start=smooth(falling(on), visits, SMOOTHING),
         stop=smooth(falling(off), visits, SMOOTHING),
-        split=split_map(driveline, cell, start, inputs, wanted, factors),
-        limit=electric_limit(driveline, inputs),
+        split=split_map(driveline, cell, start, *inputs, factors),
+        limit=electric_limit(driveline, inputs[0]),
         up=up,
         down=down,
         reference=start,
+        gears=gears,
+        shaper=Shaper(axes, limits, vehicle),
+        gear_time=limits.gear_time,
     )
 
 

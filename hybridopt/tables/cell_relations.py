@@ -82,6 +82,15 @@ class Cells(NamedTuple):
     low: np.ndarray
     high: np.ndarray
 
+    def number(self, table: str, index: tuple[int, ...]) -> int:
+        """Return the place of a cell of a table in the vector."""
+        before = 0
+        for name, shape in self.shapes.items():
+            if name == table:
+                return before + int(np.ravel_multi_index(index, shape))
+            before += int(np.prod(shape))
+        raise KeyError(table)
+
     def place(self, cell: int) -> tuple[str, tuple[int, ...]]:
         """Return table and index of a cell."""
         for name, shape in self.shapes.items():
@@ -138,12 +147,13 @@ def _of_lines(
 ) -> Iterable[Relation]:
     """Yield what is asked of shift lines, (pairs of gears, torques, engine states)."""
     yield Relation("hysteresis", down, up, limits.hysteresis)
-    pulled = np.flatnonzero(torques[:-1] >= 0.0)
+    pulled, braked = np.flatnonzero(torques[:-1] >= 0.0), np.flatnonzero(torques[1:] <= 0.0)
     for lines in (up, down):
         if limits.ordered:
             yield Relation("ordered", lines[:-1], lines[1:], 0.0)
         if limits.rising:
             yield Relation("rising", lines[:, pulled], lines[:, pulled + 1], 0.0)
+            yield Relation("rising", lines[:, braked + 1], lines[:, braked], 0.0)
         if limits.speed_step is not None:
             yield from _steps("speed_step", lines, 1, limits.speed_step)
 

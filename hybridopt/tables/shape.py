@@ -29,8 +29,8 @@ class ShapeLimits:
     )
     rising: bool = setting(
         True,
-        "Shift lines do not fall as the wheel torque rises above zero, nor the powers of start and "
-        "stop, nor the motor torque, as the charge rises.",
+        "Shift lines do not fall as the wheel torque grows, driving or braking, nor do start, stop "
+        "and motor torque as the charge rises.",
     )
     speed_step: float | None = setting(
         None, "Most that a shift line changes from one wheel torque to the next.", SPEED

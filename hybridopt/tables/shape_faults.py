@@ -1,6 +1,6 @@
 """Where rule tables break limits on their shape, cell by cell, in words of the trade."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -9,7 +9,7 @@ import numpy as np
 from ..controllers.maps import Map
 from ..inputs.driveline import Driveline
 from .cell_relations import GROUPS, Cells, bound_cells, vehicle_range
-from .form import Form
+from .rule_form import RULES
 from .rule_set import RuleSet
 from .shape import ShapeLimits
 
@@ -135,19 +135,33 @@ class _Places(NamedTuple):
 
     def words(self, number: int) -> str:
         """Return where a cell stands, in the units of files."""
-        name, index = self.cells.place(number)
-        form: Form = self.rule_set.form
-        parts = []
-        for quantity, axis, i in zip(form.axes(name), self.maps[name].axes, index, strict=True):
-            value = axis[i] / quantity.factor
-            text = AXIS_WORDS.get(quantity.name, "engine on" if value else "engine off")
-            parts.append(text.format(value))
-        return f"{name} at {', '.join(parts)}"
+        return cell_words(
+            {name: found.axes for name, found in self.maps.items()}, self.cells, number
+        )
 
     def unit(self, number: int) -> tuple[float, str]:
         """Return factor and name of the unit that a cell has in files."""
-        quantity = self.rule_set.form.value(self.cells.place(number)[0])
+        quantity = RULES.value(self.cells.place(number)[0])
         return quantity.factor, quantity.file_unit
+
+
+def cell_words(axes: Mapping[str, tuple[np.ndarray, ...]], cells: Cells, number: int) -> str:
+    """Return where a cell stands, in the units of files.
+
+    Parameters
+    ----------
+    axes
+        Of the tables, by name.
+    cells, number
+        The cell.
+    """
+    name, index = cells.place(number)
+    parts = []
+    for quantity, axis, i in zip(RULES.axes(name), axes[name], index, strict=True):
+        value = axis[i] / quantity.factor
+        text = AXIS_WORDS.get(quantity.name, "engine on" if value else "engine off")
+        parts.append(text.format(value))
+    return f"{name} at {', '.join(parts)}"
 
 
 def _broken(at: _Places) -> Iterable[ShapeFault]:
