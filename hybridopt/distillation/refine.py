@@ -37,11 +37,13 @@ class Refined:
     table : the tables
     first, best : %, figure of merit before and after refinement, with what going away from the
         first tables costs
+    parameters : of the search, from which :func:`drawn` gives the tables
     """
 
     table: RuleTable
     first: float
     best: float
+    parameters: np.ndarray
 
 
 def refine(
@@ -81,11 +83,11 @@ def refine(
 
         def cost(x: np.ndarray) -> float:
             away = float(np.mean(((x - begin) / scale) ** 2))
-            return merit(_table(family, x), loops, weight, pool.map) + AWAY_COST * away
+            return merit(drawn(family, x), loops, weight, pool.map) + AWAY_COST * away
 
         first = cost(begin)
         best, value = minimise(cost, begin, scale, box, evaluations, seed, progress)
-    return Refined(_table(family, best), first, value)
+    return Refined(drawn(family, best), first, value, best)
 
 
 def merit(
@@ -123,8 +125,8 @@ def _penalty(loop: FastLoop, run: DriveTotals) -> float:
     return DRIFT_COST * drift + events + clipped + run.lacking_cost
 
 
-def _table(family: TableFamily, x: np.ndarray) -> RuleTable:
-    """Draw the tables of the search's parameters: a shape, then offsets."""
+def drawn(family: TableFamily, x: np.ndarray) -> RuleTable:
+    """Return the tables of the search's parameters: a shape, then offsets."""
     shapes = len(SHAPE_RANGES)
     powers = shapes + 2 * family.speeds.size
     offsets = family.offsets(x[shapes:powers], x[powers:])
