@@ -139,6 +139,8 @@ if TYPE_CHECKING:
     from .plots.operating_points import plot_motor_points as plot_motor_points
     from .plots.plug_in import plug_in_figure as plug_in_figure
     from .plots.recording import plot_recording as plot_recording
+    from .plots.rule_lines import engine_lines_figure as engine_lines_figure
+    from .plots.rule_lines import shift_lines_figure as shift_lines_figure
     from .plots.rule_tables import plot_table as plot_table
     from .plots.rule_tables import rule_table_figure as rule_table_figure
     from .plots.rule_tables import rule_tables_figure as rule_tables_figure
@@ -325,6 +327,8 @@ _HOMES = {
     "plot_trade_off": "plots.trade_off",
     "plot_foresight": "plots.foresight_worth",
     "plot_mode_map": "plots.mode_map",
+    "engine_lines_figure": "plots.rule_lines",
+    "shift_lines_figure": "plots.rule_lines",
     "plot_table": "plots.rule_tables",
     "rule_table_figure": "plots.rule_tables",
     "rule_tables_figure": "plots.rule_tables",

@@ -88,8 +88,8 @@ def distil(
     CYCLEs from the four schedules alone.
 
     Tables: wheel power at which the engine starts and stops over speed and SoC, motor torque over
-    input speed, input torque and SoC, gear lines over wheel torque. They keep limits on their shape,
-    and what each limit costs is said. Verify them on other cycles.
+    input speed, input torque and SoC, gear lines over wheel torque. They keep limits on their
+    shape, and what each limit costs is said. Verify them on other cycles.
     """
     if len(cycles) == 1:
         refuse_idle("with one cycle", "leave_one_out")
@@ -129,9 +129,7 @@ def distil(
         with output.progress(words) as progress:
             if kind == "preview":
                 return distil_preview(cycles, vehicle, settings, look, title, progress)
-            return run(
-                cycles, vehicle, settings, sizes, evaluations, seed, title, progress, wanted
-            )
+            return run(cycles, vehicle, settings, sizes, evaluations, seed, title, progress, wanted)
 
     made = train(tracks, "distilling")
     checks = [

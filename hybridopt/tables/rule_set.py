@@ -35,6 +35,10 @@ class Coverage:
     regret: np.ndarray
     filled: np.ndarray
 
+    def of_rows(self, rows: slice) -> "Coverage":
+        """Return the coverage of some rows of the first axis."""
+        return Coverage(self.visits[rows], self.regret[rows], self.filled[rows])
+
 
 @dataclass(frozen=True)
 class Origin:
@@ -127,6 +131,8 @@ class RuleSet:
     ) -> "RuleSet":
         """Return the rule set of an origin, constants, tables and coverage.
 
+        Lines of gears that are never left, which earlier files have, are left out.
+
         Raises
         ------
         InputError
@@ -136,10 +142,16 @@ class RuleSet:
             name: values if name in BY_GEAR else float(values[0])
             for name, values in constants.items()
         }
-        tables: dict[str, Any] = {name: maps[name] for name in LAYOUT}
+        gears = constants["ratios"].size
+        rows = {name: _left_gears(name, maps[name], gears) for name in LAYOUT}
+        tables: dict[str, Any] = {
+            name: Map((maps[name].axes[0][used], *maps[name].axes[1:]), maps[name].values[used])
+            for name, used in rows.items()
+        }
+        covered = {name: found.of_rows(rows[name]) for name, found in (coverage or {}).items()}
         table = RuleTable(**{name: given[name] for name in SCALARS}, **tables)
         gearbox = GearboxFacts(**{f.name: given[f.name] for f in fields(GearboxFacts)})
-        return cls(table, gearbox, origin, coverage or {})
+        return cls(table, gearbox, origin, covered)
 
     @property
     def controller(self) -> RuleTable:
@@ -168,6 +180,16 @@ class RuleSet:
         found = {name: getattr(table, name) for name in SCALARS}
         found |= {f.name: getattr(gearbox, f.name) for f in fields(GearboxFacts)}
         return {name: np.atleast_1d(np.asarray(x, dtype=float)) for name, x in found.items()}
+
+
+def _left_gears(name: str, found: Map, gears: int) -> slice:
+    """Return the rows of a table but for lines of gears that are never left."""
+    axis = found.axes[0]
+    if name == "shift_up" and gears - 1.0 in axis:
+        return slice(0, int(np.searchsorted(axis, gears - 1.0)) + 1)
+    if name == "shift_down" and 2.0 in axis and gears > 1:
+        return slice(int(np.searchsorted(axis, 2.0)), None)
+    return slice(None)
 
 
 def gearbox_facts(driveline: Driveline) -> GearboxFacts:
