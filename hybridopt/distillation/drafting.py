@@ -14,7 +14,6 @@ from ..inputs.driveline import Driveline
 from ..physics.battery import pack_battery
 from ..physics.plant import pack
 from ..tables.cell_relations import VehicleRange, vehicle_range
-from ..tables.rule_set import gearbox_facts
 from .decision_costs import DecisionCosts, optimum_decision_costs, steady_decision_costs
 from .family import Sizes, TableFamily, table_axes
 from .fit import engine_thresholds, falling, sample_weight, smooth
@@ -111,7 +110,7 @@ def gather(
     cell = pack_battery(driveline.battery)
     return Evidence(
         driveline=driveline,
-        vehicle=vehicle_range(driveline, gearbox_facts(driveline)),
+        vehicle=vehicle_range(driveline),
         costs=costs,
         weight=weight,
         speeds=speeds,

@@ -11,9 +11,9 @@ from typing import NamedTuple
 import numpy as np
 
 from ..inputs.driveline import Driveline
-from ..physics.capability import capability
+from ..physics.capability import top_speed
 from ..physics.plant import pack
-from .rule_set import GearboxFacts
+from .rule_set import gearbox_facts
 from .shape import ShapeLimits
 
 GROUPS = (
@@ -42,9 +42,9 @@ class VehicleRange(NamedTuple):
     torque: float
 
 
-def vehicle_range(driveline: Driveline, gearbox: GearboxFacts) -> VehicleRange:
+def vehicle_range(driveline: Driveline) -> VehicleRange:
     """Return what a vehicle can have; engine and motor together are its highest power."""
-    plant = pack(driveline)
+    plant, gearbox = pack(driveline), gearbox_facts(driveline)
     at_one = driveline.vehicle.wheel_radius / gearbox.ratios  # m/s at an input speed of 1 rad/s
     slowest = np.stack((0.0 * at_one, gearbox.idle_speed * at_one), axis=-1)
     slowest[0] = 0.0  # it launches
@@ -52,7 +52,7 @@ def vehicle_range(driveline: Driveline, gearbox: GearboxFacts) -> VehicleRange:
     engine = float((plant.full * plant.full_speed).max())
     return VehicleRange(
         slowest=slowest,
-        fastest=np.minimum(gearbox.highest_speed * at_one, capability(driveline).top_speed),
+        fastest=np.minimum(gearbox.highest_speed * at_one, top_speed(driveline)),
         power=(-motor, engine + motor),
         torque=float(plant.peak.max()),
     )
@@ -165,8 +165,7 @@ def _of_powers(start: np.ndarray, stop: np.ndarray, limits: ShapeLimits) -> Iter
         if limits.rising:
             yield Relation("rising", powers[:, :-1], powers[:, 1:], 0.0)
         if limits.power_step is not None:
-            for axis in (0, 1):
-                yield from _steps("power_step", powers, axis, limits.power_step)
+            yield from _steps("power_step", powers, 0, limits.power_step)
 
 
 def _steps(limit: str, cells: np.ndarray, axis: int, most: float) -> Iterable[Relation]:

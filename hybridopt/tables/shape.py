@@ -36,9 +36,7 @@ class ShapeLimits:
         None, "Most that a shift line changes from one wheel torque to the next.", SPEED
     )
     power_step: float | None = setting(
-        None,
-        "Most that start and stop change from one speed or state of charge to the next.",
-        POWER,
+        None, "Most that start and stop change from one vehicle speed to the next.", POWER
     )
     in_range: bool = setting(
         True, "Values are speeds, powers and torques that the vehicle can have."

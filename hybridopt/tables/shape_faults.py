@@ -8,12 +8,12 @@ import numpy as np
 
 from ..controllers.maps import Map
 from ..inputs.driveline import Driveline
-from .cell_relations import GROUPS, Cells, bound_cells, vehicle_range
+from .cell_relations import GROUPS, Cells, VehicleRange, bound_cells, vehicle_range
 from .rule_form import RULES
 from .rule_set import RuleSet
 from .shape import ShapeLimits
 
-SLACK = 1e-6  # of a value's unit in files, what rounding of the computer may take
+SLACK = 1e-5  # of a value's unit in files, what rounding in 32 bits may take
 AXIS_WORDS = {
     "speed": "speed {:g} km/h",
     "soc": "SoC {:g} %",
@@ -50,7 +50,9 @@ class ShapeFault:
 
 
 def shape_faults(
-    rule_set: RuleSet, driveline: Driveline | None = None, limits: ShapeLimits | None = None
+    rule_set: RuleSet,
+    vehicle: Driveline | VehicleRange | None = None,
+    limits: ShapeLimits | None = None,
 ) -> list[ShapeFault]:
     """Find the cells of rule tables that break limits on their shape.
 
@@ -58,9 +60,10 @@ def shape_faults(
     ----------
     rule_set
         The tables, also edited by hand.
-    driveline
-        The vehicle they are for, whose range their values must not leave; without it ranges are
-        left aside.
+    vehicle
+        What they are for, whose range their values must not leave: a driveline, or its
+        :func:`vehicle_range`, which takes a moment to work out. Without it, or with one of other
+        gears, ranges are left aside.
     limits
         What is asked; by default what the tables say they were made for, else the usual limits.
 
@@ -75,9 +78,10 @@ def shape_faults(
     different breakpoints are looked at over those of both together.
     """
     limits = limits or rule_set.origin.shape or ShapeLimits()
-    vehicle = None
-    if driveline is not None and driveline.gearbox.gears == rule_set.gears:
-        vehicle = vehicle_range(driveline, rule_set.gearbox)
+    if isinstance(vehicle, Driveline):
+        vehicle = vehicle_range(vehicle)
+    if vehicle is not None and vehicle.fastest.size != rule_set.gears:
+        vehicle = None
     found: list[ShapeFault] = []
     for names in GROUPS:
         if "shift_up" in names and rule_set.gears == 1:
