@@ -19,13 +19,13 @@ WORST = 0.5  # weight of the worst cycle beside the mean
 DRIFT = 0.03  # of SoC, distance from the target at the end that costs nothing
 DRIFT_COST = 60.0  # % of the cost per unit of SoC beyond
 STARTS, STARTS_COST = 1.3, 2.0  # times the optimum's starts that cost nothing; % per time beyond
-SHIFTS, SHIFTS_COST = 1.05, 4.0  # the same of gear shifts
+SHIFTS, SHIFTS_COST = 1.1, 4.0  # the same of gear shifts
 CLIPPED_COST = 20.0  # % of the cost if every step were clipped
 POWER_STEP, LINE_STEP = 2e3, 0.08  # W and exponent, first change of an offset
 POWER_RANGE, LINE_RANGE = 4e4, 0.6
 SHAPE_STEP = 0.12  # of the range of a shape's parameter, its first change
 COPY_WEIGHT = 0.3  # of a varied copy, over that of a training cycle
-AWAY_COST = 10.0  # % per mean squared step from where it began: what fits chance does not pay that
+AWAY_COST = 4.0  # % per mean squared step from where it began: what fits chance does not pay that
 
 
 @dataclass(frozen=True, eq=False)

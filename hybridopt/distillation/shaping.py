@@ -79,8 +79,9 @@ class _Group:
         self._lower = np.concatenate([none, *(r.lower for r in relations)])
         self._upper = np.concatenate([none, *(r.upper for r in relations)])
         self._least = np.concatenate([[], *(np.full(r.lower.size, r.least) for r in relations)])
-        low = cells.low + np.where(cells.low != 0.0, 0.5 * room, 0.0)
-        high = cells.high - 0.5 * room
+        wide = cells.high - cells.low > room  # zero is kept to the bit
+        low = cells.low + np.where(wide & (cells.low != 0.0), 0.5 * room, 0.0)
+        high = cells.high - np.where(wide, 0.5 * room, 0.0)
         for cell in held:
             if cell.table in cells.shapes:
                 number = cells.number(cell.table, cell.index)

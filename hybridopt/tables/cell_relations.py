@@ -154,8 +154,7 @@ def _of_lines(
         if limits.rising:
             yield Relation("rising", lines[:, pulled], lines[:, pulled + 1], 0.0)
             yield Relation("rising", lines[:, braked + 1], lines[:, braked], 0.0)
-        if limits.speed_step is not None:
-            yield from _steps("speed_step", lines, 1, limits.speed_step)
+        yield from _steps("speed_step", lines, 1, limits.speed_step)
 
 
 def _of_powers(start: np.ndarray, stop: np.ndarray, limits: ShapeLimits) -> Iterable[Relation]:
@@ -164,8 +163,7 @@ def _of_powers(start: np.ndarray, stop: np.ndarray, limits: ShapeLimits) -> Iter
     for powers in (start, stop):
         if limits.rising:
             yield Relation("rising", powers[:, :-1], powers[:, 1:], 0.0)
-        if limits.power_step is not None:
-            yield from _steps("power_step", powers, 0, limits.power_step)
+        yield from _steps("power_step", powers, 0, limits.power_step)
 
 
 def _steps(limit: str, cells: np.ndarray, axis: int, most: float) -> Iterable[Relation]:

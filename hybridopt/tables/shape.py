@@ -9,14 +9,14 @@ from ..base.units import KM_PER_H, KW
 from ..inputs.fields import shown
 from ..problem.declaring import Declaration, NumberKind, declared, parameters, setting
 
-SPEED = NumberKind("km_per_h", "km/h", "m/s", KM_PER_H, 0.0, 30.0)
-POWER = NumberKind("kW", "kW", "W", KW, 0.0, 1e5)
+SPEED = NumberKind("km_per_h", "km/h", "m/s", KM_PER_H, 0.0, 100.0)
+POWER = NumberKind("kW", "kW", "W", KW, 0.0, 1e6)
 TIME = NumberKind("s", "s", "s", 1.0, 0.0, 60.0)
 
 
 @dataclass(frozen=True, kw_only=True)
 class ShapeLimits:
-    """Limits on the shape of rule tables, SI; None is no limit."""
+    """Limits on the shape of rule tables, SI."""
 
     hysteresis: float = setting(
         2.0 * KM_PER_H, "Least distance of the lines up and down between the same two gears.", SPEED
@@ -32,16 +32,16 @@ class ShapeLimits:
         "Shift lines do not fall as the wheel torque grows, driving or braking, nor do start, stop "
         "and motor torque as the charge rises.",
     )
-    speed_step: float | None = setting(
-        None, "Most that a shift line changes from one wheel torque to the next.", SPEED
+    speed_step: float = setting(
+        30.0 * KM_PER_H, "Most that a shift line changes from one wheel torque to the next.", SPEED
     )
-    power_step: float | None = setting(
-        None, "Most that start and stop change from one vehicle speed to the next.", POWER
+    power_step: float = setting(
+        10.0 * KW, "Most that start and stop change from one vehicle speed to the next.", POWER
     )
     in_range: bool = setting(
         True, "Values are speeds, powers and torques that the vehicle can have."
     )
-    gear_time: float = setting(0.0, "Least minimum time in a gear.", TIME)
+    gear_time: float = setting(2.5, "Least minimum time in a gear.", TIME)
 
     def __post_init__(self) -> None:
         """Check each limit on its own."""
@@ -55,8 +55,8 @@ class ShapeLimits:
     @property
     def text(self) -> str:
         """All limits in one line, as files of tables state them."""
-        pairs = ((one.key, one, getattr(self, name)) for name, one in SHAPE_LIMITS.items())
-        return "; ".join(f"{k} {'none' if v is None else one.written(v)}" for k, one, v in pairs)
+        limits = SHAPE_LIMITS.items()
+        return "; ".join(f"{one.key} {one.written(getattr(self, name))}" for name, one in limits)
 
     @classmethod
     def of_text(cls, text: str, place: str) -> "ShapeLimits":
@@ -82,11 +82,8 @@ class ShapeLimits:
 
 def _value(limit: Declaration, text: str, place: str) -> Any:
     """Return what the text of a limit says."""
-    words: dict[str, bool | None] = {"true": True, "false": False}
-    if limit.kind is float:
-        words = {"none": None} if limit.default is None else {}
-    if text in words:
-        return words[text]
+    if limit.kind is bool and text in limit.words:
+        return text == "true"
     try:
         if limit.kind is bool:
             raise ValueError
@@ -100,7 +97,14 @@ def _value(limit: Declaration, text: str, place: str) -> Any:
 SHAPE_LIMITS = declared(ShapeLimits)
 """Declaration of each limit, by name."""
 NO_LIMITS = ShapeLimits(
-    hysteresis=0.0, power_hysteresis=0.0, ordered=False, rising=False, in_range=False, gear_time=0.0
+    hysteresis=0.0,
+    power_hysteresis=0.0,
+    ordered=False,
+    rising=False,
+    speed_step=SPEED.high,
+    power_step=POWER.high,
+    in_range=False,
+    gear_time=0.0,
 )
 """Limits that leave tables as they are, but that no line down lies above the one up."""
 ShapeLimits.__doc__ = f"{ShapeLimits.__doc__}\n\n{parameters(SHAPE_LIMITS)}\n"
