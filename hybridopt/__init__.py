@@ -27,6 +27,10 @@ if TYPE_CHECKING:
     from .distillation.distil import Distilled as Distilled
     from .distillation.distil import distil as distil
     from .distillation.family import Sizes as Sizes
+    from .distillation.limit_costs import LimitCost as LimitCost
+    from .distillation.plan import HeldCells as HeldCells
+    from .distillation.plan import TablePlan as TablePlan
+    from .distillation.plan import read_table_plan as read_table_plan
     from .distillation.preview import DistilledPreview as DistilledPreview
     from .distillation.preview import distil_preview as distil_preview
     from .distillation.verify import VerifiedDrive as VerifiedDrive
@@ -161,6 +165,8 @@ if TYPE_CHECKING:
     from .study.front import solve_study as solve_study
     from .study.front import study_results as study_results
     from .study.plan import StudyPlan as StudyPlan
+    from .tables.cell_relations import VehicleRange as VehicleRange
+    from .tables.cell_relations import vehicle_range as vehicle_range
     from .tables.files import read_preview as read_preview
     from .tables.files import read_rule_set as read_rule_set
     from .tables.preview_set import PreviewSet as PreviewSet
@@ -253,6 +259,10 @@ _HOMES = {
     "recall_driveline": "evaluation.recall",
     "distil": "distillation.distil",
     "Distilled": "distillation.distil",
+    "TablePlan": "distillation.plan",
+    "HeldCells": "distillation.plan",
+    "read_table_plan": "distillation.plan",
+    "LimitCost": "distillation.limit_costs",
     "distil_preview": "distillation.preview",
     "DistilledPreview": "distillation.preview",
     "Sizes": "distillation.family",
@@ -268,6 +278,8 @@ _HOMES = {
     "RuleSet": "tables.rule_set",
     "ShapeLimits": "tables.shape",
     "shape_faults": "tables.shape_faults",
+    "vehicle_range": "tables.cell_relations",
+    "VehicleRange": "tables.cell_relations",
     "ShapeFault": "tables.shape_faults",
     "PreviewSet": "tables.preview_set",
     "read_rule_set": "tables.files",

@@ -27,7 +27,7 @@ SAME = 1e-6  # of the largest breakpoint, how far one that is named may be off
 
 
 @dataclass(frozen=True)
-class Held:
+class HeldCells:
     """Cells of a table that keep a value.
 
     Attributes
@@ -55,7 +55,7 @@ class TablePlan:
 
     limits: ShapeLimits = field(default_factory=ShapeLimits)
     breakpoints: Mapping[str, np.ndarray] = field(default_factory=dict)
-    held: Sequence[Held] = ()
+    held: Sequence[HeldCells] = ()
 
     def __post_init__(self) -> None:
         """Check breakpoints and tables.
@@ -107,7 +107,7 @@ def _check_points(points: np.ndarray, quantity: TableQuantity, place: str) -> No
     check_axis(points / quantity.factor, [place] * points.size)
 
 
-def _indices(held: Held, axes: tuple[np.ndarray, ...]) -> list[tuple[int, ...]]:
+def _indices(held: HeldCells, axes: tuple[np.ndarray, ...]) -> list[tuple[int, ...]]:
     """Return the cells that are meant."""
     places = []
     for key, axis in zip(LAYOUT[held.table], axes, strict=False):
@@ -165,7 +165,7 @@ def read_table_plan(path: str | Path, limits: ShapeLimits | None = None) -> Tabl
         raise InputError(f"{path}: {str(error).removeprefix(f'{path}: ')}") from None
 
 
-def _held(raw: Any, path: Path) -> Held:
+def _held(raw: Any, path: Path) -> HeldCells:
     place = Place(path, "hold")
     table = raw.get("table") if isinstance(raw, dict) else None
     if table not in LAYOUT:
@@ -175,7 +175,7 @@ def _held(raw: Any, path: Path) -> Held:
     if value not in raw:
         raise place.error(value, f"is missing; add the value of {table}")
     at = {key: _number(raw[key], QUANTITIES[key], place, key) for key in axes if key in raw}
-    return Held(table, at, _number(raw[value], RULES.value(table), place, value))
+    return HeldCells(table, at, _number(raw[value], RULES.value(table), place, value))
 
 
 def _number(raw: Any, quantity: TableQuantity, place: Place, key: str) -> float:

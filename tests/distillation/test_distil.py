@@ -13,7 +13,7 @@ from hybridopt.distillation.distil import distil, training_names
 from hybridopt.distillation.drafting import FACTORS
 from hybridopt.distillation.family import Sizes
 from hybridopt.distillation.limit_costs import ALL
-from hybridopt.distillation.plan import Held, TablePlan
+from hybridopt.distillation.plan import HeldCells, TablePlan
 from hybridopt.distillation.varied import varied
 from hybridopt.distillation.verify import AS_TRAINED, CHANGES, Setup, verify
 from hybridopt.dp.cost_to_go import CostToGo
@@ -142,7 +142,7 @@ def test_tables_keep_their_limits_and_say_what_each_costs():
 
 def test_a_plan_gives_breakpoints_and_holds_cells():
     points = {"wheel_torque_Nm": np.array([-900.0, 0.0, 400.0, 1200.0])}
-    held = [Held("shift_up", {"gear": 1.0, "engine_on": 1.0}, 20.0 / 3.6)]
+    held = [HeldCells("shift_up", {"gear": 1.0, "engine_on": 1.0}, 20.0 / 3.6)]
     plan = TablePlan(ShapeLimits(gear_time=1.0), points, held)
     known = read_cycle("ece15")
     found = distil([known], read_driveline("full"), COARSE, Sizes(), 20, plan=plan).rules

@@ -14,7 +14,7 @@ from hybridopt.base.errors import InputError
 from hybridopt.base.units import KM_PER_H, KW
 from hybridopt.controllers.maps import Map
 from hybridopt.distillation.lines import _rising
-from hybridopt.distillation.plan import Held, TablePlan, read_table_plan
+from hybridopt.distillation.plan import HeldCells, TablePlan, read_table_plan
 from hybridopt.distillation.shaping import HeldCell, Shaper
 from hybridopt.exports.c_code import as_int16
 from hybridopt.tables.cell_relations import GROUPS, bound_cells, vehicle_range
@@ -193,7 +193,7 @@ def test_wrong_plans_are_refused_in_one_sentence(tmp_path, old, new, words):
 
 def test_cells_that_are_not_there_are_refused():
     with pytest.raises(InputError, match=r"no breakpoint gear 7; name one of 1, 2"):
-        TablePlan(held=[Held("shift_up", {"gear": 7.0}, 5.0)]).cells(AXES)
-    twice = [Held("shift_up", {"gear": 1.0}, 5.0), Held("shift_up", {}, 6.0)]
+        TablePlan(held=[HeldCells("shift_up", {"gear": 7.0}, 5.0)]).cells(AXES)
+    twice = [HeldCells("shift_up", {"gear": 1.0}, 5.0), HeldCells("shift_up", {}, 6.0)]
     with pytest.raises(InputError, match="held at two values"):
         TablePlan(held=twice).cells(AXES)
