@@ -136,7 +136,12 @@ def read_table_plan(path: str | Path, limits: ShapeLimits | None = None) -> Tabl
         of `[[hold]]`, each with `table`, the place (such as `gear = 2`) and the value, by the keys
         of the table's files, such as `speed_km_per_h = 35`.
     limits
-        On shape.
+        On shape; the usual ones where they are not given.
+
+    Returns
+    -------
+    TablePlan
+        With the limits that were given.
 
     Raises
     ------

@@ -43,7 +43,18 @@ class VehicleRange(NamedTuple):
 
 
 def vehicle_range(driveline: Driveline) -> VehicleRange:
-    """Return what a vehicle can have; engine and motor together are its highest power."""
+    """Return what a vehicle can have, for the check of tables.
+
+    Parameters
+    ----------
+    driveline
+        The vehicle.
+
+    Returns
+    -------
+    VehicleRange
+        Engine and motor together are its highest power, the motor alone its lowest.
+    """
     plant, gearbox = pack(driveline), gearbox_facts(driveline)
     at_one = driveline.vehicle.wheel_radius / gearbox.ratios  # m/s at an input speed of 1 rad/s
     slowest = np.stack((0.0 * at_one, gearbox.idle_speed * at_one), axis=-1)
