@@ -13,9 +13,6 @@ from .fit import capped
 
 FINENESS = 0.25 * KM_PER_H  # m/s, between speeds that are tried for a line
 
-SHIFT_PRICE = 0.02
-"""g, charged for a shift beyond its cost: lines are crossed again sooner than one step shows."""
-
 
 class Costs(NamedTuple):
     """What a line costs at each node of wheel torque, by the speed it is drawn through.
@@ -84,7 +81,7 @@ def gear_lines(
 
 def _gain(cost: np.ndarray, shift: np.ndarray, gear: int, others: slice) -> np.ndarray:
     """Cost of the best of some gears with its shift, less that of staying, (samples,)."""
-    best = np.min(cost[:, others] + shift[:, gear, others], axis=1) + SHIFT_PRICE
+    best = np.min(cost[:, others] + shift[:, gear, others], axis=1)
     with np.errstate(invalid="ignore"):
         return np.asarray(best - cost[:, gear])
 

@@ -25,7 +25,7 @@ POWER_STEP, LINE_STEP = 2e3, 0.08  # W and exponent, first change of an offset
 POWER_RANGE, LINE_RANGE = 4e4, 0.6
 SHAPE_STEP = 0.12  # of the range of a shape's parameter, its first change
 COPY_WEIGHT = 0.3  # of a varied copy, over that of a training cycle
-AWAY_COST = 4.0  # % per mean squared step from where it began: what fits chance does not pay that
+AWAY_COST = 10.0  # % per mean squared step from where it began: what fits chance does not pay that
 
 
 @dataclass(frozen=True, eq=False)

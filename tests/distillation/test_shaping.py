@@ -26,6 +26,7 @@ TIGHT = ShapeLimits(
     power_hysteresis=2.0 * KW,
     speed_step=9.0 * KM_PER_H,
     power_step=5.0 * KW,
+    gear_time=1.5,
 )
 AXES = {name: hand_made().map(name).axes for name in LAYOUT}
 DRIVELINE = plain_driveline()
@@ -62,7 +63,7 @@ def as_float32(rule_set):
 @pytest.mark.parametrize("seed", range(8))
 def test_limits_hold_in_all_that_is_exported(tmp_path, seed):
     """In float64, float32, int16, and CSV of 12 digits; limits are often met to the last digit."""
-    limits = ShapeLimits() if seed % 2 else TIGHT
+    limits = ShapeLimits(gear_time=1.5) if seed % 2 else TIGHT
     made = rules(Shaper(AXES, limits, VEHICLE).within(drawn(seed)), limits)
     assert len(shape_faults(rules(drawn(seed), limits), VEHICLE)) > 10
     for kept in (made, as_float32(made), as_int16(made)):
