@@ -32,6 +32,10 @@ if TYPE_CHECKING:
     from .distillation.distil import distil as distil
     from .distillation.drive_figures import DriveFigures as DriveFigures
     from .distillation.family import Sizes as Sizes
+    from .distillation.limit_costs import LimitCost as LimitCost
+    from .distillation.plan import HeldCells as HeldCells
+    from .distillation.plan import TablePlan as TablePlan
+    from .distillation.plan import read_table_plan as read_table_plan
     from .distillation.preview import DistilledPreview as DistilledPreview
     from .distillation.preview import distil_preview as distil_preview
     from .distillation.verify import VerifiedDrive as VerifiedDrive
@@ -145,6 +149,8 @@ if TYPE_CHECKING:
     from .plots.operating_points import plot_motor_points as plot_motor_points
     from .plots.plug_in import plug_in_figure as plug_in_figure
     from .plots.recording import plot_recording as plot_recording
+    from .plots.rule_lines import engine_lines_figure as engine_lines_figure
+    from .plots.rule_lines import shift_lines_figure as shift_lines_figure
     from .plots.rule_tables import plot_table as plot_table
     from .plots.rule_tables import rule_table_figure as rule_table_figure
     from .plots.rule_tables import rule_tables_figure as rule_tables_figure
@@ -165,10 +171,15 @@ if TYPE_CHECKING:
     from .study.front import solve_study as solve_study
     from .study.front import study_results as study_results
     from .study.plan import StudyPlan as StudyPlan
+    from .tables.cell_relations import VehicleRange as VehicleRange
+    from .tables.cell_relations import vehicle_range as vehicle_range
     from .tables.files import read_preview as read_preview
     from .tables.files import read_rule_set as read_rule_set
     from .tables.preview_set import PreviewSet as PreviewSet
     from .tables.rule_set import RuleSet as RuleSet
+    from .tables.shape import ShapeLimits as ShapeLimits
+    from .tables.shape_faults import ShapeFault as ShapeFault
+    from .tables.shape_faults import shape_faults as shape_faults
     from .text import bench_map_report as _bench_map_report
     from .text import import_report as _import_report
     from .text import recording_report as _recording_report
@@ -255,6 +266,10 @@ _HOMES = {
     "recall_driveline": "evaluation.recall",
     "distil": "distillation.distil",
     "Distilled": "distillation.distil",
+    "TablePlan": "distillation.plan",
+    "HeldCells": "distillation.plan",
+    "read_table_plan": "distillation.plan",
+    "LimitCost": "distillation.limit_costs",
     "distil_preview": "distillation.preview",
     "DistilledPreview": "distillation.preview",
     "Sizes": "distillation.family",
@@ -273,6 +288,11 @@ _HOMES = {
     "DriveModel": "foresight.model",
     "DriveChain": "foresight.chain",
     "RuleSet": "tables.rule_set",
+    "ShapeLimits": "tables.shape",
+    "shape_faults": "tables.shape_faults",
+    "vehicle_range": "tables.cell_relations",
+    "VehicleRange": "tables.cell_relations",
+    "ShapeFault": "tables.shape_faults",
     "PreviewSet": "tables.preview_set",
     "read_rule_set": "tables.files",
     "read_preview": "tables.files",
@@ -331,6 +351,8 @@ _HOMES = {
     "plot_trade_off": "plots.trade_off",
     "plot_foresight": "plots.foresight_worth",
     "plot_mode_map": "plots.mode_map",
+    "engine_lines_figure": "plots.rule_lines",
+    "shift_lines_figure": "plots.rule_lines",
     "plot_table": "plots.rule_tables",
     "rule_table_figure": "plots.rule_tables",
     "rule_tables_figure": "plots.rule_tables",

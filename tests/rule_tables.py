@@ -26,9 +26,9 @@ def hand_made(title="made by hand", driveline=None):
     start = np.array([[4.0, 9.0, 20.0], [3.0, 8.0, 15.0], [1.0, 2.0, 3.0]]) * KW * 1.001
     full = np.linspace(20.0, 160.0, 3)[:, None, None]
     torque = INPUT_TORQUES[None, :, None] - full * (0.3 + SOCS[None, None, :] / 3.0)
-    up = np.array([[15.0, 15.0, 30.0], [30.0, 35.0, 60.0], [300.0, 300.0, 300.0]])
+    up = np.array([[15.0, 15.0, 30.0], [30.0, 35.0, 60.0]])
     up = np.stack([up, up * 1.1], axis=-1) * KM_PER_H
-    down = np.array([[0.0, 0.0, 0.0], [12.0, 11.0, 20.0], [26.0, 27.0, 45.0]])
+    down = np.array([[12.0, 11.0, 20.0], [26.0, 27.0, 45.0]])
     down = np.stack([down, down * 1.1], axis=-1) * KM_PER_H
     table = RuleTable(
         min_on=2.0,
@@ -41,8 +41,8 @@ def hand_made(title="made by hand", driveline=None):
         engine_stop=Map((SPEEDS, SOCS), start / 3.0 - 1e3),
         electric_limit=Map((INPUT_SPEEDS,), np.array([100.0, 100.0, 50.0]) / 0.97),
         motor_torque=Map((INPUT_SPEEDS, INPUT_TORQUES, SOCS), torque),
-        shift_up=Map((GEARS, WHEEL_TORQUES, STATES), up),
-        shift_down=Map((GEARS, WHEEL_TORQUES, STATES), down),
+        shift_up=Map((GEARS[:-1], WHEEL_TORQUES, STATES), up),
+        shift_down=Map((GEARS[1:], WHEEL_TORQUES, STATES), down),
     )
     random = np.random.default_rng(3)
     coverage = {}

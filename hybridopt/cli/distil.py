@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from ..tables.shape import SHAPE_LIMITS, ShapeLimits
 from .options import (
     Output,
     check_file,
@@ -18,7 +19,7 @@ from .options import (
     refuse_idle,
 )
 from .preview_options import OPTIONS, Foresight, preview_options
-from .settings_options import make_settings, settings_options
+from .settings_options import declared_options, inside, make_settings, settings_options
 from .tracks import read_tracks
 
 if TYPE_CHECKING:
@@ -31,11 +32,12 @@ Examples:
   hybridopt distil --out rules.json
   hybridopt distil wltc_class3b artemis_urban --out rules.json
   hybridopt distil drive1.csv drive2.csv --out rules.nc --evaluations 4000
+  hybridopt distil --out rules.json --hysteresis-km-per-h 3 --plan my_tables.toml
   hybridopt distil udds hwfet nedc --out rules.json --leave-one-out
   hybridopt distil wltc_class3b nedc --kind preview --preview-horizon-s 5 --out preview.json
 """
 KINDS = ("rules", "preview")
-RULES_ONLY = ("evaluations", "seed")
+RULES_ONLY = ("evaluations", "seed", "plan", *SHAPE_LIMITS)
 SIZES = ("speeds", "socs", "input_speeds", "input_torques", "wheel_torques")
 
 
@@ -61,6 +63,10 @@ SIZES = ("speeds", "socs", "input_speeds", "input_torques", "wheel_torques")
 @count_option("--input-speeds", 4, 64, 16, "Breakpoints of gearbox input speed")
 @count_option("--input-torques", 4, 64, 16, "Breakpoints of gearbox input torque")
 @count_option("--wheel-torques", 4, 64, 16, "Most breakpoints of wheel torque")
+@path_option(
+    "--plan", "FILE", "TOML file with breakpoints of your own and cells that keep a value."
+)
+@declared_options(SHAPE_LIMITS)
 @output_options()
 @settings_options
 def distil(
@@ -70,6 +76,7 @@ def distil(
     kind: str,
     title: str,
     leave_one_out: bool,
+    plan: Path | None,
     foresight: Foresight,
     output: Output,
     **given: Any,
@@ -81,7 +88,8 @@ def distil(
     CYCLEs from the four schedules alone.
 
     Tables: wheel power at which the engine starts and stops over speed and SoC, motor torque over
-    input speed, input torque and SoC, gear lines over wheel torque. Verify them on other cycles.
+    input speed, input torque and SoC, gear lines over wheel torque. They keep limits on their
+    shape, and what each limit costs is said. Verify them on other cycles.
     """
     if len(cycles) == 1:
         refuse_idle("with one cycle", "leave_one_out")
@@ -93,6 +101,7 @@ def distil(
     from ..distillation.distil import distil as run
     from ..distillation.distil import training_names
     from ..distillation.family import Sizes
+    from ..distillation.plan import TablePlan, read_table_plan
     from ..distillation.preview import distil_preview
     from ..distillation.verify import AS_TRAINED, measured
     from ..foresight.preview_maps import TRAINING
@@ -107,6 +116,8 @@ def distil(
 
     sizes = Sizes(**{name: given.pop(name) for name in SIZES})
     evaluations, seed = given.pop("evaluations"), given.pop("seed")
+    shape = ShapeLimits(**inside(SHAPE_LIMITS, {name: given.pop(name) for name in SHAPE_LIMITS}))
+    wanted = read_table_plan(plan, shape) if plan else TablePlan(shape)
     look = foresight.given_to(Preview())
     settings = make_settings(given)
     vehicle = read_driveline(driveline)
@@ -118,7 +129,7 @@ def distil(
         with output.progress(words) as progress:
             if kind == "preview":
                 return distil_preview(cycles, vehicle, settings, look, title, progress)
-            return run(cycles, vehicle, settings, sizes, evaluations, seed, title, progress)
+            return run(cycles, vehicle, settings, sizes, evaluations, seed, title, progress, wanted)
 
     made = train(tracks, "distilling")
     checks = [

@@ -22,12 +22,15 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
     from ..evaluation.case import Score
+    from ..optimum.result import Result
+    from ..tables.rule_set import RuleSet
 
 EXAMPLES = """\b
 Examples:
   hybridopt plot out/wltc_class3b_full.nc --kind energy --out energy.png
   hybridopt plot out/udds_full.nc --kind regret --controller equivalence --out regret.pdf
   hybridopt plot rules.json --kind tables --out tables.svg
+  hybridopt plot rules.json --kind shift-lines --cycle udds --out lines.png
 """
 KINDS = {
     "schedule": "speed, gear, mode, torques and SoC over time",
@@ -45,16 +48,20 @@ KINDS = {
     "shifts": "cost against gear shifts (solves at eight prices)",
     "tables": "rule tables with their coverage",
     "rule-modes": "mode that rule tables ask for, over speed and power",
+    "shift-lines": "lines up and down of rule tables by pair of gears, with --cycle what is driven "
+    "behind them",
+    "engine-lines": "powers of engine start and stop of rule tables, likewise",
 }
-OF_RULES = ("tables", "rule-modes")
+OF_RULES = ("tables", "rule-modes", "shift-lines", "engine-lines")
+OF_LINES = ("shift-lines", "engine-lines")
 TABLES = ("engine_start", "engine_stop", "electric_limit", "motor_torque", "shift_up", "shift_down")
 SOLVED = ("value", "best-modes", "soc", "regret", "starts", "shifts")
 DRIVEN = ("soc", "regret")
 NEEDED_BY = {
     "controllers": DRIVEN,
     "evaluations": DRIVEN,
-    "cycle": SOLVED,
-    "driveline": ("engine", "motor", "rule-modes", *SOLVED),
+    "cycle": (*SOLVED, *OF_LINES),
+    "driveline": ("engine", "motor", "rule-modes", *OF_LINES, *SOLVED),
     "table": ("tables",),
 }
 """Kinds that an option counts for."""
@@ -92,7 +99,9 @@ class _Job(NamedTuple):
     help="Driveline of the result, where it is not a demo driveline.",
 )
 @click.option(
-    "--cycle", metavar="NAME|FILE", help="Cycle of the result, where it is not a shipped schedule."
+    "--cycle",
+    metavar="NAME|FILE",
+    help="Cycle of the result, where it is not a shipped schedule; of lines, what is driven.",
 )
 @click.option(
     "--controller",
@@ -170,14 +179,32 @@ def _draw(job: _Job) -> "Figure":
 def _draw_rules(job: _Job) -> "Figure":
     from ..inputs.driveline_file import read_driveline
     from ..plots import pages as figures
+    from ..plots.rule_lines import engine_lines_figure, shift_lines_figure
     from ..plots.rule_tables import rule_table_figure, rule_tables_figure
     from ..tables.files import read_rule_set
 
     rule_set = read_rule_set(job.source)
+    if job.kind in OF_LINES:
+        draw = {"shift-lines": shift_lines_figure, "engine-lines": engine_lines_figure}[job.kind]
+        return draw(rule_set, _driven(job, rule_set) if job.cycle else [])
     if job.kind == "tables":
         return rule_table_figure(rule_set, job.table) if job.table else rule_tables_figure(rule_set)
     driveline = read_driveline(job.driveline or rule_set.origin.driveline)
     return figures.rule_modes_figure(rule_set, driveline)
+
+
+def _driven(job: _Job, rule_set: "RuleSet") -> "list[Result]":
+    """Return what the tables drive on the cycle."""
+    from ..evaluation.case import Case, score
+    from ..inputs.cycle import read_cycle
+    from ..inputs.driveline_file import read_driveline
+    from ..pipeline import find_optimum
+
+    driveline = read_driveline(job.driveline or rule_set.origin.driveline)
+    with progress_bar("driving", hidden=job.quiet) as progress:
+        case = Case(find_optimum(read_cycle(job.cycle or ""), driveline))
+        progress(1.0)
+    return [score(case, "rules", rule_set.controller, moments=None).result]
 
 
 def _scores(job: _Job, cycle: Any, driveline: Any, settings: Any) -> "list[Score]":

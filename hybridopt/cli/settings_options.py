@@ -8,18 +8,29 @@ import click
 from ..problem.declaring import Declaration
 from ..problem.settings import SETTINGS, SHARE, Settings
 
+Command = Callable[..., Any]
 
-def settings_options(command: Callable[..., Any]) -> Callable[..., Any]:
+
+def settings_options(command: Command) -> Command:
     """Decorate a command with an option for each setting; they arrive by the setting's name."""
-    for setting in reversed(SETTINGS.values()):
-        command = _option(setting)(command)
-    return command
+    return declared_options(SETTINGS)(command)
+
+
+def declared_options(settings: dict[str, Declaration]) -> Callable[[Command], Command]:
+    """Return a decorator with an option for each of some settings, as :func:`settings_options`."""
+
+    def decorate(command: Command) -> Command:
+        for setting in reversed(settings.values()):
+            command = _option(setting)(command)
+        return command
+
+    return decorate
 
 
 def _option(setting: Declaration) -> Callable[..., Any]:
     if setting.kind is bool:
         flags = setting.option
-        if setting.default is None:
+        if setting.default is not False:
             flags += "/" + setting.refusal
         return click.option(
             flags, setting.name, is_flag=True, default=setting.default, help=setting.help
@@ -43,5 +54,9 @@ def make_settings(given: dict[str, Any]) -> Settings:
     InputError
         A setting is out of range.
     """
-    values = {k: SETTINGS[k].from_given(v) for k, v in given.items() if v is not None}
-    return Settings(**values)
+    return Settings(**inside(SETTINGS, given))
+
+
+def inside(settings: dict[str, Declaration], given: dict[str, Any]) -> dict[str, Any]:
+    """Return the values of options by setting, SI; those of options that were not given are not."""
+    return {k: settings[k].from_given(v) for k, v in given.items() if v is not None}

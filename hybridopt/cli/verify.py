@@ -68,7 +68,8 @@ def verify(
 
     TABLES are a .json, .nc or .cdfx file or a folder of CSV files, also edited by hand, or the word
     preview: the predictive controller. Cycles they were trained on are shown apart from unseen
-    ones. The exit code is 1 when one could not be driven.
+    ones. Values that break the limits on shape the tables were made for are named. The exit code is
+    1 when a cycle could not be driven.
     """
     if all_changes:
         refuse_idle("with --all-changes", "changes")
@@ -77,7 +78,15 @@ def verify(
     from ..foresight.preview_maps import TRAINING
     from ..inputs.driveline_file import read_driveline
     from ..tables.files import read_tables
-    from ..text.verification import check_record, checks_writer, verification_text
+    from ..tables.rule_set import RuleSet
+    from ..tables.shape_faults import shape_faults
+    from ..text.verification import (
+        check_record,
+        checks_writer,
+        fault_record,
+        shape_text,
+        verification_text,
+    )
 
     settings = make_settings(given)
     vehicle = read_driveline(driveline)
@@ -98,12 +107,12 @@ def verify(
     output.write(files, lambda: (checks_writer(checks),))
     edited = "These tables were edited by hand since they were made.\n\n"
     note = edited if rules is not None and rules.origin.edited else ""
-    finish(
-        output.as_json,
-        files,
-        lambda: {"checks": [check_record(check) for check in checks]},
-        lambda: note + verification_text(checks),
-    )
+    record: dict[str, Any] = {"checks": [check_record(check) for check in checks]}
+    if isinstance(rules, RuleSet):
+        faults = shape_faults(rules, vehicle)
+        note += shape_text(rules, faults) + "\n\n"
+        record["shape_faults"] = [fault_record(fault) for fault in faults]
+    finish(output.as_json, files, lambda: record, lambda: note + verification_text(checks))
     if any(check.failure for check in checks):
         raise click.exceptions.Exit(FailedError.exit_code)
 

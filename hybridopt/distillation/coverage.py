@@ -75,12 +75,12 @@ def lookups(
     inputs = demand.wheel_speed * plant.ratio[plan.gear]
     wanted = input_torque(plant, plan.gear, demand.wheel_torque)
     lines = [gear_before, demand.wheel_torque, on.astype(float)]
-    always = np.ones(on.size, dtype=bool)
+    highest = plant.ratio.size  # never left upwards, as the first gear is not downwards
     return {
         "engine_start": (~before.astype(bool), [demand.speed, charge]),
         "engine_stop": (before.astype(bool), [demand.speed, charge]),
         "electric_limit": (~on, [inputs]),
         "motor_torque": (on, [np.maximum(inputs, plant.idle_speed), wanted, charge]),
-        "shift_up": (always, lines),
-        "shift_down": (always, lines),
+        "shift_up": (gear_before < highest, lines),
+        "shift_down": (gear_before > 1.0, lines),
     }

@@ -6,39 +6,23 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from importlib import metadata
 
-import numpy as np
-
 from ..base.errors import InputError
 from ..base.progress import Progress, part_of, silent
-from ..dp.cost_to_go import CostToGo
 from ..evaluation.case import Case
-from ..foresight.expected_cost import make_expected_cost
-from ..foresight.held_price import held_price
-from ..foresight.nodes import nodes
 from ..foresight.preview_maps import TRAINING
 from ..inputs.catalogue import DRIVE, cycle_names
 from ..inputs.cycle import Cycle
 from ..inputs.driveline import Driveline
-from ..physics.battery import pack_battery
-from ..physics.plant import pack
 from ..pipeline import find_optimum
 from ..problem.settings import Settings
 from ..tables.rule_set import Origin, RuleSet, gearbox_facts
 from .coverage import cover
-from .decision_costs import DecisionCosts, optimum_decision_costs, steady_decision_costs
-from .family import Sizes, TableFamily
-from .fit import engine_thresholds, falling, gear_lines, smooth
+from .drafting import fitted, gather
+from .family import Sizes
+from .limit_costs import LimitCost, limit_costs
+from .plan import TablePlan
 from .refine import Refined, refine
-from .split import electric_limit, split_map
 from .varied import varied_cases
-
-FACTORS = 2.0 ** (np.sinh(np.linspace(-4.0, 4.0, 25)) / np.sinh(4.0))
-"""Equivalence factors over the median of the training, 0.5 to 2: a percent apart near 1, where a
-few percent decide whether the engine is to charge."""
-STARTS = (-0.05, 0.0, 0.05)  # of SoC, where optimal paths begin, from the start
-SOC_AWAY = (0.03, 0.06, 0.1)  # of SoC, breakpoints on both sides of the reference
-STEADY_WEIGHT = 0.02  # of steady driving, over that of the training
-SMOOTHING = 20.0  # s, a speed node visited so long is moved halfway to its neighbours
 
 
 @dataclass(frozen=True, eq=False)
@@ -50,11 +34,13 @@ class Distilled:
     rules : tables with coverage and origin
     cases : training cycles with their optima, by name
     refined : how far refinement got
+    limit_costs : what each limit on shape costs on the training
     """
 
     rules: RuleSet
     cases: Mapping[str, Case]
     refined: Refined
+    limit_costs: Sequence[LimitCost]
 
     @property
     def content(self) -> RuleSet:
@@ -71,6 +57,7 @@ def distil(
     seed: int = 1,
     title: str = "",
     progress: Progress = silent,
+    plan: TablePlan | None = None,
 ) -> Distilled:
     """Make rule tables from the optima of training cycles.
 
@@ -90,6 +77,8 @@ def distil(
         Name of the tables, for people.
     progress
         Called with the share done, 0 to 1.
+    plan
+        Limits on shape, breakpoints and held cells; the usual limits where it is not given.
 
     Returns
     -------
@@ -99,7 +88,7 @@ def distil(
     Raises
     ------
     InputError
-        There is no cycle, or two share a name.
+        There is no cycle, two share a name, or limits and held cells leave no value for a cell.
     InfeasibleError
         A cycle cannot be driven.
 
@@ -107,29 +96,34 @@ def distil(
     -----
     An optimum gives the cost of each decision of engine and gear (its Q-value) at a number of
     equivalence factors, with the future that the training and varied copies of it lead one to
-    expect. Summed over the training, these costs are least for some threshold of power or
-    speed, which is the table's entry. SoC stands for the equivalence factor: the less charge,
-    the dearer. The split between engine and motor needs no cycle, only the factor. Last, a few
-    parameters that shape the tables are tuned in closed loop, on the training cycles and varied
-    copies of them.
+    expect. Summed over the training, these costs are least for some threshold of power or speed
+    within the limits on shape, which is the table's entry. SoC stands for the equivalence factor:
+    the less charge, the dearer. The split between engine and motor needs no cycle, only the factor.
+    Last, a few parameters that shape the tables are tuned in closed loop, on the training cycles
+    and varied copies of them; every trial is brought within the limits.
     """
-    names = check_names(cycles)
+    names, plan = check_names(cycles), plan or TablePlan()
     settings = (settings or Settings()).resolved(driveline)
     cases = training_optima(cycles, driveline, settings, part_of(progress, 0.0, 0.1))
     copies = varied_cases(cycles, driveline, settings, part_of(progress, 0.1, 0.2))
-    family = make_family(cases, sizes or Sizes(), copies)
+    evidence = gather(cases, sizes, copies, plan)
+    progress(0.28)
+    family = fitted(evidence, plan)
     progress(0.3)
-    refined = refine(family, cases, copies, evaluations, seed, part_of(progress, 0.3, 1.0))
+    refined = refine(family, cases, copies, evaluations, seed, part_of(progress, 0.3, 0.95))
+    costs = limit_costs(evidence, plan, refined, cases)
     origin = Origin(
         title=title or f"{driveline.name} rules",
         driveline=driveline.name,
         cycles=tuple(names),
-        training=training_hash(cycles, driveline, settings, evaluations, seed),
+        training=training_hash(cycles, driveline, settings, plan.text, evaluations, seed),
         version=metadata.version("hybridopt"),
+        shape=plan.limits,
     )
     coverage = cover(refined.table, cases)
     rules = RuleSet(refined.table, gearbox_facts(driveline), origin, coverage)
-    return Distilled(rules, dict(zip(names, cases, strict=True)), refined)
+    progress(1.0)
+    return Distilled(rules, dict(zip(names, cases, strict=True)), refined, costs)
 
 
 def training_names() -> tuple[str, ...]:
@@ -156,72 +150,8 @@ def training_optima(
     return cases
 
 
-def make_family(cases: Sequence[Case], sizes: Sizes, copies: Sequence[Case] = ()) -> TableFamily:
-    """Fit tables over equivalence factors to the optima of some cases.
-
-    Varied copies of them join in what is to be expected.
-    """
-    optima = [case.optimum for case in cases]
-    driveline, settings = optima[0].driveline, optima[0].settings
-    factors = FACTORS * held_price(optima)
-    low, high, start, _ = settings.socs
-    starts = [float(np.clip(start + away, low, high)) for away in STARTS]
-    expected = make_expected_cost([*optima, *(copy.optimum for copy in copies)], factors)
-    training = DecisionCosts.joined(
-        [
-            optimum_decision_costs(
-                known,
-                CostToGo(known.solution.problem, whole=True),
-                starts,
-                factors,
-                expected.after(known.demand),
-            )
-            for known in optima
-        ]
-    )
-    steady = steady_decision_costs(optima[0], factors)
-    speeds = nodes(training.speed, training.dt, sizes.speeds, (0.0,))
-    torques = nodes(training.torque, training.dt, sizes.wheel_torques, (0.0,))
-    on, off, visits = engine_thresholds(training, steady, speeds, STEADY_WEIGHT)
-    up, down = gear_lines(training, steady, torques, STEADY_WEIGHT)
-    inputs, wanted = _input_axes(driveline, sizes)
-    cell = pack_battery(driveline.battery)
-    return TableFamily(
-        factors=FACTORS,
-        speeds=speeds,
-        socs=_soc_axis(low, high, start, sizes.socs),
-        input_speeds=inputs,
-        input_torques=wanted,
-        wheel_torques=torques,
-        start=smooth(falling(on), visits, SMOOTHING),
-        stop=smooth(falling(off), visits, SMOOTHING),
-        split=split_map(driveline, cell, start, inputs, wanted, factors),
-        limit=electric_limit(driveline, inputs),
-        up=up,
-        down=down,
-        reference=start,
-    )
-
-
-def _soc_axis(low: float, high: float, reference: float, size: int) -> np.ndarray:
-    """Breakpoints of SoC: the window's ends, and some near the reference."""
-    away = np.array(SOC_AWAY[: max((size - 2) // 2, 0)])
-    inside = np.concatenate((reference - away, reference + away))
-    inside = inside[(inside > low + 1e-3) & (inside < high - 1e-3)]
-    return np.unique(np.concatenate(([low, high], inside)))
-
-
-def _input_axes(driveline: Driveline, sizes: Sizes) -> tuple[np.ndarray, np.ndarray]:
-    """Breakpoints of speed and torque at the gearbox input: the whole range of both machines."""
-    plant = pack(driveline)
-    top = min(plant.engine_max_speed, plant.motor_max_speed)
-    motor, engine = float(plant.peak.max()), float(plant.full.max())
-    speeds = np.linspace(0.5 * plant.idle_speed, top, sizes.input_speeds)
-    return speeds, np.linspace(-1.2 * motor, engine + 0.8 * motor, sizes.input_torques)
-
-
 def training_hash(
-    cycles: Sequence[Cycle], driveline: Driveline, settings: Settings, *more: int
+    cycles: Sequence[Cycle], driveline: Driveline, settings: Settings, *more: int | str
 ) -> str:
     """Return the SHA-256 of everything the training depends on, hexadecimal."""
     inputs = [driveline.sha256, *(cycle.sha256 for cycle in cycles)]

@@ -1,14 +1,14 @@
 """A family of rule tables: fitted over the equivalence factor, shaped by few parameters."""
 
 from dataclasses import dataclass
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 
 from ..controllers.maps import Map
-from ..tables.rule_table import RuleTable
+from ..tables.rule_table import LAYOUT, RuleTable, line_axes
+from .shaping import Axes, Shaper
 
-SLOWEST, FASTEST = 1.0, 120.0  # m/s, -SLOWEST and FASTEST are lines that no vehicle crosses
 LOWEST_FACTOR, HIGHEST_FACTOR = 0.55, 1.6  # over the median factor of the training
 
 
@@ -50,7 +50,8 @@ class TableShape(NamedTuple):
     The defaults are those of the least mean loss on drives left out: each of four schedules and
     five recorded drives, and their copies at other paces, driven with tables fitted to the others,
     at 700 random shapes and by a quadratic through the losses; a loss of charge beyond 5 points
-    counted. Near them it is flat: a tenth of a percent is chance.
+    counted. Near them it is flat: a tenth of a percent is chance. `gap` and `land_down` are from
+    searches on four schedules and their copies, with the least time in a gear and few shifts.
     """
 
     factor: float = 1.0
@@ -64,9 +65,9 @@ class TableShape(NamedTuple):
     min_on: float = 2.0
     min_off: float = 2.0
     min_gear: float = 1.0
-    gap: float = 0.0
+    gap: float = 0.05
     land_up: float = 0.8
-    land_down: float = 0.35
+    land_down: float = 0.4
 
 
 SHAPE_RANGES = {
@@ -94,7 +95,7 @@ class Offsets(NamedTuple):
     Attributes
     ----------
     power : W, (2, speeds), added to engine start and stop at every SoC
-    line : (2, gears, 2 engine states), up and down lines are multiplied by exp of it
+    line : (2, pairs of gears, 2 engine states), lines up and down are multiplied by exp of it
     """
 
     power: np.ndarray
@@ -112,8 +113,11 @@ class TableFamily:
     start, stop : W, (speeds, factors)
     split : N m, (input speeds, input torques, factors)
     limit : N m, (input speeds,)
-    up, down : m/s, (gears, wheel torques, 2)
+    up, down : m/s, (pairs of gears, wheel torques, 2)
     reference : SoC at which the factor is `TableShape.factor`
+    gears : of the driveline
+    shaper : brings tables within the limits on their shape
+    gear_time : s, least minimum time in a gear
     """
 
     factors: np.ndarray
@@ -129,6 +133,9 @@ class TableFamily:
     up: np.ndarray
     down: np.ndarray
     reference: float
+    gears: int
+    shaper: Shaper
+    gear_time: float = 0.0
 
     def offsets(self, power: np.ndarray | float, line: np.ndarray | float) -> Offsets:
         """Return the offsets of given values, in the order of their arrays or all the same."""
@@ -149,25 +156,58 @@ class TableFamily:
         stop = at_factors(self.stop, self.factors, factors) + shape.stop + power[1][:, None]
         factors = self._factors_at(shape.split_factor, shape.split_slope, shape.curve)
         split = at_factors(self.split, self.factors, factors)
-        numbers, states = np.arange(1.0, self.up.shape[0] + 1.0), np.array([0.0, 1.0])
-        up = self.up * (1.0 + shape.gap) * np.exp(line[0])[:, None]
-        down = self.down * (1.0 - shape.gap) * np.exp(line[1])[:, None]
-        down = np.minimum(down, np.concatenate((down[:1], up[:-1])))
-        up, down = up.clip(-SLOWEST, FASTEST), down.clip(-SLOWEST, FASTEST)
+        drawn = {
+            "engine_start": start,
+            "engine_stop": stop,
+            "electric_limit": self.limit,
+            "motor_torque": split,
+            "shift_up": self.up * (1.0 + shape.gap) * np.exp(line[0])[:, None],
+            "shift_down": self.down * (1.0 - shape.gap) * np.exp(line[1])[:, None],
+        }
+        axes, values = self.axes, self.shaper.within(drawn)
+        maps: dict[str, Any] = {name: Map(axes[name], values[name]) for name in LAYOUT}
         return RuleTable(
             min_on=shape.min_on,
             min_off=shape.min_off,
-            min_gear=shape.min_gear,
+            min_gear=max(shape.min_gear, self.gear_time),
             land_up=shape.land_up,
             land_down=shape.land_down,
             motion_charge=shape.motion,
-            engine_start=Map((self.speeds, self.socs), start),
-            engine_stop=Map((self.speeds, self.socs), np.minimum(stop, start)),
-            electric_limit=Map((self.input_speeds,), self.limit),
-            motor_torque=Map((self.input_speeds, self.input_torques, self.socs), split),
-            shift_up=Map((numbers, self.wheel_torques, states), up),
-            shift_down=Map((numbers, self.wheel_torques, states), down),
+            **maps,
         )
+
+    @property
+    def axes(self) -> Axes:
+        """The breakpoints of all tables, by name."""
+        inputs = self.input_speeds, self.input_torques
+        return table_axes(self.speeds, self.socs, inputs, self.wheel_torques, self.gears)
+
+
+def table_axes(
+    speeds: np.ndarray,
+    socs: np.ndarray,
+    inputs: tuple[np.ndarray, np.ndarray],
+    wheel_torques: np.ndarray,
+    gears: int,
+) -> Axes:
+    """Return the breakpoints of all tables by name.
+
+    Parameters
+    ----------
+    speeds, socs, inputs, wheel_torques
+        Breakpoints, SI; `inputs` are speed and torque at the gearbox input.
+    gears
+        Of the driveline.
+    """
+    up, down = line_axes(gears, wheel_torques)
+    return {
+        "engine_start": (speeds, socs),
+        "engine_stop": (speeds, socs),
+        "electric_limit": (inputs[0],),
+        "motor_torque": (*inputs, socs),
+        "shift_up": up,
+        "shift_down": down,
+    }
 
 
 def at_factors(values: np.ndarray, factors: np.ndarray, wanted: np.ndarray) -> np.ndarray:

@@ -42,12 +42,13 @@ from ..physics.codes import OFF, STARTING
 from ..physics.entries import R_DT, R_SPEED, R_WHEEL_SPEED, R_WHEEL_TORQUE
 from ..physics.operating_points import OperatingPoints
 from ..problem.graph import begins_start
+from ..problem.settings import Settings
 from ..tables.rule_table import RuleTable
 
 
 @dataclass(frozen=True)
 class DriveTotals:
-    """What a drive came to: cost, g; final SoC; engine starts; steps that were clipped.
+    """What a drive came to: cost, g; final SoC; engine starts; clipped steps; shifts.
 
     `lacking_cost` is what lacking power is charged in a search, %.
     """
@@ -56,6 +57,7 @@ class DriveTotals:
     soc_end: float
     starts: int
     clipped: int
+    shifts: int
     lacking_cost: float = 0.0
 
 
@@ -71,6 +73,7 @@ class FastLoop:
     ----------
     yardstick : what runs are measured by: the case's optimum
     steps : of the cycle
+    optimum_shifts : of the optimum
     """
 
     def __init__(self, case: Case) -> None:
@@ -78,6 +81,7 @@ class FastLoop:
         self.yardstick, self.steps = case.yardstick, known.demand.steps
         self._driveline, self._settings = known.driveline, known.settings
         self._loop = case.loop
+        self.optimum_shifts = count_shifts(known.solution.schedule.gear, known.settings)
         points: OperatingPoints = known.points.part(0, self.steps)
         self._points = ListedPoints(0, points.cost, points.power, points.motor_torque, points.count)
 
@@ -90,21 +94,27 @@ class FastLoop:
         memory, around = _make_memory(), self._loop.around
         table = PackedTable(packed.params[OWN:], packed.params[MIN_ON:GEARS], packed.maps)
         if np.isinf(around.rise) and np.isinf(around.fall):
-            cost, soc, starts, clipped = _fast_loop(around, self._points, table, memory)
+            cost, soc, starts, clipped, shifts = _fast_loop(around, self._points, table, memory)
             if not np.isnan(soc):
-                return DriveTotals(cost, soc, starts, clipped)
+                return DriveTotals(cost, soc, starts, clipped, shifts)
         drive = self._loop.run_packed(packed)
         return DriveTotals(
             drive.cost,
             drive.soc_end,
             int(np.count_nonzero(begins_start(drive.schedule.engine_class))),
             int(np.count_nonzero(drive.clipped)),
+            count_shifts(drive.schedule.gear, self._settings),
             lacking_cost(drive),
         )
 
     def cost_above(self, run: DriveTotals) -> float:
         """Return how far a run's cost at equal SoC lies above the optimum's, %."""
         return self.yardstick.cost_above(run.cost, run.soc_end)
+
+
+def count_shifts(gear: np.ndarray, settings: Settings) -> int:
+    """Return how often the gear changes, from the one before the first step on; gears from 0."""
+    return int(np.count_nonzero(np.diff(gear, prepend=settings.gear_start - 1)))
 
 
 class SplitList(NamedTuple):
@@ -227,11 +237,11 @@ def _search(around, points, at, wish, battery):
 
 @kernel(borrows=True, nogil=True)
 def _fast_loop(around, points, table, memory):
-    """Cost, final SoC (NaN where a step leaves no choice), starts and clipped steps of one run."""
+    """Cost, final SoC (NaN where a step leaves no choice), starts, clipped steps, shifts."""
     moves, gearbox = around.moves, _gearbox_of(around.plant)
     soc, source, gear = around.soc, around.source, around.gear
     engine = 1 if source > moves.off else 0
-    total, starts, clipped = 0.0, 0, 0
+    total, starts, clipped, shifts = 0.0, 0, 0, 0
     for t in range(around.rows.shape[0]):
         row = around.rows[t]
         at = Situation(t, soc, source, engine, gear, memory)
@@ -240,12 +250,13 @@ def _fast_loop(around, points, table, memory):
         battery = _battery_step(around.cell, soc, row[R_DT], around.low, around.high)
         g, c, grams, after, moved = _search(around, points, at, Wish(on, chosen, wanted), battery)
         if np.isnan(after):
-            return total, np.nan, starts, clipped
+            return total, np.nan, starts, clipped, shifts
         runs = c != OFF
         clipped += moved or g != chosen or runs != on
         starts += c == STARTING and engine == 0
+        shifts += g != gear
         move = _move(moves, at, c, g)
         total += grams + moves.shift[t, c, gear, g] + moves.cost[t, move]
         _remember(at, row[R_DT], 1 if runs else 0, g)
         soc, source, engine, gear = after, moves.target[move], 1 if runs else 0, g
-    return total, soc, starts, clipped
+    return total, soc, starts, clipped, shifts

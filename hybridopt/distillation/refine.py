@@ -19,6 +19,7 @@ WORST = 0.5  # weight of the worst cycle beside the mean
 DRIFT = 0.03  # of SoC, distance from the target at the end that costs nothing
 DRIFT_COST = 60.0  # % of the cost per unit of SoC beyond
 STARTS, STARTS_COST = 1.3, 2.0  # times the optimum's starts that cost nothing; % per time beyond
+SHIFTS, SHIFTS_COST = 1.1, 4.0  # the same of gear shifts
 CLIPPED_COST = 20.0  # % of the cost if every step were clipped
 POWER_STEP, LINE_STEP = 2e3, 0.08  # W and exponent, first change of an offset
 POWER_RANGE, LINE_RANGE = 4e4, 0.6
@@ -36,11 +37,13 @@ class Refined:
     table : the tables
     first, best : %, figure of merit before and after refinement, with what going away from the
         first tables costs
+    parameters : of the search, from which :func:`drawn` gives the tables
     """
 
     table: RuleTable
     first: float
     best: float
+    parameters: np.ndarray
 
 
 def refine(
@@ -80,11 +83,11 @@ def refine(
 
         def cost(x: np.ndarray) -> float:
             away = float(np.mean(((x - begin) / scale) ** 2))
-            return merit(_table(family, x), loops, weight, pool.map) + AWAY_COST * away
+            return merit(drawn(family, x), loops, weight, pool.map) + AWAY_COST * away
 
         first = cost(begin)
         best, value = minimise(cost, begin, scale, box, evaluations, seed, progress)
-    return Refined(_table(family, best), first, value)
+    return Refined(drawn(family, best), first, value, best)
 
 
 def merit(
@@ -92,8 +95,8 @@ def merit(
 ) -> float:
     """Return the mean cost at equal SoC above the optimum's and a part of the worst one, %.
 
-    Penalties are in it for a final SoC far from the target, many more starts than the optimum's,
-    clipped steps, and steps in which power was lacking.
+    Penalties are in it for a final SoC far from the target, many more starts or shifts than the
+    optimum's, clipped steps, and steps in which power was lacking.
 
     Parameters
     ----------
@@ -116,12 +119,14 @@ def _penalty(loop: FastLoop, run: DriveTotals) -> float:
     yardstick = loop.yardstick
     drift = max(abs(run.soc_end - yardstick.worth.soc_end) - DRIFT, 0.0)
     more = max(run.starts / max(yardstick.starts, 1) - STARTS, 0.0)
+    busy = max(run.shifts / max(loop.optimum_shifts, 1) - SHIFTS, 0.0)
     clipped = CLIPPED_COST * run.clipped / loop.steps
-    return DRIFT_COST * drift + STARTS_COST * more + clipped + run.lacking_cost
+    events = STARTS_COST * more + SHIFTS_COST * busy
+    return DRIFT_COST * drift + events + clipped + run.lacking_cost
 
 
-def _table(family: TableFamily, x: np.ndarray) -> RuleTable:
-    """Draw the tables of the search's parameters: a shape, then offsets."""
+def drawn(family: TableFamily, x: np.ndarray) -> RuleTable:
+    """Return the tables of the search's parameters: a shape, then offsets."""
     shapes = len(SHAPE_RANGES)
     powers = shapes + 2 * family.speeds.size
     offsets = family.offsets(x[shapes:powers], x[powers:])

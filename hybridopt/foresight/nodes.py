@@ -33,6 +33,8 @@ def nodes(
 
 def node_weights(x: np.ndarray, axis: np.ndarray) -> np.ndarray:
     """Return the weight of each sample at each node of an axis: linear interpolation, clamped."""
+    if axis.size == 1:
+        return np.ones((x.size, 1))
     inside = np.clip(x, axis[0], axis[-1])
     i = np.clip(np.searchsorted(axis, inside, side="right") - 1, 0, axis.size - 2)
     place = (inside - axis[i]) / (axis[i + 1] - axis[i])

@@ -4,10 +4,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ..controllers.maps import Map
 from ..distillation.coverage import VISITED
-from ..distillation.fit import NEVER
 from ..foresight.nodes import node_weights
 from ..tables.rule_set import Coverage
+from ..tables.rule_table import line_axes
 from .boundaries import fit_boundary
 from .observed import Observed
 
@@ -22,17 +23,15 @@ class ShiftLines:
 
     Attributes
     ----------
-    axes : gear (1 is first), wheel torque (N m), engine state
-    up, down : m/s, (gears, torques, 2)
+    up, down : over gear (1 is first), wheel torque (N m), engine state; m/s
     lands : shares of landing, see :class:`hybridopt.tables.rule_table.RuleTable`
     spread_up, spread_down : m/s, mean scatter of the lines that were fitted
     coverage : of both tables, by name
     agreement : share of steps in which the lines ask for the gear that the car took
     """
 
-    axes: tuple[np.ndarray, ...]
-    up: np.ndarray
-    down: np.ndarray
+    up: Map
+    down: Map
     lands: dict[str, float]
     spread_up: float
     spread_down: float
@@ -61,6 +60,10 @@ def fit_lines(
         s, for which a gear is held.
     """
     gears = ratio.size
+    rows_of = {
+        "shift_up": slice(0, max(gears - 1, 1)),
+        "shift_down": slice(min(1, gears - 1), None),
+    }
     up, down = np.full((2, gears, torques.size, 2), np.nan)
     visits = np.zeros((gears, torques.size, 2))
     shifted = seen.gear != seen.gear_before
@@ -76,22 +79,23 @@ def fit_lines(
                     lines[g, :, state] = _line(seen, free, g, sign, state, torques, spreads[sign])
     _fill(up, ratio)
     _fill(down, ratio)
-    up[-1], down[0] = NEVER, -NEVER
     up[:-1] = np.maximum.accumulate(np.maximum(up[:-1], 0.1), axis=0)
     down[1:] = np.minimum(np.maximum.accumulate(down[1:], axis=0), GAP * up[:-1])
-    filled = visits < VISITED
-    coverage = {
-        name: Coverage(visits, np.zeros(visits.shape), filled)
-        for name in ("shift_up", "shift_down")
-    }
+    coverage = {}
+    for name, rows in rows_of.items():
+        coverage[name] = Coverage(visits[rows], 0.0 * visits[rows], visits[rows] < VISITED)
     mean = {sign: float(np.mean(found)) if found else 0.0 for sign, found in spreads.items()}
-    axes = (np.arange(1.0, gears + 1.0), torques, np.array([0.0, 1.0]))
+    above, below = line_axes(gears, torques)
     found = _Asked(seen, torques, up, down, min_gear)
     land_up = max(LANDINGS, key=lambda share: found.agreement(share, 0.0))
     land_down = max(LANDINGS, key=lambda share: found.agreement(land_up, share))
     agreement = found.agreement(land_up, land_down)
     lands = {"land_up": land_up, "land_down": land_down}
-    return ShiftLines(axes, up, down, lands, mean[1], mean[-1], coverage, agreement)
+    left_up, left_down = (
+        Map(above, up[rows_of["shift_up"]]),
+        Map(below, down[rows_of["shift_down"]]),
+    )
+    return ShiftLines(left_up, left_down, lands, mean[1], mean[-1], coverage, agreement)
 
 
 def _line(

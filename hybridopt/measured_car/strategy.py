@@ -111,8 +111,8 @@ def strategy(
         motor_torque=Map(
             split.axes, np.clip(split.boundary.values, -plant.peak.max(), plant.peak.max())
         ),
-        shift_up=Map(lines.axes, lines.up),
-        shift_down=Map(lines.axes, lines.down),
+        shift_up=lines.up,
+        shift_down=lines.down,
     )
     coverage = {
         "engine_start": start.coverage,

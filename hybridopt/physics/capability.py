@@ -61,8 +61,8 @@ def capability(driveline: Driveline) -> Capability:
     Capability
         Speeds to 0.01 km/h, the time from accelerations over 1 km/h each; shifts take no time.
     """
+    top = top_speed(driveline)
     driveline = _within_window(driveline)
-    top = _highest(driveline, FASTEST, False)
     return Capability(
         top_speed=top,
         lasting_speed=_highest(driveline, top, True),
@@ -70,6 +70,11 @@ def capability(driveline: Driveline) -> Capability:
         seconds_to_hundred=_time_to(driveline, HUNDRED),
         best=best_point(driveline.engine, driveline.fuel.heating_value),
     )
+
+
+def top_speed(driveline: Driveline) -> float:
+    """Return the top speed of :class:`Capability` alone, m/s."""
+    return _highest(_within_window(driveline), FASTEST, False)
 
 
 def _within_window(driveline: Driveline) -> Driveline:

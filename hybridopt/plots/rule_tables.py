@@ -194,11 +194,8 @@ def _draw_lines(ax: Axes, name: str, table: Map, coverage: "Coverage | None") ->
     gears, torques, states = _axes(name, table)
     speeds = table.values / FACTORS[LAYOUT[name][-1]]
     filled = _filled(table, coverage)
-    real = slice(None, -1) if name == "shift_up" and gears.size > 1 else slice(None)
-    for g, gear in enumerate(gears.tolist()[real]):
-        style: Any = {"color": SERIES[g % len(SERIES)], "linewidth": 1.6}
-        if name == "shift_down" and g == 0 and gears.size > 1:
-            continue  # nothing below first gear
+    for g, gear in enumerate(gears.tolist()):
+        style: Any = {"color": SERIES[round(gear) % len(SERIES)], "linewidth": 1.6}
         for s, on in enumerate(states.tolist()):
             label = f"{gear:.0f}" if s == len(states) - 1 else None
             dash = "-" if on else DASHES[2]

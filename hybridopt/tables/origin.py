@@ -10,6 +10,7 @@ from ..base.errors import InputError
 from ..inputs.fields import shown
 from .form import Content
 from .rule_set import Origin
+from .shape import ShapeLimits
 
 DIGEST = "figures_sha256"
 MAX_TEXT = 500  # characters
@@ -28,6 +29,9 @@ def origin_record(content: Content, digest: str) -> dict[str, Any]:
     origin = content.origin
     record = {f.name: getattr(origin, f.name) for f in fields(Origin)}
     record = {key: one_line(x) if isinstance(x, str) else x for key, x in record.items()}
+    shape = record.pop("shape")
+    if shape is not None:
+        record["shape"] = shape.text
     cycles = [one_line(name) for name in origin.cycles]
     kind = content.form.kind
     return {"kind": kind, **record, "cycles": cycles, DIGEST: digest, "caution": TABLES_CAUTION}
@@ -59,6 +63,9 @@ def read_origin(record: Mapping[str, Any], digest: str, place: str) -> Origin:
         cycles=tuple(cycles),
         training=_line(record, "training", place),
         version=_line(record, "version", place),
+        shape=ShapeLimits.of_text(_line(record, "shape", place), place)
+        if "shape" in record
+        else None,
     )
     if not re.fullmatch(r"([0-9a-f]{64})?", origin.training):
         raise InputError(

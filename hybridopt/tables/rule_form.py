@@ -50,8 +50,10 @@ MEANINGS = {
     "electric_limit": "torque wanted at the gearbox input above which the engine runs in any case",
     "motor_torque": "motor torque while the engine runs, over speed and torque wanted at the "
     "gearbox input and charge",
-    "shift_up": "vehicle speed at or above which a gear is left upwards",
-    "shift_down": "vehicle speed below which a gear is left downwards",
+    "shift_up": "vehicle speed at or above which a gear is left upwards; the highest gear has no "
+    "line, it is never left",
+    "shift_down": "vehicle speed below which a gear is left downwards; the first gear has no line, "
+    "it is never left",
     "min_on": "minimum time the engine stays on",
     "min_off": "minimum time the engine stays off",
     "min_gear": "minimum time in a gear",

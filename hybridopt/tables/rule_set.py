@@ -14,6 +14,7 @@ from ..physics.plant import pack
 from .form import Form
 from .rule_form import BY_GEAR, RULES
 from .rule_table import LAYOUT, RuleTable
+from .shape import ShapeLimits
 
 SCALARS = ("min_on", "min_off", "min_gear", "land_up", "land_down", "motion_charge")
 """Constants of the rules."""
@@ -34,6 +35,10 @@ class Coverage:
     regret: np.ndarray
     filled: np.ndarray
 
+    def of_rows(self, rows: slice) -> "Coverage":
+        """Return the coverage of some rows of the first axis."""
+        return Coverage(self.visits[rows], self.regret[rows], self.filled[rows])
+
 
 @dataclass(frozen=True)
 class Origin:
@@ -48,6 +53,7 @@ class Origin:
         tables that were not trained
     version : of hybridopt
     edited : whether values were changed by hand since
+    shape : limits on their shape that they were made for; None where there were none
     """
 
     title: str
@@ -56,6 +62,7 @@ class Origin:
     training: str = ""
     version: str = ""
     edited: bool = False
+    shape: ShapeLimits | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -124,6 +131,8 @@ class RuleSet:
     ) -> "RuleSet":
         """Return the rule set of an origin, constants, tables and coverage.
 
+        Lines of gears that are never left, which earlier files have, are left out.
+
         Raises
         ------
         InputError
@@ -133,10 +142,16 @@ class RuleSet:
             name: values if name in BY_GEAR else float(values[0])
             for name, values in constants.items()
         }
-        tables: dict[str, Any] = {name: maps[name] for name in LAYOUT}
+        gears = constants["ratios"].size
+        rows = {name: _left_gears(name, maps[name], gears) for name in LAYOUT}
+        tables: dict[str, Any] = {
+            name: Map((maps[name].axes[0][used], *maps[name].axes[1:]), maps[name].values[used])
+            for name, used in rows.items()
+        }
+        covered = {name: found.of_rows(rows[name]) for name, found in (coverage or {}).items()}
         table = RuleTable(**{name: given[name] for name in SCALARS}, **tables)
         gearbox = GearboxFacts(**{f.name: given[f.name] for f in fields(GearboxFacts)})
-        return cls(table, gearbox, origin, coverage or {})
+        return cls(table, gearbox, origin, covered)
 
     @property
     def controller(self) -> RuleTable:
@@ -165,6 +180,16 @@ class RuleSet:
         found = {name: getattr(table, name) for name in SCALARS}
         found |= {f.name: getattr(gearbox, f.name) for f in fields(GearboxFacts)}
         return {name: np.atleast_1d(np.asarray(x, dtype=float)) for name, x in found.items()}
+
+
+def _left_gears(name: str, found: Map, gears: int) -> slice:
+    """Return the rows of a table but for lines of gears that are never left."""
+    axis = found.axes[0]
+    if name == "shift_up" and gears - 1.0 in axis:
+        return slice(0, int(np.searchsorted(axis, gears - 1.0)) + 1)
+    if name == "shift_down" and 2.0 in axis and gears > 1:
+        return slice(int(np.searchsorted(axis, 2.0)), None)
+    return slice(None)
 
 
 def gearbox_facts(driveline: Driveline) -> GearboxFacts:

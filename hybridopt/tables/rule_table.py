@@ -35,6 +35,18 @@ LAYOUT = {
 """The tables in the order of the kernel's maps: keys of the axes, then of the values."""
 
 
+def line_axes(
+    gears: int, wheel_torques: np.ndarray
+) -> tuple[tuple[np.ndarray, ...], tuple[np.ndarray, ...]]:
+    """Return the breakpoints of `shift_up` and of `shift_down`.
+
+    A gear that is never left has no line: the highest upwards, the first downwards. Where there is
+    one gear alone its lines are there, but never looked at.
+    """
+    states, lines = np.array([0.0, 1.0]), np.arange(1.0, max(gears, 2))
+    return (lines, wheel_torques, states), (np.minimum(lines + 1.0, gears), wheel_torques, states)
+
+
 @dataclass(frozen=True, kw_only=True, eq=False)
 class RuleTable(BuiltIn):
     """Engine on and off by wheel power, motor torque, and gears, each looked up in a map.
@@ -52,7 +64,8 @@ class RuleTable(BuiltIn):
         gearbox input, and charge.
     shift_up, shift_down
         Vehicle speed at or above which a gear is left upwards, and below which it is left
-        downwards, m/s, over gear (1 is first), wheel torque (N m) and engine state (0 or 1).
+        downwards, m/s, over gear (1 is first), wheel torque (N m) and engine state (0 or 1). A gear
+        that is never left has no line: the highest upwards, the first downwards.
 
     land_up, land_down
         Share by which a shift's next lines are moved towards the lines that lead back, 0 to 1: the

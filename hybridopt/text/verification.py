@@ -19,8 +19,10 @@ if TYPE_CHECKING:
     from ..distillation.preview import DistilledPreview
     from ..distillation.verify import VerifiedDrive
     from ..tables.rule_set import Coverage
+    from ..tables.shape_faults import ShapeFault
 
 NAME_ROOM = 19
+FAULTS_SHOWN = 12
 COLUMNS = (
     *("fuel_g", "fuel_equal_g", "fuel_above_optimum_percent", "cost_g", "cost_equal_g"),
     *("cost_above_optimum_percent", "bound_g", "gap_percent", "soc_end"),
@@ -130,7 +132,52 @@ def distilled_text(made: "Distilled | DistilledPreview") -> str:
         "",
         f"{'table':18}{'size':>14}{'visited':>10}{'regret':>12}",
     ]
-    return "\n".join(lines + [_coverage_line(name, known) for name, known in coverage.items()])
+    lines += [_coverage_line(name, known) for name, known in coverage.items()]
+    return "\n".join([*lines, *_limit_lines(made)])
+
+
+def _limit_lines(made: Any) -> list[str]:
+    """Return what each limit on shape costs."""
+    if not made.limit_costs:
+        return []
+    head = f"{'without':18}{'fuel above optimum':>22}{'shifts, optimum 1':>22}"
+    lines = ["", "What limits on shape cost on the training, all else drawn alike", head]
+    first = made.limit_costs[0]
+    rows = [("(with all limits)", first.fuel_with, first.shifts_with)]
+    rows += [(one.limit, one.fuel_without, one.shifts_without) for one in made.limit_costs]
+    return lines + [f"{name:18}{fuel:>20.2f} %{shifts:>22.2f}" for name, fuel, shifts in rows]
+
+
+def shape_text(rules: Any, faults: "Sequence[ShapeFault]") -> str:
+    """Say where rule tables break limits on their shape, in at most 80 columns.
+
+    Parameters
+    ----------
+    rules
+        The tables.
+    faults
+        From :func:`hybridopt.shape_faults`.
+    """
+    whose = "they were made for" if rules.origin.shape else "that are usual"
+    if not faults:
+        return f"They keep all limits on shape {whose}."
+    head = f"{len(faults)} values break limits on shape {whose}:"
+    shown = [fault.text for fault in faults[:FAULTS_SHOWN]]
+    more = [f"and {len(faults) - len(shown)} more"] if len(faults) > len(shown) else []
+    lines = [
+        line
+        for text in (*shown, *more)
+        for line in textwrap.wrap(text, 80, initial_indent="- ", subsequent_indent="  ")
+    ]
+    return "\n".join([head, *lines])
+
+
+def fault_record(fault: "ShapeFault") -> dict[str, Any]:
+    """Return a broken limit for JSON; an open end of the range is None."""
+    record = dataclasses.asdict(fault)
+    return {
+        k: None if isinstance(v, float) and not np.isfinite(v) else v for k, v in record.items()
+    }
 
 
 def _preview_text(content: Any) -> str:
@@ -150,6 +197,7 @@ def distilled_record(made: "Distilled | DistilledPreview") -> dict[str, Any]:
     refined = getattr(made, "refined", None)
     if refined is not None:
         record |= {"merit_first_percent": refined.first, "merit_percent": refined.best}
+        record["limit_costs"] = [dataclasses.asdict(one) for one in made.limit_costs]  # type: ignore[union-attr]
     return record
 
 

@@ -22,6 +22,7 @@ def rules(tmp_path_factory):
     result = run("distil", "ece15", "--out", path, "--evaluations", 20, *QUICK)
     assert result.exit_code == 0, result.output
     assert "Training cycles, as given" in result.output and f"wrote {path}" in result.output
+    assert "without" in result.output and "all limits" in result.output
     assert max(len(line) for line in result.output.splitlines() if "wrote" not in line) <= 80
     return path
 
@@ -37,6 +38,7 @@ def test_tables_verify_on_an_unseen_cycle(rules, tmp_path):
     result = run("verify", rules, "ece15", "eudc", "--out", tmp_path / "out", *QUICK)
     assert result.exit_code == 0, result.output
     assert "Unseen cycles, as given" in result.output
+    assert "They keep all limits on shape they were made for." in result.output
     written = (tmp_path / "out" / "verify_rules.csv").read_text()
     assert written.count("\n") == 4 and "gap_percent" in written
 
@@ -99,6 +101,7 @@ def test_an_edited_table_shows_its_effect(rules, tmp_path):
     assert edited.read_text() != text
     shown = run("verify", edited, "eudc", *QUICK)
     assert "edited by hand" in shown.output
+    assert "values break limits on shape they were made for" in shown.output
     after = json.loads(run("verify", edited, "eudc", "--json", *QUICK).output)["checks"][0]
     assert after["cost_above_optimum_percent"] > before["cost_above_optimum_percent"] + 5.0
 

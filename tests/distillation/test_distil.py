@@ -5,12 +5,15 @@ import functools
 import numpy as np
 import pytest
 
-from hybridopt import Settings, read_cycle, read_driveline
+from hybridopt import Settings, ShapeLimits, read_cycle, read_driveline, shape_faults
 from hybridopt.base.errors import InputError
-from hybridopt.distillation import distil as module
+from hybridopt.distillation import drafting
 from hybridopt.distillation.decision_costs import optimum_decision_costs, stage_costs
-from hybridopt.distillation.distil import FACTORS, distil, training_names
+from hybridopt.distillation.distil import distil, training_names
+from hybridopt.distillation.drafting import FACTORS
 from hybridopt.distillation.family import Sizes
+from hybridopt.distillation.limit_costs import ALL
+from hybridopt.distillation.plan import HeldCells, TablePlan
 from hybridopt.distillation.varied import varied
 from hybridopt.distillation.verify import AS_TRAINED, CHANGES, Setup, verify
 from hybridopt.dp.cost_to_go import CostToGo
@@ -19,6 +22,7 @@ from hybridopt.inputs.cycle import cycle_names
 from hybridopt.physics.codes import EngineClass
 from hybridopt.pipeline import find_optimum
 from hybridopt.tables.rule_table import LAYOUT
+from hybridopt.tables.shape import SHAPE_LIMITS
 
 COARSE = Settings(soc_points=301, splits=31)
 
@@ -89,7 +93,7 @@ def test_copies_join_in_what_is_to_be_expected(monkeypatch):
         seen.extend(known.cycle.name for known in optima)
         return make_expected_cost(optima, factors)
 
-    monkeypatch.setattr(module, "make_expected_cost", noted)
+    monkeypatch.setattr(drafting, "make_expected_cost", noted)
     cycle, driveline = read_cycle("ece15"), read_driveline("full")
     distil([cycle], driveline, COARSE, Sizes(), 1)
     assert seen == ["ece15", *(copy.name for copy in varied(cycle))]
@@ -106,15 +110,55 @@ def test_tables_are_small_complete_and_covered():
         assert coverage.visits.shape == shape
         assert np.array_equal(coverage.filled, coverage.visits < 1.0)
     driven = sum(case.optimum.demand.dt.sum() for case in made().cases.values())
-    assert rules.coverage["shift_up"].visits.sum() == pytest.approx(driven)
+    engine = [rules.coverage[name].visits.sum() for name in ("engine_start", "engine_stop")]
+    assert sum(engine) == pytest.approx(driven)
+
+
+def test_a_gear_that_is_never_left_has_no_line():
+    rules = made().rules
+    assert rules.map("shift_up").axes[0].tolist() == [1, 2, 3, 4, 5, 6, 7]
+    assert rules.map("shift_down").axes[0].tolist() == [2, 3, 4, 5, 6, 7, 8]
+    gears = [
+        np.concatenate(([1], case.drive(rules.table).schedule.gear[:-1] + 1))
+        for case in made().cases.values()
+    ]
+    for name, left in (("shift_up", 8), ("shift_down", 1)):
+        looked_at = sum(
+            case.optimum.demand.dt[before != left].sum()
+            for case, before in zip(made().cases.values(), gears, strict=True)
+        )
+        assert rules.coverage[name].visits.sum() == pytest.approx(looked_at)
+
+
+def test_tables_keep_their_limits_and_say_what_each_costs():
+    """A least time in a gear is no limit as long as nobody asks for one."""
+    rules = made().rules
+    assert rules.origin.shape == ShapeLimits() and not shape_faults(rules, read_driveline("full"))
+    costs = made().limit_costs
+    usual = [name for name in SHAPE_LIMITS if name != "gear_time"]
+    assert [one.limit for one in costs] == [*usual, ALL]
+    assert len({(one.fuel_with, one.shifts_with) for one in costs}) == 1
+    assert any(one.fuel_without != one.fuel_with for one in costs)
+
+
+def test_a_plan_gives_breakpoints_and_holds_cells():
+    points = {"wheel_torque_Nm": np.array([-900.0, 0.0, 400.0, 1200.0])}
+    held = [HeldCells("shift_up", {"gear": 1.0, "engine_on": 1.0}, 20.0 / 3.6)]
+    plan = TablePlan(ShapeLimits(gear_time=1.0), points, held)
+    known = read_cycle("ece15")
+    found = distil([known], read_driveline("full"), COARSE, Sizes(), 20, plan=plan).rules
+    np.testing.assert_array_equal(found.map("shift_down").axes[1], points["wheel_torque_Nm"])
+    assert np.all(found.map("shift_up").values[0, :, 1] == 20.0 / 3.6)
+    assert found.origin.shape.gear_time == 1.0
+    assert not shape_faults(found, read_driveline("full"))
 
 
 def test_tables_are_monotone_where_physics_says_so():
     """The more charge, the later the engine starts; it stops below where it starts; gears rise."""
     table = made().rules.table
     assert np.all(np.diff(table.engine_start.values, axis=1) >= -1e-9)
-    assert np.all(table.engine_stop.values <= table.engine_start.values + 1e-9)
-    assert np.all(table.shift_down.values[1:] <= table.shift_up.values[:-1] + 1e-9)
+    assert np.all(table.engine_stop.values <= table.engine_start.values - 1e3)
+    assert np.all(table.shift_down.values <= table.shift_up.values - 2.0 / 3.6)
 
 
 def test_refinement_never_loses():

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from hybridopt import Cycle, Settings, read_cycle, read_driveline
-from hybridopt.distillation.distil import make_family
+from hybridopt.distillation.drafting import make_family
 from hybridopt.distillation.family import SHAPE_RANGES, Sizes, TableShape
 from hybridopt.distillation.fast_loop import FastLoop
 from hybridopt.distillation.refine import merit
@@ -46,6 +46,8 @@ def test_fast_loop_is_the_closed_loop(cycle, inhibited, seed):
     assert fast.cost == pytest.approx(drive.cost, rel=1e-8)
     assert fast.soc_end == pytest.approx(drive.soc_end, abs=1e-8)
     assert (fast.starts, fast.clipped) == (starts, np.count_nonzero(drive.clipped))
+    gears = np.concatenate(([known.optimum.settings.gear_start - 1], drive.schedule.gear))
+    assert fast.shifts == np.count_nonzero(np.diff(gears))
 
 
 def test_fast_loop_goes_on_where_power_is_lacking():

@@ -47,8 +47,9 @@ def test_a_copy_that_cannot_be_driven_is_left_out(monkeypatch):
 
 
 class Loop:
-    """A loop whose run is known: 100 g at best, 10 starts, 50 steps, an end at 0.6."""
+    """A loop whose run is known: 100 g at best, 10 starts, 20 shifts, 50 steps, an end at 0.6."""
 
+    optimum_shifts = 20
     yardstick, steps = Yardstick(ChargeWorth(0.0, 0.6, None, lambda soc: 0.0), 100.0, 10), 50
 
     def __init__(self, gap, run):
@@ -65,12 +66,16 @@ class Loop:
 
 
 def test_merit_is_a_mean_by_weight_the_worst_of_the_training_and_penalties():
-    """By hand: 60 per unit of SoC beyond 0.03, 2 per optimum's starts beyond 1.3, 20 if clipped."""
-    calm = Loop(2.0, DriveTotals(102.0, 0.62, 13, 0))
-    wild = Loop(3.0, DriveTotals(103.0, 0.55, 15, 5))  # 60 * 0.02 + 2 * 0.2 + 20 * 0.1 = 3.6
-    copy = Loop(9.0, DriveTotals(109.0, 0.6, 1, 0))
+    """By hand: 60 per unit of SoC beyond 0.03, 2 per optimum's starts beyond 1.3, 20 if clipped.
+
+    And 4 per optimum's shifts beyond 1.1.
+    """
+    calm = Loop(2.0, DriveTotals(102.0, 0.62, 13, 0, 22))
+    wild = Loop(3.0, DriveTotals(103.0, 0.55, 15, 5, 26))
+    lost = 60 * 0.02 + 2 * 0.2 + 20 * 0.1 + 4 * 0.2
+    copy = Loop(9.0, DriveTotals(109.0, 0.6, 1, 0, 0))
     weight = np.array([1.0, 1.0, 0.5])
-    expected = (2.0 + (3.0 + 3.6) + 0.5 * 9.0) / 2.5 + 0.5 * 3.0
+    expected = (2.0 + (3.0 + lost) + 0.5 * 9.0) / 2.5 + 0.5 * 3.0
     assert merit(None, [calm, wild, copy], weight) == pytest.approx(expected)
-    weak = Loop(2.0, DriveTotals(102.0, 0.62, 13, 0, lacking_cost=7.0))
+    weak = Loop(2.0, DriveTotals(102.0, 0.62, 13, 0, 5, lacking_cost=7.0))
     assert merit(None, [weak], np.ones(1)) == pytest.approx(2.0 + 7.0 + 0.5 * 2.0)
