@@ -22,7 +22,7 @@ from ..physics.codes import LOCKED, OFF
 from ..physics.demand import Demand, drive_demand
 from ..physics.entries import S_CLUTCH
 from ..physics.plant import pack
-from ..physics.shifts import rotor_inertia
+from ..physics.rotors import rotor_inertia
 from .decisions import read_decisions
 from .fine_speed import MOVING
 from .slow_part import slow_part

@@ -61,7 +61,7 @@ def shift_fuel(
     fuel, lost = rotor_fuel(driveline, demand, taken), interruptions(driveline, demand)
     if lost is None:
         return fuel
-    return fuel + (lost.fuel if taken is None else lost.fuel[taken])
+    return np.asarray(fuel + (lost.fuel if taken is None else lost.fuel[taken]))
 
 
 def interruptions(driveline: Driveline, demand: Demand) -> Interruptions | None:
