@@ -51,7 +51,7 @@ class TableShape(NamedTuple):
     five recorded drives, and their copies at other paces, driven with tables fitted to the others,
     at 700 random shapes and by a quadratic through the losses; a loss of charge beyond 5 points
     counted. Near them it is flat: a tenth of a percent is chance. `gap` and `land_down` are from
-    searches on four schedules and their copies, with the least time in a gear and few shifts.
+    searches for few shifts on four schedules and their copies.
     """
 
     factor: float = 1.0
