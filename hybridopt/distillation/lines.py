@@ -14,7 +14,7 @@ from .fit import capped
 FINENESS = 0.25 * KM_PER_H  # m/s, between speeds that are tried for a line
 
 
-class Costs(NamedTuple):
+class SpeedCosts(NamedTuple):
     """What a line costs at each node of wheel torque, by the speed it is drawn through.
 
     Attributes
@@ -86,16 +86,16 @@ def _gain(cost: np.ndarray, shift: np.ndarray, gear: int, others: slice) -> np.n
         return np.asarray(best - cost[:, gear])
 
 
-def _costs(x: np.ndarray, gain: np.ndarray, weight: np.ndarray, speeds: np.ndarray) -> Costs:
+def _costs(x: np.ndarray, gain: np.ndarray, weight: np.ndarray, speeds: np.ndarray) -> SpeedCosts:
     """Return what "yes from a speed on" costs, but for a constant, at each node and speed."""
     order = np.argsort(x, kind="stable")
     gained = weight[order] * capped(gain[order])[:, None]
     tail = np.concatenate((np.cumsum(gained[::-1], axis=0)[::-1], np.zeros((1, weight.shape[1]))))
-    return Costs(speeds, tail[np.searchsorted(x[order], speeds)].T)
+    return SpeedCosts(speeds, tail[np.searchsorted(x[order], speeds)].T)
 
 
 def _line(
-    tried: Costs,
+    tried: SpeedCosts,
     torques: np.ndarray,
     floors: tuple[np.ndarray, float],
     high: np.ndarray | float,

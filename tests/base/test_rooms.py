@@ -44,9 +44,10 @@ LOOSE = {"__init__", "__main__", "pipeline"}
 MAX_ROOMS, MAX_LINES, MAX_PARAMETERS, MAX_SKIPS = 20, 400, 10, 20
 TREES = {
     path.relative_to(PACKAGE).with_suffix("").parts: ast.parse(path.read_text(encoding="utf-8"))
-    for path in sorted(PACKAGE.rglob("*.py"))
+    for kind in ("*.py", "*.pyi")
+    for path in sorted(PACKAGE.rglob(kind))
 }
-"""Syntax tree of every module, by the parts of its name behind the package's: (room, module)."""
+"""Syntax tree of every module, or of its stub, by the parts of its name: (room, module)."""
 
 
 def imported(module: tuple[str, ...]) -> Iterator[tuple[str, ...]]:
@@ -109,7 +110,7 @@ def test_no_modules_import_each_other_in_a_circle():
 
 
 def test_imports_are_found_wherever_they_stand():
-    """Lazy imports in functions, under TYPE_CHECKING and in the table of public names count."""
+    """Lazy imports in functions, under TYPE_CHECKING and in the stub of public names count."""
     assert ("inputs", "cycle") in IMPORTS["__init__",]
     assert ("physics", "launches") in IMPORTS["cli", "launch"]
     assert ("base", "compiled") in IMPORTS["physics", "step"]
