@@ -38,6 +38,7 @@ class Evidence:
     Attributes
     ----------
     driveline, vehicle : what is driven, and what it can have
+    min_times : s, minimum times with the engine on, off and in a gear that the optima hold
     costs, weight : decision costs of training and steady driving, and how much each sample counts
     speeds, socs, input_speeds, input_torques, wheel_torques : breakpoints, SI
     start, stop, split, limit, reference : as in :class:`hybridopt.distillation.family.TableFamily`
@@ -45,6 +46,7 @@ class Evidence:
 
     driveline: Driveline
     vehicle: VehicleRange
+    min_times: tuple[float, float, float]
     costs: DecisionCosts
     weight: np.ndarray
     speeds: np.ndarray
@@ -111,6 +113,7 @@ def gather(
     return Evidence(
         driveline=driveline,
         vehicle=vehicle_range(driveline),
+        min_times=(settings.min_on_time, settings.min_off_time, settings.min_gear_time),
         costs=costs,
         weight=weight,
         speeds=speeds,
@@ -139,6 +142,7 @@ def fitted(known: Evidence, plan: TablePlan | None = None) -> TableFamily:
     torques = known.wheel_torques
     up, down = gear_lines(known.costs, known.weight, torques, limits, known.vehicle)
     inputs = known.input_speeds, known.input_torques
+    on, off, gear = known.min_times
     axes = table_axes(known.speeds, known.socs, inputs, torques, gears)
     return TableFamily(
         factors=FACTORS,
@@ -156,7 +160,7 @@ def fitted(known: Evidence, plan: TablePlan | None = None) -> TableFamily:
         reference=known.reference,
         gears=gears,
         shaper=Shaper(axes, limits, known.vehicle, plan.cells(axes)),
-        gear_time=limits.gear_time,
+        least_times=(on, off, max(gear, limits.gear_time)),
     )
 
 

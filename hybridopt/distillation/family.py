@@ -117,7 +117,7 @@ class TableFamily:
     reference : SoC at which the factor is `TableShape.factor`
     gears : of the driveline
     shaper : brings tables within the limits on their shape
-    gear_time : s, least minimum time in a gear
+    least_times : s, least minimum times with the engine on, off and in a gear
     """
 
     factors: np.ndarray
@@ -135,7 +135,7 @@ class TableFamily:
     reference: float
     gears: int
     shaper: Shaper
-    gear_time: float = 0.0
+    least_times: tuple[float, float, float] = (0.0, 0.0, 0.0)
 
     def offsets(self, power: np.ndarray | float, line: np.ndarray | float) -> Offsets:
         """Return the offsets of given values, in the order of their arrays or all the same."""
@@ -165,11 +165,12 @@ class TableFamily:
             "shift_down": self.down * (1.0 - shape.gap) * np.exp(line[1])[:, None],
         }
         axes, values = self.axes, self.shaper.within(drawn)
+        least_on, least_off, least_gear = self.least_times
         maps: dict[str, Any] = {name: Map(axes[name], values[name]) for name in LAYOUT}
         return RuleTable(
-            min_on=shape.min_on,
-            min_off=shape.min_off,
-            min_gear=max(shape.min_gear, self.gear_time),
+            min_on=max(shape.min_on, least_on),
+            min_off=max(shape.min_off, least_off),
+            min_gear=max(shape.min_gear, least_gear),
             land_up=shape.land_up,
             land_down=shape.land_down,
             motion_charge=shape.motion,
