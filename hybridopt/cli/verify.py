@@ -80,11 +80,13 @@ def verify(
     from ..tables.files import read_tables
     from ..tables.rule_set import RuleSet
     from ..tables.shape_faults import shape_faults
+    from ..tables.short_times import short_times
     from ..text.verification import (
         check_record,
         checks_writer,
         fault_record,
         shape_text,
+        times_text,
         verification_text,
     )
 
@@ -110,7 +112,10 @@ def verify(
     record: dict[str, Any] = {"checks": [check_record(check) for check in checks]}
     if isinstance(rules, RuleSet):
         faults = shape_faults(rules, vehicle)
-        note += shape_text(rules, faults) + "\n\n"
+        short = short_times(rules, settings.resolved(vehicle))
+        texts = shape_text(rules, faults), times_text(short)
+        note += "".join(f"{text}\n\n" for text in texts if text)
+        record["short_times"] = short
         record["shape_faults"] = [fault_record(fault) for fault in faults]
     finish(output.as_json, files, lambda: record, lambda: note + verification_text(checks))
     if any(check.failure for check in checks):

@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from numba import get_num_threads
 
@@ -18,7 +18,7 @@ from ..pipeline import find_optimum
 from ..problem.settings import Settings
 from ..tables.rule_set import RuleSet
 from ..tables.rule_table import RuleTable
-from .drive_figures import DriveFigures, drive_figures
+from .drive_figures import DriveFigures, drive_comfort, drive_figures
 from .verify import check_gears
 
 
@@ -32,11 +32,13 @@ class Driven:
     gap_percent : cost at equal SoC above the proved bound, % of that; None where power was lacking,
         since the bound is that of the whole speed
     lacking : s, without the power that the drive asks for
+    comfort : what limits of comfort come to, see :func:`drive_comfort`; empty without limits
     """
 
     figures: DriveFigures
     gap_percent: float | None
     lacking: float
+    comfort: Mapping[str, float] = field(default_factory=dict)
 
 
 def solve_cases(
@@ -107,7 +109,8 @@ class TableDrives:
 
 def _driven(case: Case, packed: PackedController) -> Driven:
     drive = case.loop.run_packed(packed)
-    figures = drive_figures(case, drive)
+    figures, comfort = drive_figures(case, drive), drive_comfort(case, drive)
     if drive.shortfall is not None:
-        return Driven(figures, None, drive.shortfall.seconds)
-    return Driven(figures, percent_above(figures.cost_equal_g, case.bound.bound), 0.0)
+        return Driven(figures, None, drive.shortfall.seconds, comfort)
+    gap = percent_above(figures.cost_equal_g, case.bound.bound)
+    return Driven(figures, gap, 0.0, comfort)

@@ -214,7 +214,7 @@ def _why(kind: str, reason: int, gear: int, driveline: Driveline) -> str:
     return {
         "torque": "beyond what engine, motor and battery of the model can give or take",
         "window": "the SoC window was left",
-        "inhibitor": "an inhibitor of the settings was passed",
+        "inhibitor": "an inhibitor or a rate of engine torque was passed",
         "speed": "the model lacks power for the speed",
     }[kind]
 

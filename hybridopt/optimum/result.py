@@ -32,7 +32,7 @@ from ..files.sealed_netcdf import read_sealed, sealed
 from ..files.writing import write_atomically
 from ..inputs.cycle import Cycle
 from ..inputs.driveline import Driveline
-from ..physics.comfort import comfort_totals
+from ..physics.comfort import LOOKED_AT, comfort_totals
 from ..physics.demand import Demand
 from ..physics.modes import Mode
 from ..physics.starts import start_totals
@@ -282,7 +282,12 @@ def make_result(
         **totals,
         **extra,
         **thermal_totals(driveline, trace),
-        **comfort_totals(driveline, settings.torque_rise, settings.torque_fall, trace),
+        **comfort_totals(
+            driveline,
+            settings.torque_rise,
+            settings.torque_fall,
+            {name: trace[name].values for name in LOOKED_AT},
+        ),
         **_mode_shares(trace),
         **_energies(trace),
         "cycle_sha256": cycle.sha256,

@@ -2,8 +2,9 @@
 
 # mypy: allow-untyped-defs, allow-untyped-calls, allow-untyped-decorators
 
+from collections.abc import Mapping
+
 import numpy as np
-import xarray as xr
 
 from ..base.compiled import kernel
 from ..inputs.comfort import Ranges
@@ -11,6 +12,8 @@ from ..inputs.driveline import Driveline
 from .codes import SLIPPING
 from .plant import pack
 
+LOOKED_AT = ("dt", "speed", "engine_on", "engine_torque", "engine_speed", "launch_clutch")
+"""Variables of a drive that limits of comfort bear on."""
 NEAR = 1e-3  # N m, at a limit; above it by more is past it
 
 
@@ -34,7 +37,7 @@ def in_ranges(speed: np.ndarray, ranges: Ranges) -> np.ndarray:
 
 
 def comfort_totals(
-    driveline: Driveline, rise: float | None, fall: float | None, trace: xr.Dataset
+    driveline: Driveline, rise: float | None, fall: float | None, trace: Mapping[str, np.ndarray]
 ) -> dict[str, float]:
     """Return for how long each limit of comfort bears on a drive, s.
 
@@ -45,23 +48,23 @@ def comfort_totals(
     rise, fall
         Rates of the engine's torque, N m/s; None is no limit.
     trace
-        The replayed drive.
+        The replayed drive: of its variables those of :data:`LOOKED_AT`, (steps,).
 
     Returns
     -------
     dict
         By the names of `nomenclature.COMFORT_TOTALS`; those of limits that are not set are absent.
     """
-    comfort, dt = driveline.comfort, trace.dt.values
-    on = trace.engine_on.values > 0
-    torque = np.where(on, np.maximum(trace.engine_torque.values, 0.0), 0.0)
+    comfort = driveline.comfort
+    dt, vehicle_speed, engine_on, engine_torque, speed, clutch = (trace[n] for n in LOOKED_AT)
+    on = engine_on > 0
+    torque = np.where(on, np.maximum(engine_torque, 0.0), 0.0)
     found = {}
     if comfort.lugging_torque is not None:
         plant = pack(driveline)
-        speed = trace.engine_speed.values
         line = np.interp(speed, plant.lugging_speed, plant.lugging)
         bound = on & (line < np.interp(speed, plant.full_speed, plant.full))
-        bound &= trace.launch_clutch.values != SLIPPING
+        bound &= clutch != SLIPPING
         found["lugging_limit_s"] = bound & (torque >= line - NEAR)
     goes_on = on[1:] & on[:-1]
     change, seconds = np.diff(torque), dt[1:]
@@ -80,5 +83,5 @@ def comfort_totals(
         ("no_stop", comfort.no_stop, on),
     ):
         if ranges:
-            found[f"{name}_s"] = free & in_ranges(trace.speed.values, ranges)
+            found[f"{name}_s"] = free & in_ranges(vehicle_speed, ranges)
     return {name: float(dt[where].sum()) for name, where in found.items()}

@@ -9,6 +9,7 @@ from ..inputs.driveline import Driveline
 from . import step
 from .battery import _soc_path, pack_battery, resistance_at, voltage_at
 from .codes import EngineClass, Reason
+from .comfort import comfort_totals
 from .demand import Demand
 from .entries import P_FUEL_RATE, P_SIZE, POINT_NAMES
 from .modes import Mode, label_modes
@@ -88,6 +89,29 @@ def schedule_fuel(
     rate = _points(plant, demand, schedule)[:, P_FUEL_RATE]
     starts, shifts = _event_fuel(driveline, demand, schedule, gear_start)
     return float(((rate + (starts + shifts) / demand.dt) * demand.dt).sum())
+
+
+def schedule_comfort(
+    driveline: Driveline,
+    plant: Plant,
+    demand: Demand,
+    schedule: Schedule,
+    rise: float | None,
+    fall: float | None,
+) -> dict[str, float]:
+    """Return for how long each limit of comfort bears on a schedule, s, without its traces.
+
+    Parameters
+    ----------
+    driveline, plant, demand, schedule
+        As of :func:`schedule_fuel`, also for errors.
+    rise, fall
+        As of :func:`hybridopt.physics.comfort.comfort_totals`.
+    """
+    columns = dict(zip(POINT_NAMES, _points(plant, demand, schedule).T, strict=True))
+    columns |= {"dt": demand.dt, "speed": demand.speed}
+    columns["engine_on"] = schedule.engine_class != EngineClass.OFF
+    return comfort_totals(driveline, rise, fall, columns)
 
 
 def _points(plant: Plant, demand: Demand, schedule: Schedule) -> np.ndarray:

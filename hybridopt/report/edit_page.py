@@ -5,6 +5,8 @@ from string import Template
 from typing import TYPE_CHECKING
 
 from ..base.cautions import TABLES_CAUTION
+from ..distillation.drive_figures import HELD_SHORT
+from ..text.summary import COMFORT_WORDS
 from .charts import safe_json
 from .page import asset, script_hash
 
@@ -13,6 +15,13 @@ if TYPE_CHECKING:
 
 SCRIPTS = tuple(f"edit{part}.js" for part in ("_pictures", "_lines", "_grid", "_outcome", ""))
 """Parts of the page's script, in this order."""
+COMFORT = {
+    **{name: f"{text} s" for name, text in COMFORT_WORDS.items()},
+    "torque_rise_passed_s": "rise passed s",
+    "torque_fall_passed_s": "fall passed s",
+    HELD_SHORT: "gears left too soon",
+}
+"""Figures of comfort of a drive, and their words."""
 
 
 def edit_page(desk: "EditDesk", token: str) -> str:
@@ -30,12 +39,14 @@ def edit_page(desk: "EditDesk", token: str) -> str:
     The page may run only the script whose hash it states, and speak only to its own address.
     """
     session = desk.session
+    driven = next(iter(session.now.driven.values()))
     origin, script = session.opened.origin, "\n".join(asset(name) for name in SCRIPTS)
     known = {
         "token": token,
         "tables": desk.tables(),
         "drives": list(session.drives.cases),
         "folder": str(desk.folder),
+        "comfort": [[name, COMFORT[name]] for name in COMFORT if name in driven.comfort],
     }
     return Template(asset("edit.html")).substitute(
         title=escape(f"Rule tables: {origin.title or 'without a title'}"),

@@ -14,10 +14,11 @@ from ..files.writing import file_stem
 from ..inputs.fields import shown
 from ..physics.codes import EngineClass
 from ..tables.cell_edits import Region
+from ..tables.cell_relations import vehicle_range
 from ..tables.files import write_csv, write_json
 from ..tables.form import Form
 from ..tables.rule_table import LAYOUT
-from .broken_limits import broken_limits
+from .broken_limits import BrokenLimit, broken_limits
 from .edit_session import EditSession, EditState
 from .edit_worth import WorthJob, nested, worth_message
 
@@ -48,6 +49,9 @@ class EditDesk:
 
     def __init__(self, session: EditSession, folder: Path, steps: Mapping[str, float]) -> None:
         self.session, self.folder, self.steps = session, folder, steps
+        known = next(iter(session.drives.cases.values())).optimum
+        self._vehicle, self._settings = vehicle_range(known.driveline), known.settings
+        self._looked_at: tuple[EditState | None, list[BrokenLimit]] = None, []
         self._worth: WorthJob | None = None
         self._asked: dict[str, Callable[[Mapping[str, Any]], Message]] = {
             "state": lambda asked: {},
@@ -110,11 +114,19 @@ class EditDesk:
             "versions": [
                 {"name": name, "drives": _driven(state)} for name, state in session.versions.items()
             ],
-            "faults": [fault._asdict() for fault in broken_limits(session.rules())],
+            "faults": [fault._asdict() for fault in self._faults()],
         }
         if "drive" in asked:
             message["now"] = _traces(self._drive(asked, session.now))
         return message
+
+    def _faults(self) -> list[BrokenLimit]:
+        """Return the limits that the tables break, worked out once for a state."""
+        state = self.session.now
+        if self._looked_at[0] is not state:
+            faults = broken_limits(self.session.rules(), self._vehicle, self._settings)
+            self._looked_at = state, faults
+        return self._looked_at[1]
 
     def _values(self, state: EditState) -> Message:
         form = self.session.opened.form
@@ -221,6 +233,7 @@ def _driven(state: EditState) -> list[Message]:
             "starts": int(found.figures.starts),
             "shifts": int(found.figures.shifts),
             "soc": found.figures.soc_end / PERCENT,
+            **found.comfort,
         }
         for name, found in state.driven.items()
     ]

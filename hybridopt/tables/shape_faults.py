@@ -1,7 +1,7 @@
 """Where rule tables break limits on their shape, cell by cell, in words of the trade."""
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import NamedTuple
 
 import numpy as np
@@ -122,31 +122,43 @@ def _resampled(found: Map, axes: list[np.ndarray]) -> Map:
     return Map(tuple(axes), values)
 
 
-class _Places(NamedTuple):
+class _Spot(NamedTuple):
+    """A cell: table and index of the nearest breakpoints; its place in words, its unit in files."""
+
+    cell: tuple[str, tuple[int, ...]]
+    words: str
+    factor: float
+    unit: str
+
+
+@dataclass(frozen=True, eq=False)
+class _Places:
     """Cells that are looked at, with their values and where they stand in the tables."""
 
     rule_set: RuleSet
     maps: dict[str, Map]
     cells: Cells
     values: np.ndarray
+    known: dict[int, _Spot] = field(default_factory=dict)
 
-    def cell(self, number: int) -> tuple[str, tuple[int, ...]]:
-        """Return table and index of a cell, that of the nearest breakpoints."""
-        name, index = self.cells.place(number)
-        axes, own = self.maps[name].axes, self.rule_set.map(name).axes
-        places = zip(own, axes, index, strict=True)
-        return name, tuple(int(np.argmin(np.abs(x - axis[i]))) for x, axis, i in places)
+    def spot(self, number: int) -> _Spot:
+        """Return where a cell stands; a cell may break many limits."""
+        if number not in self.known:
+            name, index = self.cells.place(number)
+            axes, own = self.maps[name].axes, self.rule_set.map(name).axes
+            places = zip(own, axes, index, strict=True)
+            nearest = tuple(int(np.argmin(np.abs(x - axis[i]))) for x, axis, i in places)
+            every = {name: found.axes for name, found in self.maps.items()}
+            words, quantity = cell_words(every, self.cells, number), RULES.value(name)
+            self.known[number] = _Spot((name, nearest), words, quantity.factor, quantity.file_unit)
+        return self.known[number]
 
-    def words(self, number: int) -> str:
-        """Return where a cell stands, in the units of files."""
-        return cell_words(
-            {name: found.axes for name, found in self.maps.items()}, self.cells, number
-        )
-
-    def unit(self, number: int) -> tuple[float, str]:
-        """Return factor and name of the unit that a cell has in files."""
-        quantity = RULES.value(self.cells.place(number)[0])
-        return quantity.factor, quantity.file_unit
+    @property
+    def slack(self) -> np.ndarray:
+        """What rounding may take of each value, SI."""
+        sizes = [self.maps[name].values.size for name in self.cells.shapes]
+        factors = [RULES.value(name).factor for name in self.cells.shapes]
+        return SLACK * np.repeat(factors, sizes)
 
 
 def cell_words(axes: Mapping[str, tuple[np.ndarray, ...]], cells: Cells, number: int) -> str:
@@ -171,7 +183,7 @@ def cell_words(axes: Mapping[str, tuple[np.ndarray, ...]], cells: Cells, number:
 def _broken(at: _Places) -> Iterable[ShapeFault]:
     """Yield the cells out of range, then those too near to or too far from another."""
     cells, values = at.cells, at.values
-    slack = SLACK * np.array([at.unit(k)[0] for k in range(values.size)])
+    slack = at.slack
     for k in np.flatnonzero((values < cells.low - slack) | (values > cells.high + slack)).tolist():
         yield _fault(at, "in_range", k, float(cells.low[k]), float(cells.high[k]), None)
     for limit, lower, upper, least in cells.relations:
@@ -183,14 +195,12 @@ def _broken(at: _Places) -> Iterable[ShapeFault]:
 def _fault(
     at: _Places, limit: str, k: int, low: float, high: float, other: int | None
 ) -> ShapeFault:
-    factor, unit = at.unit(k)
+    spot, factor = at.spot(k), at.spot(k).factor
     value = float(at.values[k])
-    text = f"{at.words(k)}: is {value / factor:.6g} {unit}; "
+    text = f"{spot.words}: is {value / factor:.6g} {spot.unit}; "
     if other is None:
-        text += f"the vehicle has {low / factor:.6g} to {high / factor:.6g} {unit}"
-    else:
-        text += f"{low / factor:.6g} {unit} is the least by {limit}, with {at.words(other)}"
-    table, index = at.cell(k)
-    return ShapeFault(
-        limit, table, index, value, low, high, None if other is None else at.cell(other), text
-    )
+        text += f"the vehicle has {low / factor:.6g} to {high / factor:.6g} {spot.unit}"
+        return ShapeFault(limit, *spot.cell, value, low, high, None, text)
+    beside = at.spot(other)
+    text += f"{low / factor:.6g} {spot.unit} is the least by {limit}, with {beside.words}"
+    return ShapeFault(limit, *spot.cell, value, low, high, beside.cell, text)

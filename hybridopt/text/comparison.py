@@ -137,8 +137,14 @@ def _percent(value: float) -> str:
     return fitted(value, 2, 8, " %")
 
 
+CLIPPED_WORDS = {"inhibitor": "inhibitor or torque rate"}
+"""What is told of a kind of clipping, where its name says too little."""
+
+
 def _clipped(score: "Score") -> str:
-    kinds = ", ".join(f"{name} {count}" for name, count in score.clipped.items() if count)
+    kinds = ", ".join(
+        f"{CLIPPED_WORDS.get(name, name)} {count}" for name, count in score.clipped.items() if count
+    )
     return f"{cut(score.controller, 20)}: clipped in {score.clipped_steps} steps ({kinds})"
 
 

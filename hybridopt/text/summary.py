@@ -141,17 +141,20 @@ def _heat(attrs: dict[str, Any]) -> str:
     return ", ".join(parts)
 
 
+COMFORT_WORDS = {
+    "lugging_limit_s": "lugging line met",
+    "torque_rise_limit_s": "torque rise met",
+    "torque_fall_limit_s": "torque fall met",
+    "no_start_s": "no start",
+    "no_stop_s": "no stop",
+}
+"""Limits of comfort that bear on a drive, by names of totals."""
+
+
 def _comfort(attrs: dict[str, Any]) -> str:
     """Return for how long limits of comfort were met or passed, as many to a line as fit."""
-    words = {
-        "lugging_limit_s": "lugging line met",
-        "torque_rise_limit_s": "torque rise met",
-        "torque_fall_limit_s": "torque fall met",
-        "no_start_s": "no start",
-        "no_stop_s": "no stop",
-    }
     parts = []
-    for name, text in words.items():
+    for name, text in COMFORT_WORDS.items():
         if name in attrs:
             passed = (
                 attrs.get(name.replace("_limit_", "_passed_"), 0.0) if "torque" in name else 0.0

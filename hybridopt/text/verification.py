@@ -164,12 +164,30 @@ def shape_text(rules: Any, faults: "Sequence[ShapeFault]") -> str:
     head = f"{len(faults)} values break limits on shape {whose}:"
     shown = [fault.text for fault in faults[:FAULTS_SHOWN]]
     more = [f"and {len(faults) - len(shown)} more"] if len(faults) > len(shown) else []
-    lines = [
-        line
-        for text in (*shown, *more)
-        for line in textwrap.wrap(text, 80, initial_indent="- ", subsequent_indent="  ")
-    ]
+    lines = [line for text in (*shown, *more) for line in _listed(text)]
     return "\n".join([head, *lines])
+
+
+def times_text(sentences: Sequence[str]) -> str:
+    """Say which minimum times tables do not hold, in at most 80 columns; empty where all are.
+
+    Parameters
+    ----------
+    sentences
+        From :func:`hybridopt.tables.short_times.short_times`.
+    """
+    if not sentences:
+        return ""
+    return "\n".join(
+        [
+            "Minimum times that the tables do not hold, but the closed loop does:",
+            *(line for text in sentences for line in _listed(text)),
+        ]
+    )
+
+
+def _listed(text: str) -> list[str]:
+    return textwrap.wrap(text, 80, initial_indent="- ", subsequent_indent="  ")
 
 
 def fault_record(fault: "ShapeFault") -> dict[str, Any]:

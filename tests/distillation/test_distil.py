@@ -1,5 +1,6 @@
 """Distillation and verification on short cycles: what optima say, and what tables then do."""
 
+import dataclasses
 import functools
 
 import numpy as np
@@ -11,13 +12,15 @@ from hybridopt.distillation import drafting
 from hybridopt.distillation.decision_costs import optimum_decision_costs, stage_costs
 from hybridopt.distillation.distil import distil, training_names
 from hybridopt.distillation.drafting import FACTORS
-from hybridopt.distillation.family import Sizes
+from hybridopt.distillation.family import Sizes, TableShape
 from hybridopt.distillation.limit_costs import ALL
 from hybridopt.distillation.plan import HeldCells, TablePlan
 from hybridopt.distillation.varied import varied
 from hybridopt.distillation.verify import AS_TRAINED, CHANGES, Setup, verify
 from hybridopt.dp.cost_to_go import CostToGo
+from hybridopt.evaluation.case import Case
 from hybridopt.foresight.expected_cost import make_expected_cost
+from hybridopt.inputs.comfort import Comfort
 from hybridopt.inputs.cycle import cycle_names
 from hybridopt.physics.codes import EngineClass
 from hybridopt.pipeline import find_optimum
@@ -139,6 +142,22 @@ def test_tables_keep_their_limits_and_say_what_each_costs():
     assert [one.limit for one in costs] == [*usual, ALL]
     assert len({(one.fuel_with, one.shifts_with) for one in costs}) == 1
     assert any(one.fuel_without != one.fuel_with for one in costs)
+
+
+def test_tables_hold_the_longer_of_their_own_and_the_driveline_s_minimum_times():
+    """Minimum times of the driveline, of the settings, of the plan and drawn ones, each once."""
+    quiet = dataclasses.replace(
+        read_driveline("full"), comfort=Comfort(min_on_time=3.0, min_gear_time=2.5)
+    )
+    settings = Settings(soc_points=51, splits=9, min_off_time=4.0)
+    evidence = drafting.gather([Case(find_optimum(read_cycle("ece15"), quiet, settings))])
+    family = drafting.fitted(evidence)
+    table = family.table(TableShape(min_on=1.0, min_off=2.0, min_gear=0.0))
+    assert (table.min_on, table.min_off, table.min_gear) == (3.0, 4.0, 2.5)
+    table = family.table(TableShape(min_on=5.0, min_off=6.0, min_gear=3.0))
+    assert (table.min_on, table.min_off, table.min_gear) == (5.0, 6.0, 3.0)
+    longer = drafting.fitted(evidence, TablePlan(ShapeLimits(gear_time=3.5)))
+    assert longer.table(TableShape()).min_gear == 3.5
 
 
 def test_a_plan_gives_breakpoints_and_holds_cells():

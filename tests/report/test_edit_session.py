@@ -1,14 +1,20 @@
 """Rule tables under edit: what a change does to drives and history, and what is refused."""
 
+import dataclasses
+import itertools
 import json
 import time
 
 import numpy as np
 import pytest
 from edit_desk import PLAIN, SETTINGS, cases, desk
+from rule_tables import hand_made
 
 from hybridopt import InputError, read_cycle, read_rule_set, verify
 from hybridopt.base.units import KW
+from hybridopt.distillation.drive_figures import _held_short
+from hybridopt.distillation.table_drives import solve_cases
+from hybridopt.inputs.comfort import Comfort
 from hybridopt.report import edit_session
 from hybridopt.report.edit_requests import Stale
 
@@ -173,6 +179,62 @@ def test_a_value_that_no_file_may_hold_is_shown_as_broken(made):
         made.answer({"do": "save", "name": "a", "kind": "json", "revision": 2})
 
 
+def test_broken_limits_are_told_cell_by_cell(made):
+    """Lines of gear 1 up and 2 down pushed past each other; hysteresis is 2 km/h by default."""
+    before = made.answer({"do": "state"})["faults"]
+    shown = edit(made, table="shift_up", rows=[0, 0], columns=[1, 1], layer=0, amount=-8.0)
+    new = [fault for fault in shown["faults"] if fault not in before]
+    pair = (("shift_up", (0, 1, 0)), ("shift_down", (0, 1, 0)))
+    assert any(fault["cells"] == pair and "hysteresis" in fault["text"] for fault in new)
+    assert all("shift" in cell[0] for fault in new for cell in fault["cells"])
+    far = edit(made, operation="set", amount=5000.0)["faults"]
+    assert any(
+        f["cells"] == (("engine_start", (0, 1)),) and "vehicle has" in f["text"] for f in far
+    )
+    back = edit(made, operation="back", version="as opened", amount=None)
+    assert back["faults"] == shown["faults"]
+    made.answer({"do": "take", "name": "as opened", "revision": back["revision"]})
+    assert made.answer({"do": "state"})["faults"] == before
+
+
+def test_limits_of_comfort_stand_beside_the_drives(tmp_path):
+    """Seconds and short gears by hand over the traces that `verify` has of the same drives."""
+    comfort = Comfort(
+        torque_rise=60.0, no_start=((3.0, 6.0),), no_stop=((7.0, 9.0),), min_gear_time=9.0
+    )
+    quiet = dataclasses.replace(PLAIN, comfort=comfort)
+    cycles = [read_cycle("ece15")]
+    quick = dataclasses.replace(SETTINGS, min_reversal_time=11.0)
+    made = desk(solve_cases(hand_made(), cycles, quiet, quick), tmp_path)
+    message = made.answer({"do": "state"})
+    trace = verify(hand_made(), cycles, quiet, quick)[0].score.trace
+    on, speed, gear = trace.engine_on.values > 0, trace.speed.values, trace.gear.values
+    torque = np.where(on, np.maximum(trace.engine_torque.values, 0.0), 0.0)
+    rises = np.append(0.0, np.diff(torque))
+    shown = message["drives"][0]
+    assert shown["no_start_s"] == np.sum(~on & (speed >= 3.0) & (speed <= 6.0)) > 0
+    assert shown["no_stop_s"] == np.sum(on & (speed >= 7.0) & (speed <= 9.0)) > 0
+    assert shown["torque_rise_limit_s"] == np.sum(rises >= 60.0 - 1e-3) > 0
+    assert shown["torque_rise_passed_s"] == np.sum(rises > 60.0 + 1e-3)
+    assert "lugging_limit_s" not in shown and "torque_fall_limit_s" not in shown
+    short, last, way = 0, -99, 0
+    for t, (a, b) in enumerate(itertools.pairwise([1, *gear])):
+        if a != b:
+            short += t - last < (11 if (b > a) != (way > 0) and way else 9)
+            last, way = t, b - a
+    assert shown["gears_held_short"] == short
+    assert any("min_gear" in fault["text"] for fault in message["faults"])
+
+
+def test_shifts_too_soon_are_counted():
+    """Up after 2 s, back after 3 s, down again after 1 s, at 2 s in gear and 4 s to a reversal."""
+    gears, time = np.array([0, 0, 1, 1, 2, 2, 2, 1, 0, 0]), np.arange(9.0)
+    assert _held_short(gears, time, 0.0, 0.0) == 0
+    assert _held_short(gears, time, 2.0, 0.0) == 1
+    assert _held_short(gears, time, 2.0, 4.0) == 2
+    assert _held_short(gears, time, 2.5, 4.0) == 3
+
+
 def test_messages_are_json_and_traces_fit_the_drive(made):
     message = made.answer({"do": "trace", "drive": "ece15", "version": "as opened"})
     json.dumps(message, allow_nan=False)
@@ -190,8 +252,9 @@ def test_worth_is_worked_out_beside_and_ends_with_a_change(made):
             break
         time.sleep(0.01)
     assert shown["done"] == 1.0 and shown["rows"][0]["cost"] < 0.0
-    unread = [v for row in shown["tables"]["shift_up"]["cost"][2] for v in row]
-    assert unread == [None] * 6
+    cost, share = (np.ravel(shown["tables"]["motor_torque"][key]) for key in ("cost", "share"))
+    unread = np.array([value is None for value in cost])
+    assert np.all(unread == (share == 0.0)) and 0 < np.sum(unread) < cost.size
     edit(made)
     job = made.answer({"do": "worth", "begin": True})["worth"]
     assert job["of"] == 2

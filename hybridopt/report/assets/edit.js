@@ -11,6 +11,7 @@ const PAIRS = { engine_start: "engine_stop", engine_stop: "engine_start", shift_
   shift_down: "shift_up" };
 const view = { table: "engine_start", layer: 0, drive: known.drives[0], base: "as opened" };
 const then = { values: {}, traces: {} };  // what versions hold, by name
+let faults = new Map();  // sentences on broken limits, by table and cell
 let state = null, worth = null, queue = Promise.resolve();
 
 class Refused extends Error {}
@@ -56,6 +57,14 @@ function ask(asked, began, words, next = {}) {
 function take(message) {
   if (message.worth) worth = message.worth;
   state = message;
+  faults = new Map();
+  for (const { cells, text } of state.faults) {
+    for (const [table, cell] of cells) {
+      const at = `${table} ${cell}`;
+      if (!faults.has(at)) faults.set(at, []);
+      faults.get(at).push(text);
+    }
+  }
 }
 
 // Fetch what the version compared with holds, once.
@@ -191,8 +200,7 @@ function look(row, column) {
   const table = tables[view.table], now = state.values[view.table];
   const value = cellOf(now, row, column), old = cellOf(then.values[view.base][view.table], row, column);
   const changed = Math.abs(value - old) > 1e-9;
-  const broken = faultsOf().some((f) => f.cell[0] === row && (f.cell[1] ?? column) === column
-    && (f.cell[2] ?? view.layer) === view.layer);
+  const broken = faultsAt(row, column).length > 0;
   const label = [`${short(value)} ${table.unit} at ${grid.words(row, column, view.layer)}`];
   if (changed) label.push(`${signed(value - old, 3)} against ${view.base}`);
   let text = cellText(value), deep = 0, hue = "tone", unread = false;
@@ -218,7 +226,10 @@ function look(row, column) {
 }
 
 const cellText = (v) => fixed(v, Math.abs(v) >= 1000 ? 0 : 1);
-const faultsOf = () => state.faults.filter((fault) => fault.table === view.table);
+const faultsAt = (row, column) => {
+  const place = [row, column, view.layer].slice(0, tables[view.table].axes.length);
+  return faults.get(`${view.table} ${place}`) || [];
+};
 let range = [0, 1];
 
 function renderCells() {
@@ -235,7 +246,10 @@ function renderCells() {
     const before = then.values[view.base][name].flat(3);
     const changed = state.values[name].flat(3).some((v, i) => Math.abs(v - before[i]) > 1e-9);
     label.classList.toggle("changed", changed);
-    label.title = changed ? `changed against ${view.base}` : "";
+    const broken = state.faults.some(({ cells }) => cells.some(([table]) => table === name));
+    label.classList.toggle("broken", broken);
+    label.title = [changed && `changed against ${view.base}`, broken && "breaks a limit"]
+      .filter(Boolean).join("; ");
   }
   const asks = kind === "cost" || kind === "share";
   $("worthline").hidden = !asks;
@@ -279,6 +293,8 @@ function renderPlace() {
   const value = cellOf(state.values[view.table], row, column);
   $("place").textContent = `${grid.words(row, column, view.layer)}: ${minus(value.toFixed(3))} `
     + `${tables[view.table].unit}${count > 1 ? `; ${count} cells are selected` : ""}`;
+  const [first, ...more] = faultsAt(row, column);
+  $("fault").textContent = first ? `! ${first}${more.length ? `; and ${more.length} more` : ""}` : "";
 }
 
 function renderPicture() {

@@ -2,7 +2,8 @@
 // What changes come to: the table of drives, and the lists below it.
 
 const COLUMNS = [["fuel", "fuel\u00a0g", 1, 2], ["gap", "cost over bound\u00a0%", 2, 2],
-  ["starts", "starts", 0, 0], ["shifts", "shifts", 0, 0], ["soc", "SoC at the end\u00a0%", 2, 2]];
+  ["starts", "starts", 0, 0], ["shifts", "shifts", 0, 0], ["soc", "SoC at the end\u00a0%", 2, 2, "plain"]];
+const MOST_FAULTS = 60;  // in the list
 
 function renderDrives() {
   const head = row("th", ["drive", ...COLUMNS.map((column) => column[1])]);
@@ -25,6 +26,7 @@ function renderDrives() {
   const all = figures(together(state.drives, both), together(before, both));
   all.prepend(Object.assign(document.createElement("th"), { scope: "row",
     textContent: "all (sums; gap and SoC: means)" }));
+  renderComfort(before);
   const focused = document.activeElement && document.activeElement.name === "drive";
   const parts = [["thead", [head]], ["tbody", lines], ["tfoot", lines.length > 1 ? [all] : []]];
   $("drives").replaceChildren(...parts.map(([tag, rows]) => {
@@ -33,6 +35,23 @@ function renderDrives() {
     return part;
   }));
   if (focused) $("drives").querySelector("input:checked").focus();
+}
+
+// For how long limits of comfort bear on each drive, where the driveline sets any.
+function renderComfort(before) {
+  $("comfort").hidden = !known.comfort.length;
+  if (!known.comfort.length) return;
+  const columns = known.comfort.map(([key, words]) => [key, words, 0, 0, "plain"]);
+  const lines = state.drives.map((drive, i) => {
+    const line = figures(drive, before[i], columns);
+    line.prepend(Object.assign(document.createElement("th"), { scope: "row",
+      textContent: drive.name }));
+    return line;
+  });
+  const head = document.createElement("thead"), body = document.createElement("tbody");
+  head.append(row("th", ["drive", ...columns.map((column) => column[1])]));
+  body.append(...lines);
+  $("comfort").querySelector("table").replaceChildren(head, body);
 }
 
 // All drives as one; the gap is the mean of those `both` versions have one of.
@@ -44,15 +63,15 @@ function together(drives, both) {
     gap: gaps.length ? gaps.reduce((a, b) => a + b, 0) / gaps.length : null };
 }
 
-function figures(now, before) {
+function figures(now, before, columns = COLUMNS) {
   const line = document.createElement("tr");
-  for (const [key, , digits, finer] of COLUMNS) {
+  for (const [key, , digits, finer, plain] of columns) {
     const cell = document.createElement("td"), change = document.createElement("small");
     const known = now[key] !== null && before[key] !== null;
     cell.append(now[key] === null ? "\u2013" : fixed(now[key], digits), change);
     const by = known ? now[key] - before[key] : 0;
     change.textContent = known ? signed(by, finer) : "";
-    const matters = key !== "soc" && Number(by.toFixed(finer)) !== 0;
+    const matters = !plain && Number(by.toFixed(finer)) !== 0;
     change.className = !matters ? "" : by < 0 ? "better" : "worse";
     line.append(cell);
   }
@@ -90,9 +109,11 @@ function renderLists() {
     $(which).disabled = !state[which];
     $(which).title = state[which];
   }
-  $("faults").replaceChildren(...state.faults.map((fault) => item([
-    fault.table ? button(fault.text, () => jump(fault.table, fault.cell)) : fault.text])));
-  if (!state.faults.length) $("faults").append(item(["none"]));
+  const shown = state.faults.slice(0, MOST_FAULTS), left = state.faults.length - shown.length;
+  $("faults").replaceChildren(...shown.map(({ cells, text }) => item([
+    cells.length ? button(text, () => jump(...cells[0])) : text])));
+  if (!shown.length) $("faults").append(item(["none"]));
+  if (left) $("faults").append(item([`and ${left} more; "!" marks their cells`]));
   const rows = worth && worth.rows ? worth.rows : [];
   $("ranked").replaceChildren(...rows.map((found) => item([
     button(`${TITLES[found.table]} at ${found.place}`, () => jump(found.table, found.cell)),
