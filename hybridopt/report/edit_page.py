@@ -15,12 +15,16 @@ if TYPE_CHECKING:
 
 SCRIPTS = tuple(f"edit{part}.js" for part in ("_pictures", "_lines", "_grid", "_outcome", ""))
 """Parts of the page's script, in this order."""
-COMFORT = {
-    **{name: f"{text} s" for name, text in COMFORT_WORDS.items()},
-    "torque_rise_passed_s": "rise passed s",
-    "torque_fall_passed_s": "fall passed s",
-    HELD_SHORT: "gears left too soon",
+PASSED = {
+    "torque_rise_limit_s": ("torque_rise_passed_s", "rise passed s"),
+    "torque_fall_limit_s": ("torque_fall_passed_s", "fall passed s"),
 }
+COMFORT = dict(
+    entry
+    for name, text in COMFORT_WORDS.items()
+    for entry in ((name, f"{text} s"), PASSED.get(name))
+    if entry
+) | {HELD_SHORT: "gears left too soon"}
 """Figures of comfort of a drive, and their words."""
 
 
