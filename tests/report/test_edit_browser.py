@@ -198,9 +198,12 @@ def test_nothing_is_wider_than_the_screen(page, width, dark):
 
 
 def test_worth_is_laid_over_the_cells(page):
-    page.run("view.table = 'shift_up'; show(); $('view').value = 'cost'; beginWorth()")
+    page.run("view.table = 'motor_torque'; show(); $('view').value = 'cost'; beginWorth()")
     done(page, "What cells are worth is shown.")
-    assert page.run("return document.querySelectorAll('#grid td.unread').length") >= 3
+    unread = "worth.tables.motor_torque.share.flatMap(row => row.map(v => v[view.layer] === 0))"
+    marked = "[...document.querySelectorAll('#grid td')].map(d => d.classList.contains('unread'))"
+    shown = page.run(f"return [{unread}, {marked}]")
+    assert shown[0] == shown[1] and any(shown[0])
     assert page.run("return document.querySelectorAll('#ranked li').length") > 3
     page.click("#ranked li button")
     assert " saves " in page.text("#ranked li")
