@@ -25,17 +25,23 @@ WIDTH = 80
 CAUSES = {"engine": "engine on and off", "gear": "gear", "split": "split"}
 """What the car decides, in words."""
 LISTED = 10
+LEAST_UNTOLD = 0.05  # points of the gap
 
 
 def verdict(assessment: "Assessment") -> str:
     """Return the verdict in one or two sentences."""
     score = assessment.score
-    totals = {name: 100.0 * score.regret.totals[name] / score.bound_g for name in CAUSES}
-    parts = ", ".join(f"{words} {fixed(totals[name], 1)}" for name, words in CAUSES.items())
+    lost, untold = assessment.lost_percent, sum(assessment.in_question.values())
+    parts = ", ".join(f"{words} {fixed(lost[name], 1)}" for name, words in CAUSES.items())
     text = (
         f"The car's own strategy lies {fixed(score.gap_percent, 1)} % above the proved bound of "
         f"this drive at equal SoC{_band_words(assessment)}, lost by {parts} points."
     )
+    if untold >= LEAST_UNTOLD:
+        text += (
+            f" {fixed(untold, 1)} points more are lost where no channel tells what the car did, "
+            "so that they are those of what was assumed there."
+        )
     prediction = assessment.prediction
     if not np.isfinite(prediction.fuel_error_percent):
         return f"{text} No fuel was measured that could say whether to believe the model."
@@ -186,8 +192,12 @@ def _readings(assessment: "Assessment") -> list[str]:
 def _read(assessment: "Assessment") -> list[str]:
     texts = [source.text for source in assessment.sources.values()]
     for name, share in assessment.in_question.items():
+        source = assessment.sources[name]
+        if not source.assumed and share < LEAST_UNTOLD:
+            continue
+        what = "was assumed" if source.assumed else f"is not told for {source.unknown:.4g} s"
         texts.append(
-            f"the {name} was assumed: its {fixed(share, 2)} points of the gap are those of the "
+            f"the {name} {what}: {fixed(share, 2)} points of the gap are those of the "
             "assumption, and the car's own may be more or less"
         )
     late_by = dict(assessment.delays)
@@ -228,7 +238,7 @@ def _moments(assessment: "Assessment", most: int) -> list[str]:
             fixed(one.altitude, 0),
             fixed(one.moment.speed / KM_PER_H, 0),
             fixed(one.moment.loss, 2),
-            one.moment.cause,
+            one.cause,
             f"{_choice(one.moment.done)} -> {_choice(one.moment.best)}",
         ]
         for one in places
@@ -330,6 +340,7 @@ def _moment_record(place: "CostlyPlace") -> dict[str, Any]:
             "wheel_power_kW": moment.wheel_power / KW,
             "loss_g": moment.loss,
             "cause": moment.cause,
+            "told": place.told,
             "done": moment.done._asdict(),
             "best": moment.best._asdict(),
         }

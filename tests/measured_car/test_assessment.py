@@ -130,6 +130,28 @@ def test_what_is_assumed_is_said(driveline, known):
     assert "split was assumed" in " ".join(assessment_text(found).split())
 
 
+def test_a_gap_in_the_log_is_not_blamed_on_the_car(driveline, known):
+    """Nothing but speed is told for 60 s of driving, as in a gap that was bridged."""
+    recording = record(known[0], CLEAN)
+    gap = (recording.time > 240.0) & (recording.time < 300.0)
+    channels = {
+        name: np.where(gap & (name not in ("speed", "soc")), np.nan, x)
+        for name, x in recording.channels.items()
+    }
+    found = assess(dataclasses.replace(recording, channels=channels), driveline, SETTINGS)
+    steps = np.arange(found.driven.cycle.time.size - 1)
+    inside = (steps > 240) & (steps < 299)
+    assert not found.sources["engine"].told[inside].any()
+    assert found.sources["engine"].told[(steps < 239) | (steps > 301)].all()
+    for name, lost in found.lost_percent.items():
+        told = found.sources[name].told
+        by_hand = found.score.regret.causes[name][told].sum()
+        assert lost == pytest.approx(100.0 * by_hand / found.score.bound_g, abs=1e-9)
+    untold = sum(found.in_question.values())
+    assert untold > 0.05 and "where no channel tells" in " ".join(verdict(found).split())
+    assert {place.cause for place in found.places if 242 < place.moment.time < 298} <= {"not told"}
+
+
 def test_a_log_without_an_engine_is_refused(driveline, known):
     recording = without(record(known[0], CLEAN), "engine_speed", "fuel_rate", "engine_torque")
     with pytest.raises(InputError, match="no channel tells whether the engine was on"):
