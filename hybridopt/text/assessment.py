@@ -26,6 +26,8 @@ CAUSES = {"engine": "engine on and off", "gear": "gear", "split": "split"}
 """What the car decides, in words."""
 LISTED = 10
 LEAST_UNTOLD = 0.05  # points of the gap
+DOUBTFUL = ("frozen", "sign", "factor", "unit")
+"""Kinds of findings that put what is read from a channel in doubt."""
 
 
 def verdict(assessment: "Assessment") -> str:
@@ -42,6 +44,8 @@ def verdict(assessment: "Assessment") -> str:
             f" {fixed(untold, 1)} points more are lost where no channel tells what the car did, "
             "so that they are those of what was assumed there."
         )
+    if doubtful := _doubtful(assessment):
+        text += f" It rests on what the log's findings doubt: {', '.join(doubtful)}."
     prediction = assessment.prediction
     if not np.isfinite(prediction.fuel_error_percent):
         return f"{text} No fuel was measured that could say whether to believe the model."
@@ -52,6 +56,21 @@ def verdict(assessment: "Assessment") -> str:
             "the model."
         )
     return text
+
+
+def _doubtful(assessment: "Assessment") -> list[str]:
+    """Return the channels of decisions that the log's own checks found wrong."""
+    used = {channel for source in assessment.sources.values() for channel in source.channels}
+    wrong = [set(x.channels) for x in assessment.recording.findings if x.kind in DOUBTFUL]
+    return sorted(used & set().union(*wrong))
+
+
+def _findings(assessment: "Assessment") -> list[str]:
+    found = assessment.recording.findings
+    if not found:
+        return []
+    head = "What the log's channels do not agree on; nothing was mended"
+    return [head, *points([f"{one.kind}: {one.text}" for one in found])]
 
 
 def _band_words(assessment: "Assessment") -> str:
@@ -81,6 +100,7 @@ def assessment_text(assessment: "Assessment", moments: int = LISTED) -> str:
         _totals(assessment),
         _readings(assessment),
         ["How it was read", *points(_read(assessment))],
+        _findings(assessment),
         _clipped(assessment),
         _moments(assessment, moments),
         _modes(assessment),

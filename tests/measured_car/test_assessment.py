@@ -15,6 +15,7 @@ from hybridopt import Equivalence, InputError, PowerThresholds, Settings, assess
 from hybridopt.controllers.builtin import Playback
 from hybridopt.measured_car.alignment import aligned
 from hybridopt.measured_car.intervals_file import read_intervals
+from hybridopt.measurements.recording import Finding
 from hybridopt.pipeline import find_optimum
 from hybridopt.text.assessment import assessment_record, assessment_text, verdict
 
@@ -181,6 +182,19 @@ def test_wrong_fuel_is_seen(driveline, known):
     assert found.prediction.fuel_error_percent == pytest.approx(-20.0, abs=1.5)
     assert "Do not trust it yet" in verdict(found)
     assert found.gap_percent == pytest.approx(known[1].gap_percent, abs=NEAR)
+
+
+def test_findings_of_channels_that_were_used_are_in_the_verdict(clean):
+    """A frozen motor torque, of which the split is read; fuel is not what decides."""
+    findings = tuple(
+        Finding("frozen", (name,), f"{name} keeps one value", 0.0, 9.0)
+        for name in ("motor_torque", "fuel_rate")
+    )
+    recording = dataclasses.replace(clean.recording, findings=findings)
+    found = dataclasses.replace(clean, recording=recording)
+    assert "findings doubt: motor_torque." in verdict(found)
+    assert "frozen: fuel_rate keeps one value" in assessment_text(found)
+    assert "findings doubt" not in verdict(clean)
 
 
 def test_band_grows_with_the_interval(driveline, known):
