@@ -185,7 +185,7 @@ def _readings(assessment: "Assessment") -> list[str]:
         )
     if np.isfinite(assessment.measured_above_percent):
         lines.append(
-            f"the fuel as measured is {fixed(assessment.measured_above_percent, 1)} % above the "
+            f"the fuel as measured is {assessment.measured_above_percent:+.1f} % off the "
             "model's optimum at equal SoC, which holds the model's error; the figures above "
             "compare the model with itself"
         )
