@@ -55,11 +55,18 @@ class CostlyPlace(NamedTuple):
     ----------
     moment : what was lost, done and best
     distance, altitude : m from the start; m, NaN where it was not measured
+    told : whether the log tells what the car decided there
     """
 
     moment: Moment
     distance: float
     altitude: float
+    told: bool
+
+    @property
+    def cause(self) -> str:
+        """The decision that was costly, or that it was not told."""
+        return self.moment.cause if self.told else "not told"
 
 
 @dataclass(frozen=True, eq=False)
@@ -77,8 +84,8 @@ class Assessment:
     prediction : fuel and SoC of the model against those measured
     clipped : what the car did and the model cannot do, longest first
     places : the costliest moments, worst first
-    in_question : % of the bound by decision that was assumed: its share of the gap, which is the
-        assumption's rather than the car's
+    in_question : % of the bound by decision, what it lost in steps for which no channel told it:
+        that is the assumption's rather than the car's
     measured_above_percent : the fuel as measured, at equal SoC, above the model's optimum, % of
         that: it holds the model's error; NaN where fuel or SoC were not measured
     delays : s, by channel, how far it came behind vehicle speed, and was moved before
@@ -102,6 +109,13 @@ class Assessment:
     def gap_percent(self) -> float:
         """Cost of the strategy at equal SoC above the proved bound, % of it."""
         return self.score.gap_percent
+
+    @property
+    def lost_percent(self) -> Mapping[str, float]:
+        """What the car lost by engine, gear and split where the log tells them, % of the bound."""
+        totals, bound = self.score.regret.totals, self.score.bound_g
+        untold = self.in_question
+        return {one: 100.0 * totals[one] / bound - untold.get(one, 0.0) for one in self.sources}
 
 
 def assess(
@@ -168,7 +182,7 @@ def assess(
         optimum=known.result(),
         prediction=prediction,
         clipped=_clipped(replayed, driven.driveline),
-        places=_places(recording, driven.cycle, found),
+        places=_places(recording, driven.cycle, found, replayed.decisions),
         in_question=_in_question(replayed.decisions, found),
         measured_above_percent=_measured_above(case, prediction),
         delays=delays,
@@ -219,7 +233,9 @@ def _why(kind: str, reason: int, gear: int, driveline: Driveline) -> str:
     }[kind]
 
 
-def _places(recording: Recording, cycle: Cycle, found: Score) -> list[CostlyPlace]:
+def _places(
+    recording: Recording, cycle: Cycle, found: Score, decisions: CarDecisions
+) -> list[CostlyPlace]:
     """Return the costliest moments with where they are on the road."""
     far = np.concatenate(([0.0], np.cumsum(cycle.mean_speed * cycle.dt)))
     height = recording.channels.get("altitude")
@@ -230,7 +246,9 @@ def _places(recording: Recording, cycle: Cycle, found: Score) -> list[CostlyPlac
         if height is not None and known.any():
             altitude = float(np.interp(moment.time, recording.time[known], height[known]))
         distance = float(np.interp(moment.time, cycle.time, far))
-        places.append(CostlyPlace(moment, distance, altitude))
+        step = int(np.searchsorted(cycle.time, moment.time + 1e-9, side="right")) - 1
+        told = bool(decisions.sources[moment.cause].told[step])
+        places.append(CostlyPlace(moment, distance, altitude, told))
     return places
 
 
@@ -243,9 +261,9 @@ def _measured_above(case: Case, prediction: AgainstLog) -> float:
 
 
 def _in_question(decisions: CarDecisions, found: Score) -> dict[str, float]:
-    """Return the share of the gap by each decision that was assumed, % of the bound."""
+    """Return what each decision lost in steps that no channel tells it for, % of the bound."""
     return {
-        name: 100.0 * max(found.regret.totals[name], 0.0) / found.bound_g
+        name: 100.0 * float(found.regret.causes[name][~source.told].sum()) / found.bound_g
         for name, source in decisions.sources.items()
-        if source.assumed
+        if not source.told.all()
     }

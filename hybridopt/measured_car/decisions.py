@@ -22,7 +22,7 @@ USUAL_SPEED = 1400.0 * RPM  # at the gearbox input, the least of an assumed gear
 SPEED_CELL = 2.0  # m/s
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class DecisionSource:
     """Where a decision of the car was read from.
 
@@ -31,12 +31,14 @@ class DecisionSource:
     decision : "engine", "gear" or "split"
     channels : it was read from; empty where it was assumed
     text : one sentence for people
-    unknown : s, for which they did not tell, so that the text's assumption counts
+    told : whether they told it, by step; elsewhere the text's assumption counts, (steps,)
+    unknown : s, for which they did not tell
     """
 
     decision: str
     channels: tuple[str, ...]
     text: str
+    told: np.ndarray
     unknown: float = 0.0
 
     @property
@@ -93,8 +95,8 @@ def read_decisions(recording: Recording, driveline: Driveline, demand: Demand) -
     engine_class = np.where(on, running, int(EngineClass.OFF)).astype(np.int64)
     split: Split = read_split(recording, driveline, samples, demand, gear, engine_class)
     schedule = Schedule(gear, engine_class, split.torque, split.powered)
-    told = DecisionSource("split", split.channels, split.text, split.unknown)
-    sources = {"engine": engine_source, "gear": gear_source, "split": told}
+    by = DecisionSource("split", split.channels, split.text, split.told, split.unknown)
+    sources = {"engine": engine_source, "gear": gear_source, "split": by}
     return CarDecisions(schedule, sources, split.reasons)
 
 
@@ -113,7 +115,8 @@ def _engine(
             words = (
                 "on where it turns and burns, or is dragged until it burns again without a start"
             )
-            return on, DecisionSource("engine", tuple(names), f"engine {words}")
+            told = np.isfinite(sum(samples.mean(recording.channels[n]) for n in names))
+            return on, _engine_source(tuple(names), f"engine {words}", told, demand)
     engine, plant = driveline.engine, pack(driveline)
     idle_fuel = float(np.interp(plant.idle_speed, plant.fuel_speed, plant.fuel[:, 0]))
     full = float(plant.full.max())
@@ -138,20 +141,27 @@ def _engine(
     values = recording.channels[name]
     flag = np.where(np.isfinite(values), (np.abs(values) > limit).astype(float), np.nan)
     share = samples.mean(flag)
-    unknown = float(demand.dt[np.isnan(share)].sum())
     on = held(share) >= 0.5
     text = f"engine on where {name} says that it turns, {words}"
     if name != "engine_speed":
         text = f"engine on where {name} says that it {words}"
+    return on, _engine_source((name,), text, np.isfinite(share), demand)
+
+
+def _engine_source(
+    names: tuple[str, ...], text: str, told: np.ndarray, demand: Demand
+) -> DecisionSource:
+    unknown = float(demand.dt[~told].sum())
     if unknown:
         text += f"; for {unknown:.4g} s without a value it is taken as before"
-    return on, DecisionSource("engine", (name,), text, unknown)
+    return DecisionSource("engine", names, text, told, unknown)
 
 
 def _gears(
     recording: Recording, driveline: Driveline, samples: StepSamples, demand: Demand
 ) -> tuple[np.ndarray, DecisionSource]:
     """Return the gear of each step, 0 is first, and how it was told."""
+    none = np.zeros(demand.steps, dtype=bool)
     if recording.has("gear"):
         values = recording.channels["gear"]
         found = samples.middle(np.where(values >= 0.5, np.rint(values) - 1.0, np.nan))
@@ -166,17 +176,19 @@ def _gears(
             "gear",
             (),
             f"gear assumed: the highest that keeps the shaft above {USUAL_SPEED / RPM:.0f} rpm",
+            none,
         )
     moving = demand.speed > MOVING
-    unknown = float(demand.dt[np.isnan(found) & moving].sum())
+    told = np.isfinite(found) | ~moving
+    unknown = float(demand.dt[~told].sum())
     if not np.isfinite(found).any():
         return _usual_gears(driveline, demand), DecisionSource(
-            "gear", (), f"{text} could not be told; assumed as usual over speed"
+            "gear", (), f"{text} could not be told; assumed as usual over speed", none
         )
     filled = _filled(found, demand.speed, moving)
     if unknown:
         text += f"; for {unknown:.4g} s of driving it is not told and taken as usual at that speed"
-    return filled.astype(np.int64), DecisionSource("gear", channels, text, unknown)
+    return filled.astype(np.int64), DecisionSource("gear", channels, text, told, unknown)
 
 
 def _filled(gear: np.ndarray, speed: np.ndarray, moving: np.ndarray) -> np.ndarray:

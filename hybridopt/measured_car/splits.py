@@ -50,7 +50,8 @@ class Split:
         may be driven
     channels : the torques were read from; empty where they were assumed
     text : one sentence for people
-    unknown : s with the engine on or while braking, for which the channels did not tell
+    told : whether the channels told the split, or it is the motor's alone, (steps,)
+    unknown : s with the engine on or while braking, for which they did not tell
     reasons : see :class:`Shafts`
     """
 
@@ -58,6 +59,7 @@ class Split:
     powered: np.ndarray
     channels: tuple[str, ...]
     text: str
+    told: np.ndarray
     unknown: float
     reasons: np.ndarray
 
@@ -123,12 +125,14 @@ def read_split(
     torque = np.where(free, -np.inf, torque)
     torque = _recuperated(torque, shafts, demand, ~on & braking & ~missing)
     rests = ~free & (measured.rests | np.isnan(torque)) | (demand.speed <= 0.0) & ~on
-    unknown = float(demand.dt[missing & (on | braking) & (demand.speed > 0.0)].sum())
+    told = ~(missing & (on | braking) & (demand.speed > 0.0))
+    unknown = float(demand.dt[~told].sum())
     return Split(
         torque=np.where(rests, 0.0, torque),
         powered=~rests,
         channels=measured.channels,
         text=_told(measured, unknown),
+        told=told & bool(measured.channels),
         unknown=unknown,
         reasons=shafts.reasons,
     )

@@ -25,6 +25,7 @@ STOICHIOMETRIC = (
     15.5,
 )  # kg/kg: petrol, diesel, ethanol blends up to 10 % (common practice, no source)
 STANDS, STANDS_FOR = 10.0, 1.5  # rad/s, s
+LEAK = 0.01  # of a drive's fuel while the engine stands, from which on any flow counts
 ROAD = 200.0  # m, over which grade and altitude are compared
 GRADE_APART = 1.5 * PERCENT
 
@@ -169,10 +170,11 @@ def _fuel_at_rest(recording: Recording) -> Iterator[Finding]:
     if not recording.has("fuel_rate", "engine_speed"):
         return
     x = recording.channels
-    least = 0.01 * float(np.nanmax(x["fuel_rate"], initial=0.0))
-    flows = (x["fuel_rate"] > least) & (x["engine_speed"] < STANDS)
-    spans = long_stretches(recording, flows, STANDS_FOR)
-    if spans and least > 0.0:
+    rate, stands = x["fuel_rate"], x["engine_speed"] < STANDS
+    leaks = float(np.nansum(rate[stands])) > LEAK * float(np.nansum(rate))
+    least = 0.0 if leaks else 0.01 * float(np.nanmax(rate, initial=0.0))
+    spans = long_stretches(recording, (rate > least) & stands, STANDS_FOR)
+    if spans:
         step = recording.step
         seconds = sum(b - a for a, b in spans) * step
         grams = sum(float(np.nansum(x["fuel_rate"][a:b])) for a, b in spans) * step

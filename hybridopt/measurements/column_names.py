@@ -31,7 +31,8 @@ def suitability(signal: str, column: LogColumn) -> tuple[int, int] | None:
 
 def word_set(column: LogColumn) -> frozenset[str]:
     """Return the words of a column's name, short forms written out."""
-    return words(" ".join(SHORT_FORMS.get(word, word) for word in column.words.split()))
+    single = column.words.replace("-", " ").split()
+    return words(" ".join(SHORT_FORMS.get(word, word) for word in single))
 
 
 def from_scanner(columns: tuple[LogColumn, ...]) -> bool:

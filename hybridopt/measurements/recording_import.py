@@ -20,6 +20,11 @@ from .time_base import HELD, base_step, even_base, on_base, usual_raster
 from .word_values import NOT_TOLD
 
 GEARS = 20  # more are codes of a lever, not gears
+SLOW = (
+    *("altitude", "grade", "soc"),
+    *("oil_temperature", "coolant_temperature", "ambient_temperature"),
+)
+"""Signals that a line joins over any gap that the cycle bridges; of the others nothing is known."""
 LARGEST = 1e9  # SI; beyond it are faults of the logger
 PETROL_AIR = 14.7
 """Air that burns a unit of petrol's mass, kg/kg (Heywood, Appendix D has 14.6 for gasoline, from
@@ -47,7 +52,7 @@ def read_recording(
         `-A` turns the sign, `2.5*Nm` multiplies. The name `none` leaves a signal out.
     cleaning
         How speed and grade become a cycle, see :func:`import_drive`; its `bridge` is the longest
-        gap closed in any channel too.
+        gap closed in any channel too, but 3 s in those of the powertrain that change quickly.
     step
         s, of the recording's time base; by default a whole part of the cycle's step that the
         fastest channel needs, 0.1 s at least.
@@ -193,7 +198,8 @@ def _assemble(
     asked = dict(asked)
     for signal, samples in signals.items():
         inside = (samples.time >= -step) & (samples.time <= duration + step)
-        even = on_base(samples.pick(inside), time, signal in HELD, cleaning.bridge)
+        bridge = cleaning.bridge if signal in SLOW else min(cleaning.bridge, Cleaning.bridge)
+        even = on_base(samples.pick(inside), time, signal in HELD, bridge)
         if signal == "gear":
             even[even != np.round(even)] = np.nan
             even[even == NOT_TOLD] = np.nan

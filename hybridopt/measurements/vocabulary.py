@@ -51,6 +51,8 @@ SHORT_FORMS = {
     "cons": "consumption",
     "kraftstoff": "fuel",
     "verbrauch": "consumption",
+    "kraftstoffverbrauch": "fuel consumption",
+    "traktionsbatterie": "traction battery",
     "luftmasse": "air mass flow",
     "airflow": "air flow",
     "kuehlwasser": "coolant temperature",

@@ -130,7 +130,7 @@ def _mark_moments(axes: list[Axes], assessment: "Assessment") -> None:
             axes[0].text(
                 middle,
                 1.02,
-                f"{moment.cause} {moment.loss:.1f} g",
+                f"{place.cause} {moment.loss:.1f} g",
                 transform=axes[0].get_xaxis_transform(),
                 ha="center",
                 va="bottom",

@@ -63,7 +63,7 @@ def _draw(ax: Axes, recording: Recording, name: str, every: int) -> None:
     ax.set_ylim(float(known.min()) - margin, float(known.max()) + margin)
     dress(ax, vertical="")
     if name == "gear":
-        ax.yaxis.set_major_locator(MaxNLocator(integer=True))
+        ax.yaxis.set_major_locator(MaxNLocator(nbins=4, integer=True))
     ax.set_ylabel(
         f"{name.replace('_', ' ')}\n({shown_unit(name)})",
         rotation=0,

@@ -25,17 +25,27 @@ WIDTH = 80
 CAUSES = {"engine": "engine on and off", "gear": "gear", "split": "split"}
 """What the car decides, in words."""
 LISTED = 10
+LEAST_UNTOLD = 0.05  # points of the gap
+DOUBTFUL = ("frozen", "sign", "factor", "unit")
+"""Kinds of findings that put what is read from a channel in doubt."""
 
 
 def verdict(assessment: "Assessment") -> str:
     """Return the verdict in one or two sentences."""
     score = assessment.score
-    totals = {name: 100.0 * score.regret.totals[name] / score.bound_g for name in CAUSES}
-    parts = ", ".join(f"{words} {fixed(totals[name], 1)}" for name, words in CAUSES.items())
+    lost, untold = assessment.lost_percent, sum(assessment.in_question.values())
+    parts = ", ".join(f"{words} {fixed(lost[name], 1)}" for name, words in CAUSES.items())
     text = (
         f"The car's own strategy lies {fixed(score.gap_percent, 1)} % above the proved bound of "
         f"this drive at equal SoC{_band_words(assessment)}, lost by {parts} points."
     )
+    if untold >= LEAST_UNTOLD:
+        text += (
+            f" {fixed(untold, 1)} points more are lost where no channel tells what the car did, "
+            "so that they are those of what was assumed there."
+        )
+    if doubtful := _doubtful(assessment):
+        text += f" It rests on what the log's findings doubt: {', '.join(doubtful)}."
     prediction = assessment.prediction
     if not np.isfinite(prediction.fuel_error_percent):
         return f"{text} No fuel was measured that could say whether to believe the model."
@@ -46,6 +56,21 @@ def verdict(assessment: "Assessment") -> str:
             "the model."
         )
     return text
+
+
+def _doubtful(assessment: "Assessment") -> list[str]:
+    """Return the channels of decisions that the log's own checks found wrong."""
+    used = {channel for source in assessment.sources.values() for channel in source.channels}
+    wrong = [set(x.channels) for x in assessment.recording.findings if x.kind in DOUBTFUL]
+    return sorted(used & set().union(*wrong))
+
+
+def _findings(assessment: "Assessment") -> list[str]:
+    found = assessment.recording.findings
+    if not found:
+        return []
+    head = "What the log's channels do not agree on; nothing was mended"
+    return [head, *points([f"{one.kind}: {one.text}" for one in found])]
 
 
 def _band_words(assessment: "Assessment") -> str:
@@ -75,6 +100,7 @@ def assessment_text(assessment: "Assessment", moments: int = LISTED) -> str:
         _totals(assessment),
         _readings(assessment),
         ["How it was read", *points(_read(assessment))],
+        _findings(assessment),
         _clipped(assessment),
         _moments(assessment, moments),
         _modes(assessment),
@@ -159,7 +185,7 @@ def _readings(assessment: "Assessment") -> list[str]:
         )
     if np.isfinite(assessment.measured_above_percent):
         lines.append(
-            f"the fuel as measured is {fixed(assessment.measured_above_percent, 1)} % above the "
+            f"the fuel as measured is {assessment.measured_above_percent:+.1f} % off the "
             "model's optimum at equal SoC, which holds the model's error; the figures above "
             "compare the model with itself"
         )
@@ -186,8 +212,12 @@ def _readings(assessment: "Assessment") -> list[str]:
 def _read(assessment: "Assessment") -> list[str]:
     texts = [source.text for source in assessment.sources.values()]
     for name, share in assessment.in_question.items():
+        source = assessment.sources[name]
+        if not source.assumed and share < LEAST_UNTOLD:
+            continue
+        what = "was assumed" if source.assumed else f"is not told for {source.unknown:.4g} s"
         texts.append(
-            f"the {name} was assumed: its {fixed(share, 2)} points of the gap are those of the "
+            f"the {name} {what}: {fixed(share, 2)} points of the gap are those of the "
             "assumption, and the car's own may be more or less"
         )
     late_by = dict(assessment.delays)
@@ -228,7 +258,7 @@ def _moments(assessment: "Assessment", most: int) -> list[str]:
             fixed(one.altitude, 0),
             fixed(one.moment.speed / KM_PER_H, 0),
             fixed(one.moment.loss, 2),
-            one.moment.cause,
+            one.cause,
             f"{_choice(one.moment.done)} -> {_choice(one.moment.best)}",
         ]
         for one in places
@@ -330,6 +360,7 @@ def _moment_record(place: "CostlyPlace") -> dict[str, Any]:
             "wheel_power_kW": moment.wheel_power / KW,
             "loss_g": moment.loss,
             "cause": moment.cause,
+            "told": place.told,
             "done": moment.done._asdict(),
             "best": moment.best._asdict(),
         }

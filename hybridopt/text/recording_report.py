@@ -4,6 +4,7 @@ from typing import Any
 
 import numpy as np
 
+from ..base.words import cut
 from ..measurements.channels import ChosenColumn
 from ..measurements.recording import CHANNELS, Recording
 from ..measurements.recording_writing import in_file_unit, shown_unit
@@ -11,6 +12,7 @@ from .import_report import report_lines as drive_lines
 from .import_report import report_record as drive_record
 from .table import table, terminal_width
 
+UNUSED = 8
 HEADER = ("channel", "unit", "measured", "least", "mean", "most", "column")
 
 
@@ -40,12 +42,22 @@ def report_lines(recording: Recording, width: int | None = None) -> list[str]:
     base = f"{'Base':<10}{recording.time.size} points every {recording.step:.3g} s"
     lines = [*drive_lines(recording.drive), base, ""]
     lines += table(HEADER, rows, width).splitlines()
-    return [*lines, "", *_finding_lines(recording)]
+    return [*lines, *_unused_lines(recording), "", *_finding_lines(recording)]
 
 
 def short_lines(recording: Recording) -> list[str]:
     """Return the import of the drive and the findings, for the head of a file."""
     return [*drive_lines(recording.drive), *_finding_lines(recording)]
+
+
+def _unused_lines(recording: Recording) -> list[str]:
+    """Return the columns of the log that no channel was read from, the first few."""
+    used = {choice.column.name for choice in recording.choices.values()}
+    rest = [one.name for one in recording.drive.log.columns if one.name not in used]
+    if not rest:
+        return []
+    more = f" and {len(rest) - UNUSED} more" if len(rest) > UNUSED else ""
+    return ["", f"Unused    {', '.join(cut(name, 40) for name in rest[:UNUSED])}{more}"]
 
 
 def _finding_lines(recording: Recording) -> list[str]:

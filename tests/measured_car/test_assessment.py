@@ -15,6 +15,7 @@ from hybridopt import Equivalence, InputError, PowerThresholds, Settings, assess
 from hybridopt.controllers.builtin import Playback
 from hybridopt.measured_car.alignment import aligned
 from hybridopt.measured_car.intervals_file import read_intervals
+from hybridopt.measurements.recording import Finding
 from hybridopt.pipeline import find_optimum
 from hybridopt.text.assessment import assessment_record, assessment_text, verdict
 
@@ -130,6 +131,28 @@ def test_what_is_assumed_is_said(driveline, known):
     assert "split was assumed" in " ".join(assessment_text(found).split())
 
 
+def test_a_gap_in_the_log_is_not_blamed_on_the_car(driveline, known):
+    """Nothing but speed is told for 60 s of driving, as in a gap that was bridged."""
+    recording = record(known[0], CLEAN)
+    gap = (recording.time > 240.0) & (recording.time < 300.0)
+    channels = {
+        name: np.where(gap & (name not in ("speed", "soc")), np.nan, x)
+        for name, x in recording.channels.items()
+    }
+    found = assess(dataclasses.replace(recording, channels=channels), driveline, SETTINGS)
+    steps = np.arange(found.driven.cycle.time.size - 1)
+    inside = (steps > 240) & (steps < 299)
+    assert not found.sources["engine"].told[inside].any()
+    assert found.sources["engine"].told[(steps < 239) | (steps > 301)].all()
+    for name, lost in found.lost_percent.items():
+        told = found.sources[name].told
+        by_hand = found.score.regret.causes[name][told].sum()
+        assert lost == pytest.approx(100.0 * by_hand / found.score.bound_g, abs=1e-9)
+    untold = sum(found.in_question.values())
+    assert untold > 0.05 and "where no channel tells" in " ".join(verdict(found).split())
+    assert {place.cause for place in found.places if 242 < place.moment.time < 298} <= {"not told"}
+
+
 def test_a_log_without_an_engine_is_refused(driveline, known):
     recording = without(record(known[0], CLEAN), "engine_speed", "fuel_rate", "engine_torque")
     with pytest.raises(InputError, match="no channel tells whether the engine was on"):
@@ -159,6 +182,19 @@ def test_wrong_fuel_is_seen(driveline, known):
     assert found.prediction.fuel_error_percent == pytest.approx(-20.0, abs=1.5)
     assert "Do not trust it yet" in verdict(found)
     assert found.gap_percent == pytest.approx(known[1].gap_percent, abs=NEAR)
+
+
+def test_findings_of_channels_that_were_used_are_in_the_verdict(clean):
+    """A frozen motor torque, of which the split is read; fuel is not what decides."""
+    findings = tuple(
+        Finding("frozen", (name,), f"{name} keeps one value", 0.0, 9.0)
+        for name in ("motor_torque", "fuel_rate")
+    )
+    recording = dataclasses.replace(clean.recording, findings=findings)
+    found = dataclasses.replace(clean, recording=recording)
+    assert "findings doubt: motor_torque." in verdict(found)
+    assert "frozen: fuel_rate keeps one value" in assessment_text(found)
+    assert "findings doubt" not in verdict(clean)
 
 
 def test_band_grows_with_the_interval(driveline, known):

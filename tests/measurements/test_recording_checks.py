@@ -191,6 +191,15 @@ def test_fuel_while_the_engine_stands(findings, columns):
     assert grams == pytest.approx(0.02 * stands.sum(), rel=0.1)
 
 
+def test_a_small_leak_counts_wherever_the_engine_stands(findings, columns):
+    """0.4 kg/h of air at lambda 1 are 0.0076 g/s, a three hundredth of the largest rate."""
+    stands, leak = columns["engine speed [rpm]"] < 10, 0.4 / 3.6 / 14.7
+    got = findings(fuel_rate=lambda x: np.where(stands, leak, x))
+    text = got["disagrees", ("fuel_rate", "engine_speed")].text
+    grams = float(re.search(r"stands: ([0-9.]+) g", text)[1])
+    assert grams == pytest.approx(0.1 * leak * stands.sum(), rel=0.1)
+
+
 def test_gears_that_do_not_fit_the_speeds(findings):
     got = findings(gear=lambda x: np.roll(x, 300))
     assert ("disagrees", ("gear", "motor_speed", "speed")) in got

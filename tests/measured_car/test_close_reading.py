@@ -1,0 +1,156 @@
+"""How steps are read closely, on drives whose answer is known in closed form."""
+
+import dataclasses
+import math
+
+import numpy as np
+import pytest
+from car_log import Logger, record
+from traced_log import traced
+
+from hybridopt import Cycle, PowerThresholds, read_cycle, read_driveline, read_recording
+from hybridopt.controllers.closed_loop import ClosedLoop
+from hybridopt.measured_car.balanced_speed import (
+    SPEED_ERROR,
+    TORQUE_ERROR,
+    _corrections,
+    balanced_cycle,
+)
+from hybridopt.measured_car.dragged_engine import dragged_engine
+from hybridopt.measured_car.slow_part import slow_part
+from hybridopt.measured_car.splits import fill_shafts
+from hybridopt.measured_car.step_phase import decision_phase, later
+from hybridopt.measured_car.step_samples import StepSamples
+from hybridopt.physics.codes import RUNNING
+from hybridopt.physics.demand import drive_demand
+from hybridopt.physics.entries import S_TOTAL
+from hybridopt.physics.plant import pack
+from hybridopt.problem.settings import Settings
+
+FULL = read_driveline("full")
+LENGTH = 200.0  # s
+
+
+def log(folder, **columns):
+    """Return a recording at 10 Hz of functions of time; the car drives at 72 km/h."""
+    time = 0.1 * np.arange(round(10 * LENGTH) + 1)
+    speed = 72.0 * np.clip(time / 10.0, 0.0, 1.0) * np.clip((LENGTH - time) / 10.0, 0.0, 1.0)
+    table = np.column_stack([time, speed, *(function(time) for function in columns.values())])
+    units = {"gear": "-", "engine_speed": "rpm", "fuel_rate": "g/s", "engine_torque": "Nm"}
+    names = [f"{name} [{units[name]}]" for name in columns]
+    path = folder / "drive.csv"
+    header = ",".join(["time [s]", "vehicle speed [km/h]", *names])
+    np.savetxt(path, table, "%.6f", ",", header=header, comments="")
+    return read_recording(path)
+
+
+@pytest.mark.parametrize("late", [0.3, -0.2])
+def test_phase_of_decisions_that_fall_together_is_found(tmp_path, late):
+    """Gears change every 7 s at the same fraction of a second."""
+    found = log(tmp_path, gear=lambda time: 1.0 + np.floor((time - late + 0.01) / 7.0) % 2)
+    assert decision_phase(found, FULL) == pytest.approx(late, abs=0.051)
+    moved = later(found, late)
+    assert decision_phase(moved, FULL) == 0.0
+    at = (found.time > 30.0) & (found.time < 170.0)
+    before = np.searchsorted(found.time, found.time[at] + late + 1e-9, side="right") - 1
+    np.testing.assert_array_equal(moved.channels["gear"][at], found.channels["gear"][before])
+
+
+def test_decisions_at_any_time_have_no_phase(tmp_path):
+    """Every 5.3 s: ten fractions of a second, each as often."""
+    found = log(tmp_path, gear=lambda time: 1.0 + np.floor((time + 0.01) / 5.3) % 2)
+    assert decision_phase(found, FULL) == 0.0
+
+
+def test_slow_part_keeps_a_constant_and_drops_what_alternates():
+    where, dt = np.ones(400, dtype=bool), np.ones(400)
+    quick = (-1.0) ** np.arange(400)
+    np.testing.assert_allclose(slow_part(3.0 + quick, where, dt)[50:-50], 3.0, atol=1e-3)
+
+
+def test_one_torque_beyond_moves_two_speeds_by_least_squares():
+    """The least of (x0/a)^2 + (x1/a)^2 + ((c (x1 - x0) - e)/b)^2 is at x1 = -x0, by hand."""
+    cycle = Cycle("ramp", np.arange(6.0), 10.0 + np.arange(6.0), np.zeros(6))
+    demand, gear = drive_demand(FULL, cycle), np.full(5, 3)
+    beyond = np.array([np.nan, np.nan, 4.0, np.nan, np.nan])
+    found = _corrections(FULL, demand, gear, np.full(5, RUNNING), beyond)
+    assert found[[0, 1, 4, 5]] == pytest.approx(0.0)
+    x = found[3]
+    assert found[2] == pytest.approx(-x)
+    highest = float(FULL.engine.full_load.max()) + float(FULL.motor.peak_torque.max())
+    a, b, e = SPEED_ERROR, TORQUE_ERROR * highest, 4.0
+    c = torque_of_a_change(cycle, FULL)
+    assert x == pytest.approx(c * e / b**2 / (1.0 / a**2 + 2.0 * c**2 / b**2), rel=1e-3)
+
+
+def torque_of_a_change(cycle, driveline):
+    """Return by differences what a m/s more at the end of a step asks at the shaft, N m."""
+    small, totals = 1e-4, []
+    for sign in (-1.0, 1.0):  # both ends, so that the mean speed stays
+        speed = cycle.speed + sign * small * np.array([0, 0, -0.5, 0.5, 0, 0])
+        moved = drive_demand(driveline, dataclasses.replace(cycle, speed=speed))
+        shafts = fill_shafts(pack(driveline), moved, np.full(5, 3), np.full(5, RUNNING))
+        totals.append(shafts.entries[2, S_TOTAL])
+    return (totals[1] - totals[0]) / (2.0 * small)
+
+
+def test_torques_bring_a_noisy_speed_nearer_to_the_true_one():
+    cycle = read_cycle("nedc").cut(0.0, 400.0)
+    loop = ClosedLoop(FULL, drive_demand(FULL, cycle), Settings().resolved(FULL))
+    car = traced(FULL, cycle, loop.replay(loop.run(PowerThresholds())))
+    recording = record(car, Logger(noise=0.0, quanta=False, delay=0.0))
+    noise = np.random.default_rng(1).normal(0.0, SPEED_ERROR, cycle.speed.size)
+    noisy = dataclasses.replace(cycle, speed=np.where(cycle.speed > 0.0, cycle.speed + noise, 0.0))
+    found = balanced_cycle(recording, FULL, noisy)
+    steps = np.diff(cycle.speed)
+    moving = cycle.mean_speed > 3.0
+    before, after = (
+        float(np.sqrt(np.mean((np.diff(one.speed) - steps)[moving] ** 2))) for one in (noisy, found)
+    )
+    assert after < 0.5 * before
+    bare = {name: x for name, x in recording.channels.items() if name != "engine_torque"}
+    bare.pop("fuel_rate")
+    assert balanced_cycle(dataclasses.replace(recording, channels=bare), FULL, noisy) is None
+
+
+class TestDragged:
+    """The fuel is cut from 60 to 80 s, in a car whose engine cannot be parted from the motor."""
+
+    micro = read_driveline("micro")
+    idle = micro.engine.idle_speed * 30.0 / math.pi
+
+    def on(self, folder, after=0.0, rests=False):
+        """Return by seconds whether the engine is on, `after` g of fuel spent at 80 s."""
+
+        def speed(time):
+            stands = (time >= 75.0) & (time < 80.0) if rests else np.zeros(time.size, dtype=bool)
+            return np.where(stands, 0.0, 2.0 * self.idle)
+
+        def fuel(time):
+            more = np.where((time >= 80.0) & (time < 81.0), after, 0.0)
+            return np.where((time >= 60.0) & (time < 80.0), 0.0, self.burnt + more)
+
+        def torque(time):
+            return np.where((time >= 60.0) & (time < 80.0), -40.0, 40.0)
+
+        recording = log(folder, engine_speed=speed, fuel_rate=fuel, engine_torque=torque)
+        demand = drive_demand(self.micro, recording.cycle)
+        gear = np.full(demand.steps, 2)
+        samples = StepSamples(recording)
+        return dragged_engine(recording, self.micro, samples, demand, gear)
+
+    @property
+    def burnt(self):
+        speed = 2.0 * self.micro.engine.idle_speed
+        return float(self.micro.engine.fuel_map.interp(speed=speed, torque=40.0))
+
+    def test_it_fires_again_without_a_start(self, tmp_path):
+        assert self.on(tmp_path).all()
+
+    def test_the_fuel_of_a_start_tells_one(self, tmp_path):
+        on = self.on(tmp_path, after=self.micro.start.fuel)
+        assert not on[60:80].any() and on[:60].all() and on[80:].all()
+
+    def test_a_cut_that_ends_at_rest_is_a_stop(self, tmp_path):
+        on = self.on(tmp_path, rests=True)
+        assert not on[60:80].any() and on[:60].all()
