@@ -131,12 +131,11 @@ def test_a_gear_that_is_never_left_has_no_line():
 
 
 def test_tables_keep_their_limits_and_say_what_each_costs():
-    """A least time in a gear is no limit as long as nobody asks for one."""
     rules = made().rules
     assert rules.origin.shape == ShapeLimits() and not shape_faults(rules, read_driveline("full"))
     costs = made().limit_costs
-    usual = [name for name in SHAPE_LIMITS if name != "gear_time"]
-    assert [one.limit for one in costs] == [*usual, ALL]
+    assert [one.limit for one in costs] == [*SHAPE_LIMITS, ALL]
+    assert rules.table.min_gear >= 2.5
     assert len({(one.fuel_with, one.shifts_with) for one in costs}) == 1
     assert any(one.fuel_without != one.fuel_with for one in costs)
 
