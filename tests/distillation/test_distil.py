@@ -17,6 +17,7 @@ from hybridopt.distillation.plan import HeldCells, TablePlan
 from hybridopt.distillation.varied import varied
 from hybridopt.distillation.verify import AS_TRAINED, CHANGES, Setup, verify
 from hybridopt.dp.cost_to_go import CostToGo
+from hybridopt.evaluation.case import Case
 from hybridopt.foresight.expected_cost import make_expected_cost
 from hybridopt.inputs.cycle import cycle_names
 from hybridopt.physics.codes import EngineClass
@@ -138,6 +139,15 @@ def test_tables_keep_their_limits_and_say_what_each_costs():
     assert rules.table.min_gear >= 2.5
     assert len({(one.fuel_with, one.shifts_with) for one in costs}) == 1
     assert any(one.fuel_without != one.fuel_with for one in costs)
+
+
+def test_the_gear_fits_when_the_engine_starts():
+    """Driving, lines drafted with the engine off are those with it on; braking, they are not."""
+    family = drafting.make_family([Case(case("eudc"))], Sizes(6, 4, 6, 6, 6))
+    drives = family.wheel_torques >= 0.0
+    for lines in (family.up, family.down):
+        np.testing.assert_array_equal(lines[:, drives, 0], lines[:, drives, 1])
+        assert np.any(lines[:, ~drives, 0] != lines[:, ~drives, 1])
 
 
 def test_a_plan_gives_breakpoints_and_holds_cells():
