@@ -55,6 +55,9 @@ def gear_lines(
     The gain of leaving a gear is that of the best gear above (or below) with its shift, against
     staying, so the distance between both lines follows from what shifts cost. Pair by pair from the
     lowest on, each line is the best one above the line before, and a line down below that up.
+    While the wheels drive, lines with the engine off are those with it on: the motor alone asks
+    little of the gear, and fitted to it lines lie so high that the engine starts some gears too
+    low, where the minimum time then holds it.
     """
     weight = weight[:, None] * node_weights(costs.torque, torques)
     pairs = costs.gears.shape[2] - 1
@@ -76,6 +79,8 @@ def gear_lines(
             down[g, :, state] = _line(tried, torques, (floors[1], low), ceiling, limits.rising)
             if limits.ordered:
                 floors = np.stack((up[g, :, state], down[g, :, state]))
+    for lines in (up, down):
+        lines[:, torques >= 0.0, 0] = lines[:, torques >= 0.0, 1]
     return up, down
 
 

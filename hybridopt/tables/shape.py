@@ -41,7 +41,7 @@ class ShapeLimits:
     in_range: bool = setting(
         True, "Values are speeds, powers and torques that the vehicle can have."
     )
-    gear_time: float = setting(0.0, "Least minimum time in a gear.", TIME)
+    gear_time: float = setting(2.5, "Least minimum time in a gear.", TIME)
 
     def __post_init__(self) -> None:
         """Check each limit on its own."""

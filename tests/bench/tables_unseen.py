@@ -1,10 +1,12 @@
 """What rule tables lose on drives that they were not trained on, with the distillation's defaults.
 
     python tests/bench/tables_unseen.py
+    python tests/bench/tables_unseen.py --schedules
     python tests/bench/tables_unseen.py --left-out --evaluations 2000 drive1.csv drive2.csv
 
 Tables of the shipped training, four schedules and the recorded drives, are driven on it, on four
-schedules that they never saw, and on further drives that are given as files. With --left-out each
+schedules that they never saw, and on further drives that are given as files. With --schedules the
+training is the four schedules alone, and the recorded drives are unseen too. With --left-out each
 of the shipped drives is then driven with tables of the training without it. All figures are of the
 closed loop, at equal SoC above the replayed optimum.
 """
@@ -20,10 +22,15 @@ from foresight import UNSEEN
 from hybridopt import read_cycle, read_driveline
 from hybridopt.distillation.distil import distil, training_names
 from hybridopt.distillation.verify import VerifiedDrive, verify
+from hybridopt.foresight.preview_maps import TRAINING
 from hybridopt.inputs.catalogue import DRIVE, cycle_names
 from hybridopt.inputs.cycle import Cycle
 
-HEAD = "| cycle | loss, % | starts, optimum's | end SoC off, % |\n| --- | ---: | ---: | ---: |"
+HEAD = (
+    "| cycle | loss, % | starts, optimum's | shifts | gears held 2 s or less | end SoC off, % |\n"
+    "| --- | ---: | ---: | ---: | ---: | ---: |"
+)
+BRIEF = 2.0  # s
 
 
 def loss(check: VerifiedDrive) -> float:
@@ -36,15 +43,24 @@ def starts(check: VerifiedDrive) -> float:
     return check.score.starts / max(check.optimum_starts, 1) if check.score else np.nan
 
 
+def held(check: VerifiedDrive) -> np.ndarray:
+    """How long each gear between two shifts was held, s; none where it could not be driven."""
+    if check.score is None:
+        return np.empty(0)
+    gear, dt = check.score.trace.gear.values, check.score.trace.dt.values
+    ends = np.flatnonzero(np.diff(gear)) + 1
+    return np.add.reduceat(dt, ends)[:-1] if ends.size else np.empty(0)
+
+
 def row(check: VerifiedDrive, target: float) -> str:
     """Return a drive as a line of a Markdown table."""
     if check.score is None:
-        return f"| {check.cycle} | {check.failure} | | |"
+        return f"| {check.cycle} | {check.failure} | | | | |"
     found, off = check.score, 100.0 * (check.score.soc_end - target)
     lacking = " (power was lacking)" if found.shortfall else ""
     return (
         f"| {check.cycle}{lacking} | {loss(check):.2f} | {found.starts} of {check.optimum_starts} "
-        f"| {off:+.1f} |"
+        f"| {found.shifts} | {np.count_nonzero(held(check) <= BRIEF + 1e-6)} | {off:+.1f} |"
     )
 
 
@@ -52,8 +68,8 @@ def block(title: str, checks: Sequence[VerifiedDrive], target: float) -> str:
     """Return the table of some drives with their mean and worst."""
     losses, ratio = [loss(check) for check in checks], [starts(check) for check in checks]
     last = (
-        f"| mean | {np.nanmean(losses):.2f} | {np.nanmean(ratio):.2f} times | |\n"
-        f"| worst | {np.nanmax(losses):.2f} | {np.nanmax(ratio):.2f} times | |"
+        f"| mean | {np.nanmean(losses):.2f} | {np.nanmean(ratio):.2f} times | | | |\n"
+        f"| worst | {np.nanmax(losses):.2f} | {np.nanmax(ratio):.2f} times | | | |"
     )
     return "\n".join([f"## {title}\n", HEAD, *(row(check, target) for check in checks), last, ""])
 
@@ -63,10 +79,13 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("drives", nargs="*", help="further recorded drives (.csv)")
     parser.add_argument("--left-out", action="store_true")
+    parser.add_argument("--schedules", action="store_true")
     parser.add_argument("--evaluations", type=int, default=8000)
     given = parser.parse_args()
     driveline, target = read_driveline("full"), 0.6
     sets = (training_names(), (*UNSEEN, *given.drives))
+    if given.schedules:
+        sets = TRAINING, (*UNSEEN, *cycle_names(DRIVE), *given.drives)
     training, unseen = ([read_cycle(name) for name in names] for names in sets)
 
     def driven(trained_on: Sequence[Cycle], tried: Sequence[Cycle]) -> list[VerifiedDrive]:

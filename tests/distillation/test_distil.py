@@ -134,12 +134,11 @@ def test_a_gear_that_is_never_left_has_no_line():
 
 
 def test_tables_keep_their_limits_and_say_what_each_costs():
-    """A least time in a gear is no limit as long as nobody asks for one."""
     rules = made().rules
     assert rules.origin.shape == ShapeLimits() and not shape_faults(rules, read_driveline("full"))
     costs = made().limit_costs
-    usual = [name for name in SHAPE_LIMITS if name != "gear_time"]
-    assert [one.limit for one in costs] == [*usual, ALL]
+    assert [one.limit for one in costs] == [*SHAPE_LIMITS, ALL]
+    assert rules.table.min_gear >= 2.5
     assert len({(one.fuel_with, one.shifts_with) for one in costs}) == 1
     assert any(one.fuel_without != one.fuel_with for one in costs)
 
@@ -158,6 +157,15 @@ def test_tables_hold_the_longer_of_their_own_and_the_driveline_s_minimum_times()
     assert (table.min_on, table.min_off, table.min_gear) == (5.0, 6.0, 3.0)
     longer = drafting.fitted(evidence, TablePlan(ShapeLimits(gear_time=3.5)))
     assert longer.table(TableShape()).min_gear == 3.5
+
+
+def test_the_gear_fits_when_the_engine_starts():
+    """Driving, lines drafted with the engine off are those with it on; braking, they are not."""
+    family = drafting.make_family([Case(case("eudc"))], Sizes(6, 4, 6, 6, 6))
+    drives = family.wheel_torques >= 0.0
+    for lines in (family.up, family.down):
+        np.testing.assert_array_equal(lines[:, drives, 0], lines[:, drives, 1])
+        assert np.any(lines[:, ~drives, 0] != lines[:, ~drives, 1])
 
 
 def test_a_plan_gives_breakpoints_and_holds_cells():
