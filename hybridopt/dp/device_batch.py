@@ -24,7 +24,8 @@ class Arrays(NamedTuple):
     facts : float32, (problems, segments, 8), see device_sweep.py
     shift : float32, (step, class, gear to, gear from)
     moves : float32, (step, move), moves in order of arrivals
-    opens : int64, SoC points from which moves are open
+    opens, open_soc : SoC from which moves are open, as int64 points of the grid and as SoC
+    cells : battery tables, (6, nodes) each
     """
 
     problems: Any
@@ -39,6 +40,8 @@ class Arrays(NamedTuple):
     shift: Any
     moves: Any
     opens: Any
+    open_soc: Any
+    cells: Any
 
 
 class GraphArrays(NamedTuple):
@@ -48,7 +51,7 @@ class GraphArrays(NamedTuple):
     ----------
     arrival_engine, arrival_state : (arrivals,)
     arrival_first : (arrivals + 1,), where each one's moves begin
-    move_source, move_kind, order : (moves,); `order` holds their numbers in the problem's graph
+    move_source, move_kind, move_arrival, order : (moves,); `order` holds their numbers in the problem's graph
     """
 
     arrival_engine: Any
@@ -56,6 +59,7 @@ class GraphArrays(NamedTuple):
     arrival_first: Any
     move_source: Any
     move_kind: Any
+    move_arrival: Any
     order: Any
 
 
@@ -94,6 +98,7 @@ def graph_arrays(problem: Problem) -> GraphArrays:
         first.astype(np.int64),
         graph.source[order],
         graph.gear[order],
+        graph.arrival[order],
         order.astype(np.int64),
     )
 
@@ -147,7 +152,8 @@ class Batch:
         reals = np.zeros((count, F_SIZE))
         facts = np.zeros((count, self.segments, 8), dtype=np.float32)
         lists, lengths, costs, powers, dt = Shared(), Shared(), Shared(), Shared(), Shared()
-        nodes, shift, moves, opens = Shared(), Shared(), Shared(), Shared()
+        nodes, shift, moves = Shared(), Shared(), Shared()
+        opens, open_soc, cells = Shared(), Shared(), Shared()
         at = dict.fromkeys(("corners", "corner_lists", "value", "offset", "track"), 0)
         rows, order = self.states * self.gears, self.graph.order
         for i, problem in enumerate(self.problems):
@@ -196,13 +202,17 @@ class Batch:
                 at["offset"],
                 at["track"],
                 at["offset"],
-                0,
+                cells.place(id(cell.voltage), lambda cell=cell: np.stack(cell[:6])),
                 cell.soc.size,
                 problem.state,
                 problem.gear,
-                at["track"],
+                rows,
             )
             lengths.place(key, lambda made=made: made.length)
+            open_soc.place(
+                (id(problem.events.soc_min), grid.low, grid.spacing),
+                lambda problem=problem: problem.events.soc_min[order],
+            )
             reals[i] = (
                 1.0 / (cell.capacity * grid.spacing),
                 cell.efficiency,
@@ -237,4 +247,6 @@ class Batch:
             shift.joined(np.float32),
             moves.joined(np.float32),
             opens.joined(np.int64),
+            open_soc.joined(np.float64),
+            cells.joined(np.float64),
         )

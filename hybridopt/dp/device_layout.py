@@ -23,7 +23,7 @@
     N_CELL_NODES,
     N_STATE,  # state and gear before the first step
     N_GEAR,
-    N_FIRST_STEP,  # a place in tables over (problem, step): the sum of steps before
+    N_ROWS,  # states x gears
     N_SIZE,
 ) = range(23)
 # real numbers
