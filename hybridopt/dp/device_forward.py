@@ -11,6 +11,7 @@ forward.py.
 import math
 
 from numba import cuda, float64, int64
+from numba.core import config
 
 from ..physics.battery import Cell, _landing, _rates, _state
 from ..problem.grid import Grid, _terminal
@@ -49,6 +50,7 @@ from .kernels import Ahead, BatteryAt, Offer, _mixed, _slope, _total, _trim, _va
 THREADS = 128  # of a block
 LANES = 32  # threads that share a list
 ROUNDS, PLACES = 6, 16  # of the search between two splits, and places looked at on either side
+BOUNDS = {} if config.ENABLE_CUDASIM else {"launch_bounds": (THREADS, 4)}
 NEVER = 1e15  # a cost that stands for infinity
 CURRENT, BELOW, ABOVE, BEST = range(4)  # tracks kept of each problem: this run, best ones so far
 TRACKS = 4
@@ -254,7 +256,7 @@ def _keep_best(problem, grid, tracks, cost, miss, best):
         _copy(problem, tracks, BEST)
 
 
-@cuda.jit
+@cuda.jit(**BOUNDS)
 def _land(
     problems,
     reals,

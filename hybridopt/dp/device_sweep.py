@@ -21,6 +21,7 @@ from typing import Any
 
 import numpy as np
 from numba import cuda, float32, int32
+from numba.core import config
 
 from .device_layout import (
     F_CELLS,
@@ -127,8 +128,12 @@ def shared_floats(rows: int, arrivals: int, gears: int, points: int) -> int:
 
 
 @cache
-def sweep_kernel(states: int, gears: int, ages: bool) -> Any:
+def sweep_kernel(
+    states: int, gears: int, ages: bool, threads: int = 512, blocks: int = 1
+) -> Any:
     """Return the sweep for a number of states and gears; with `ages`, moves may bind the gear.
+
+    It takes blocks of so many threads, of which so many run on a multiprocessor at a time.
 
     Loops over gears and states are unrolled, so that what a thread gathers stays in registers.
     """
@@ -360,4 +365,5 @@ def sweep_kernel(states: int, gears: int, ages: bool) -> Any:
         if looked_at.size > 0:
             cuda.atomic.add(looked_at, number, looked)
 
-    return cuda.jit(fastmath=True)(sweep)
+    bounds = {} if config.ENABLE_CUDASIM else {"launch_bounds": (threads, blocks)}
+    return cuda.jit(fastmath=True, **bounds)(sweep)
