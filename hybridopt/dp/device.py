@@ -46,9 +46,7 @@ class DeviceBatch:
         self.batch, self.count = batch, len(batch.problems)
         self.threads, self.blocks = sweep_threads, sweep_blocks
         self.arrays = Arrays(*(cuda.to_device(array) for array in batch.arrays))
-        self.graph = {
-            name: cuda.to_device(array) for name, array in batch.graph._asdict().items()
-        }
+        self.graph = {name: cuda.to_device(array) for name, array in batch.graph._asdict().items()}
         sizes, points = batch.sizes, batch.arrays.raw_cost.size
         self.cost, self.power = _empty(points, np.float32), _empty(points, np.float32)
         self.length = _empty(batch.arrays.list_first.size, np.int32)

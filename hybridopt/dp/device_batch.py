@@ -191,9 +191,7 @@ class Batch:
                 opens.place(
                     (id(problem.events.soc_min), grid.low, grid.spacing),
                     lambda problem=problem, grid=grid: np.maximum(
-                        np.ceil(
-                            (problem.events.soc_min[order] - grid.low) / grid.spacing - 1e-9
-                        ),
+                        np.ceil((problem.events.soc_min[order] - grid.low) / grid.spacing - 1e-9),
                         0.0,
                     ),
                 ),

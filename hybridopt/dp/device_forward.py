@@ -342,7 +342,18 @@ def _land(
         while not through and abs(there - aim) > LANDING_TOLERANCE:
             there = 0.5 * (there + aim)
             spent, end, through = _run(
-                problem, cell, grid, there, -1, choices, events, graph, value, tracks, totals, orders
+                problem,
+                cell,
+                grid,
+                there,
+                -1,
+                choices,
+                events,
+                graph,
+                value,
+                tracks,
+                totals,
+                orders,
             )
             runs += 1
         if not through:
@@ -397,7 +408,10 @@ def _land(
                 if _is_landed(grid, miss):
                     break
     if thread == 0:
-        at = problem[N_VALUE] + (problem[N_STATE] * problem[N_GEARS] + problem[N_GEAR]) * problem[N_SOC]
+        at = (
+            problem[N_VALUE]
+            + (problem[N_STATE] * problem[N_GEARS] + problem[N_GEAR]) * problem[N_SOC]
+        )
         row = value[at : at + problem[N_SOC]]
         found[number, R_COST], found[number, R_MISS] = best[0], best[1]
         found[number, R_VALUE], found[number, R_RUNS] = _value(grid, row, real[F_SOC]), runs

@@ -128,9 +128,7 @@ def shared_floats(rows: int, arrivals: int, gears: int, points: int) -> int:
 
 
 @cache
-def sweep_kernel(
-    states: int, gears: int, ages: bool, threads: int = 512, blocks: int = 1
-) -> Any:
+def sweep_kernel(states: int, gears: int, ages: bool, threads: int = 512, blocks: int = 1) -> Any:
     """Return the sweep for a number of states and gears; with `ages`, moves may bind the gear.
 
     It takes blocks of so many threads, of which so many run on a multiprocessor at a time.

@@ -24,7 +24,10 @@ from hybridopt.dp.forward import best_run
 from hybridopt.inputs.cycle import read_cycle
 from hybridopt.inputs.driveline_file import read_driveline
 from hybridopt.optimum.solve import _value_at_start
-from hybridopt.pipeline import state_problem
+from hybridopt.physics.demand import drive_demand
+from hybridopt.physics.device_points import lay_out_plants, points_kernel
+from hybridopt.physics.operating_points import list_operating_points
+from hybridopt.pipeline import prepare, prepared_problem, state_problem
 from hybridopt.problem.settings import Settings
 
 CYCLE = "wltc_class3b"
@@ -137,7 +140,76 @@ def forward() -> dict:
     return found
 
 
-PARTS = {"sweep": sweep, "forward": forward}
+def points() -> dict:
+    """Time listing operating points; compare them with the CPU's."""
+    driveline, cycle, found = read_driveline("full"), read_cycle(CYCLE), {}
+    demand = drive_demand(driveline, cycle)
+    listed = list_operating_points(driveline, demand, 61)
+    began = time.perf_counter()
+    listed = list_operating_points(driveline, demand, 61)
+    found["cpu_points_s"] = time.perf_counter() - began
+    for count in (1, 64):
+        arrays, shape = lay_out_plants([driveline] * count, [demand] * count, 61)
+        kernel, room = points_kernel(*shape), shape[2]
+        lists = listed.count.size
+        there = [cuda.to_device(array) for array in arrays]
+        cost = cuda.device_array(count * lists * room)
+        power = cuda.device_array(count * lists * room)
+        length = cuda.device_array(count * lists, dtype=np.int32)
+
+        def fill() -> None:
+            kernel[(-(-lists // 128), count), 128](*there, cost, power, length)
+
+        fill()
+        took = seconds(fill)
+        last = slice((count - 1) * lists, count * lists)
+        mine = cost.copy_to_host().reshape(-1, room)[last, : listed.splits]
+        watts = power.copy_to_host().reshape(-1, room)[last, : listed.splits]
+        used = np.arange(listed.splits) < listed.count.reshape(-1, 1)
+        counts = length.copy_to_host()[last] == listed.count.ravel()
+        other = listed.cost.reshape(-1, listed.splits)
+        both = used & np.isfinite(other) & np.isfinite(mine)
+        found[str(count)] = {
+            "ms_each": 1e3 * took / count,
+            "same_counts": float(counts.mean()),
+            "differently_admissible": int((used & (np.isfinite(other) != np.isfinite(mine))).sum()),
+            "worst_cost_g": float(np.abs(mine - other)[both].max()),
+            "worst_power_W": float(
+                np.abs(watts - listed.power.reshape(-1, listed.splits))[both].max()
+            ),
+        }
+        print(count, found[str(count)], flush=True)
+    return found
+
+
+def variants(count: int = 24) -> dict:
+    """Compare costs of random variants that share points with the CPU's."""
+    random = np.random.default_rng(1)
+    driveline, cycle = read_driveline("full"), read_cycle(CYCLE)
+    prepared, problems = None, []
+    for _ in range(count):
+        settings = Settings(
+            start_cost=float(random.uniform(0.0, 2.0)),
+            shift_cost=float(random.uniform(0.0, 0.5)),
+            soc_points=int(random.integers(401, 1200)),
+        )
+        settings = settings.resolved(driveline).for_cycle(cycle)
+        prepared = prepared or prepare(cycle, driveline, settings)
+        penalty = settings.penalty(driveline)
+        problems.append(prepared_problem(driveline, settings, prepared, penalty))
+    device = DeviceBatch(Batch(problems))
+    device.prepare()
+    device.sweep()
+    tracks, rows = device.land(), []
+    for problem, found in zip(problems, tracks.found, strict=True):
+        run = best_run(problem, CostToGo(problem))
+        rows.append((run.cost, float(found[0]), float(found[0] / run.cost - 1.0), float(found[3])))
+        print(rows[-1], flush=True)
+    relative = [abs(row[2]) for row in rows]
+    return {"rows": rows, "largest": max(relative), "mean": float(np.mean(relative))}
+
+
+PARTS = {"sweep": sweep, "forward": forward, "points": points, "variants": variants}
 
 
 def main() -> int:
