@@ -48,8 +48,10 @@ from .forward import LANDING_RUNS, LANDING_TOLERANCE, SETTLING_RUNS, SOC_TOLERAN
 from .kernels import Ahead, BatteryAt, Offer, _mixed, _slope, _total, _trim, _value
 
 THREADS = 128  # of a block
-LANES = 32  # threads that share a list
-ROUNDS, PLACES = 6, 16  # of the search between two splits, and places looked at on either side
+LANES = 8  # threads that share a list
+ROUNDS = (
+    6 if config.ENABLE_CUDASIM else 3
+)  # of the search between two splits, by half of the threads
 BOUNDS = {} if config.ENABLE_CUDASIM else {"launch_bounds": (THREADS, 4)}
 NEVER = 1e15  # a cost that stands for infinity
 CURRENT, BELOW, ABOVE, BEST = range(4)  # tracks kept of each problem: this run, best ones so far
@@ -75,40 +77,37 @@ def _first_min(totals, orders):
 
 
 @cuda.jit(device=True)
-def _between_splits(offer, split, here, after, totals):
-    """Best place between a split and its neighbours; all threads of the block take part.
+def _between_splits(offer, split, here, after, totals, orders):
+    """Best place between a split and its neighbours; half of the threads look at either side.
 
     Returns the split it lies behind, the share of the way to the next one, and the total there.
     """
-    thread = cuda.threadIdx.x
-    side, place = thread // PLACES, thread % PLACES
+    thread, places = cuda.threadIdx.x, cuda.blockDim.x // 2
+    side, place = thread // places, thread % places
     k, n = split - 1 + side, offer.cost.size
-    fits = side < 2 and k >= 1 and k + 1 < n
+    fits = k >= 1 and k + 1 < n
     if fits:
         fits = offer.cost[k] < NEVER and offer.cost[k + 1] < NEVER
     low, high = 0.0, 1.0
-    best_total, best_split, best_share = NEVER, split, 0.0
     for _ in range(ROUNDS):
-        width = (high - low) / (PLACES + 1)
-        if fits:
-            totals[thread] = _mixed(offer, k, low + width * (place + 1), here, after)
-        elif side < 2:
-            totals[thread] = NEVER
+        width = (high - low) / (places + 1)
+        total = _mixed(offer, k, low + width * (place + 1), here, after) if fits else NEVER
+        totals[thread], orders[thread] = total if total < NEVER else NEVER, place
+        half = places // 2
+        while half > 0:
+            cuda.syncthreads()
+            if place < half and totals[thread + half] < totals[thread]:
+                totals[thread], orders[thread] = totals[thread + half], orders[thread + half]
+            half //= 2
         cuda.syncthreads()
-        for other in range(2):
-            lowest, at = NEVER, 0
-            for j in range(PLACES):
-                if totals[other * PLACES + j] < lowest:
-                    lowest, at = totals[other * PLACES + j], j
-            if other == side:
-                begin = low
-                low, high = begin + width * at, begin + width * (at + 2)
+        low, high = (low + width * orders[side * places], low + width * (orders[side * places] + 2))
         cuda.syncthreads()
-    if side < 2 and place == 0:
+    if place == 0:
         share = 0.5 * (low + high)
-        totals[side] = _mixed(offer, k, share, here, after) if fits else NEVER
-        totals[2 + side] = share
+        total = _mixed(offer, k, share, here, after) if fits else NEVER
+        totals[side], totals[2 + side] = total if total < NEVER else NEVER, share
     cuda.syncthreads()
+    best_total, best_split, best_share = NEVER, split, 0.0
     for other in range(2):
         if totals[other] < best_total:
             best_total, best_split, best_share = totals[other], split - 1 + other, totals[2 + other]
@@ -199,7 +198,7 @@ def _run(problem, cell, grid, aim, given, choices, events, graph, value, tracks,
         event += move_cost[(problem[N_MOVES] + t) * moves + m]
         k, share = _trim(offer, here, grid.top, k, 0.0)
         if share == 0.0:
-            split, there, total = _between_splits(offer, k, here, after, totals)
+            split, there, total = _between_splits(offer, k, here, after, totals, orders)
             if total < best - event:
                 k, share = split, there
             k, share = _trim(offer, here, grid.top, k, share)
