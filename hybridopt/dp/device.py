@@ -5,32 +5,46 @@
 from typing import Any, NamedTuple
 
 import numpy as np
-from numba import cuda
 from numba.core import config
 
+from ..physics.device_points import lay_out_plants, points_kernel
 from .device_batch import Arrays, Batch
+from .device_bound import P_SIZE, _prove, bound_bytes
 from .device_forward import BEST, R_SIZE, THREADS, TRACKS, _land
-from .device_lists import _find_corners, _sort_lists
+from .device_lists import _find_corners, _sort_lists, _spread_shifts
+from .device_room import Room
+from .device_stages import BOX_ROWS, W_SIZE, _find_hulls
 from .device_sweep import sweep_kernel
 
 LIST_THREADS = 128  # of a block of kernels that give each list a thread
-SWEEP_THREADS, SWEEP_BLOCKS = 512, 2  # threads of a block, and blocks of a multiprocessor at least
+SWEEP_THREADS, SWEEP_BLOCKS = 384, 2  # threads of a block, and blocks of a multiprocessor at least
 SIMULATED = bool(config.ENABLE_CUDASIM)
 
 
 class Tracks(NamedTuple):
-    """The best runs of a batch, as device_forward.py keeps them, one problem behind the other."""
+    """The best runs of a batch, as device_forward.py keeps them, one problem behind the other.
+
+    Attributes
+    ----------
+    packed, shares, costate : of each step
+    path : SoC before each step and at the end
+    found, proved : (problems, R_SIZE) of device_forward.py, (problems, P_SIZE) of device_bound.py
+    offset : of the cost-to-go, before each step and at the end
+    """
 
     packed: np.ndarray
     shares: np.ndarray
     path: np.ndarray
     costate: np.ndarray
     found: np.ndarray
+    proved: np.ndarray
     offset: np.ndarray
 
 
 class DeviceBatch:
     """A batch of problems whose arrays lie on a device.
+
+    All is launched on one stream and runs while the host goes on, until `fetch`.
 
     Parameters
     ----------
@@ -38,91 +52,181 @@ class DeviceBatch:
         Laid out problems.
     sweep_threads, sweep_blocks
         How the sweep is launched.
+    room
+        Whose memory and stream the batch takes; it must be done with the batch before.
     """
 
     def __init__(
-        self, batch: Batch, sweep_threads: int = SWEEP_THREADS, sweep_blocks: int = SWEEP_BLOCKS
+        self,
+        batch: Batch,
+        sweep_threads: int = SWEEP_THREADS,
+        sweep_blocks: int = SWEEP_BLOCKS,
+        room: Room | None = None,
     ) -> None:
         self.batch, self.count = batch, len(batch.problems)
+        self.room = room or Room()
+        self.stream = self.room.stream
         self.threads, self.blocks = sweep_threads, sweep_blocks
-        self.arrays = Arrays(*(cuda.to_device(array) for array in batch.arrays))
-        self.graph = {name: cuda.to_device(array) for name, array in batch.graph._asdict().items()}
-        sizes, points = batch.sizes, batch.arrays.raw_cost.size
-        self.cost, self.power = _empty(points, np.float32), _empty(points, np.float32)
-        self.length = _empty(batch.arrays.list_first.size, np.int32)
-        self.turn = _empty(sizes["corners"], np.float32)
-        self.corner = _empty(sizes["corners"], np.int32)
-        self.corners = _empty(sizes["corner_lists"], np.int32)
-        self.value = _empty(sizes["value"], np.float32)
-        self.offset = _empty(sizes["offset"], np.float64)
+        sizes = batch.sizes
+        self.plants: tuple[Any, ...] = ()
+        if batch.listed:
+            self.arrays = Arrays(**self._filled(batch.arrays))
+        else:
+            self.arrays = self._room_for_points()
+        self.graph = self._filled(batch.graph)
+        points, lists = self.arrays.raw_cost.size, self.arrays.list_first.size
+        steps, paths = sizes["track"], sizes["offset"]
+        f4, f8, i4 = np.float32, np.float64, np.int32
+        empty = self.room.empty
+        self.cost, self.power = empty("cost", points, f4), empty("power", points, f4)
+        self.length = empty("length", lists, i4)
+        self.turn = empty("turn", sizes["corners"], f4)
+        self.corner = empty("corner", sizes["corners"], i4)
+        self.corners = empty("corners", sizes["corner_lists"], i4)
+        self.shift = empty("shift", sizes["shifts"], f4)
+        self.value = empty("value", sizes["value"], f4)
+        self.offset = empty("offset", paths, f8)
+        self.packed, self.path = (
+            empty("packed", TRACKS * steps, i4),
+            empty("path", TRACKS * paths, f8),
+        )
+        self.shares = empty("shares", TRACKS * steps, f8)
+        self.costate = empty("costate", TRACKS * steps, f8)
+        self.found = empty("found", (self.count, R_SIZE), f8)
+        self.proved = self.room.filled("proved", np.full((self.count, P_SIZE), -np.inf))
+
+    def _filled(self, arrays: Any) -> dict[str, Any]:
+        """Return the arrays of a named tuple on the device, by name."""
+        kind = type(arrays).__name__
+        return {
+            name: self.room.filled(f"{kind}.{name}", array)
+            for name, array in arrays._asdict().items()
+        }
+
+    def _room_for_points(self) -> Arrays:
+        """Lay out what operating points are listed from, with room for them."""
+        batch, own = self.batch, self.batch.points
+        plants, self.points_shape = lay_out_plants(
+            [p.driveline for p in own], [p.demand for p in own], own[0].aim
+        )
+        self.plants = tuple(self._filled(plants).values())
+        lists, room = batch.arrays.list_first.size, self.points_shape[2]
+        arrays = batch.arrays._replace(
+            list_first=np.arange(lists, dtype=np.int64) * room,
+            **dict.fromkeys(("list_length", "raw_cost", "raw_power"), np.zeros(0)),
+        )
+        return Arrays(**self._filled(arrays))._replace(
+            list_length=self.room.empty("list_length", lists, np.int32),
+            raw_cost=self.room.empty("raw_cost", lists * room, np.float64),
+            raw_power=self.room.empty("raw_power", lists * room, np.float64),
+        )
 
     def prepare(self) -> None:
-        """Sort the lists of splits and find the corners of their hulls."""
-        a, lists = self.arrays, self.length.size
-        blocks = -(-lists // LIST_THREADS)
-        _sort_lists[blocks, LIST_THREADS](
+        """List operating points where they are not yet, sort them, find the corners of hulls."""
+        a, lists, steps = self.arrays, self.length.size, self.batch.longest * self.batch.gears * 3
+        grid = -(-steps // LIST_THREADS), self.count
+        if self.plants:
+            blocks = grid[0], len(self.batch.points)
+            points_kernel(*self.points_shape)[blocks, LIST_THREADS, self.stream](
+                *self.plants, a.raw_cost, a.raw_power, a.list_length
+            )
+        _sort_lists[-(-lists // LIST_THREADS), LIST_THREADS, self.stream](
             a.list_first, a.list_length, a.raw_cost, a.raw_power, self.cost, self.power, self.length
         )
-        longest = max(p.points.steps for p in self.batch.problems) * self.batch.gears * 3
-        grid = -(-longest // LIST_THREADS), self.count
-        _find_corners[grid, LIST_THREADS](
+        _find_corners[grid, LIST_THREADS, self.stream](
             *(a.problems, a.reals, a.dt, a.list_first, self.length, self.cost, self.power),
             *(self.turn, self.corner, self.corners),
         )
+        wide = -(-steps * self.batch.gears // LIST_THREADS), self.count
+        _spread_shifts[wide, LIST_THREADS, self.stream](a.problems, a.reals, a.shift, self.shift)
 
     def sweep(self, looked_at: Any = None) -> None:
         """Fill the cost-to-go and its offsets."""
         batch, a, graph = self.batch, self.arrays, self.graph
         kernel = sweep_kernel(batch.states, batch.gears, batch.ages, self.threads, self.blocks)
-        nothing = cuda.to_device(np.zeros(0, dtype=np.int64)) if looked_at is None else looked_at
+        nothing = self.room.nothing if looked_at is None else looked_at
         arguments = (
             *(a.problems, a.reals, a.list_first, self.length, self.power, self.cost),
             *(self.turn, self.corner, self.corners, a.dt, a.nodes, a.facts),
-            *(a.shift, a.moves, a.opens, graph["arrival_engine"], graph["arrival_state"]),
+            *(self.shift, a.moves, a.opens, graph["arrival_engine"], graph["arrival_state"]),
             *(graph["arrival_first"], graph["move_source"], graph["move_kind"]),
             *(self.value, self.offset, nothing),
         )
         size = 4 * batch.floats
         _allow_shared(kernel, arguments, size)
-        kernel[self.count, self.threads, 0, size](*arguments)
+        kernel[self.count, self.threads, self.stream, size](*arguments)
 
-    def land(self) -> Tracks:
-        """Run forward until runs land on their targets; bring the best ones back."""
-        a, graph, steps, paths = (
-            self.arrays,
-            self.graph,
-            self.batch.sizes["track"],
-            self.batch.sizes["offset"],
-        )
-        packed, shares = _empty(TRACKS * steps, np.int32), _empty(TRACKS * steps, np.float64)
-        path, costate = _empty(TRACKS * paths, np.float64), _empty(TRACKS * steps, np.float64)
-        found = _empty((self.count, R_SIZE), np.float64)
+    def land(self) -> None:
+        """Run forward until runs land on their targets."""
+        a, graph = self.arrays, self.graph
         threads = 32 if SIMULATED else THREADS
-        _land[self.count, threads](
+        _land[self.count, threads, self.stream](
             *(a.problems, a.reals, a.list_first, a.list_length, a.raw_cost, a.raw_power, a.dt),
-            *(a.cells, a.shift, a.moves, a.open_soc, graph["arrival_engine"]),
+            *(a.cells, self.shift, a.moves, a.open_soc, graph["arrival_engine"]),
             *(graph["arrival_state"], graph["move_source"], graph["move_kind"]),
-            *(graph["move_arrival"], self.value, packed, shares, path, costate, found),
-        )
-        best_steps = slice(BEST * steps, (BEST + 1) * steps)
-        best_path = slice(BEST * paths, (BEST + 1) * paths)
-        return Tracks(
-            packed[best_steps].copy_to_host(),
-            shares[best_steps].copy_to_host(),
-            path[best_path].copy_to_host(),
-            costate[best_steps].copy_to_host(),
-            found.copy_to_host(),
-            self.offset.copy_to_host(),
+            *(graph["move_arrival"], self.value, self.packed, self.shares, self.path),
+            *(self.costate, self.found),
         )
 
+    def prove(self) -> None:
+        """Prove a lower limit for the best runs; what the cost-to-go was kept in is used for it."""
+        a, graph, sizes = self.arrays, self.graph, self.batch.sizes
+        steps, rows = sizes["track"], self.batch.states * self.batch.gears
+        lists, points = a.list_first.size, a.raw_cost.size
+        room = self.value
+        if room.size < 4 * points + 2 * (lists + sizes["corner_lists"]) + 4:
+            much = 4 * (points + lists + sizes["corner_lists"]) + 4
+            room = self.room.empty("hulls", much, np.float32)
+        hulls = room[: 2 * (room.size // 2)].view(np.float64)
+        hull_power, hull_cost = hulls[:points], hulls[points : 2 * points]
+        stage = hulls[2 * points : 2 * points + sizes["corner_lists"]]
+        empty = self.room.empty
+        count = empty("hull_count", lists, np.int32)
+        _find_hulls[-(-lists // LIST_THREADS), LIST_THREADS, self.stream](
+            a.list_first, a.list_length, a.raw_cost, a.raw_power, hull_power, hull_cost, count
+        )
+        size = bound_bytes(rows, self.batch.gears)
+        arguments = (
+            *(a.problems, a.reals, a.list_first, self.length, self.power),
+            *(hull_power, hull_cost, count, a.dt, a.cells, self.shift, a.moves),
+            *(graph["arrival_engine"], graph["arrival_state"]),
+            *(graph["move_source"], graph["move_kind"], graph["move_arrival"]),
+            *(self._best(self.path), self._best(self.costate), self.found),
+            empty("work", (W_SIZE, steps), np.float64),
+            empty("reach", (3, steps), np.int32),
+            empty("boxes", (self.count, BOX_ROWS, 6), np.float64),
+            stage,
+            empty("marks", sizes["corner_lists"], np.int8),
+            empty("choice", steps * rows, np.int32),
+            empty("way", steps, np.int32),
+            self.proved,
+        )
+        _allow_shared(_prove, arguments, size)
+        _prove[self.count, 32 if SIMULATED else THREADS, self.stream, size](*arguments)
 
-def _empty(shape: Any, dtype: Any) -> Any:
-    return cuda.device_array(shape, dtype=dtype)
+    def _best(self, tracks: Any) -> Any:
+        size = tracks.size // TRACKS
+        return tracks[BEST * size : (BEST + 1) * size]
+
+    def launch(self, bound: bool = True) -> None:
+        """Launch all that leads to the best runs, and to their bounds."""
+        self.prepare()
+        self.sweep()
+        self.land()
+        if bound:
+            self.prove()
+
+    def fetch(self) -> Tracks:
+        """Wait for what was launched and bring the best runs back."""
+        tracks = self.packed, self.shares, self.path, self.costate
+        arrays = *(self._best(track) for track in tracks), self.found, self.proved, self.offset
+        self.room.wait()
+        return Tracks(*(array.copy_to_host(stream=self.stream) for array in arrays))
 
 
 def _allow_shared(kernel: Any, arguments: tuple[Any, ...], size: int) -> None:
     """Let a kernel take more shared memory than the 48 kB that need no leave."""
-    if SIMULATED:
+    if SIMULATED or size <= 48 * 1024:
         return
     from numba.cuda.cudadrv.driver import binding, driver
 

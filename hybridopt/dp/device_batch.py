@@ -5,7 +5,11 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from ..problem.problem import Problem
+from ..physics.battery import _state
+from ..problem.choices import Choices, PointsOnDemand
+from ..problem.graph import Events
+from ..problem.problem import Problem, battery_nodes
+from ..problem.statement import Statement, stated
 from .device_layout import F_SIZE, N_SIZE
 from .device_lists import INFINITE
 from .device_sweep import SEGMENT, shared_floats
@@ -22,7 +26,7 @@ class Arrays(NamedTuple):
     dt : s
     nodes : float32, (5, SoC points) of each problem
     facts : float32, (problems, segments, 8), see device_sweep.py
-    shift : float32, (step, class, gear to, gear from)
+    shift : float32, (step, class, gear to, gear from), without the setting's cost of a shift
     moves : float32, (step, move), moves in order of arrivals
     opens, open_soc : SoC from which moves are open, as int64 points of the grid and as SoC
     cells : battery tables, (6, nodes) each
@@ -51,7 +55,8 @@ class GraphArrays(NamedTuple):
     ----------
     arrival_engine, arrival_state : (arrivals,)
     arrival_first : (arrivals + 1,), where each one's moves begin
-    move_source, move_kind, move_arrival, order : (moves,); `order` holds their numbers in the problem's graph
+    move_source, move_kind, move_arrival, order : (moves,); `order` holds
+        their numbers in the problem's graph
     """
 
     arrival_engine: Any
@@ -69,7 +74,7 @@ class Shared:
     def __init__(self) -> None:
         self.pieces: list[np.ndarray] = []
         self.size = 0
-        self.known: dict[Hashable, int] = {}
+        self.known: dict[Hashable, Any] = {}
 
     def place(self, key: Hashable, make: Any) -> int:
         """Return where the piece of a key begins, made by `make()` if it is new."""
@@ -78,6 +83,12 @@ class Shared:
             self.known[key] = self.size
             self.pieces.append(piece)
             self.size += piece.size
+        return int(self.known[key])
+
+    def memo(self, key: Hashable, make: Any) -> Any:
+        """Return what belongs to a key, made by `make()` if it is new; nothing is laid out."""
+        if key not in self.known:
+            self.known[key] = make()
         return self.known[key]
 
     def joined(self, dtype: Any) -> np.ndarray:
@@ -87,9 +98,9 @@ class Shared:
         return np.concatenate(self.pieces).astype(dtype, copy=False)
 
 
-def graph_arrays(problem: Problem) -> GraphArrays:
-    """Return the states and moves of a problem, as the kernels take them."""
-    graph = problem.events.graph
+def graph_arrays(events: Events) -> GraphArrays:
+    """Return states and moves as the kernels take them."""
+    graph = events.graph
     order = np.argsort(graph.arrival, kind="stable")
     first = np.searchsorted(graph.arrival[order], np.arange(graph.arrival_engine.size + 1))
     return GraphArrays(
@@ -128,22 +139,29 @@ class Batch:
     Parameters
     ----------
     problems
-        Any lengths, grids, batteries, costs and starts.
+        Any lengths, grids, batteries, costs and starts. Where their operating points are listed on
+        demand, the device is to list them, else they are laid out; all of one kind.
     keep
         Whether the cost-to-go of all steps is to be kept, as a forward run needs it.
     """
 
-    def __init__(self, problems: Sequence[Problem], keep: bool = True) -> None:
-        self.problems, self.keep = list(problems), keep
-        first = self.problems[0]
-        self.graph = graph_arrays(first)
-        self.states, self.gears = first.events.graph.states, first.points.gears
-        self.ages = first.events.graph.gear_ages > 1
-        self.widest = max(problem.grid.points for problem in problems)
+    def __init__(self, problems: Sequence[Problem | Statement], keep: bool = True) -> None:
+        self.problems = [p if isinstance(p, Statement) else stated(p) for p in problems]
+        self.keep, first = keep, self.problems[0]
+        self.listed = not isinstance(first.points, PointsOnDemand)
+        self.graph = graph_arrays(first.event_base)
+        self.states, self.gears = first.event_base.graph.states, first.points.gears
+        self.ages = first.event_base.graph.gear_ages > 1
+        self.widest = max(problem.grid.points for problem in self.problems)
+        self.longest = max(problem.points.steps for problem in self.problems)
         self.segments = -(-self.widest // SEGMENT)
         self.floats = shared_floats(
             self.states * self.gears, self.graph.arrival_engine.size, self.gears, self.widest
         )
+        self.sizes = dict.fromkeys(
+            ("corners", "corner_lists", "value", "offset", "track", "shifts"), 0
+        )
+        self.points: list[Choices] = []  # different ones, in order
         self.arrays = self._lay_out()
 
     def _lay_out(self) -> Arrays:
@@ -151,100 +169,132 @@ class Batch:
         numbers = np.zeros((count, N_SIZE), dtype=np.int64)
         reals = np.zeros((count, F_SIZE))
         facts = np.zeros((count, self.segments, 8), dtype=np.float32)
-        lists, lengths, costs, powers, dt = Shared(), Shared(), Shared(), Shared(), Shared()
-        nodes, shift, moves = Shared(), Shared(), Shared()
-        opens, open_soc, cells = Shared(), Shared(), Shared()
-        at = dict.fromkeys(("corners", "corner_lists", "value", "offset", "track"), 0)
-        rows, order = self.states * self.gears, self.graph.order
+        shared = {name: Shared() for name in SHARED}
         for i, problem in enumerate(self.problems):
-            points, grid, cell = problem.points, problem.grid, problem.cell
-            key, steps = id(points), points.steps
-            made = points.costs(0, steps)
-            begin = costs.place(key, lambda made=made: made.cost)
-            powers.place(key, lambda made=made: made.power)
-            places = lambda made=made, begin=begin: made.first + begin  # noqa: E731
-            slots = steps + 1 if self.keep else 2
-            middle = problem.nodes[:, grid.points // 2]
-            numbers[i, :22] = (
-                steps,
-                points.gears,
-                grid.points,
-                lists.place(key, places),
-                begin,
-                dt.place(key, lambda points=points: points.dt),
-                at["corners"],
-                at["corner_lists"],
-                nodes.place(
-                    (grid.low, grid.spacing, grid.points, id(cell.voltage)),
-                    lambda problem=problem: problem.nodes,
-                ),
-                shift.place(
-                    id(problem.shift),
-                    lambda problem=problem: finite32(problem.shift.swapaxes(2, 3)),
-                )
-                // (3 * self.gears**2),
-                moves.place(
-                    id(problem.events.cost),
-                    lambda problem=problem: finite32(problem.events.cost[:, order]),
-                )
-                // order.size,
-                opens.place(
-                    (id(problem.events.soc_min), grid.low, grid.spacing),
-                    lambda problem=problem, grid=grid: np.maximum(
-                        np.ceil((problem.events.soc_min[order] - grid.low) / grid.spacing - 1e-9),
-                        0.0,
-                    ),
-                ),
-                at["value"],
-                slots,
-                at["offset"],
-                at["track"],
-                at["offset"],
-                cells.place(id(cell.voltage), lambda cell=cell: np.stack(cell[:6])),
-                cell.soc.size,
-                problem.state,
-                problem.gear,
-                rows,
+            numbers[i], reals[i] = self._place(problem, shared), _reals(problem)
+            facts[i] = shared["facts"].memo(
+                _grid_key(problem),
+                lambda problem=problem: segment_facts(_nodes(problem), self.segments),
             )
-            lengths.place(key, lambda made=made: made.length)
-            open_soc.place(
-                (id(problem.events.soc_min), grid.low, grid.spacing),
-                lambda problem=problem: problem.events.soc_min[order],
-            )
-            reals[i] = (
-                1.0 / (cell.capacity * grid.spacing),
-                cell.efficiency,
-                cell.capacity,
-                *middle[:3],
-                grid.low,
-                grid.top,
-                grid.spacing,
-                grid.penalty,
-                grid.floor_penalty,
-                grid.target,
-                grid.two_sided,
-                problem.soc,
-            )
-            facts[i] = segment_facts(problem.nodes, self.segments)
-            at["corners"] += made.cost.size
-            at["corner_lists"] += made.length.size
-            at["value"] += slots * rows * grid.points
-            at["offset"] += steps + 1
-            at["track"] += steps
-        self.sizes = at
         return Arrays(
-            numbers,
-            reals,
-            lists.joined(np.int64),
-            lengths.joined(np.int32),
-            costs.joined(np.float64),
-            powers.joined(np.float64),
-            dt.joined(np.float64),
-            nodes.joined(np.float32),
-            facts,
-            shift.joined(np.float32),
-            moves.joined(np.float32),
-            opens.joined(np.int64),
-            open_soc.joined(np.float64),
-            cells.joined(np.float64),
+            problems=numbers,
+            reals=reals,
+            facts=facts,
+            **{name: shared[name].joined(kind) for name, kind in SHARED.items() if kind},
         )
+
+    def _place(self, problem: Statement, shared: dict[str, Shared]) -> list[int]:
+        """Return the row of whole numbers of a problem, whose pieces are laid out where new."""
+        points, grid, cell, events = problem.points, problem.grid, problem.cell, problem.event_base
+        at, rows, order = self.sizes, self.states * self.gears, self.graph.order
+        steps, gears, key = points.steps, points.gears, id(points)
+        lists, size = steps * gears * 3, 0
+        if self.listed:
+            made = points.costs(0, steps)
+            begin = shared["raw_cost"].place(key, lambda: made.cost)
+            shared["raw_power"].place(key, lambda: made.power)
+            first_list = shared["list_first"].place(key, lambda: made.first + begin)
+            shared["list_length"].place(key, lambda: made.length)
+            size = made.cost.size
+        else:
+            room = points.splits
+            known = shared["list_first"].size
+            first_list = shared["list_first"].place(
+                key, lambda: np.arange(known, known + lists, dtype=np.int64)
+            )
+            if first_list == known:
+                self.points.append(points)
+            begin, size = first_list * room, lists * room
+        slots = steps + 1 if self.keep else 2
+        starts = problem.starts[order] * problem.start_cost
+        opens = id(events.soc_min), grid.low, grid.spacing
+        found = [
+            steps,
+            gears,
+            grid.points,
+            first_list,
+            begin,
+            shared["dt"].place(key, lambda: points.dt),
+            at["corners"],
+            at["corner_lists"],
+            shared["nodes"].place(_grid_key(problem), lambda: _nodes(problem)),
+            at["shifts"] // (3 * gears**2),
+            shared["moves"].place(
+                (id(events.cost), problem.start_cost),
+                lambda: finite32(events.cost[:, order] + starts),
+            )
+            // order.size,
+            shared["opens"].place(
+                opens,
+                lambda: np.maximum(
+                    np.ceil((events.soc_min[order] - grid.low) / grid.spacing - 1e-9), 0.0
+                ),
+            ),
+            at["value"],
+            slots,
+            at["offset"],
+            at["track"],
+            at["offset"],
+            shared["cells"].place(id(cell.voltage), lambda: np.stack(cell[:6])),
+            cell.soc.size,
+            problem.state,
+            problem.gear,
+            rows,
+            shared["shift"].place(
+                id(problem.shift_base), lambda: finite32(problem.shift_base.swapaxes(2, 3))
+            ),
+        ]
+        shared["open_soc"].place(opens, lambda: events.soc_min[order])
+        at["corners"] += size
+        at["corner_lists"] += lists
+        at["value"] += slots * rows * grid.points
+        at["offset"] += steps + 1
+        at["track"] += steps
+        at["shifts"] += lists * gears
+        return found
+
+
+SHARED = {
+    "list_first": np.int64,
+    "list_length": np.int32,
+    "raw_cost": np.float64,
+    "raw_power": np.float64,
+    "dt": np.float64,
+    "nodes": np.float32,
+    "shift": np.float32,
+    "moves": np.float32,
+    "opens": np.int64,
+    "open_soc": np.float64,
+    "cells": np.float64,
+    "facts": None,
+}
+"""Arrays of which problems may share pieces, and their types."""
+
+
+def _grid_key(problem: Statement) -> Hashable:
+    grid = problem.grid
+    return grid.low, grid.spacing, grid.points, id(problem.cell.voltage)
+
+
+def _nodes(problem: Statement) -> np.ndarray:
+    return battery_nodes(problem.cell, problem.grid)
+
+
+def _reals(problem: Statement) -> tuple[float, ...]:
+    grid, cell = problem.grid, problem.cell
+    middle = _state(cell, grid.low + grid.spacing * (grid.points // 2))
+    return (
+        1.0 / (cell.capacity * grid.spacing),
+        cell.efficiency,
+        cell.capacity,
+        *middle[:3],
+        grid.low,
+        grid.top,
+        grid.spacing,
+        grid.penalty,
+        grid.floor_penalty,
+        grid.target,
+        grid.two_sided,
+        problem.soc,
+        problem.shift_cost,
+    )

@@ -24,8 +24,9 @@
     N_STATE,  # state and gear before the first step
     N_GEAR,
     N_ROWS,  # states x gears
+    N_SHIFT_BASE,  # first of its shift costs without the setting's one
     N_SIZE,
-) = range(23)
+) = range(24)
 # real numbers
 (
     F_CELLS,  # grid cells per C
@@ -42,5 +43,6 @@
     F_TARGET,
     F_TWO_SIDED,
     F_SOC,  # at the start
+    F_SHIFT_COST,  # g, of every change of gear
     F_SIZE,
-) = range(15)
+) = range(16)

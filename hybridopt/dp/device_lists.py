@@ -20,6 +20,7 @@ from .device_layout import (
     F_CHARGE,
     F_DISCHARGE,
     F_EFFICIENCY,
+    F_SHIFT_COST,
     F_VOLTAGE,
     N_CORNER_LISTS,
     N_CORNERS,
@@ -27,6 +28,8 @@ from .device_layout import (
     N_GEARS,
     N_LISTS,
     N_POINTS,
+    N_SHIFT,
+    N_SHIFT_BASE,
     N_STEPS,
 )
 
@@ -116,3 +119,17 @@ def _find_corners(
         used += 1
         last_drop, last_cost = d, m
     corners[problems[problem, N_CORNER_LISTS] + row] = used
+
+
+@cuda.jit
+def _spread_shifts(problems, reals, base, shift):
+    """Fill the costs of shifts of every problem, (steps, classes, gears to, gears from)."""
+    problem, number = cuda.blockIdx.y, cuda.grid(1)
+    gears = problems[problem, N_GEARS]
+    size = problems[problem, N_STEPS] * 3 * gears * gears
+    if number >= size:
+        return
+    grams = base[problems[problem, N_SHIFT_BASE] + number]
+    if number // gears % gears != number % gears and grams < LARGE:
+        grams = np.float32(np.float64(grams) + reals[problem, F_SHIFT_COST])
+    shift[problems[problem, N_SHIFT] * 3 * gears * gears + number] = grams
