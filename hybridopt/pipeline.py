@@ -25,18 +25,21 @@
 import dataclasses
 import time
 import warnings
+from collections.abc import Hashable, Iterable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
 
 from .base.progress import Progress, silent
 from .base.warning import InputWarning
-from .dp.bound import lower_bound
+from .dp.bound import known_bound, lower_bound
+from .dp.cost_to_go import LeftOut
 from .inputs.cycle import Cycle
 from .inputs.driveline import Driveline
+from .optimum.batch import Answer, solve_statements
 from .optimum.optimum import Optimum
 from .optimum.result import Result
-from .optimum.solve import solve
+from .optimum.solve import Solution, solve
 from .optimum.thermal_limits import respect_limits
 from .physics.demand import Demand, drive_demand
 from .physics.operating_points import OperatingPoints, split_room
@@ -49,6 +52,7 @@ from .problem.idle_settings import idle_settings
 from .problem.memory import Memory
 from .problem.problem import Problem, make_problem
 from .problem.settings import Settings
+from .problem.statement import Statement, Statements
 
 THERMAL_CAUSE = "thermal limits, which the bound leaves out"
 
@@ -159,6 +163,110 @@ def find_optimum(
     if proved.cause and best.rounds:
         proved = dataclasses.replace(proved, cause=THERMAL_CAUSE)
     return dataclasses.replace(best, bound=proved)
+
+
+@dataclass(frozen=True, eq=False)
+class BatchItem:
+    """A problem of a batch, and what became of it.
+
+    Attributes
+    ----------
+    cycle, driveline, settings, demand : what was solved; the settings are resolved
+    statement : the problem in short
+    answer : schedule, SoC path, cost and bound in bare arrays, or why the device gave none
+    """
+
+    cycle: Cycle
+    driveline: Driveline
+    settings: Settings
+    demand: Demand
+    statement: Statement
+    answer: Answer
+
+    @property
+    def cost(self) -> float:
+        """Cost of the schedule, g of fuel; infinite where there is none."""
+        return self.answer.run.cost if self.answer.run else float("inf")
+
+    def optimum(self) -> Optimum:
+        """Return the optimum as :func:`find_optimum` does, its cost-to-go left out.
+
+        Where the device gave no answer, the problem is solved here; errors are those of a solve.
+        """
+        run, bound = self.answer.run, None
+        if run is None:
+            prepared = Prepared(self.demand, self.statement.points)
+            return find_optimum(
+                *(self.cycle, self.driveline, self.settings),
+                prepared=prepared,
+                bound=True,
+                keep_value=False,
+            )
+        problem = self.statement.problem
+        known = Solution(
+            problem, run, run.schedule(problem.points), self.answer.value_start, LeftOut(problem)
+        )
+        if self.answer.multipliers is not None:
+            bound = known_bound(problem, run, self.answer.bound, self.answer.multipliers)
+        trace = replay_schedule(
+            self.driveline,
+            self.demand,
+            known.schedule,
+            self.settings.socs[2],
+            self.settings.gear_start,
+            run.costate,
+        )
+        inputs = self.cycle, self.driveline, self.settings, self.demand
+        return Optimum(*inputs, known, trace, bound)
+
+
+def solve_batch(
+    cases: Iterable[tuple[Cycle, Driveline, Settings | None]], bound: bool = True
+) -> Iterator[BatchItem]:
+    """Solve many problems on the devices that are there.
+
+    Parameters
+    ----------
+    cases
+        Cycle, driveline and settings of each; those that are the same objects are shared.
+    bound
+        Also prove a lower limit of each cost. It is as sound as that of a solve, but may be less
+        tight, as multipliers climb by one scale only.
+
+    Yields
+    ------
+    BatchItem
+        In the order of the cases. Where a device cannot take a problem, or finds no schedule, the
+        answer says why, and `optimum` solves it here.
+
+    Raises
+    ------
+    FailedError
+        There is no device.
+    InputError, InfeasibleError
+        As :func:`solve_cycle`, for settings that do not fit a driveline.
+    """
+    known, prepared, stated = Statements(), dict[Hashable, Prepared](), []
+    for cycle, driveline, settings in cases:
+        settings = (settings or Settings()).resolved(driveline).for_cycle(cycle)
+        battery = driveline.battery
+        key = (
+            *(id(cycle), settings.splits, id(battery.table), battery.derating),
+            battery.throughput_cost,
+            *(id(part) for name, part in vars(driveline).items() if name != "battery"),
+        )
+        if key not in prepared:
+            prepared[key] = prepare(cycle, driveline, settings, whole=False)
+        made = prepared[key]
+        statement = known.state(driveline, settings, made.demand, made.points)
+        stated.append((cycle, driveline, settings, made.demand, statement))
+    answers: dict[int, Answer] = {}
+    shown = 0
+    for i, answer in solve_statements([case[-1] for case in stated], bound):
+        answers[i] = answer
+        while shown in answers:
+            yield BatchItem(*stated[shown], answers.pop(shown))
+            shown += 1
 
 
 def prepare(cycle: Cycle, driveline: Driveline, settings: Settings, whole: bool = True) -> Prepared:

@@ -13,12 +13,13 @@ from .device_bound import P_SIZE, _prove, bound_bytes
 from .device_forward import BEST, R_SIZE, THREADS, TRACKS, _land
 from .device_lists import _find_corners, _sort_lists, _spread_shifts
 from .device_room import Room
-from .device_stages import BOX_ROWS, W_SIZE, _find_hulls
+from .device_stages import BOX_ROWS, W_GUESS, W_SIZE, _find_hulls
 from .device_sweep import sweep_kernel
 
 LIST_THREADS = 128  # of a block of kernels that give each list a thread
-SWEEP_THREADS, SWEEP_BLOCKS = 384, 2  # threads of a block, and blocks of a multiprocessor at least
 SIMULATED = bool(config.ENABLE_CUDASIM)
+SWEEP_THREADS = 32 if SIMULATED else 384  # of a block
+SWEEP_BLOCKS = 2  # of a multiprocessor, at least
 
 
 class Tracks(NamedTuple):
@@ -29,6 +30,7 @@ class Tracks(NamedTuple):
     packed, shares, costate : of each step
     path : SoC before each step and at the end
     found, proved : (problems, R_SIZE) of device_forward.py, (problems, P_SIZE) of device_bound.py
+    multipliers : of the bound after each step, to be scaled, g/J
     offset : of the cost-to-go, before each step and at the end
     """
 
@@ -38,6 +40,7 @@ class Tracks(NamedTuple):
     costate: np.ndarray
     found: np.ndarray
     proved: np.ndarray
+    multipliers: np.ndarray
     offset: np.ndarray
 
 
@@ -82,7 +85,7 @@ class DeviceBatch:
         self.length = empty("length", lists, i4)
         self.turn = empty("turn", sizes["corners"], f4)
         self.corner = empty("corner", sizes["corners"], i4)
-        self.corners = empty("corners", sizes["corner_lists"], i4)
+        self.corners = empty("corners", sizes["lists"], i4)
         self.shift = empty("shift", sizes["shifts"], f4)
         self.value = empty("value", sizes["value"], f4)
         self.offset = empty("offset", paths, f8)
@@ -93,6 +96,7 @@ class DeviceBatch:
         self.shares = empty("shares", TRACKS * steps, f8)
         self.costate = empty("costate", TRACKS * steps, f8)
         self.found = empty("found", (self.count, R_SIZE), f8)
+        self.work = empty("work", (W_SIZE, steps), f8)
         self.proved = self.room.filled("proved", np.full((self.count, P_SIZE), -np.inf))
 
     def _filled(self, arrays: Any) -> dict[str, Any]:
@@ -133,8 +137,9 @@ class DeviceBatch:
         _sort_lists[-(-lists // LIST_THREADS), LIST_THREADS, self.stream](
             a.list_first, a.list_length, a.raw_cost, a.raw_power, self.cost, self.power, self.length
         )
-        _find_corners[grid, LIST_THREADS, self.stream](
-            *(a.problems, a.reals, a.dt, a.list_first, self.length, self.cost, self.power),
+        owners = self.room.filled("owners", self.batch.owners)
+        _find_corners[(grid[0], owners.size), LIST_THREADS, self.stream](
+            *(owners, a.problems, a.reals, a.dt, a.list_first, self.length, self.cost, self.power),
             *(self.turn, self.corner, self.corners),
         )
         wide = -(-steps * self.batch.gears // LIST_THREADS), self.count
@@ -174,12 +179,12 @@ class DeviceBatch:
         steps, rows = sizes["track"], self.batch.states * self.batch.gears
         lists, points = a.list_first.size, a.raw_cost.size
         room = self.value
-        if room.size < 4 * points + 2 * (lists + sizes["corner_lists"]) + 4:
-            much = 4 * (points + lists + sizes["corner_lists"]) + 4
+        if room.size < 4 * points + 2 * (lists + sizes["lists"]) + 4:
+            much = 4 * (points + lists + sizes["lists"]) + 4
             room = self.room.empty("hulls", much, np.float32)
         hulls = room[: 2 * (room.size // 2)].view(np.float64)
         hull_power, hull_cost = hulls[:points], hulls[points : 2 * points]
-        stage = hulls[2 * points : 2 * points + sizes["corner_lists"]]
+        stage = hulls[2 * points : 2 * points + sizes["lists"]]
         empty = self.room.empty
         count = empty("hull_count", lists, np.int32)
         _find_hulls[-(-lists // LIST_THREADS), LIST_THREADS, self.stream](
@@ -192,11 +197,11 @@ class DeviceBatch:
             *(graph["arrival_engine"], graph["arrival_state"]),
             *(graph["move_source"], graph["move_kind"], graph["move_arrival"]),
             *(self._best(self.path), self._best(self.costate), self.found),
-            empty("work", (W_SIZE, steps), np.float64),
+            self.work,
             empty("reach", (3, steps), np.int32),
             empty("boxes", (self.count, BOX_ROWS, 6), np.float64),
             stage,
-            empty("marks", sizes["corner_lists"], np.int8),
+            empty("marks", sizes["lists"], np.int8),
             empty("choice", steps * rows, np.int32),
             empty("way", steps, np.int32),
             self.proved,
@@ -219,7 +224,10 @@ class DeviceBatch:
     def fetch(self) -> Tracks:
         """Wait for what was launched and bring the best runs back."""
         tracks = self.packed, self.shares, self.path, self.costate
-        arrays = *(self._best(track) for track in tracks), self.found, self.proved, self.offset
+        arrays = (
+            *(self._best(track) for track in tracks),
+            *(self.found, self.proved, self.work[W_GUESS], self.offset),
+        )
         self.room.wait()
         return Tracks(*(array.copy_to_host(stream=self.stream) for array in arrays))
 

@@ -158,11 +158,12 @@ class Batch:
         self.floats = shared_floats(
             self.states * self.gears, self.graph.arrival_engine.size, self.gears, self.widest
         )
-        self.sizes = dict.fromkeys(
-            ("corners", "corner_lists", "value", "offset", "track", "shifts"), 0
-        )
+        self.sizes = dict.fromkeys(("corners", "lists", "value", "offset", "track", "shifts"), 0)
         self.points: list[Choices] = []  # different ones, in order
+        self._hulls: dict[Hashable, tuple[int, int]] = {}
+        self._owners: list[int] = []
         self.arrays = self._lay_out()
+        self.owners = np.array(self._owners)
 
     def _lay_out(self) -> Arrays:
         count = len(self.problems)
@@ -171,7 +172,7 @@ class Batch:
         facts = np.zeros((count, self.segments, 8), dtype=np.float32)
         shared = {name: Shared() for name in SHARED}
         for i, problem in enumerate(self.problems):
-            numbers[i], reals[i] = self._place(problem, shared), _reals(problem)
+            numbers[i], reals[i] = self._place(i, problem, shared), _reals(problem)
             facts[i] = shared["facts"].memo(
                 _grid_key(problem),
                 lambda problem=problem: segment_facts(_nodes(problem), self.segments),
@@ -183,7 +184,7 @@ class Batch:
             **{name: shared[name].joined(kind) for name, kind in SHARED.items() if kind},
         )
 
-    def _place(self, problem: Statement, shared: dict[str, Shared]) -> list[int]:
+    def _place(self, number: int, problem: Statement, shared: dict[str, Shared]) -> list[int]:
         """Return the row of whole numbers of a problem, whose pieces are laid out where new."""
         points, grid, cell, events = problem.points, problem.grid, problem.cell, problem.event_base
         at, rows, order = self.sizes, self.states * self.gears, self.graph.order
@@ -205,7 +206,11 @@ class Batch:
             if first_list == known:
                 self.points.append(points)
             begin, size = first_list * room, lists * room
-        slots = steps + 1 if self.keep else 2
+        slots, hulls = steps + 1 if self.keep else 2, (key, *_grid_key(problem))
+        if hulls not in self._hulls:
+            self._hulls[hulls] = at["corners"], at["lists"]
+            self._owners.append(number)
+            at["corners"] += size
         starts = problem.starts[order] * problem.start_cost
         opens = id(events.soc_min), grid.low, grid.spacing
         found = [
@@ -215,8 +220,8 @@ class Batch:
             first_list,
             begin,
             shared["dt"].place(key, lambda: points.dt),
-            at["corners"],
-            at["corner_lists"],
+            *self._hulls[hulls],
+            at["lists"],
             shared["nodes"].place(_grid_key(problem), lambda: _nodes(problem)),
             at["shifts"] // (3 * gears**2),
             shared["moves"].place(
@@ -245,8 +250,7 @@ class Batch:
             ),
         ]
         shared["open_soc"].place(opens, lambda: events.soc_min[order])
-        at["corners"] += size
-        at["corner_lists"] += lists
+        at["lists"] += lists
         at["value"] += slots * rows * grid.points
         at["offset"] += steps + 1
         at["track"] += steps

@@ -20,7 +20,6 @@ from .device_layout import (
     F_TARGET,
     N_CELL,
     N_CELL_NODES,
-    N_CORNER_LISTS,
     N_DT,
     N_GEAR,
     N_GEARS,
@@ -29,6 +28,7 @@ from .device_layout import (
     N_PATH,
     N_ROWS,
     N_SHIFT,
+    N_STAGES,
     N_STATE,
     N_STEPS,
     N_TRACK,
@@ -121,7 +121,7 @@ def _shortest(problem, stage, moves, choice, way, parts, picks, rows):
                 grams = float64(move_cost[(problem[N_MOVES] + t) * source.size + m])
                 if closed or grams > NEVER:
                     continue
-                total = stage[problem[N_CORNER_LISTS] + (t * gears + g2) * 3 + c]
+                total = stage[problem[N_STAGES] + (t * gears + g2) * 3 + c]
                 total += event + _down(grams) + rows[there + state_after[i] * gears + g2]
                 if total < best:
                     best, pick = total, m
@@ -173,7 +173,7 @@ def _all_boxes(problem, hulls, dt, work, scale, row, boxes, reach, efficiency):
 def _stage_costs(problem, hulls, dt, work, scale, boxes, reach, efficiency, stage, marks):
     """Fill the stage costs of all lists: over the wide box, and over all boxes where marked."""
     thread, threads, steps = cuda.threadIdx.x, cuda.blockDim.x, problem[N_STEPS]
-    lists, base = problem[N_GEARS] * 3, problem[N_CORNER_LISTS]
+    lists, base = problem[N_GEARS] * 3, problem[N_STAGES]
     for row in range(thread, steps * lists, threads):
         t = row // lists
         hull = _hull_of(hulls, problem[N_LISTS] + row)
@@ -199,7 +199,7 @@ def _settle(problem, hulls, dt, work, scale, boxes, reach, efficiency, stage, ma
 
     Returns whether there were any that had not been taken yet.
     """
-    lists, base, at = problem[N_GEARS] * 3, problem[N_CORNER_LISTS], problem[N_TRACK]
+    lists, base, at = problem[N_GEARS] * 3, problem[N_STAGES], problem[N_TRACK]
     changed = 0
     for t in range(cuda.threadIdx.x, problem[N_STEPS], cuda.blockDim.x):
         own = base + t * lists + way[at + t]
@@ -299,7 +299,7 @@ def _prove(
     _guess(problem, real, cell, dt, (path, costate), work, reach)
     z_start, z_end = _energy(cell, real[F_SOC]), _energy(cell, end)
     for row in range(thread, steps * gears * 3, cuda.blockDim.x):
-        marks[problem[N_CORNER_LISTS] + row] = 0
+        marks[problem[N_STAGES] + row] = 0
     cuda.syncthreads()
     hulls = hull_power, hull_cost, list_first, hull_count
     moves = (

@@ -117,7 +117,7 @@ def _between_splits(offer, split, here, after, totals, orders):
 
 @cuda.jit(device=True)
 def _run(problem, cell, grid, aim, given, choices, events, graph, value, tracks, totals, orders):
-    """Run once through all steps into the track CURRENT; return cost, last SoC, and whether it got through.
+    """Run once through all steps into the track CURRENT; return cost, last SoC, whether it got on.
 
     `problem` is the row of whole numbers, `given` the number of the track that gears, classes and
     where the motor is on are taken from, or -1.

@@ -9,7 +9,8 @@
     N_POINTS,  # first operating point
     N_DT,  # first step length
     N_CORNERS,  # first corner of its hulls, which lie as the operating points do
-    N_CORNER_LISTS,  # first list of its hulls
+    N_HULLS,  # first list of its hulls
+    N_STAGES,  # first of its stage costs, one per list
     N_NODES,  # first of the (5, SoC points) battery nodes
     N_SHIFT,  # first step of its shift costs
     N_MOVES,  # first step of its costs of moves
@@ -26,7 +27,7 @@
     N_ROWS,  # states x gears
     N_SHIFT_BASE,  # first of its shift costs without the setting's one
     N_SIZE,
-) = range(24)
+) = range(25)
 # real numbers
 (
     F_CELLS,  # grid cells per C

@@ -22,10 +22,10 @@ from .device_layout import (
     F_EFFICIENCY,
     F_SHIFT_COST,
     F_VOLTAGE,
-    N_CORNER_LISTS,
     N_CORNERS,
     N_DT,
     N_GEARS,
+    N_HULLS,
     N_LISTS,
     N_POINTS,
     N_SHIFT,
@@ -73,14 +73,15 @@ def _drop(power, voltage, discharge, charge, out, into):
 
 @cuda.jit
 def _find_corners(
-    problems, reals, dt, first, count, sorted_cost, sorted_power, turn, corner, corners
+    owners, problems, reals, dt, first, count, sorted_cost, sorted_power, turn, corner, corners
 ):
     """Fill the corners of every list's hull over SoC drop at the middle of the window.
 
-    One row of blocks for a problem, one thread for a list. `corner` holds numbers of splits within
-    the list; `turn` (decreasing) the slope, g per cell, at which each corner takes over to the next.
+    One row of blocks for each of `owners`, whose hulls other problems may share, one thread for a
+    list. `corner` holds numbers of splits within the list; `turn` (decreasing) the slope, g per
+    cell, at which each corner takes over to the next.
     """
-    problem, row = cuda.blockIdx.y, cuda.grid(1)
+    problem, row = owners[cuda.blockIdx.y], cuda.grid(1)
     lists = problems[problem, N_STEPS] * problems[problem, N_GEARS] * 3
     if row >= lists:
         return
@@ -118,7 +119,7 @@ def _find_corners(
         corner[to + used] = k
         used += 1
         last_drop, last_cost = d, m
-    corners[problems[problem, N_CORNER_LISTS] + row] = used
+    corners[problems[problem, N_HULLS] + row] = used
 
 
 @cuda.jit

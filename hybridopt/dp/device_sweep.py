@@ -35,10 +35,10 @@ from .device_layout import (
     F_TARGET,
     F_TWO_SIDED,
     F_VOLTAGE,
-    N_CORNER_LISTS,
     N_CORNERS,
     N_DT,
     N_GEARS,
+    N_HULLS,
     N_LISTS,
     N_MOVES,
     N_NODES,
@@ -87,7 +87,7 @@ def _drop32(power, voltage, discharge, charge, out, into):
 
 @cuda.jit(device=True, fastmath=True)
 def _corner_at(turn, begin, corners, slope):
-    """Number of the corner that is best at a slope: as many as there are turns above it."""
+    """Find the corner that is best at a slope: as many as there are turns above it."""
     low, high = 0, corners - 1
     while low < high:
         middle = (low + high) // 2
@@ -226,7 +226,7 @@ def sweep_kernel(states: int, gears: int, ages: bool, threads: int = 512, blocks
                     continue
                 begin = list_first[row[N_LISTS] + found]
                 to = row[N_CORNERS] + begin - row[N_POINTS]
-                most = corners[row[N_CORNER_LISTS] + found]
+                most = corners[row[N_HULLS] + found]
                 low_power, high_power = power[begin], power[begin + n - 1]
                 a_low, a_high = _ratio_range(
                     low_power, voltage_mid, discharge_mid, charge_mid, fact_row, segment

@@ -58,7 +58,6 @@ def points_kernel(fuel_torques: int, loss_torques: int, room: int) -> Any:
 
     `room` is the length of the splits axis; each list gets so many places.
     """
-
     twice = 2 * room
 
     @cuda.jit
