@@ -220,6 +220,24 @@ class BatchItem:
         return Optimum(*inputs, known, trace, bound)
 
 
+def state_cases(cases: Iterable[tuple[Cycle, Driveline, Settings | None]]) -> Iterator[BatchItem]:
+    """Yield problems of a batch, not answered; parameters and errors are those of `solve_batch`."""
+    known, prepared = Statements(), dict[Hashable, Prepared]()
+    for cycle, driveline, settings in cases:
+        settings = (settings or Settings()).resolved(driveline).for_cycle(cycle)
+        battery = driveline.battery
+        key = (
+            *(id(cycle), settings.splits, id(battery.table), battery.derating),
+            *(battery.throughput_cost, battery.continuous_share),
+            *(id(part) for name, part in vars(driveline).items() if name != "battery"),
+        )
+        if key not in prepared:
+            prepared[key] = prepare(cycle, driveline, settings, whole=False)
+        made = prepared[key]
+        statement = known.state(driveline, settings, made.demand, made.points)
+        yield BatchItem(cycle, driveline, settings, made.demand, statement, Answer(None))
+
+
 def solve_batch(
     cases: Iterable[tuple[Cycle, Driveline, Settings | None]], bound: bool = True
 ) -> Iterator[BatchItem]:
@@ -246,26 +264,19 @@ def solve_batch(
     InputError, InfeasibleError
         As :func:`solve_cycle`, for settings that do not fit a driveline.
     """
-    known, prepared, stated = Statements(), dict[Hashable, Prepared](), []
-    for cycle, driveline, settings in cases:
-        settings = (settings or Settings()).resolved(driveline).for_cycle(cycle)
-        battery = driveline.battery
-        key = (
-            *(id(cycle), settings.splits, id(battery.table), battery.derating),
-            battery.throughput_cost,
-            *(id(part) for name, part in vars(driveline).items() if name != "battery"),
-        )
-        if key not in prepared:
-            prepared[key] = prepare(cycle, driveline, settings, whole=False)
-        made = prepared[key]
-        statement = known.state(driveline, settings, made.demand, made.points)
-        stated.append((cycle, driveline, settings, made.demand, statement))
-    answers: dict[int, Answer] = {}
+    stated: dict[int, BatchItem] = {}
+    done: dict[int, BatchItem] = {}
+
+    def statements() -> Iterator[Statement]:
+        for i, item in enumerate(state_cases(cases)):
+            stated[i] = item
+            yield item.statement
+
     shown = 0
-    for i, answer in solve_statements([case[-1] for case in stated], bound):
-        answers[i] = answer
-        while shown in answers:
-            yield BatchItem(*stated[shown], answers.pop(shown))
+    for i, answer in solve_statements(statements(), bound):
+        done[i] = dataclasses.replace(stated.pop(i), answer=answer)
+        while shown in done:
+            yield done.pop(shown)
             shown += 1
 
 

@@ -5,7 +5,7 @@
 import queue
 import threading
 from collections import deque
-from collections.abc import Hashable, Iterable, Iterator, Sequence
+from collections.abc import Hashable, Iterable, Iterator
 from dataclasses import dataclass
 from typing import Any, NamedTuple
 
@@ -96,7 +96,7 @@ class _Wave:
     """Problems that go to a device together, and the bytes that they take there."""
 
     def __init__(self) -> None:
-        self.numbers: list[int] = []
+        self.jobs: list[Job] = []
         self.used = 0.0
         self._known: set[Hashable] = set()
 
@@ -111,45 +111,98 @@ class _Wave:
         shared = {id(points): 24.0 * splits, corners: 8.0 * splits}
         return {None: own} | {k: v for k, v in shared.items() if k not in self._known}
 
-    def add(self, number: int, needs: dict[Hashable, float]) -> None:
+    def add(self, job: "Job", needs: dict[Hashable, float]) -> None:
         """Take a problem in."""
-        self.numbers.append(number)
+        self.jobs.append(job)
         self.used += sum(needs.values())
         self._known |= needs.keys()
 
 
-def waves(statements: Sequence[Statement], order: Iterable[int], plan: Plan) -> Iterator[list[int]]:
-    """Yield numbers of problems that go to a device together, one kind of graph at a time."""
-    kinds: dict[Any, list[int]] = {}
-    for i in order:
-        statement = statements[i]
-        graph = statement.event_base.graph
-        kind = (
-            *(graph.states, statement.points.gears, graph.source.tobytes(), graph.gear.tobytes()),
-            *(graph.engine.tobytes(), type(statement.points), getattr(statement.points, "aim", 0)),
-        )
-        kinds.setdefault(kind, []).append(i)
-    for members in kinds.values():
-        waiting = deque(members)
-        while waiting:
-            wave = _Wave()
-            while waiting and len(wave.numbers) < plan.most:
-                needs = wave.needs(statements[waiting[0]])
-                if wave.numbers and wave.used + sum(needs.values()) > plan.memory:
-                    break
-                wave.add(waiting.popleft(), needs)
-            over = len(wave.numbers) % plan.full
-            if waiting and over < len(wave.numbers):
-                waiting.extendleft(reversed(wave.numbers[len(wave.numbers) - over :]))
-                wave.numbers = wave.numbers[: len(wave.numbers) - over]
-            yield wave.numbers
+class Job(NamedTuple):
+    """A problem under way: its number, its statement at a penalty, and how often that was raised.
+
+    `best` is the best answer at lower penalties.
+    """
+
+    number: int
+    statement: Statement
+    turn: int = 0
+    best: Answer | None = None
+
+    @property
+    def kind(self) -> Hashable:
+        """What all problems of a wave have in common."""
+        points, graph = self.statement.points, self.statement.event_base.graph
+        moves = graph.source.tobytes(), graph.gear.tobytes(), graph.engine.tobytes()
+        return graph.states, points.gears, *moves, type(points), getattr(points, "aim", 0)
+
+
+class Waves:
+    """Problems gathered into waves, as they come.
+
+    Parameters
+    ----------
+    source
+        New problems; several devices may take from it.
+    plan
+        How large waves are.
+
+    Attributes
+    ----------
+    again : problems to be solved again
+    """
+
+    def __init__(self, source: "Source", plan: Plan) -> None:
+        self.source, self.plan = source, plan
+        self.again: deque[Job] = deque()
+        self._kinds: dict[Hashable, _Wave] = {}
+
+    def next(self) -> list[Job]:
+        """Return the next wave: a full one, or at the end what is left, if anything."""
+        while job := self.again.popleft() if self.again else self.source.next():
+            wave = self._kinds.setdefault(job.kind, _Wave())
+            needs = wave.needs(job.statement)
+            if wave.jobs and wave.used + sum(needs.values()) > self.plan.memory:
+                return self._cut(job)
+            wave.add(job, needs)
+            if len(wave.jobs) == self.plan.most:
+                return self._kinds.pop(job.kind).jobs
+        for kind in list(self._kinds):
+            return self._kinds.pop(kind).jobs
+        return []
+
+    def _cut(self, more: Job) -> list[Job]:
+        """Return a wave that holds no more, as many as fill the device evenly; keep the others."""
+        jobs = self._kinds.pop(more.kind).jobs
+        over = len(jobs) % self.plan.full if len(jobs) > self.plan.full else 0
+        self.again.extendleft([more, *reversed(jobs[len(jobs) - over :])])
+        return jobs[: len(jobs) - over]
+
+
+class Source:
+    """Problems for several devices; those that no device can take are set aside."""
+
+    def __init__(self, statements: Iterable[Statement]) -> None:
+        self._numbered, self._lock = enumerate(statements), threading.Lock()
+        self.refused: deque[tuple[int, Answer]] = deque()
+
+    def next(self) -> Job | None:
+        """Return the next problem that a device can take."""
+        with self._lock:
+            for number, statement in self._numbered:
+                if why := refusal(statement):
+                    self.refused.append((number, Answer(None, reason=why)))
+                else:
+                    return Job(number, statement)
+        return None
 
 
 def solve_statements(
-    statements: Sequence[Statement], bound: bool = True
+    statements: Iterable[Statement], bound: bool = True
 ) -> Iterator[tuple[int, Answer]]:
     """Solve problems on all devices; yield number and answer of each, as they are found.
 
+    Statements are taken as they are needed, so that they are made while the device is at work.
     Where a target is missed or dearly met, the problem is solved again on steeper penalties, as
     :func:`.solve.solve` does, and the cheapest run counts.
 
@@ -161,26 +214,23 @@ def solve_statements(
     number = devices()
     if not number:
         raise FailedError("there is no device with a driver and numba-cuda; solve on the CPU")
-    refused = [refusal(statement) for statement in statements]
-    yield from ((i, Answer(None, reason=why)) for i, why in enumerate(refused) if why)
-    waiting = [i for i, why in enumerate(refused) if not why]
-    best: dict[int, Answer] = {}
-    current = list(statements)
-    for turn, factor in enumerate(PENALTY_STEPS):
-        again: list[int] = []
-        if turn:
-            for i in waiting:
-                current[i] = statements[i].steeper(factor)
-        for i, answer in _on_devices(current, waiting, number, bound):
-            statement = current[i]
-            before = best.get(i)
-            if before is None or _rank(statement, answer) < _rank(statement, before):
-                best[i] = answer
-            if turn + 1 < len(PENALTY_STEPS) and _to_repeat(statement, answer):
-                again.append(i)
-            else:
-                yield i, _judged(statement, best.pop(i))
-        waiting = again
+    source = Source(statements)
+    for pair in _on_devices(source, number, bound):
+        while source.refused:
+            yield source.refused.popleft()
+        yield pair
+    yield from source.refused
+
+
+def _judge(job: Job, answer: Answer) -> Job | Answer:
+    """Return the answer of a problem, or the problem on a steeper penalty."""
+    statement, best = job.statement, job.best
+    if best is None or _rank(statement, answer) < _rank(statement, best):
+        best = answer
+    if job.turn + 1 < len(PENALTY_STEPS) and _to_repeat(statement, answer):
+        steeper = statement.steeper(PENALTY_STEPS[job.turn + 1] / PENALTY_STEPS[job.turn])
+        return Job(job.number, steeper, job.turn + 1, best)
+    return _judged(statement, best)
 
 
 def _rank(statement: Statement, answer: Answer) -> tuple[bool, bool, float]:
@@ -214,20 +264,16 @@ def _judged(statement: Statement, answer: Answer) -> Answer:
     return answer
 
 
-def _on_devices(
-    statements: Sequence[Statement], waiting: list[int], number: int, bound: bool
-) -> Iterator[tuple[int, Answer]]:
+def _on_devices(source: Source, number: int, bound: bool) -> Iterator[tuple[int, Answer]]:
     """Solve on devices, one thread for each."""
-    if not waiting:
-        return
     if number == 1:
-        yield from _on_device(statements, waiting, 0, bound)
+        yield from _on_device(source, 0, bound)
         return
     found: queue.Queue[Any] = queue.Queue()
 
     def work(device: int) -> None:
         try:
-            for pair in _on_device(statements, waiting[device::number], device, bound):
+            for pair in _on_device(source, device, bound):
                 found.put(pair)
         except BaseException as error:  # for the thread that waits
             found.put(error)
@@ -246,9 +292,7 @@ def _on_devices(
             yield pair
 
 
-def _on_device(
-    statements: Sequence[Statement], waiting: list[int], device: int, bound: bool
-) -> Iterator[tuple[int, Answer]]:
+def _on_device(source: Source, device: int, bound: bool) -> Iterator[tuple[int, Answer]]:
     """Solve on a device: while a wave runs, the one before is read and the next one laid out."""
     from numba import cuda
 
@@ -258,17 +302,25 @@ def _on_device(
 
     with cuda.gpus[device]:
         free, full = (SIMULATED_MEMORY, 1) if SIMULATED else _capacity(cuda)
-        rooms = [Room() for _ in range(ROOMS)]
-        under_way: list[tuple[list[int], Any]] = []
-        plan = Plan(MEMORY_SHARE * free / ROOMS, full, 2 * full)
-        for turn, wave in enumerate(waves(statements, waiting, plan)):
-            made = DeviceBatch(Batch([statements[i] for i in wave]), room=rooms[turn % ROOMS])
-            made.launch(bound)
-            under_way.append((wave, made))
-            if len(under_way) == ROOMS:
-                yield from _answers(*under_way.pop(0), bound)
-        for wave, made in under_way:
-            yield from _answers(wave, made, bound)
+        idle, under_way = deque(Room() for _ in range(ROOMS)), deque[tuple[list[Job], Any]]()
+        waves = Waves(source, Plan(MEMORY_SHARE * free / ROOMS, full, 2 * full))
+        while True:
+            if idle and (wave := waves.next()):
+                made = DeviceBatch(Batch([job.statement for job in wave]), room=idle.popleft())
+                made.launch(bound)
+                under_way.append((wave, made))
+                if idle:
+                    continue
+            if not under_way:
+                return
+            wave, made = under_way.popleft()
+            for job, answer in zip(wave, _answers(made, bound), strict=True):
+                judged = _judge(job, answer)
+                if isinstance(judged, Job):
+                    waves.again.append(judged)
+                else:
+                    yield job.number, judged
+            idle.append(made.room)
 
 
 def _capacity(cuda: Any) -> tuple[float, int]:
@@ -279,14 +331,14 @@ def _capacity(cuda: Any) -> tuple[float, int]:
     return float(free), cuda.get_current_device().MULTIPROCESSOR_COUNT * SWEEP_BLOCKS
 
 
-def _answers(wave: list[int], made: Any, bound: bool) -> Iterator[tuple[int, Answer]]:
+def _answers(made: Any, bound: bool) -> Iterator[Answer]:
     """Wait for a wave and turn what it found into answers."""
     tracks = made.fetch()
     gear, engine = tracks.packed >> 24, (tracks.packed >> 16) & 255
     split = tracks.packed & 65535
     step, point = 0, 0
-    for i, problem, found, proved in zip(
-        wave, made.batch.problems, tracks.found, tracks.proved, strict=True
+    for problem, found, proved in zip(
+        made.batch.problems, tracks.found, tracks.proved, strict=True
     ):
         steps = problem.points.steps
         here, ends = slice(step, step + steps), slice(point, point + steps + 1)
@@ -303,9 +355,9 @@ def _answers(wave: list[int], made: Any, bound: bool) -> Iterator[tuple[int, Ans
             value = float(found[2] + tracks.offset[point])
             if bound:
                 multipliers = proved[1] * tracks.multipliers[here]
-                yield i, Answer(run, value, float(proved[0]), multipliers)
+                yield Answer(run, value, float(proved[0]), multipliers)
             else:
-                yield i, Answer(run, value)
+                yield Answer(run, value)
         else:
-            yield i, Answer(None, reason="no run got to the end on the device")
+            yield Answer(None, reason="no run got to the end on the device")
         step, point = step + steps, point + steps + 1

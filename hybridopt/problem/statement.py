@@ -120,36 +120,41 @@ class Statements:
                 *("stop_speed_max", "stop_oil_temperature"),
             )
         )
+        steps = demand.dt.tobytes(), driveline.start.duration
+        own = times[-2:] != (None, None)  # costs of stops depend on the demand
+        which_steps = *steps, times, id(demand) if own else 0
         clutches = id(driveline.clutches), driveline.fuel.heating_value
-        free = dataclasses.replace(settings, start_cost=0.0, shift_cost=0.0)
+        battery, fuel = driveline.battery, driveline.fuel
+
+        def free() -> Settings:
+            return dataclasses.replace(settings, start_cost=0.0, shift_cost=0.0)
+
         costs = self._once(
-            ("events", id(demand), driveline.start.duration, times[-2:]),
+            ("events", *which_steps),
             lambda: (
                 stop_costs(demand, settings),
                 start_steps(driveline.start.duration, demand.dt),
             ),
         )
-        penalty = settings.penalty(driveline)
+        energy = self._once(("energy", id(battery)), lambda: battery.energy)
+        penalty = settings.penalty_factor * energy / fuel.heating_value
         return Statement(
             points=points,
-            cell=self._once(
-                ("cell", id(driveline.battery)), lambda: pack_battery(driveline.battery)
-            ),
+            cell=self._once(("cell", id(battery)), lambda: pack_battery(battery)),
             grid=make_grid(settings, penalty),
             settings=settings,
             shift_base=self._once(
                 ("shift", *which, *clutches, driveline.vehicle.wheel_radius, *shifts),
-                lambda: shift_costs(driveline, demand, free),
+                lambda: shift_costs(driveline, demand, free()),
             ),
             shift_cost=settings.shift_cost,
             event_base=self._once(
-                ("moves", id(demand), driveline.start.duration, times),
-                lambda: make_events(free, demand.dt, *costs),
+                ("moves", *which_steps), lambda: make_events(free(), demand.dt, *costs)
             ),
             start_cost=settings.start_cost,
             penalty=penalty,
             events=costs,
-            battery=driveline.battery,
+            battery=battery,
         )
 
     def _once(self, key: Hashable, make: Any) -> Any:

@@ -5,32 +5,42 @@
 PART is one of those listed below; what it measures is written to FILE as JSON.
 """
 
+import dataclasses
 import json
+import math
+import multiprocessing
 import sys
 import time
 import traceback
+from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 
+import numba
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from numba import cuda
 
+from hybridopt.base.errors import FailedError, HybridoptError
+from hybridopt.base.platform import usable_cores
 from hybridopt.dp.cost_to_go import CostToGo
 from hybridopt.dp.device import DeviceBatch
 from hybridopt.dp.device_batch import Batch
 from hybridopt.dp.forward import best_run
 from hybridopt.inputs.cycle import read_cycle
 from hybridopt.inputs.driveline_file import read_driveline
+from hybridopt.optimum.certificate import make_certificate
+from hybridopt.optimum.proof import prove
 from hybridopt.optimum.solve import _value_at_start
 from hybridopt.physics.demand import drive_demand
 from hybridopt.physics.device_points import lay_out_plants, points_kernel
 from hybridopt.physics.operating_points import list_operating_points
-from hybridopt.pipeline import prepare, prepared_problem, state_problem
+from hybridopt.pipeline import find_optimum, solve_batch, state_cases, state_problem
 from hybridopt.problem.settings import Settings
 
 CYCLE = "wltc_class3b"
+NONE = np.float32(0.0)
 SHAPES = ((512, 2), (512, 1), (256, 3), (256, 2), (1024, 1), (384, 2))
 
 
@@ -121,7 +131,8 @@ def forward() -> dict:
         device = DeviceBatch(Batch([problem] * count))
         device.prepare()
         device.sweep()
-        tracks = device.land()
+        device.land()
+        tracks = device.fetch()
         took = seconds(device.land)
         steps = problem.points.steps
         same = float((tracks.packed[:steps] >> 24 == run.gear).mean())
@@ -182,34 +193,242 @@ def points() -> dict:
     return found
 
 
-def variants(count: int = 24) -> dict:
-    """Compare costs of random variants that share points with the CPU's."""
-    random = np.random.default_rng(1)
+def random_case(random, number: int):
+    """Return cycle, driveline and settings of a random variant; some have points of their own."""
     driveline, cycle = read_driveline("full"), read_cycle(CYCLE)
-    prepared, problems = None, []
-    for _ in range(count):
-        settings = Settings(
-            start_cost=float(random.uniform(0.0, 2.0)),
-            shift_cost=float(random.uniform(0.0, 0.5)),
-            soc_points=int(random.integers(401, 1200)),
-        )
-        settings = settings.resolved(driveline).for_cycle(cycle)
-        prepared = prepared or prepare(cycle, driveline, settings)
-        penalty = settings.penalty(driveline)
-        problems.append(prepared_problem(driveline, settings, prepared, penalty))
-    device = DeviceBatch(Batch(problems))
+    chosen = {
+        "start_cost": float(random.uniform(0.0, 2.0)),
+        "shift_cost": float(random.uniform(0.0, 0.5)),
+        "soc_points": int(random.integers(401, 1200)),
+        "soc_start": float(random.uniform(0.45, 0.65)),
+    }
+    if number % 4 == 1:
+        chosen["skip_shifts"] = "none"
+    if number % 10 == 2:
+        chosen |= {"min_on_time": 2.0, "min_off_time": 2.0, "soc_points": 501}
+    if number % 5 == 3:
+        driveline = heavier(driveline, float(random.uniform(0.9, 1.2)))
+    if number % 5 == 4:
+        capacity = driveline.battery.capacity * float(random.uniform(0.7, 1.5))
+        battery = dataclasses.replace(driveline.battery, capacity=capacity)
+        driveline = dataclasses.replace(driveline, battery=battery)
+    return cycle, driveline, Settings(**chosen)
+
+
+def heavier(driveline, factor: float):
+    """Return a driveline in a vehicle of another mass."""
+    vehicle = driveline.vehicle
+    vehicle = dataclasses.replace(vehicle, mass=factor * vehicle.mass)
+    return dataclasses.replace(driveline, vehicle=vehicle)
+
+
+def on_cpu(case) -> tuple[float, float]:
+    """Return cost and bound of a case as the CPU finds them; nothing where it has no answer."""
+    numba.set_num_threads(1)
+    try:
+        best = find_optimum(*case, keep_value=False)
+    except HybridoptError:
+        return float("nan"), float("nan")
+    return best.solution.cost, best.bound.bound
+
+
+def variants(count: int = 1000, audited: int = 100) -> dict:
+    """Compare random variants with the CPU's, one worker process per core; audit certificates."""
+    random = np.random.default_rng(1)
+    cases = [random_case(random, i) for i in range(count)]
+    list(solve_batch(cases[:10]))  # compiles
+    began = time.perf_counter()
+    items = list(solve_batch(cases))
+    found = {"device": device_name(), "count": count, "device_s": time.perf_counter() - began}
+    print(found, flush=True)
+    on_cpu(cases[0])  # compiles for all workers
+    cores = usable_cores()
+    with ProcessPoolExecutor(cores, multiprocessing.get_context("spawn")) as pool:
+        list(pool.map(on_cpu, cases[:cores]))
+        began = time.perf_counter()
+        known = list(pool.map(on_cpu, cases))
+        found |= {"cores": cores, "cpu_s": time.perf_counter() - began}
+    rows = []
+    for item, (cost, bound) in zip(items, known, strict=True):
+        answer = item.answer
+        rows.append((item.cost, answer.bound, cost, bound, answer.reason))
+    both = [row for row in rows if np.isfinite(row[0]) and np.isfinite(row[2])]
+    relative = np.array([row[0] / row[2] - 1.0 for row in both])
+    gaps = np.array([100.0 * (1.0 - row[1] / row[2]) for row in both])
+    cpu_gaps = np.array([100.0 * (1.0 - row[3] / row[2]) for row in both])
+    found |= {
+        "rows": rows,
+        "compared": len(both),
+        "only_cpu": sum(np.isinf(row[0]) and np.isfinite(row[2]) for row in rows),
+        "only_device": sum(np.isfinite(row[0]) and np.isnan(row[2]) for row in rows),
+        "largest": float(np.abs(relative).max()),
+        "highest": float(relative.max()),
+        "lowest": float(relative.min()),
+        "mean": float(np.abs(relative).mean()),
+        "above_1e-6": int((relative > 1e-6).sum()),
+        "bounds_above_cost": int((gaps < 0.0).sum()),
+        "gap_percent": [float(x) for x in np.percentile(gaps, (0, 50, 90, 99, 100))],
+        "cpu_gap_percent": [float(x) for x in np.percentile(cpu_gaps, (0, 50, 90, 99, 100))],
+        "audits": audits([item for item in items if item.answer.run][:audited]),
+    }
+    return found
+
+
+def audits(items) -> dict:
+    """Prove bounds again by the certificate checker, which shares no code with either solver."""
+    above, apart, refused = 0, 0.0, []
+    for item in items:
+        try:
+            proved = prove(make_certificate(item.optimum()))
+        except (FailedError, ValueError) as error:
+            refused.append(str(error))
+            continue
+        above += item.answer.bound > proved.bound * (1.0 + 1e-12)
+        apart = max(apart, proved.bound / item.answer.bound - 1.0)
+    return {"count": len(items), "refused": refused, "above": above, "apart": apart}
+
+
+def end_to_end(count: int = 2112) -> dict:
+    """Time solve_batch from settings to schedules and bounds, with shared and with own points."""
+    driveline, cycle = read_driveline("full"), read_cycle(CYCLE)
+    random, found = np.random.default_rng(2), {"device": device_name()}
+    for name, own, number in (("shared", False, count), ("own", True, count // 2)):
+        cases = [
+            (
+                cycle,
+                heavier(driveline, float(random.uniform(0.9, 1.2))) if own else driveline,
+                Settings(
+                    start_cost=float(random.uniform(0.0, 2.0)),
+                    shift_cost=float(random.uniform(0.0, 0.5)),
+                ),
+            )
+            for _ in range(number)
+        ]
+        list(solve_batch(cases[:2]))  # compiles
+        times = []
+        for bound in (True, True, False):
+            began = time.perf_counter()
+            items = list(solve_batch(cases, bound))
+            times.append(time.perf_counter() - began)
+            if bound:
+                gaps = [100.0 * (1.0 - i.answer.bound / i.cost) for i in items if i.answer.run]
+        found[name] = {
+            "count": number,
+            "first_s": times[0],
+            "again_s": times[1],
+            "without_bound_s": times[2],
+            "problems_a_minute": 60.0 * number / times[1],
+            "without_bound_a_minute": 60.0 * number / times[2],
+            "unanswered": sum(item.answer.run is None for item in items),
+            "gap_percent": [float(x) for x in np.percentile(gaps, (0, 50, 90, 99, 100))],
+        }
+        print(name, found[name], flush=True)
+        began = time.perf_counter()
+        states = stated(cases[:264])
+        host = time.perf_counter() - began
+        began = time.perf_counter()
+        batch = Batch(states)
+        found[name]["host_ms_each"] = {
+            "state": 1e3 * host / len(states),
+            "lay_out": 1e3 * (time.perf_counter() - began) / len(states),
+        }
+        began = time.perf_counter()
+        device = DeviceBatch(batch)
+        found[name]["host_ms_each"]["send"] = 1e3 * (time.perf_counter() - began) / len(states)
+        device.launch()
+        for part in ("prepare", "sweep", "land", "prove"):  # the bound overwrites the cost-to-go
+            took = seconds(getattr(device, part), 1)
+            found[name][f"{part}_ms_each"] = 1e3 * took / len(states)
+        print(name, found[name], flush=True)
+        del device
+    return found
+
+
+def stated(cases):
+    """Return the statements of cases, as solve_batch makes them."""
+    return [item.statement for item in state_cases(cases)]
+
+
+def limit() -> dict:
+    """Measure the ceiling of split evaluations alone, and what share of it the sweep reaches."""
+    found = {"device": device_name()}
+    multiprocessors = cuda.get_current_device().MULTIPROCESSOR_COUNT
+    out = cuda.device_array(multiprocessors * 8 * 384, dtype=np.float32)
+    number = 20_000
+
+    def work() -> None:
+        evaluations_alone[multiprocessors * 2, 384](out, number)
+
+    work()
+    took = seconds(work)
+    ceiling = multiprocessors * 2 * 384 * number * 4 / took
+    problem = one_problem()
+    count = multiprocessors * 2
+    device = DeviceBatch(Batch([problem] * count))
     device.prepare()
-    device.sweep()
-    tracks, rows = device.land(), []
-    for problem, found in zip(problems, tracks.found, strict=True):
-        run = best_run(problem, CostToGo(problem))
-        rows.append((run.cost, float(found[0]), float(found[0] / run.cost - 1.0), float(found[3])))
-        print(rows[-1], flush=True)
-    relative = [abs(row[2]) for row in rows]
-    return {"rows": rows, "largest": max(relative), "mean": float(np.mean(relative))}
+    looked = cuda.to_device(np.zeros(count, dtype=np.int64))
+    device.sweep(looked)
+    swept = seconds(device.sweep)
+    looked_at = float(looked.copy_to_host()[0])
+    pairs = problem.points.steps * problem.grid.points
+    bytes_written = 4.0 * problem.points.steps * batch_rows(problem) * problem.grid.points
+    there = cuda.device_array(10**9, dtype=np.float32)
+    back = cuda.device_array(10**9, dtype=np.float32)
+    copied = seconds(lambda: back.copy_to_device(there))
+    return found | {
+        "evaluations_a_second_alone": ceiling,
+        "evaluations_a_second_of_sweep": looked_at * count / swept,
+        "share_of_evaluations": looked_at * count / swept / ceiling,
+        "evaluations_per_point_and_step": looked_at / pairs,
+        "bytes_a_second_copied": 8e9 / copied,
+        "share_of_bandwidth": 2.0 * bytes_written * count / swept / (8e9 / copied),
+        "sweep_ms_each": 1e3 * swept / count,
+    }
 
 
-PARTS = {"sweep": sweep, "forward": forward, "points": points, "variants": variants}
+def batch_rows(problem) -> int:
+    """Return states times gears of a problem."""
+    return problem.events.graph.states * problem.points.gears
+
+
+@cuda.jit(fastmath=True)
+def evaluations_alone(out, number):
+    """Evaluate splits as the sweep does, without lists, ranges, shifts and moves."""
+    row = cuda.shared.array(1024, np.float32)
+    thread = cuda.threadIdx.x
+    for x in range(thread, 1024, cuda.blockDim.x):
+        row[x] = np.float32(0.01) * x
+    cuda.syncthreads()
+    square, volts = np.float32(90000.0), np.float32(300.0)
+    here, lowest = np.float32(thread), np.float32(1e30)
+    watts = np.float32(100.0)
+    for _ in range(number):
+        for k in range(4):
+            power = watts + np.float32(k)
+            root = volts + np.float32(math.sqrt(max(square - np.float32(0.4) * power, NONE)))
+            y = here - np.float32(0.02) * power / root
+            inside = min(max(y, NONE), np.float32(1000.0))
+            j = np.int32(inside)
+            share = inside - np.float32(j)
+            grams = row[j] + share * (row[j + 1] - row[j]) + np.float32(1e-5) * max(-y, NONE)
+            lowest = min(lowest, grams)
+        watts += np.float32(0.5)
+    out[cuda.grid(1)] = lowest
+
+
+def device_name() -> str:
+    """Return the name of the device."""
+    return str(cuda.get_current_device().name)
+
+
+PARTS = {
+    "sweep": sweep,
+    "forward": forward,
+    "points": points,
+    "variants": variants,
+    "end_to_end": end_to_end,
+    "limit": limit,
+}
 
 
 def main() -> int:
@@ -217,7 +436,7 @@ def main() -> int:
     part, file = sys.argv[1:]
     found = PARTS[part]()
     Path(file).write_text(json.dumps(found, indent=1))
-    print(json.dumps(found))
+    print(json.dumps({k: v for k, v in found.items() if k != "rows"}))
     return 0
 
 
