@@ -280,6 +280,12 @@ def solve_batch(
             shown += 1
 
 
+def answered(cycle: Cycle, driveline: Driveline, settings: Settings, answer: Answer) -> Optimum:
+    """Return the optimum of a case whose answer a device found; see :class:`BatchItem`."""
+    (item,) = state_cases([(cycle, driveline, settings)])
+    return dataclasses.replace(item, answer=answer).optimum()
+
+
 def prepare(cycle: Cycle, driveline: Driveline, settings: Settings, whole: bool = True) -> Prepared:
     """Work out the demand at the wheels and the choices of every step (stages 1 and 2).
 

@@ -9,7 +9,9 @@ import dataclasses
 import json
 import math
 import multiprocessing
+import subprocess
 import sys
+import tempfile
 import time
 import traceback
 from concurrent.futures import ProcessPoolExecutor
@@ -421,7 +423,64 @@ def device_name() -> str:
     return str(cuda.get_current_device().name)
 
 
+STUDY = """
+driveline = "full"
+cycles = ["wltc_class3b"]
+bound = true
+
+[parameters]
+"settings.start_cost_g" = {{ low = 0.0, high = 2.0 }}
+"settings.shift_cost_g" = {{ low = 0.0, high = 0.5 }}
+"battery.capacity_Ah" = {{ low = 6.0, high = 12.0 }}
+
+[samples]
+count = {count}
+seed = 7
+"""
+
+
+def study(count: int = 10_000) -> dict:
+    """Time a study from start to stored results; then one that is killed and resumed."""
+    found, digests = {"device": device_name(), "count": count}, []
+    with tempfile.TemporaryDirectory() as folder:
+        file = Path(folder) / "batch.toml"
+        file.write_text(STUDY.format(count=count))
+        small = Path(folder) / "small.toml"
+        small.write_text(STUDY.format(count=16))
+        study_run(small, Path(folder) / "small").wait()  # compiles
+        began = time.perf_counter()
+        code = study_run(file, Path(folder) / "whole").wait()
+        found |= {"code": code, "whole_s": time.perf_counter() - began}
+        found["tasks_a_minute"] = 60.0 * count / found["whole_s"]
+        print(found, flush=True)
+        process = study_run(file, Path(folder) / "cut")
+        time.sleep(0.5 * found["whole_s"])
+        process.kill()
+        process.wait()
+        found["kept_when_killed"] = len(list((Path(folder) / "cut" / "pieces").glob("*")))
+        began = time.perf_counter()
+        found["code_resumed"] = study_run(file, Path(folder) / "cut").wait()
+        found["resumed_s"] = time.perf_counter() - began
+        for name in ("whole", "cut"):
+            command = [sys.executable, "-m", "hybridopt", "study", "status", str(file)]
+            text = subprocess.run(
+                [*command, "--store", str(Path(folder) / name), "--json"],
+                capture_output=True,
+                text=True,
+                check=True,
+            ).stdout
+            digests.append(json.loads(text))
+    return found | {"status": digests, "same": digests[0]["digest"] == digests[1]["digest"]}
+
+
+def study_run(file: Path, store: Path) -> subprocess.Popen:
+    """Start a run of a study on the device."""
+    command = [sys.executable, "-m", "hybridopt", "study", "run", str(file)]
+    return subprocess.Popen([*command, "--store", str(store), "--executor", "gpu", "--quiet"])
+
+
 PARTS = {
+    "study": study,
     "sweep": sweep,
     "forward": forward,
     "points": points,
