@@ -154,6 +154,7 @@ class Batch:
         self.ages = first.event_base.graph.gear_ages > 1
         self.widest = max(problem.grid.points for problem in self.problems)
         self.longest = max(problem.points.steps for problem in self.problems)
+        self.splits = max(problem.points.splits for problem in self.problems)
         self.segments = -(-self.widest // SEGMENT)
         self.floats = shared_floats(
             self.states * self.gears, self.graph.arrival_engine.size, self.gears, self.widest
@@ -198,7 +199,7 @@ class Batch:
             shared["list_length"].place(key, lambda: made.length)
             size = made.cost.size
         else:
-            room = points.splits
+            room = self.splits
             known = shared["list_first"].size
             first_list = shared["list_first"].place(
                 key, lambda: np.arange(known, known + lists, dtype=np.int64)
