@@ -6,7 +6,7 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from ..physics.battery import _state
-from ..problem.choices import Choices, PointsOnDemand
+from ..problem.choices import PointsOnDemand
 from ..problem.graph import Events
 from ..problem.problem import Problem, battery_nodes
 from ..problem.statement import Statement, stated
@@ -160,7 +160,7 @@ class Batch:
             self.states * self.gears, self.graph.arrival_engine.size, self.gears, self.widest
         )
         self.sizes = dict.fromkeys(("corners", "lists", "value", "offset", "track", "shifts"), 0)
-        self.points: list[Choices] = []  # different ones, in order
+        self.points: list[PointsOnDemand] = []  # different ones, in order
         self._hulls: dict[Hashable, tuple[int, int]] = {}
         self._owners: list[int] = []
         self.arrays = self._lay_out()
@@ -205,9 +205,10 @@ class Batch:
                 key, lambda: np.arange(known, known + lists, dtype=np.int64)
             )
             if first_list == known:
+                assert isinstance(points, PointsOnDemand)
                 self.points.append(points)
             begin, size = first_list * room, lists * room
-        slots, hulls = steps + 1 if self.keep else 2, (key, *_grid_key(problem))
+        slots, hulls = steps + 1 if self.keep else 2, (key, _grid_key(problem))
         if hulls not in self._hulls:
             self._hulls[hulls] = at["corners"], at["lists"]
             self._owners.append(number)

@@ -181,7 +181,7 @@ def sweep_kernel(states: int, gears: int, ages: bool, threads: int = 512, blocks
         last_point = float32(points - 1)
         fact_row = facts[number]
         slots, values = row[N_SLOTS], row[N_VALUE]
-        total = 0.0
+        total: Any = 0.0
         looked = 0
         for x in range(thread, points, threads):
             end = _terminal32(real, real[F_LOW] + real[F_SPACING] * x)

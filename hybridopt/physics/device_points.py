@@ -188,7 +188,8 @@ def lay_out_plants(
     fuel, loss, room, row, lists = 0, 0, 0, 0, 0
     for driveline, demand in zip(drivelines, demands, strict=True):
         plant, own = pack(driveline), []
-        for array in plant[:ARRAYS]:
+        curves: tuple[Any, ...] = plant[:ARRAYS]
+        for array in curves:
             own.append((first, first + array.size))
             values.append(array.ravel())
             first += array.size

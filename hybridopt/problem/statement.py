@@ -53,9 +53,8 @@ class Statement:
     def starts(self) -> np.ndarray:
         """Which moves begin a start, bool, (moves,)."""
         graph = self.event_base.graph
-        return (graph.engine == EngineClass.STARTING) & (
-            graph.source < graph.off_ages * graph.gear_ages
-        )
+        off = graph.source < graph.off_ages * graph.gear_ages
+        return np.asarray((graph.engine == EngineClass.STARTING) & off)
 
     @property
     def soc(self) -> float:
