@@ -33,7 +33,7 @@ import numpy as np
 from .base.progress import Progress, silent
 from .base.warning import InputWarning
 from .dp.bound import known_bound, lower_bound
-from .dp.cost_to_go import LeftOut
+from .dp.cost_to_go import ValueLeftOut
 from .inputs.cycle import Cycle
 from .inputs.driveline import Driveline
 from .optimum.batch import Answer, solve_statements
@@ -204,7 +204,11 @@ class BatchItem:
             )
         problem = self.statement.problem
         known = Solution(
-            problem, run, run.schedule(problem.points), self.answer.value_start, LeftOut(problem)
+            problem,
+            run,
+            run.schedule(problem.points),
+            self.answer.value_start,
+            ValueLeftOut(problem),
         )
         if self.answer.multipliers is not None:
             bound = known_bound(problem, run, self.answer.bound, self.answer.multipliers)

@@ -200,7 +200,7 @@ class CostToGo:
         return row
 
 
-class LeftOut(CostToGo):
+class ValueLeftOut(CostToGo):
     """A cost-to-go of which nothing is kept here, as a device swept it."""
 
     def __init__(self, problem: Problem) -> None:

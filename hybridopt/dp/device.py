@@ -8,9 +8,11 @@ import numpy as np
 from numba.core import config
 
 from ..physics.device_points import lay_out_plants, points_kernel
-from .device_batch import Arrays, Batch
+from .device_batch import ProblemBatch
 from .device_bound import P_SIZE, _prove, bound_bytes
-from .device_forward import BEST, R_SIZE, THREADS, TRACKS, _land
+from .device_forward import BEST, THREADS, TRACKS
+from .device_landing import R_SIZE, _land
+from .device_layout import Arrays, BoundRoom, GraphArrays, RunTracks, SortedLists
 from .device_lists import _find_corners, _sort_lists, _spread_shifts
 from .device_room import Room
 from .device_stages import BOX_ROWS, W_GUESS, W_SIZE, _find_hulls
@@ -61,7 +63,7 @@ class DeviceBatch:
 
     def __init__(
         self,
-        batch: Batch,
+        batch: ProblemBatch,
         sweep_threads: int = SWEEP_THREADS,
         sweep_blocks: int = SWEEP_BLOCKS,
         room: Room | None = None,
@@ -76,25 +78,28 @@ class DeviceBatch:
             self.arrays = Arrays(**self._filled(batch.arrays))
         else:
             self.arrays = self._room_for_points()
-        self.graph = self._filled(batch.graph)
+        self.graph = GraphArrays(**self._filled(batch.graph))
         points, lists = self.arrays.raw_cost.size, self.arrays.list_first.size
         steps, paths = sizes["track"], sizes["offset"]
         f4, f8, i4 = np.float32, np.float64, np.int32
         empty = self.room.empty
-        self.cost, self.power = empty("cost", points, f4), empty("power", points, f4)
-        self.length = empty("length", lists, i4)
-        self.turn = empty("turn", sizes["corners"], f4)
-        self.corner = empty("corner", sizes["corners"], i4)
-        self.corners = empty("corners", sizes["lists"], i4)
-        self.shift = empty("shift", sizes["shifts"], f4)
+        self.lists = SortedLists(
+            empty("length", lists, i4),
+            empty("power", points, f4),
+            empty("cost", points, f4),
+            empty("turn", sizes["corners"], f4),
+            empty("corner", sizes["corners"], i4),
+            empty("corners", sizes["lists"], i4),
+            empty("shift", sizes["shifts"], f4),
+        )
         self.value = empty("value", sizes["value"], f4)
         self.offset = empty("offset", paths, f8)
-        self.packed, self.path = (
+        self.tracks = RunTracks(
             empty("packed", TRACKS * steps, i4),
+            empty("shares", TRACKS * steps, f8),
             empty("path", TRACKS * paths, f8),
+            empty("costate", TRACKS * steps, f8),
         )
-        self.shares = empty("shares", TRACKS * steps, f8)
-        self.costate = empty("costate", TRACKS * steps, f8)
         self.found = empty("found", (self.count, R_SIZE), f8)
         self.work = empty("work", (W_SIZE, steps), f8)
         self.proved = self.room.filled("proved", np.full((self.count, P_SIZE), -np.inf))
@@ -127,7 +132,8 @@ class DeviceBatch:
 
     def prepare(self) -> None:
         """List operating points where they are not yet, sort them, find the corners of hulls."""
-        a, lists, steps = self.arrays, self.length.size, self.batch.longest * self.batch.gears * 3
+        a, ready = self.arrays, self.lists
+        lists, steps = ready.length.size, self.batch.longest * self.batch.gears * 3
         grid = -(-steps // LIST_THREADS), self.count
         if self.plants:
             blocks = grid[0], len(self.batch.points)
@@ -135,54 +141,41 @@ class DeviceBatch:
                 *self.plants, a.raw_cost, a.raw_power, a.list_length
             )
         _sort_lists[-(-lists // LIST_THREADS), LIST_THREADS, self.stream](
-            a.list_first, a.list_length, a.raw_cost, a.raw_power, self.cost, self.power, self.length
+            *(a.list_first, a.list_length, a.raw_cost, a.raw_power),
+            *(ready.cost, ready.power, ready.length),
         )
         owners = self.room.filled("owners", self.batch.owners)
-        _find_corners[(grid[0], owners.size), LIST_THREADS, self.stream](
-            *(owners, a.problems, a.reals, a.dt, a.list_first, self.length, self.cost, self.power),
-            *(self.turn, self.corner, self.corners),
-        )
+        _find_corners[(grid[0], owners.size), LIST_THREADS, self.stream](owners, a, ready)
         wide = -(-steps * self.batch.gears // LIST_THREADS), self.count
-        _spread_shifts[wide, LIST_THREADS, self.stream](a.problems, a.reals, a.shift, self.shift)
+        _spread_shifts[wide, LIST_THREADS, self.stream](a.problems, a.reals, a.shift, ready.shift)
 
     def sweep(self, looked_at: Any = None) -> None:
         """Fill the cost-to-go and its offsets."""
-        batch, a, graph = self.batch, self.arrays, self.graph
+        batch = self.batch
         kernel = sweep_kernel(batch.states, batch.gears, batch.ages, self.threads, self.blocks)
         nothing = self.room.nothing if looked_at is None else looked_at
-        arguments = (
-            *(a.problems, a.reals, a.list_first, self.length, self.power, self.cost),
-            *(self.turn, self.corner, self.corners, a.dt, a.nodes, a.facts),
-            *(self.shift, a.moves, a.opens, graph["arrival_engine"], graph["arrival_state"]),
-            *(graph["arrival_first"], graph["move_source"], graph["move_kind"]),
-            *(self.value, self.offset, nothing),
-        )
+        arguments = self.arrays, self.lists, self.graph, self.value, self.offset, nothing
         size = 4 * batch.floats
         _allow_shared(kernel, arguments, size)
         kernel[self.count, self.threads, self.stream, size](*arguments)
 
     def land(self) -> None:
         """Run forward until runs land on their targets."""
-        a, graph = self.arrays, self.graph
         threads = 32 if SIMULATED else THREADS
         _land[self.count, threads, self.stream](
-            *(a.problems, a.reals, a.list_first, a.list_length, a.raw_cost, a.raw_power, a.dt),
-            *(a.cells, self.shift, a.moves, a.open_soc, graph["arrival_engine"]),
-            *(graph["arrival_state"], graph["move_source"], graph["move_kind"]),
-            *(graph["move_arrival"], self.value, self.packed, self.shares, self.path),
-            *(self.costate, self.found),
+            *(self.arrays, self.lists.shift, self.graph, self.value, self.tracks, self.found)
         )
 
     def prove(self) -> None:
         """Prove a lower limit for the best runs; what the cost-to-go was kept in is used for it."""
-        a, graph, sizes = self.arrays, self.graph, self.batch.sizes
+        a, sizes = self.arrays, self.batch.sizes
         steps, rows = sizes["track"], self.batch.states * self.batch.gears
         lists, points = a.list_first.size, a.raw_cost.size
-        room = self.value
-        if room.size < 4 * points + 2 * (lists + sizes["lists"]) + 4:
+        spare = self.value
+        if spare.size < 4 * points + 2 * (lists + sizes["lists"]) + 4:
             much = 4 * (points + lists + sizes["lists"]) + 4
-            room = self.room.empty("hulls", much, np.float32)
-        hulls = room[: 2 * (room.size // 2)].view(np.float64)
+            spare = self.room.empty("hulls", much, np.float32)
+        hulls = spare[: 2 * (spare.size // 2)].view(np.float64)
         hull_power, hull_cost = hulls[:points], hulls[points : 2 * points]
         stage = hulls[2 * points : 2 * points + sizes["lists"]]
         empty = self.room.empty
@@ -191,21 +184,17 @@ class DeviceBatch:
             a.list_first, a.list_length, a.raw_cost, a.raw_power, hull_power, hull_cost, count
         )
         size = bound_bytes(rows, self.batch.gears)
-        arguments = (
-            *(a.problems, a.reals, a.list_first, self.length, self.power),
-            *(hull_power, hull_cost, count, a.dt, a.cells, self.shift, a.moves),
-            *(graph["arrival_engine"], graph["arrival_state"]),
-            *(graph["move_source"], graph["move_kind"], graph["move_arrival"]),
-            *(self._best(self.path), self._best(self.costate), self.found),
-            self.work,
+        room = BoundRoom(
+            *(hull_power, hull_cost, count, self.work),
             empty("reach", (3, steps), np.int32),
             empty("boxes", (self.count, BOX_ROWS, 6), np.float64),
             stage,
             empty("marks", sizes["lists"], np.int8),
             empty("choice", steps * rows, np.int32),
             empty("way", steps, np.int32),
-            self.proved,
         )
+        best = RunTracks(*(self._best(track) for track in self.tracks))
+        arguments = a, self.lists, self.graph, best, self.found, room, self.proved
         _allow_shared(_prove, arguments, size)
         _prove[self.count, 32 if SIMULATED else THREADS, self.stream, size](*arguments)
 
@@ -223,9 +212,8 @@ class DeviceBatch:
 
     def fetch(self) -> Tracks:
         """Wait for what was launched and bring the best runs back."""
-        tracks = self.packed, self.shares, self.path, self.costate
         arrays = (
-            *(self._best(track) for track in tracks),
+            *(self._best(track) for track in self.tracks),
             *(self.found, self.proved, self.work[W_GUESS], self.offset),
         )
         self.room.wait()

@@ -1,7 +1,7 @@
 """A batch of problems laid out for a device: shared arrays, and two rows of numbers for each."""
 
 from collections.abc import Hashable, Sequence
-from typing import Any, NamedTuple
+from typing import Any
 
 import numpy as np
 
@@ -10,62 +10,9 @@ from ..problem.choices import PointsOnDemand
 from ..problem.graph import Events
 from ..problem.problem import Problem, battery_nodes
 from ..problem.statement import Statement, stated
-from .device_layout import F_SIZE, N_SIZE
+from .device_layout import F_SIZE, N_SIZE, Arrays, GraphArrays
 from .device_lists import INFINITE
 from .device_sweep import SEGMENT, shared_floats
-
-
-class Arrays(NamedTuple):
-    """Arrays of a batch, here or on a device; `problems` and `reals` say where each one's begin.
-
-    Attributes
-    ----------
-    problems, reals : (problems, N_SIZE), int64, and (problems, F_SIZE)
-    list_first, list_length : of the raw lists of all sets of operating points, int64, int32
-    raw_cost, raw_power : g and W, as StepCosts has them
-    dt : s
-    nodes : float32, (5, SoC points) of each problem
-    facts : float32, (problems, segments, 8), see device_sweep.py
-    shift : float32, (step, class, gear to, gear from), without the setting's cost of a shift
-    moves : float32, (step, move), moves in order of arrivals
-    opens, open_soc : SoC from which moves are open, as int64 points of the grid and as SoC
-    cells : battery tables, (6, nodes) each
-    """
-
-    problems: Any
-    reals: Any
-    list_first: Any
-    list_length: Any
-    raw_cost: Any
-    raw_power: Any
-    dt: Any
-    nodes: Any
-    facts: Any
-    shift: Any
-    moves: Any
-    opens: Any
-    open_soc: Any
-    cells: Any
-
-
-class GraphArrays(NamedTuple):
-    """States and moves, the moves in order of arrivals, int64.
-
-    Attributes
-    ----------
-    arrival_engine, arrival_state : (arrivals,)
-    arrival_first : (arrivals + 1,), where each one's moves begin
-    move_source, move_kind, move_arrival, order : (moves,); `order` holds
-        their numbers in the problem's graph
-    """
-
-    arrival_engine: Any
-    arrival_state: Any
-    arrival_first: Any
-    move_source: Any
-    move_kind: Any
-    move_arrival: Any
-    order: Any
 
 
 class Shared:
@@ -133,7 +80,7 @@ def finite32(values: np.ndarray) -> np.ndarray:
     return np.where(np.isfinite(values), values, INFINITE).astype(np.float32)
 
 
-class Batch:
+class ProblemBatch:
     """Problems of one graph and number of gears, laid out for a device.
 
     Parameters

@@ -12,14 +12,10 @@ import math
 from numba import cuda, float64, int32
 from numba.core import config
 
-from ..physics.battery import Cell
 from .device_layout import (
-    F_CAPACITY,
     F_EFFICIENCY,
     F_SOC,
     F_TARGET,
-    N_CELL,
-    N_CELL_NODES,
     N_DT,
     N_GEAR,
     N_GEARS,
@@ -32,6 +28,7 @@ from .device_layout import (
     N_STATE,
     N_STEPS,
     N_TRACK,
+    _cell_of,
 )
 from .device_stages import (
     NEVER,
@@ -93,7 +90,9 @@ def _shortest(problem, stage, moves, choice, way, parts, picks, rows):
 
     `rows` holds two rows of what is still ahead; `parts` and `picks` what each gear offers.
     """
-    shift, move_cost, engine, state_after, source, kinds, arrivals = moves
+    shift, move_cost, graph = moves
+    engine, state_after, source = graph.arrival_engine, graph.arrival_state, graph.move_source
+    kinds, arrivals = graph.move_kind, graph.move_arrival
     thread, threads = cuda.threadIdx.x, cuda.blockDim.x
     steps, gears, states = problem[N_STEPS], problem[N_GEARS], problem[N_ROWS] // problem[N_GEARS]
     count, at = states * gears, problem[N_TRACK]
@@ -158,8 +157,9 @@ def _weights(problem, work, scale, t):
 
 
 @cuda.jit(device=True)
-def _all_boxes(problem, hulls, dt, work, scale, row, boxes, reach, efficiency):
+def _all_boxes(problem, ground, scale, row):
     """Stage cost of a list over all boxes of its step, with drain and z."""
+    hulls, dt, work, boxes, reach, efficiency = ground
     t, at = row // (problem[N_GEARS] * 3), problem[N_TRACK]
     weight, change = _weights(problem, work, scale, t)
     hull = _hull_of(hulls, problem[N_LISTS] + row)
@@ -170,8 +170,9 @@ def _all_boxes(problem, hulls, dt, work, scale, row, boxes, reach, efficiency):
 
 
 @cuda.jit(device=True)
-def _stage_costs(problem, hulls, dt, work, scale, boxes, reach, efficiency, stage, marks):
+def _stage_costs(problem, ground, scale, stage, marks):
     """Fill the stage costs of all lists: over the wide box, and over all boxes where marked."""
+    hulls, dt, work, boxes, _, efficiency = ground
     thread, threads, steps = cuda.threadIdx.x, cuda.blockDim.x, problem[N_STEPS]
     lists, base = problem[N_GEARS] * 3, problem[N_STAGES]
     for row in range(thread, steps * lists, threads):
@@ -187,14 +188,12 @@ def _stage_costs(problem, hulls, dt, work, scale, boxes, reach, efficiency, stag
     for t in range(thread, steps, threads):
         for row in range(t * lists, t * lists + lists):
             if marks[base + row] > 0:
-                stage[base + row], _, _ = _all_boxes(
-                    problem, hulls, dt, work, scale, row, boxes, reach, efficiency
-                )
+                stage[base + row], _, _ = _all_boxes(problem, ground, scale, row)
     cuda.syncthreads()
 
 
 @cuda.jit(device=True)
-def _settle(problem, hulls, dt, work, scale, boxes, reach, efficiency, stage, marks, way):
+def _settle(problem, ground, scale, stage, marks, way):
     """Take all boxes for the lists of a path, and those of its classes that look no dearer.
 
     Returns whether there were any that had not been taken yet.
@@ -210,20 +209,19 @@ def _settle(problem, hulls, dt, work, scale, boxes, reach, efficiency, stage, ma
             row = t * lists + g * 3 + way[at + t] % 3
             if marks[base + row] == 0 and stage[base + row] <= here:
                 marks[base + row] = 1
-                stage[base + row], _, _ = _all_boxes(
-                    problem, hulls, dt, work, scale, row, boxes, reach, efficiency
-                )
+                stage[base + row], _, _ = _all_boxes(problem, ground, scale, row)
     return cuda.syncthreads_or(int32(changed))
 
 
 @cuda.jit(device=True)
-def _slope(problem, hulls, dt, work, scale, boxes, reach, efficiency, way, ends, terms):
+def _slope(problem, ground, scale, way, ends, terms):
     """Change of the bound with the scale: the supergradient along the guess."""
+    work = ground[2]
     at, steps, part = problem[N_TRACK], problem[N_STEPS], 0.0
     start, end = ends
     for t in range(cuda.threadIdx.x, steps, cuda.blockDim.x):
         row = t * problem[N_GEARS] * 3 + way[at + t]
-        _, drain, z = _all_boxes(problem, hulls, dt, work, scale, row, boxes, reach, efficiency)
+        _, drain, z = _all_boxes(problem, ground, scale, row)
         part += work[W_GUESS, at + t] * drain
         if t > 0:
             part += (work[W_GUESS, at + t - 1] - work[W_GUESS, at + t]) * z
@@ -232,92 +230,50 @@ def _slope(problem, hulls, dt, work, scale, boxes, reach, efficiency, way, ends,
 
 
 @cuda.jit(**BOUNDS)
-def _prove(
-    problems,
-    reals,
-    list_first,
-    list_count,
-    power,
-    hull_power,
-    hull_cost,
-    hull_count,
-    dt,
-    cells,
-    shift,
-    move_cost,
-    arrival_engine,
-    arrival_state,
-    move_source,
-    move_kind,
-    move_arrival,
-    path,
-    costate,
-    found,
-    work,
-    reach,
-    boxes,
-    stage,
-    marks,
-    choice,
-    way,
-    proved,
-):
+def _prove(arrays, lists, graph, tracks, found, room, proved):
     """Prove a lower limit of each problem, guided by its run, and improve its scale.
 
-    `path` and `costate` are those of the best runs, `found` their costs. `proved` (problems,
+    `tracks` holds the best runs alone, `found` their costs. `proved` (problems,
     P_SIZE) gets the bound, g, the scale of the best multipliers, how many looks were taken,
     and the last multiplier, g/J.
     """
     number, thread = cuda.blockIdx.x, cuda.threadIdx.x
-    problem, real = problems[number], reals[number]
+    problem, real = arrays.problems[number], arrays.reals[number]
     terms = cuda.shared.array(THREADS, float64)
     dynamic = cuda.shared.array(0, float64)
     dynamic_picks = cuda.shared.array(0, int32)
     count, gears = problem[N_ROWS], problem[N_GEARS]
     parts, rows = dynamic[: count * gears], dynamic[count * gears : count * gears + 2 * count]
     picks = dynamic_picks[2 * (count * gears + 2 * count) :]
-    at, n = problem[N_CELL], problem[N_CELL_NODES]
-    cell = Cell(
-        cells[at : at + n],
-        cells[at + n : at + 2 * n],
-        cells[at + 2 * n : at + 3 * n],
-        cells[at + 3 * n : at + 4 * n],
-        cells[at + 4 * n : at + 5 * n],
-        cells[at + 5 * n : at + 6 * n],
-        real[F_CAPACITY],
-        real[F_EFFICIENCY],
-    )
+    cell = _cell_of(problem, real, arrays.cells)
     efficiency, steps, upper = real[F_EFFICIENCY], problem[N_STEPS], found[number, 0]
     if not upper < NEVER:
         if thread == 0:
             proved[number, P_BOUND], proved[number, P_LOOKS] = -math.inf, 0.0
         return
-    end = min(real[F_TARGET], path[problem[N_PATH] + steps])
-    box = boxes[number]
-    lists = list_first, list_count, power
-    _geometry(problem, real, cell, lists, dt, work, reach, box, end, terms)
-    _guess(problem, real, cell, dt, (path, costate), work, reach)
+    end = min(real[F_TARGET], tracks.path[problem[N_PATH] + steps])
+    box, work, reach, dt = room.boxes[number], room.work, room.reach, arrays.dt
+    stage, marks, choice, way = room.stage, room.marks, room.choice, room.way
+    powers = arrays.list_first, lists.length, lists.power
+    _geometry(problem, real, cell, powers, dt, work, reach, box, end, terms)
+    _guess(problem, real, cell, dt, (tracks.path, tracks.costate), work, reach)
     z_start, z_end = _energy(cell, real[F_SOC]), _energy(cell, end)
     for row in range(thread, steps * gears * 3, cuda.blockDim.x):
         marks[problem[N_STAGES] + row] = 0
     cuda.syncthreads()
-    hulls = hull_power, hull_cost, list_first, hull_count
-    moves = (
-        *(shift, move_cost, arrival_engine, arrival_state),
-        *(move_source, move_kind, move_arrival),
-    )
+    hulls = room.hull_power, room.hull_cost, arrays.list_first, room.hull_count
+    ground = hulls, dt, work, box, reach, efficiency
+    moves = lists.shift, arrays.moves, graph
     first, last = work[W_GUESS, problem[N_TRACK]], work[W_GUESS, problem[N_TRACK] + steps - 1]
     best, best_scale, scale, stride, looks = -math.inf, 1.0, 1.0, STRIDE, 0
     left_at, left, left_slope = 0.0, -math.inf, 0.0
     right_at, right, right_slope = 0.0, -math.inf, 0.0
     for _ in range(LOOKS):
-        _stage_costs(problem, hulls, dt, work, scale, box, reach, efficiency, stage, marks)
+        _stage_costs(problem, ground, scale, stage, marks)
         length = math.inf
         for _ in range(ROUNDS):
             length = _shortest(problem, stage, moves, choice, way, parts, picks, rows)
-            if not length < math.inf or not _settle(
-                problem, hulls, dt, work, scale, box, reach, efficiency, stage, marks, way
-            ):
+            if not length < math.inf or not _settle(problem, ground, scale, stage, marks, way):
                 break
         if not length < math.inf:
             break
@@ -328,10 +284,7 @@ def _prove(
             best, best_scale = bound, scale
         if upper - best <= WANTED * abs(upper) or scale > LARGEST:
             break
-        slope = _slope(
-            *(problem, hulls, dt, work, scale, box, reach, efficiency),
-            *(way, (z_start, z_end), terms),
-        )
+        slope = _slope(problem, ground, scale, way, (z_start, z_end), terms)
         if slope == 0.0:
             break
         if slope < 0.0:

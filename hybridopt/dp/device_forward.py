@@ -1,33 +1,18 @@
-"""The forward run on a device, one thread block for a problem, and its landing on the target.
+"""The forward run on a device, one thread block for a problem.
 
 A run does what kernels.py does here, by the same kernels of battery, value and trimming; threads
 share the splits of a step, and the search between two splits, which looks at many places at once
-instead of two. How a run aims again until it lands, and how its torques alone settle, is that of
-forward.py.
+instead of two. How runs land is in device_landing.py.
 """
 
 # mypy: allow-untyped-defs, allow-untyped-calls, allow-untyped-decorators
 
-import math
-
 from numba import cuda, float64, int64
 from numba.core import config
 
-from ..physics.battery import Cell, _landing, _rates, _state
-from ..problem.grid import Grid, _terminal
+from ..physics.battery import _landing, _rates, _state
+from ..problem.grid import _terminal
 from .device_layout import (
-    F_CAPACITY,
-    F_EFFICIENCY,
-    F_FLOOR,
-    F_LOW,
-    F_PENALTY,
-    F_SOC,
-    F_SPACING,
-    F_TARGET,
-    F_TOP,
-    F_TWO_SIDED,
-    N_CELL,
-    N_CELL_NODES,
     N_DT,
     N_GEAR,
     N_GEARS,
@@ -44,19 +29,14 @@ from .device_layout import (
     N_TRACK,
     N_VALUE,
 )
-from .forward import LANDING_RUNS, LANDING_TOLERANCE, SETTLING_RUNS, SOC_TOLERANCE
-from .kernels import Ahead, BatteryAt, Offer, _mixed, _slope, _total, _trim, _value
+from .kernels import Ahead, BatteryAt, Offer, _mixed, _slope, _total, _trim
 
 THREADS = 128  # of a block
 LANES = 8  # threads that share a list
-ROUNDS = (
-    6 if config.ENABLE_CUDASIM else 3
-)  # of the search between two splits, by half of the threads
-BOUNDS = {} if config.ENABLE_CUDASIM else {"launch_bounds": (THREADS, 4)}
+ROUNDS = 6 if config.ENABLE_CUDASIM else 3  # of the search between splits, by half of the threads
 NEVER = 1e15  # a cost that stands for infinity
 CURRENT, BELOW, ABOVE, BEST = range(4)  # tracks kept of each problem: this run, best ones so far
 TRACKS = 4
-R_COST, R_MISS, R_VALUE, R_RUNS, R_SIZE = range(5)  # what is known of a problem in the end
 
 
 @cuda.jit(device=True)
@@ -116,16 +96,20 @@ def _between_splits(offer, split, here, after, totals, orders):
 
 
 @cuda.jit(device=True)
-def _run(problem, cell, grid, aim, given, choices, events, graph, value, tracks, totals, orders):
+def _run(problem, cell, grid, aim, given, world, value, tracks, scratch):
     """Run once through all steps into the track CURRENT; return cost, last SoC, whether it got on.
 
     `problem` is the row of whole numbers, `given` the number of the track that gears, classes and
     where the motor is on are taken from, or -1.
     """
-    list_first, list_length, cost, power, dt = choices
-    shift, move_cost, open_soc = events
-    arrival_engine, arrival_state, move_source, move_kind, move_arrival = graph
-    packed, shares, path, costate = tracks
+    arrays, shift, graph = world
+    totals, orders = scratch
+    list_first, list_length, dt = arrays.list_first, arrays.list_length, arrays.dt
+    cost, power = arrays.raw_cost, arrays.raw_power
+    move_cost, open_soc = arrays.moves, arrays.open_soc
+    arrival_engine, arrival_state = graph.arrival_engine, graph.arrival_state
+    move_source, move_kind, move_arrival = graph.move_source, graph.move_kind, graph.move_arrival
+    packed, shares, path, costate = tracks.packed, tracks.shares, tracks.path, tracks.costate
     thread, moves = cuda.threadIdx.x, move_source.size
     group, lane, groups = thread // LANES, thread % LANES, cuda.blockDim.x // LANES
     steps, gears, points = problem[N_STEPS], problem[N_GEARS], problem[N_SOC]
@@ -218,199 +202,3 @@ def _run(problem, cell, grid, aim, given, choices, events, graph, value, tracks,
     spent += _terminal(grid, soc) + grid.floor_penalty * max(grid.low - lowest_soc, 0.0)
     cuda.syncthreads()
     return spent, soc, soc == soc
-
-
-@cuda.jit(device=True)
-def _copy(problem, tracks, target):
-    """Copy the track CURRENT of a problem to another one."""
-    packed, shares, path, costate = tracks
-    a, c = problem[N_TRACK], problem[N_PATH]
-    b, d = a + target * (packed.size // TRACKS), c + target * (path.size // TRACKS)
-    cuda.syncthreads()
-    for t in range(cuda.threadIdx.x, problem[N_STEPS], cuda.blockDim.x):
-        packed[b + t], shares[b + t], costate[b + t] = packed[a + t], shares[a + t], costate[a + t]
-    for t in range(cuda.threadIdx.x, problem[N_STEPS] + 1, cuda.blockDim.x):
-        path[d + t] = path[c + t]
-    cuda.syncthreads()
-
-
-@cuda.jit(device=True)
-def _is_landed(grid, miss):
-    """Whether a run ends close enough to the target."""
-    low = -LANDING_TOLERANCE if grid.two_sided > 0.0 else 0.0
-    return grid.penalty == 0.0 or low <= miss <= LANDING_TOLERANCE
-
-
-@cuda.jit(device=True)
-def _keep_best(problem, grid, tracks, cost, miss, best):
-    """Keep the run just made in the track BEST if it comes first: target met, then by cost."""
-    missed = grid.penalty > 0.0 and miss < -SOC_TOLERANCE
-    best_missed = grid.penalty > 0.0 and best[1] < -SOC_TOLERANCE
-    if missed != best_missed:
-        better = best_missed
-    else:
-        better = cost < best[0]
-    if better:
-        best[0], best[1] = cost, miss
-        _copy(problem, tracks, BEST)
-
-
-@cuda.jit(**BOUNDS)
-def _land(
-    problems,
-    reals,
-    list_first,
-    list_length,
-    cost,
-    power,
-    dt,
-    cells,
-    shift,
-    move_cost,
-    open_soc,
-    arrival_engine,
-    arrival_state,
-    move_source,
-    move_kind,
-    move_arrival,
-    value,
-    packed,
-    shares,
-    path,
-    costate,
-    found,
-):
-    """Run, aim again until a run lands on the target, settle; the best run is the track BEST.
-
-    `found` (problems, R_SIZE) gets cost, miss of the target, the cost-to-go at the start less its
-    offset, and the number of runs; an infinite cost says that no run got through.
-    """
-    number, thread = cuda.blockIdx.x, cuda.threadIdx.x
-    totals = cuda.shared.array(THREADS, float64)
-    orders = cuda.shared.array(THREADS, int64)
-    best = cuda.local.array(2, float64)
-    sides = cuda.local.array((2, 3), float64)
-    problem, real = problems[number], reals[number]
-    at, n = problem[N_CELL], problem[N_CELL_NODES]
-    cell = Cell(
-        cells[at : at + n],
-        cells[at + n : at + 2 * n],
-        cells[at + 2 * n : at + 3 * n],
-        cells[at + 3 * n : at + 4 * n],
-        cells[at + 4 * n : at + 5 * n],
-        cells[at + 5 * n : at + 6 * n],
-        real[F_CAPACITY],
-        real[F_EFFICIENCY],
-    )
-    grid = Grid(
-        real[F_LOW],
-        real[F_TOP],
-        real[F_SPACING],
-        problem[N_SOC],
-        real[F_PENALTY],
-        real[F_FLOOR],
-        real[F_TARGET],
-        real[F_TWO_SIDED],
-        int64(0),
-    )
-    choices = list_first, list_length, cost, power, dt
-    events = shift, move_cost, open_soc
-    graph = arrival_engine, arrival_state, move_source, move_kind, move_arrival
-    tracks = packed, shares, path, costate
-    if thread == 0:
-        path[problem[N_PATH]] = real[F_SOC]
-    cuda.syncthreads()
-    best[0], best[1] = math.inf, -math.inf
-    sides[0, 0], sides[1, 0] = math.inf, math.inf
-    aim, miss, last_aim, last_miss, runs = 0.0, 0.0, 0.0, 0.0, 0
-    for attempt in range(LANDING_RUNS + 1):
-        there = 0.0
-        if attempt > 0:
-            if _is_landed(grid, miss):
-                break
-            slope = 1.0
-            if attempt > 1 and aim != last_aim:
-                slope = (miss - last_miss) / (aim - last_aim)
-                if not 0.3 < slope < 3.0:
-                    slope = 1.0
-            there = aim - (miss - 0.5 * LANDING_TOLERANCE) / slope
-        spent, end, through = _run(
-            problem, cell, grid, there, -1, choices, events, graph, value, tracks, totals, orders
-        )
-        runs += 1
-        while not through and abs(there - aim) > LANDING_TOLERANCE:
-            there = 0.5 * (there + aim)
-            spent, end, through = _run(
-                problem,
-                cell,
-                grid,
-                there,
-                -1,
-                choices,
-                events,
-                graph,
-                value,
-                tracks,
-                totals,
-                orders,
-            )
-            runs += 1
-        if not through:
-            break
-        last_aim, last_miss, aim, miss = aim, miss, there, end - grid.target
-        _keep_best(problem, grid, tracks, spent, miss, best)
-        side = 0 if miss < 0.0 else 1
-        if spent < sides[side, 0]:
-            sides[side, 0], sides[side, 1], sides[side, 2] = spent, miss, aim
-            _copy(problem, tracks, BELOW + side)
-    if best[0] < math.inf and not _is_landed(grid, best[1]):
-        for side in range(2):
-            if not sides[side, 0] < math.inf:
-                continue
-            miss, aim = sides[side, 1], sides[side, 2]
-            stride = miss
-            low, low_miss, high, high_miss = -math.inf, 0.0, math.inf, 0.0
-            for _ in range(SETTLING_RUNS):
-                if miss < 0.0:
-                    low, low_miss = aim, miss
-                else:
-                    high, high_miss = aim, miss
-                open_ended = low == -math.inf or high == math.inf
-                if open_ended:
-                    aim -= 2.0 * stride
-                    stride *= 2.0
-                else:
-                    share = low_miss / (low_miss - high_miss)
-                    aim = low + (high - low) * min(max(share, 0.1), 0.9)
-                spent, end, through = _run(
-                    problem,
-                    cell,
-                    grid,
-                    aim,
-                    BELOW + side,
-                    choices,
-                    events,
-                    graph,
-                    value,
-                    tracks,
-                    totals,
-                    orders,
-                )
-                runs += 1
-                if not through:
-                    if open_ended:
-                        break
-                    miss = math.copysign(abs(miss), aim - 0.5 * (low + high))
-                    continue
-                miss = end - grid.target
-                _keep_best(problem, grid, tracks, spent, miss, best)
-                if _is_landed(grid, miss):
-                    break
-    if thread == 0:
-        at = (
-            problem[N_VALUE]
-            + (problem[N_STATE] * problem[N_GEARS] + problem[N_GEAR]) * problem[N_SOC]
-        )
-        row = value[at : at + problem[N_SOC]]
-        found[number, R_COST], found[number, R_MISS] = best[0], best[1]
-        found[number, R_VALUE], found[number, R_RUNS] = _value(grid, row, real[F_SOC]), runs

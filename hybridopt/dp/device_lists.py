@@ -72,21 +72,21 @@ def _drop(power, voltage, discharge, charge, out, into):
 
 
 @cuda.jit
-def _find_corners(
-    owners, problems, reals, dt, first, count, sorted_cost, sorted_power, turn, corner, corners
-):
+def _find_corners(owners, arrays, lists):
     """Fill the corners of every list's hull over SoC drop at the middle of the window.
 
     One row of blocks for each of `owners`, whose hulls other problems may share, one thread for a
     list. `corner` holds numbers of splits within the list; `turn` (decreasing) the slope, g per
     cell, at which each corner takes over to the next.
     """
+    problems, reals, dt = arrays.problems, arrays.reals, arrays.dt
+    sorted_cost, sorted_power, count = lists.cost, lists.power, lists.length
+    turn, corner, corners = lists.turn, lists.corner, lists.corners
     problem, row = owners[cuda.blockIdx.y], cuda.grid(1)
-    lists = problems[problem, N_STEPS] * problems[problem, N_GEARS] * 3
-    if row >= lists:
+    if row >= problems[problem, N_STEPS] * problems[problem, N_GEARS] * 3:
         return
     there = problems[problem, N_LISTS] + row
-    begin, n = first[there], count[there]
+    begin, n = arrays.list_first[there], count[there]
     to = problems[problem, N_CORNERS] + begin - problems[problem, N_POINTS]
     t = row // (problems[problem, N_GEARS] * 3)
     voltage, discharge, charge = (

@@ -138,31 +138,15 @@ def sweep_kernel(states: int, gears: int, ages: bool, threads: int = 512, blocks
     S, G = states, gears
     R = S * G
 
-    def sweep(
-        problems,
-        reals,
-        list_first,
-        list_count,
-        power,
-        cost,
-        turn,
-        corner,
-        corners,
-        dt,
-        nodes,
-        facts,
-        shift,
-        move_cost,
-        opens,
-        arrival_engine,
-        arrival_state,
-        arrival_first,
-        move_source,
-        move_kind,
-        value,
-        offset,
-        looked_at,
-    ):
+    def sweep(arrays, lists, graph, value, offset, looked_at):
+        problems, reals, list_first = arrays.problems, arrays.reals, arrays.list_first
+        dt, nodes, facts = arrays.dt, arrays.nodes, arrays.facts
+        move_cost, opens = arrays.moves, arrays.opens
+        list_count, power, cost = lists.length, lists.power, lists.cost
+        turn, corner, corners, shift = lists.turn, lists.corner, lists.corners, lists.shift
+        arrival_engine, arrival_state = graph.arrival_engine, graph.arrival_state
+        arrival_first, move_source = graph.arrival_first, graph.move_source
+        move_kind = graph.move_kind
         number, thread, threads = cuda.blockIdx.x, cuda.threadIdx.x, cuda.blockDim.x
         shared = cuda.shared.array(0, float32)
         ranges = cuda.shared.array(0, int32)

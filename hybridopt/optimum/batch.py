@@ -297,7 +297,7 @@ def _on_device(source: Source, device: int, bound: bool) -> Iterator[tuple[int, 
     from numba import cuda
 
     from ..dp.device import SIMULATED, DeviceBatch
-    from ..dp.device_batch import Batch
+    from ..dp.device_batch import ProblemBatch
     from ..dp.device_room import Room
 
     with cuda.gpus[device]:
@@ -306,7 +306,9 @@ def _on_device(source: Source, device: int, bound: bool) -> Iterator[tuple[int, 
         waves = Waves(source, Plan(MEMORY_SHARE * free / ROOMS, full, 2 * full))
         while True:
             if idle and (wave := waves.next()):
-                made = DeviceBatch(Batch([job.statement for job in wave]), room=idle.popleft())
+                made = DeviceBatch(
+                    ProblemBatch([job.statement for job in wave]), room=idle.popleft()
+                )
                 made.launch(bound)
                 under_way.append((wave, made))
                 if idle:

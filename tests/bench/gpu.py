@@ -29,7 +29,7 @@ from hybridopt.base.errors import FailedError, HybridoptError
 from hybridopt.base.platform import usable_cores
 from hybridopt.dp.cost_to_go import CostToGo
 from hybridopt.dp.device import DeviceBatch
-from hybridopt.dp.device_batch import Batch
+from hybridopt.dp.device_batch import ProblemBatch
 from hybridopt.dp.forward import best_run
 from hybridopt.inputs.cycle import read_cycle
 from hybridopt.inputs.driveline_file import read_driveline
@@ -77,7 +77,7 @@ def sweep() -> dict:
     for threads, blocks in SHAPES:
         try:
             for count in (1, 264, 1056):
-                batch = Batch([problem] * count, keep=count == 1)
+                batch = ProblemBatch([problem] * count, keep=count == 1)
                 device = DeviceBatch(batch, threads, blocks)
                 began = time.perf_counter()
                 device.prepare()
@@ -131,7 +131,7 @@ def forward() -> dict:
     found = {"cpu_forward_s": time.perf_counter() - began, "cpu_cost_g": run.cost}
     found["cpu_value_start_g"] = _value_at_start(problem, value)
     for count in (1, 264, 528):
-        device = DeviceBatch(Batch([problem] * count))
+        device = DeviceBatch(ProblemBatch([problem] * count))
         device.prepare()
         device.sweep()
         device.land()
@@ -343,7 +343,7 @@ def end_to_end(count: int = 2112) -> dict:
         states = stated(cases[:264])
         host = time.perf_counter() - began
         began = time.perf_counter()
-        batch = Batch(states)
+        batch = ProblemBatch(states)
         found[name]["host_ms_each"] = {
             "state": 1e3 * host / len(states),
             "lay_out": 1e3 * (time.perf_counter() - began) / len(states),
@@ -380,7 +380,7 @@ def limit() -> dict:
     ceiling = multiprocessors * 2 * 384 * number * 4 / took
     problem = one_problem()
     count = multiprocessors * 2
-    device = DeviceBatch(Batch([problem] * count))
+    device = DeviceBatch(ProblemBatch([problem] * count))
     device.prepare()
     looked = cuda.to_device(np.zeros(count, dtype=np.int64))
     device.sweep(looked)
