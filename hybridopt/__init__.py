@@ -114,7 +114,9 @@ if TYPE_CHECKING:
     from .physics.schedule import Schedule as Schedule
     from .physics.thermal import Strain as Strain
     from .physics.thermal import strains as strains
+    from .pipeline import BatchItem as BatchItem
     from .pipeline import find_optimum as find_optimum
+    from .pipeline import solve_batch as solve_batch
     from .pipeline import solve_cycle as solve_cycle
     from .plots.axes import new_figure as new_figure
     from .plots.axes import save_figure as save_figure
@@ -185,6 +187,8 @@ if TYPE_CHECKING:
 _HOMES = {
     "solve_cycle": "pipeline",
     "find_optimum": "pipeline",
+    "solve_batch": "pipeline",
+    "BatchItem": "pipeline",
     "Settings": "problem.settings",
     "Result": "optimum.result",
     "Optimum": "optimum.optimum",

@@ -7,12 +7,12 @@ from typing import Any, NamedTuple
 import numpy as np
 from numba.core import config
 
-from ..physics.device_points import lay_out_plants, points_kernel
+from ..physics.device_points import PlantArrays, lay_out_plants, points_kernel
 from .device_batch import ProblemBatch
 from .device_bound import P_SIZE, _prove, bound_bytes
-from .device_forward import BEST, THREADS, TRACKS
+from .device_forward import BEST, TRACKS
 from .device_landing import R_SIZE, _land
-from .device_layout import Arrays, BoundRoom, GraphArrays, RunTracks, SortedLists
+from .device_layout import THREADS, Arrays, BoundRoom, GraphArrays, RunTracks, SortedLists
 from .device_lists import _find_corners, _sort_lists, _spread_shifts
 from .device_room import Room
 from .device_stages import BOX_ROWS, W_GUESS, W_SIZE, _find_hulls
@@ -73,7 +73,7 @@ class DeviceBatch:
         self.stream = self.room.stream
         self.threads, self.blocks = sweep_threads, sweep_blocks
         sizes = batch.sizes
-        self.plants: tuple[Any, ...] = ()
+        self.plants: PlantArrays | None = None
         if batch.listed:
             self.arrays = Arrays(**self._filled(batch.arrays))
         else:
@@ -82,17 +82,17 @@ class DeviceBatch:
         points, lists = self.arrays.raw_cost.size, self.arrays.list_first.size
         steps, paths = sizes["track"], sizes["offset"]
         f4, f8, i4 = np.float32, np.float64, np.int32
-        empty = self.room.empty
+        empty, common = self.room.empty, self.room.common
         self.lists = SortedLists(
             empty("length", lists, i4),
-            empty("power", points, f4),
-            empty("cost", points, f4),
-            empty("turn", sizes["corners"], f4),
-            empty("corner", sizes["corners"], i4),
+            common("power", points, f4),
+            common("cost", points, f4),
+            common("turn", sizes["corners"], f4),
+            common("corner", sizes["corners"], i4),
             empty("corners", sizes["lists"], i4),
             empty("shift", sizes["shifts"], f4),
         )
-        self.value = empty("value", sizes["value"], f4)
+        self.value = common("value", sizes["value"], f4)
         self.offset = empty("offset", paths, f8)
         self.tracks = RunTracks(
             empty("packed", TRACKS * steps, i4),
@@ -118,16 +118,16 @@ class DeviceBatch:
         plants, self.points_shape = lay_out_plants(
             [p.driveline for p in own], [p.demand for p in own], own[0].aim
         )
-        self.plants = tuple(self._filled(plants).values())
-        lists, room = batch.arrays.list_first.size, self.points_shape[2]
+        self.plants = PlantArrays(**self._filled(plants))
+        lists, room = batch.lists_on_demand, self.points_shape[2]
         arrays = batch.arrays._replace(
-            list_first=np.arange(lists, dtype=np.int64) * room,
-            **dict.fromkeys(("list_length", "raw_cost", "raw_power"), np.zeros(0)),
+            **dict.fromkeys(("list_first", "list_length", "raw_cost", "raw_power"), np.zeros(0))
         )
         return Arrays(**self._filled(arrays))._replace(
+            list_first=self.room.empty("list_first", lists, np.int64),
             list_length=self.room.empty("list_length", lists, np.int32),
-            raw_cost=self.room.empty("raw_cost", lists * room, np.float64),
-            raw_power=self.room.empty("raw_power", lists * room, np.float64),
+            raw_cost=self.room.common("raw_cost", lists * room, np.float64),
+            raw_power=self.room.common("raw_power", lists * room, np.float64),
         )
 
     def prepare(self) -> None:
@@ -135,10 +135,10 @@ class DeviceBatch:
         a, ready = self.arrays, self.lists
         lists, steps = ready.length.size, self.batch.longest * self.batch.gears * 3
         grid = -(-steps // LIST_THREADS), self.count
-        if self.plants:
+        if self.plants is not None:
             blocks = grid[0], len(self.batch.points)
             points_kernel(*self.points_shape)[blocks, LIST_THREADS, self.stream](
-                *self.plants, a.raw_cost, a.raw_power, a.list_length
+                self.plants, a.list_first, a.list_length, a.raw_cost, a.raw_power
             )
         _sort_lists[-(-lists // LIST_THREADS), LIST_THREADS, self.stream](
             *(a.list_first, a.list_length, a.raw_cost, a.raw_power),
@@ -174,7 +174,7 @@ class DeviceBatch:
         spare = self.value
         if spare.size < 4 * points + 2 * (lists + sizes["lists"]) + 4:
             much = 4 * (points + lists + sizes["lists"]) + 4
-            spare = self.room.empty("hulls", much, np.float32)
+            spare = self.room.common("hulls", much, np.float32)
         hulls = spare[: 2 * (spare.size // 2)].view(np.float64)
         hull_power, hull_cost = hulls[:points], hulls[points : 2 * points]
         stage = hulls[2 * points : 2 * points + sizes["lists"]]
@@ -204,11 +204,19 @@ class DeviceBatch:
 
     def launch(self, bound: bool = True) -> None:
         """Launch all that leads to the best runs, and to their bounds."""
+        self.room.take_turn()
         self.prepare()
         self.sweep()
         self.land()
         if bound:
             self.prove()
+        self.room.end_turn()
+
+    def release(self) -> None:
+        """Hold what is common to rooms no longer, so that the next one may take more of it."""
+        self.value = None
+        self.lists = SortedLists(*[None] * len(self.lists))
+        self.arrays = self.arrays._replace(raw_cost=None, raw_power=None)
 
     def fetch(self) -> Tracks:
         """Wait for what was launched and bring the best runs back."""

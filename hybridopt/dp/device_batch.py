@@ -107,7 +107,9 @@ class ProblemBatch:
             self.states * self.gears, self.graph.arrival_engine.size, self.gears, self.widest
         )
         self.sizes = dict.fromkeys(("corners", "lists", "value", "offset", "track", "shifts"), 0)
-        self.points: list[PointsOnDemand] = []  # different ones, in order
+        self.points: list[PointsOnDemand] = []  # different ones, in order, for the device to list
+        self.lists_on_demand = 0
+        self._on_demand: dict[Hashable, int] = {}  # where their lists begin
         self._hulls: dict[Hashable, tuple[int, int]] = {}
         self._owners: list[int] = []
         self.arrays = self._lay_out()
@@ -146,15 +148,13 @@ class ProblemBatch:
             shared["list_length"].place(key, lambda: made.length)
             size = made.cost.size
         else:
-            room = self.splits
-            known = shared["list_first"].size
-            first_list = shared["list_first"].place(
-                key, lambda: np.arange(known, known + lists, dtype=np.int64)
-            )
-            if first_list == known:
-                assert isinstance(points, PointsOnDemand)
+            assert isinstance(points, PointsOnDemand)
+            if key not in self._on_demand:
+                self._on_demand[key] = self.lists_on_demand
+                self.lists_on_demand += lists
                 self.points.append(points)
-            begin, size = first_list * room, lists * room
+            first_list = self._on_demand[key]
+            begin, size = first_list * self.splits, lists * self.splits
         slots, hulls = steps + 1 if self.keep else 2, (key, _grid_key(problem))
         if hulls not in self._hulls:
             self._hulls[hulls] = at["corners"], at["lists"]

@@ -13,6 +13,7 @@ from numba import cuda, float64, int32
 from numba.core import config
 
 from .device_layout import (
+    BLOCKS,
     F_EFFICIENCY,
     F_SOC,
     F_TARGET,
@@ -28,6 +29,7 @@ from .device_layout import (
     N_STATE,
     N_STEPS,
     N_TRACK,
+    THREADS,
     _cell_of,
 )
 from .device_stages import (
@@ -43,13 +45,12 @@ from .device_stages import (
     _over_boxes,
 )
 
-THREADS = 128  # of a block
 ROUNDS, LOOKS = 16, 12  # passes of a look, and looks, at most
 WANTED = 1e-4  # of the cost: gap at which no more looks are taken
-STRIDE, GAIN, LARGEST = 3e-4, 1e-7, 1e3  # of the common scale, see ascent.py
+STRIDE, GAIN, LARGEST = 1e-3, 1e-5, 1e3  # of the common scale, see ascent.py
 FLOAT = 1.2e-7  # of a cost: what its rounding to float32 may add
 P_BOUND, P_SCALE, P_LOOKS, P_FACTOR, P_SIZE = range(5)  # what is known of a bound
-BOUNDS = {} if config.ENABLE_CUDASIM else {"launch_bounds": (THREADS, 4)}
+BOUNDS = {} if config.ENABLE_CUDASIM else {"launch_bounds": (THREADS, BLOCKS)}
 
 
 def bound_bytes(rows: int, gears: int) -> int:

@@ -31,7 +31,6 @@ from .device_layout import (
 )
 from .kernels import Ahead, BatteryAt, Offer, _mixed, _slope, _total, _trim
 
-THREADS = 128  # of a block
 LANES = 8  # threads that share a list
 ROUNDS = 6 if config.ENABLE_CUDASIM else 3  # of the search between splits, by half of the threads
 NEVER = 1e15  # a cost that stands for infinity

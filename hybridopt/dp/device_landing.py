@@ -7,12 +7,13 @@ How a run aims again until it lands, and how its torques alone settle, is that o
 
 import math
 
-from numba import cuda, float64, int64
+from numba import cuda, float64, int32, int64
 from numba.core import config
 
 from ..problem.grid import Grid
-from .device_forward import BELOW, BEST, THREADS, TRACKS, _run
+from .device_forward import BELOW, BEST, TRACKS, _run
 from .device_layout import (
+    BLOCKS,
     F_FLOOR,
     F_LOW,
     F_PENALTY,
@@ -23,18 +24,20 @@ from .device_layout import (
     F_TWO_SIDED,
     N_GEAR,
     N_GEARS,
+    N_LISTS,
     N_PATH,
     N_SOC,
     N_STATE,
     N_STEPS,
     N_TRACK,
     N_VALUE,
+    THREADS,
     _cell_of,
 )
 from .forward import LANDING_RUNS, LANDING_TOLERANCE, SETTLING_RUNS, SOC_TOLERANCE
 from .kernels import _value
 
-BOUNDS = {} if config.ENABLE_CUDASIM else {"launch_bounds": (THREADS, 4)}
+BOUNDS = {} if config.ENABLE_CUDASIM else {"launch_bounds": (THREADS, BLOCKS)}
 R_COST, R_MISS, R_VALUE, R_RUNS, R_SIZE = range(5)  # what is known of a problem in the end
 
 
@@ -78,7 +81,8 @@ def _land(arrays, shift, graph, value, tracks, found):
     """Run, aim again until a run lands on the target, settle; the best run is the track BEST.
 
     `found` (problems, R_SIZE) gets cost, miss of the target, the cost-to-go at the start less its
-    offset, and the number of runs; an infinite cost says that no run got through.
+    offset, and the number of runs; an infinite cost says that no run got through,
+    and NaN that the room for a list of splits was too short, so that some are not known.
     """
     number, thread = cuda.blockIdx.x, cuda.threadIdx.x
     totals = cuda.shared.array(THREADS, float64)
@@ -86,6 +90,14 @@ def _land(arrays, shift, graph, value, tracks, found):
     best = cuda.local.array(2, float64)
     sides = cuda.local.array((2, 3), float64)
     problem, real = arrays.problems[number], arrays.reals[number]
+    short = 0
+    for row in range(thread, problem[N_STEPS] * problem[N_GEARS] * 3, cuda.blockDim.x):
+        if arrays.list_length[problem[N_LISTS] + row] < 0:
+            short = 1
+    if cuda.syncthreads_or(int32(short)):
+        if thread == 0:
+            found[number, R_COST] = math.nan
+        return
     cell = _cell_of(problem, real, arrays.cells)
     grid = Grid(
         real[F_LOW],

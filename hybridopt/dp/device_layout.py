@@ -8,6 +8,7 @@ from numba import cuda
 
 from ..physics.battery import Cell
 
+THREADS, BLOCKS = 128, 4  # of blocks for forward runs and bounds: in one, and on a multiprocessor
 # whole numbers: sizes, and where the problem's part of the shared arrays begins
 (
     N_STEPS,

@@ -13,11 +13,13 @@ import numpy as np
 
 from ..base.errors import FailedError
 from ..dp.forward import SOC_TOLERANCE, ForwardRun
+from ..problem.choices import PointsOnDemand
 from ..problem.statement import Statement
 from .solve import DEARLY, PENALTY_STEPS
 
 MEMORY_SHARE = 0.9  # of a device's free memory that is planned with
-ROOMS = 2  # waves under way at a time on a device
+ROOMS = 2  # waves under way at a time on a device, which take turns with the cost-to-go
+ROUNDS = 4  # of sweeps in the largest waves: runs and bounds need many problems to be quick
 TRACK_BYTES = 150  # of a step: tracks and what the bound takes, besides the rows of the cost-to-go
 MOST_SPLITS = 65535  # of a list, whose numbers are packed in 16 bits
 MOST_FLOATS = (
@@ -54,7 +56,8 @@ class Plan:
     Attributes
     ----------
     memory : bytes that a wave may take
-    full : problems that a device works on at a time; larger waves are cut to a multiple of it
+    full : problems that a device works on at a time; larger waves are cut to a multiple of it,
+        and the first one is no larger, so that work begins soon
     most : problems of a wave
     """
 
@@ -105,17 +108,20 @@ class _Wave:
         points, graph, grid = statement.points, statement.event_base.graph, statement.grid
         rows, lists = graph.states * points.gears, points.steps * points.gears * 3
         splits = float(lists * points.splits)
-        own = 4.0 * (points.steps + 1) * rows * grid.points + points.steps * TRACK_BYTES
+        value = 4.0 * (points.steps + 1) * rows * grid.points
+        own = float(points.steps * TRACK_BYTES)
         own += 4.0 * lists * points.gears + 9.0 * lists  # costs of shifts, the bound's lists
         corners = id(points), grid.low, grid.spacing, grid.points, id(statement.cell.voltage)
-        shared = {id(points): 24.0 * splits, corners: 8.0 * splits}
-        return {None: own} | {k: v for k, v in shared.items() if k not in self._known}
+        raw = 16.0 * (1 if isinstance(points, PointsOnDemand) else ROOMS)  # listed in turn, or sent
+        shared = {id(points): (raw + 8.0) * splits, corners: 8.0 * splits}
+        more = {k: v for k, v in shared.items() if k not in self._known}
+        return {None: value + ROOMS * own} | more
 
     def add(self, job: "Job", needs: dict[Hashable, float]) -> None:
         """Take a problem in."""
         self.jobs.append(job)
         self.used += sum(needs.values())
-        self._known |= needs.keys()
+        self._known |= needs.keys() - {None}
 
 
 class Job(NamedTuple):
@@ -156,6 +162,7 @@ class Waves:
         self.source, self.plan = source, plan
         self.again: deque[Job] = deque()
         self._kinds: dict[Hashable, _Wave] = {}
+        self._most = plan.full
 
     def next(self) -> list[Job]:
         """Return the next wave: a full one, or at the end what is left, if anything."""
@@ -165,7 +172,8 @@ class Waves:
             if wave.jobs and wave.used + sum(needs.values()) > self.plan.memory:
                 return self._cut(job)
             wave.add(job, needs)
-            if len(wave.jobs) == self.plan.most:
+            if len(wave.jobs) >= self._most:
+                self._most = min(2 * self._most, self.plan.most)
                 return self._kinds.pop(job.kind).jobs
         for kind in list(self._kinds):
             return self._kinds.pop(kind).jobs
@@ -302,14 +310,16 @@ def _on_device(source: Source, device: int, bound: bool) -> Iterator[tuple[int, 
 
     with cuda.gpus[device]:
         free, full = (SIMULATED_MEMORY, 1) if SIMULATED else _capacity(cuda)
-        idle, under_way = deque(Room() for _ in range(ROOMS)), deque[tuple[list[Job], Any]]()
-        waves = Waves(source, Plan(MEMORY_SHARE * free / ROOMS, full, 2 * full))
+        first, under_way = Room(), deque[tuple[list[Job], Any]]()
+        idle = deque([first, *(Room(first) for _ in range(ROOMS - 1))])
+        waves = Waves(source, Plan(MEMORY_SHARE * free, full, ROUNDS * full))
         while True:
             if idle and (wave := waves.next()):
                 made = DeviceBatch(
                     ProblemBatch([job.statement for job in wave]), room=idle.popleft()
                 )
                 made.launch(bound)
+                made.release()
                 under_way.append((wave, made))
                 if idle:
                     continue
@@ -360,6 +370,8 @@ def _answers(made: Any, bound: bool) -> Iterator[Answer]:
                 yield Answer(run, value, float(proved[0]), multipliers)
             else:
                 yield Answer(run, value)
+        elif np.isnan(found[0]):
+            yield Answer(None, reason="a step has more splits than the device has room for")
         else:
             yield Answer(None, reason="no run got to the end on the device")
         step, point = step + steps, point + steps + 1

@@ -7,7 +7,7 @@ torques and give cost and power of each.
 # mypy: allow-untyped-defs, allow-untyped-calls, allow-untyped-decorators
 
 import math
-from collections.abc import Sequence
+from collections.abc import Hashable, Sequence
 from functools import cache
 from typing import Any, NamedTuple
 
@@ -27,7 +27,7 @@ from .step import _torque_point
 
 ARRAYS = 21  # fields of a Plant that are arrays; numbers follow them
 TOO_MANY = -1  # a count that says that a list has more splits than there is room for
-V_STEPS, V_ROWS, V_LISTS, V_GEARS, V_SPLITS, V_SIZE = range(6)
+V_STEPS, V_ROWS, V_LISTS, V_GEARS, V_SPLITS, V_PARTS, V_SIZE = range(7)
 
 
 class PlantArrays(NamedTuple):
@@ -35,12 +35,12 @@ class PlantArrays(NamedTuple):
 
     Attributes
     ----------
-    values : all curves of all plants in one row
-    places : int64, (drivelines, 21, 2): where each curve begins and ends
+    values : all curves of all sets of parts in one row; drivelines may share parts
+    places : int64, (sets, 21, 2): where each curve begins and ends
     numbers : the other fields of each Plant, (drivelines, 31)
-    fuels, losses : maps, (drivelines, speeds, torques), as large as the largest ones
+    fuels, losses : maps, (sets, speeds, torques), as large as the largest ones
     rows : what is asked of each step, (steps, R_SIZE)
-    sizes : int64, (drivelines, V_SIZE): steps, first row, first list, gears, splits to aim at
+    sizes : int64, (drivelines, V_SIZE): steps, first row, first list, gears, splits to aim at, set
     """
 
     values: Any
@@ -61,7 +61,9 @@ def points_kernel(fuel_torques: int, loss_torques: int, room: int) -> Any:
     twice = 2 * room
 
     @cuda.jit
-    def fill(values, places, numbers, fuels, losses, rows, sizes, cost, power, count):
+    def fill(plants, first, count, cost, power):
+        values, places, numbers = plants.values, plants.places, plants.numbers
+        fuels, losses, rows, sizes = plants.fuels, plants.losses, plants.rows, plants.sizes
         which, number = cuda.blockIdx.y, cuda.grid(1)
         own = sizes[which]
         lists = own[V_STEPS] * own[V_GEARS] * 3
@@ -75,21 +77,22 @@ def points_kernel(fuel_torques: int, loss_torques: int, room: int) -> Any:
         nodes = cuda.local.array(room, float64)
         powers = cuda.local.array(room, float64)
         torques = cuda.local.array(twice, float64)
-        p, n = places[which], numbers[which]
+        parts, n = own[V_PARTS], numbers[which]
+        p = places[parts]
         plant = Plant(
             values[p[0, 0] : p[0, 1]],
             values[p[1, 0] : p[1, 1]],
             values[p[2, 0] : p[2, 1]],
             values[p[3, 0] : p[3, 1]],
             values[p[4, 0] : p[4, 1]],
-            fuels[which],
+            fuels[parts],
             values[p[6, 0] : p[6, 1]],
             values[p[7, 0] : p[7, 1]],
             values[p[8, 0] : p[8, 1]],
             values[p[9, 0] : p[9, 1]],
             values[p[10, 0] : p[10, 1]],
             values[p[11, 0] : p[11, 1]],
-            losses[which],
+            losses[parts],
             values[p[13, 0] : p[13, 1]],
             values[p[14, 0] : p[14, 1]],
             values[p[15, 0] : p[15, 1]],
@@ -131,7 +134,8 @@ def points_kernel(fuel_torques: int, loss_torques: int, room: int) -> Any:
             n[30],
         )
         there = own[V_LISTS] + number
-        count[there] = 0
+        begin = there * room
+        first[there], count[there] = begin, 0
         if _shaft(plant, row, gear, engine, shaft, fuel_row, loss_row) != Reason.FEASIBLE:
             return
         used = 0
@@ -151,7 +155,6 @@ def points_kernel(fuel_torques: int, loss_torques: int, room: int) -> Any:
             count[there] = TOO_MANY
             return
         start = _start_fuel(plant.start_fuel, plant.start_duration, row[R_DT])
-        begin = there * room
         for k in range(used + 1):
             why = _torque_point(
                 plant.fuel_torque,
@@ -182,32 +185,36 @@ def lay_out_plants(
     drivelines: Sequence[Driveline], demands: Sequence[Demand], splits: int
 ) -> tuple[PlantArrays, tuple[int, int, int]]:
     """Lay drivelines out for a device; also return the sizes that the kernel is made for."""
-    values, places, numbers, rows, sizes, first = [], [], [], [], [], 0
-    fuels: list[np.ndarray] = []
-    losses: list[np.ndarray] = []
-    fuel, loss, room, row, lists = 0, 0, 0, 0, 0
+    values: list[np.ndarray] = []
+    places: list[list[tuple[int, int]]] = []
+    numbers, rows, sizes = [], [], []
+    known: dict[Hashable, tuple[int, Plant]] = {}
+    fuel, loss, room, row, lists, first = 0, 0, 0, 0, 0, 0
     for driveline, demand in zip(drivelines, demands, strict=True):
-        plant, own = pack(driveline), []
-        curves: tuple[Any, ...] = plant[:ARRAYS]
-        for array in curves:
-            own.append((first, first + array.size))
-            values.append(array.ravel())
-            first += array.size
-        places.append(own)
-        numbers.append(plant[ARRAYS:])
-        fuels.append(plant.fuel)
-        losses.append(plant.loss)
+        key = tuple(id(part) for name, part in vars(driveline).items() if name != "vehicle")
+        if key not in known:
+            plant, own = pack(driveline), []
+            curves: tuple[Any, ...] = plant[:ARRAYS]
+            for array in curves:
+                own.append((first, first + array.size))
+                values.append(array.ravel())
+                first += array.size
+            known[key] = len(places), plant
+            places.append(own)
+            fuel, loss = max(fuel, plant.fuel_torque.size), max(loss, plant.loss_torque.size)
+            room = max(room, split_room(driveline, splits))
+        parts, plant = known[key]
+        gears = driveline.gearbox.gears
+        numbers.append(plant._replace(share=driveline.vehicle.recuperated_share)[ARRAYS:])
         rows.append(demand_rows(demand))
-        sizes.append((demand.steps, row, lists, driveline.gearbox.gears, splits))
-        row, lists = row + demand.steps, lists + demand.steps * driveline.gearbox.gears * 3
-        fuel, loss = max(fuel, plant.fuel_torque.size), max(loss, plant.loss_torque.size)
-        room = max(room, split_room(driveline, splits))
+        sizes.append((demand.steps, row, lists, gears, splits, parts))
+        row, lists = row + demand.steps, lists + demand.steps * gears * 3
     arrays = PlantArrays(
         np.concatenate(values),
         np.array(places, dtype=np.int64),
         np.array(numbers, dtype=np.float64),
-        _stacked(fuels),
-        _stacked(losses),
+        _stacked([plant.fuel for _, plant in known.values()]),
+        _stacked([plant.loss for _, plant in known.values()]),
         np.concatenate(rows),
         np.array(sizes, dtype=np.int64),
     )

@@ -107,11 +107,9 @@ class Statements:
             Choices of every step. Those of one object are laid out once.
         """
         self._held += [driveline, demand]
-        which = (
-            *(id(part) for part in (driveline.gearbox, driveline.motor, driveline.engine)),
-            id(demand),
-        )
-        shifts = settings.skip_shifts, settings.brake_shift_speed
+        which = tuple(id(part) for part in (driveline.gearbox, driveline.motor, driveline.engine))
+        braking = (demand.wheel_torque < 0.0) & (demand.speed < settings.brake_shift_speed)
+        shifts = settings.skip_shifts, demand.speed_start.tobytes(), braking.tobytes()
         times = tuple(
             getattr(settings, name)
             for name in (

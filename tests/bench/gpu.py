@@ -9,6 +9,7 @@ import dataclasses
 import json
 import math
 import multiprocessing
+import os
 import subprocess
 import sys
 import tempfile
@@ -17,6 +18,8 @@ import traceback
 from concurrent.futures import ProcessPoolExecutor
 from functools import cache, partial
 from pathlib import Path
+
+os.environ.setdefault("NUMBA_CACHE_DIR", str(Path(tempfile.gettempdir()) / "hybridopt_bench"))
 
 import numba
 import numpy as np
@@ -37,7 +40,7 @@ from hybridopt.optimum.certificate import make_certificate
 from hybridopt.optimum.proof import prove
 from hybridopt.optimum.solve import _value_at_start
 from hybridopt.physics.demand import drive_demand
-from hybridopt.physics.device_points import lay_out_plants, points_kernel
+from hybridopt.physics.device_points import PlantArrays, lay_out_plants, points_kernel
 from hybridopt.physics.operating_points import list_operating_points
 from hybridopt.pipeline import find_optimum, solve_batch, state_cases, state_problem
 from hybridopt.problem.settings import Settings
@@ -166,13 +169,13 @@ def points() -> dict:
         arrays, shape = lay_out_plants([driveline] * count, [demand] * count, 61)
         kernel, room = points_kernel(*shape), shape[2]
         lists = listed.count.size
-        there = [cuda.to_device(array) for array in arrays]
+        there = PlantArrays(*(cuda.to_device(array) for array in arrays))
         cost = cuda.device_array(count * lists * room)
         power = cuda.device_array(count * lists * room)
         length = cuda.device_array(count * lists, dtype=np.int32)
-
+        first = cuda.device_array(count * lists, dtype=np.int64)
         launch = kernel[(-(-lists // 128), count), 128]
-        fill = partial(launch, *there, cost, power, length)
+        fill = partial(launch, there, first, length, cost, power)
         fill()
         took = seconds(fill)
         last = slice((count - 1) * lists, count * lists)
@@ -249,16 +252,26 @@ def variants(count: int = 1000, audited: int = 100) -> dict:
     items = list(solve_batch(cases))
     found = {"device": device_name(), "count": count, "device_s": time.perf_counter() - began}
     print(found, flush=True)
-    on_cpu(cases[0])  # compiles for all workers
-    cores = usable_cores()
-    with ProcessPoolExecutor(cores, multiprocessing.get_context("spawn")) as pool:
+    cores, context = usable_cores(), multiprocessing.get_context("spawn")
+    os.environ["NUMBA_NUM_THREADS"] = "1"  # of the workers
+    began = time.perf_counter()
+    with ProcessPoolExecutor(1, context) as pool:  # compiles, for the cache that all workers use
+        list(pool.map(on_cpu, cases[:5]))
+        list(pool.map(audit, items[:1]))
+    print("compiled", time.perf_counter() - began, flush=True)
+    with ProcessPoolExecutor(cores, context) as pool:
         list(pool.map(on_cpu, cases[:cores]))
-        began = time.perf_counter()
-        known = list(pool.map(on_cpu, cases))
+        print("workers ready", time.perf_counter() - began, flush=True)
+        began, known = time.perf_counter(), []
+        for pair in pool.map(on_cpu, cases):
+            known.append(pair)
+            if len(known) % 100 == 0:
+                print(len(known), time.perf_counter() - began, flush=True)
         found |= {"cores": cores, "cpu_s": time.perf_counter() - began}
         print(found, flush=True)
         answered = [item for item in items if item.answer.run]
-        found["audits"] = audits(list(pool.map(audit, answered[:: len(answered) // audited])))
+        some = answered[:: max(len(answered) // audited, 1)][:audited]
+        found["audits"] = audits(list(pool.map(audit, some)))
     rows = []
     for item, (cost, bound) in zip(items, known, strict=True):
         answer = item.answer
@@ -304,7 +317,7 @@ def audits(rows) -> dict:
     }
 
 
-def end_to_end(count: int = 2112) -> dict:
+def end_to_end(count: int = 4224) -> dict:
     """Time solve_batch from settings to schedules and bounds, with shared and with own points."""
     driveline, cycle = inputs()
     random, found = np.random.default_rng(2), {"device": device_name()}
@@ -493,7 +506,50 @@ def study_run(file: Path, store: Path) -> subprocess.Popen:
     return subprocess.Popen([*command, "--store", str(store), "--executor", "gpu", "--quiet"])
 
 
+BLOCK_SHAPES = ((128, 4, 8), (64, 8, 8), (64, 8, 4), (128, 5, 8), (128, 8, 8), (64, 12, 8))
+"""Threads of a block, blocks of a multiprocessor and threads that share a list, to be tried."""
+
+
+def launches() -> dict:
+    """Time forward run and bound over launch shapes, each in a process of its own."""
+    found = {"device": device_name()}
+    for shape in BLOCK_SHAPES:
+        name = ",".join(str(number) for number in shape)
+        with tempfile.TemporaryDirectory() as folder:
+            file = Path(folder) / "shape.json"
+            command = [
+                sys.executable,
+                str(Path(__file__).with_name("gpu_shape.py")),
+                name,
+                str(file),
+            ]
+            done = subprocess.run([*command, name, str(file)], capture_output=True, text=True)
+            found[name] = json.loads(file.read_text()) if file.exists() else done.stderr[-500:]
+        print(name, found[name], flush=True)
+    return found
+
+
+def one_shape() -> dict:
+    """Time forward run and bound of random variants that share points, by size of the wave."""
+    driveline, cycle = inputs()
+    random, found = np.random.default_rng(2), {}
+    for count in (264, 528, 1056):
+        costs = random.uniform(0.0, (2.0, 0.5), (count, 2))
+        settings = [Settings(start_cost=float(a), shift_cost=float(b)) for a, b in costs]
+        device = DeviceBatch(ProblemBatch(stated((cycle, driveline, s) for s in settings)))
+        device.launch()
+        device.fetch()
+        for part in ("prepare", "sweep", "land", "prove"):  # the bound overwrites the cost-to-go
+            took = seconds(getattr(device, part), 1)
+            found[f"{part}_ms_each {count}"] = 1e3 * took / count
+        found[f"runs {count}"] = float(device.found.copy_to_host()[:, 3].mean())
+        found[f"looks {count}"] = float(device.proved.copy_to_host()[:, 2].mean())
+        del device
+    return found
+
+
 PARTS = {
+    "launches": launches,
     "study": study,
     "sweep": sweep,
     "forward": forward,
