@@ -39,7 +39,7 @@ def rows(found: dict) -> list[tuple[str, str]]:
         minute = 60.0 * part["count"] / part["cpu_s"]
         made.append((f"the CPU of that machine, {part['cores']} cores, a minute", f"{minute:,.0f}"))
     if part := found.get("study"):
-        made.append((f"study, s from start to {part['count']:,} results", f"{part[WHOLE]:,.0f}"))
+        made.append((f"study, s for {part['count']:,} results", f"{part['whole_s']:,.0f}"))
         made.append(("killed and resumed: the same digest", "yes" if part["same"] else "no"))
     return made
 
