@@ -41,6 +41,7 @@ from .device_stages import (
     _geometry,
     _guess,
     _hull_of,
+    _over_block,
     _over_box,
     _over_boxes,
 )
@@ -56,21 +57,6 @@ BOUNDS = {} if config.ENABLE_CUDASIM else {"launch_bounds": (THREADS, BLOCKS)}
 def bound_bytes(rows: int, gears: int) -> int:
     """Return the bytes of shared memory that the bound of one problem takes."""
     return 8 * (rows * gears + 2 * rows) + 4 * rows * gears
-
-
-@cuda.jit(device=True)
-def _sum(terms, term):
-    """Sum of a number over the block."""
-    thread, half = cuda.threadIdx.x, cuda.blockDim.x // 2
-    cuda.syncthreads()
-    terms[thread] = term
-    while half > 0:
-        cuda.syncthreads()
-        if thread < half:
-            terms[thread] += terms[thread + half]
-        half //= 2
-    cuda.syncthreads()
-    return terms[0]
 
 
 @cuda.jit(device=True)
@@ -226,7 +212,7 @@ def _slope(problem, ground, scale, way, ends, terms):
         part += work[W_GUESS, at + t] * drain
         if t > 0:
             part += (work[W_GUESS, at + t - 1] - work[W_GUESS, at + t]) * z
-    part = _sum(terms, part)
+    part = _over_block(terms, part, False)
     return part - work[W_GUESS, at] * start + work[W_GUESS, at + steps - 1] * end
 
 

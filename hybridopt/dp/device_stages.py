@@ -194,15 +194,16 @@ def _hull_of(hulls, place):
 
 
 @cuda.jit(device=True)
-def _block_max(terms, term):
-    """Highest of a number over the block."""
+def _over_block(terms, term, largest):
+    """Largest of a number over the block, or its sum."""
     thread, half = cuda.threadIdx.x, cuda.blockDim.x // 2
     cuda.syncthreads()
     terms[thread] = term
     while half > 0:
         cuda.syncthreads()
         if thread < half:
-            terms[thread] = max(terms[thread], terms[thread + half])
+            other = terms[thread + half]
+            terms[thread] = max(terms[thread], other) if largest else terms[thread] + other
         half //= 2
     cuda.syncthreads()
     return terms[0]
@@ -229,7 +230,7 @@ def _geometry(problem, real, cell, lists, dt, work, reach, boxes, end, terms):
         work[W_DROP, at + t] = _root_current(least, out_most, high) * scale
         step = max(step, max(work[W_RISE, at + t], work[W_DROP, at + t]))
         highest = max(highest, high)
-    step, highest = _block_max(terms, step), _block_max(terms, highest)
+    step, highest = _over_block(terms, step, True), _over_block(terms, highest, True)
     width = (real[F_TOP] - real[F_LOW]) / BOXES
     if thread == 0:
         low, high = real[F_SOC], real[F_SOC]
