@@ -255,11 +255,11 @@ def solve_batch(
         Also prove a lower limit of each cost. It is as sound as that of a solve, but may be less
         tight, as multipliers climb by one scale only.
 
-    Yields
-    ------
-    BatchItem
-        In the order of the cases. Where a device cannot take a problem, or finds no schedule, the
-        answer says why, and `optimum` solves it here.
+    Returns
+    -------
+    iterator of BatchItem
+        In the order of the cases, as they are found. Where a device cannot take a problem, or
+        finds no schedule, the answer says why, and `optimum` solves it here.
 
     Raises
     ------
