@@ -10,6 +10,8 @@ from typing import Any
 _HOMES = {
     "solve_cycle": "pipeline",
     "find_optimum": "pipeline",
+    "solve_batch": "evaluation.batch",
+    "BatchItem": "evaluation.batch",
     "Settings": "problem.settings",
     "Result": "optimum.result",
     "Optimum": "optimum.optimum",

@@ -31,6 +31,8 @@ from .distillation.preview import DistilledPreview as DistilledPreview
 from .distillation.preview import distil_preview as distil_preview
 from .distillation.verify import VerifiedDrive as VerifiedDrive
 from .distillation.verify import verify as verify
+from .evaluation.batch import BatchItem as BatchItem
+from .evaluation.batch import solve_batch as solve_batch
 from .evaluation.case import Score as Score
 from .evaluation.charge_factor import ChargeFactor as ChargeFactor
 from .evaluation.charge_factor import charge_factor as charge_factor

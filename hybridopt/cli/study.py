@@ -71,6 +71,13 @@ def study() -> None:
     metavar="N",
     help="Processes to start here (default: one per core).",
 )
+@click.option(
+    "--executor",
+    type=click.Choice(["cpu", "gpu"]),
+    default="cpu",
+    show_default=True,
+    help="What solves the optima; what a GPU cannot take goes to the CPU.",
+)
 @click.option("--dry-run", is_flag=True, help="Count tasks, estimate memory and time, do nothing.")
 @click.option("--retry-failed", is_flag=True, help="Try failed tasks again.")
 @quiet_option
@@ -80,6 +87,7 @@ def run(
     store: Path | None,
     scheduler: str | None,
     workers: int | None,
+    executor: str,
     dry_run: bool,
     retry_failed: bool,
     quiet: bool,
@@ -103,7 +111,13 @@ def run(
         return
     with pace_line(quiet or as_json) as show:
         results = solve_study(
-            plan, folder, workers=workers, scheduler=scheduler, retry_failed=retry_failed, show=show
+            plan,
+            folder,
+            workers=workers,
+            scheduler=scheduler,
+            executor=executor,
+            retry_failed=retry_failed,
+            show=show,
         )
     _show_status(plan, folder, as_json, results)
 

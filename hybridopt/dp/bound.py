@@ -163,11 +163,31 @@ def lower_bound(
         multipliers=all_multipliers(after),
         plain=all_multipliers(first.multipliers),
         end=end,
-        ends=EndBound(first.dual, after, run.cost, contacts),
+        ends=EndBound(problem, first.dual, after, run.cost, contacts),
         problem=problem,
         guide=best_path(first),
         evaluations=looks,
         seconds=time.perf_counter() - began,
+    )
+
+
+def known_bound(problem: Problem, run: ForwardRun, bound: float, after: np.ndarray) -> Bound:
+    """Return a bound that is proved already, by multipliers after each step, g/J, (steps,)."""
+    bound, contacts = min(bound, run.cost), limit_arcs(problem, run)
+    percent, multipliers = percent_above(run.cost, bound), all_multipliers(after)
+    cause = "multipliers that keep to one scale" if percent > NOTED_PERCENT else ""
+    return Bound(
+        bound=bound,
+        gap_percent=percent,
+        cause=cause,
+        multipliers=multipliers,
+        plain=multipliers,
+        end=min(problem.grid.target, float(run.soc[-1])),
+        ends=EndBound(problem, None, after, run.cost, contacts),
+        problem=problem,
+        guide=None,
+        evaluations=0,
+        seconds=0.0,
     )
 
 

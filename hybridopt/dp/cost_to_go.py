@@ -200,6 +200,17 @@ class CostToGo:
         return row
 
 
+class ValueLeftOut(CostToGo):
+    """A cost-to-go of which nothing is kept here, as a device swept it."""
+
+    def __init__(self, problem: Problem) -> None:
+        self.problem, self.steps = problem, problem.points.steps
+        self.parts, self.ends, self._recent = {}, {}, None
+
+    def __getitem__(self, t: int) -> np.ndarray:
+        raise LookupError("the cost-to-go was not brought back from the device; solve here for it")
+
+
 def _floors(problem: Problem) -> np.ndarray:
     """First grid point from which each move is open, (moves,)."""
     above = (problem.events.soc_min - problem.grid.low) / problem.grid.spacing

@@ -6,6 +6,7 @@ from typing import NamedTuple
 import numpy as np
 
 from ..physics.battery import stored_energy
+from ..problem.problem import Problem
 from .ascent import Ascent
 from .boxes import BOXES, make_boxes
 from .dual import Dual
@@ -42,8 +43,10 @@ class EndBound:
 
     Parameters
     ----------
+    problem
+        What was solved.
     dual
-        The bound, over any boxes.
+        The bound, over any boxes; None makes it where it is first needed.
     multipliers
         Those of the target, after each step, g/J, (steps,).
     cost
@@ -52,9 +55,17 @@ class EndBound:
         Number of each step's arc, see :class:`hybridopt.dp.ascent.Ascent`, (steps,).
     """
 
-    def __init__(self, dual: Dual, multipliers: np.ndarray, cost: float, arcs: np.ndarray) -> None:
-        self.given, self.multipliers, self.cost, self.arcs = dual, multipliers, cost, arcs
-        self.low, high = dual.problem.settings.socs[:2]
+    def __init__(
+        self,
+        problem: Problem,
+        dual: Dual | None,
+        multipliers: np.ndarray,
+        cost: float,
+        arcs: np.ndarray,
+    ) -> None:
+        self.problem, self.given = problem, dual
+        self.multipliers, self.cost, self.arcs = multipliers, cost, arcs
+        self.low, high = problem.settings.socs[:2]
         self.cells = max(round((high - self.low) / NODE), 1)
         self.spacing = (high - self.low) / self.cells
         self.nodes: dict[int, EndTangent] = {}
@@ -62,7 +73,10 @@ class EndBound:
     @cached_property
     def dual(self) -> Dual:
         """The bound over boxes that no target cuts."""
-        return self.given.with_boxes(make_boxes(self.given.problem, BOXES, None))
+        boxes = make_boxes(self.problem, BOXES, None)
+        if self.given is None:
+            return Dual(self.problem, boxes)
+        return self.given.with_boxes(boxes)
 
     @cached_property
     def first(self) -> EndTangent:
@@ -78,7 +92,7 @@ class EndBound:
         return max(tangent.at(energy) for tangent in tangents)
 
     def _energy(self, soc: float) -> float:
-        return float(stored_energy(self.dual.problem.cell, soc))
+        return float(stored_energy(self.problem.cell, soc))
 
     def _node(self, k: int) -> EndTangent:
         """Return the tangent of the multipliers improved for a node."""

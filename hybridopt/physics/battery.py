@@ -7,6 +7,7 @@ functions over arrays below them.
 
 # mypy: allow-untyped-defs, allow-untyped-calls, allow-untyped-decorators
 
+import math
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -72,7 +73,10 @@ def root_voltage(voltage: Any, resistance: Any, power: Any) -> Any:
     return voltage + np.sqrt(np.maximum(voltage * voltage - 4.0 * resistance * power, 0.0))
 
 
-_root_voltage = kernel(root_voltage, inline="always")
+@kernel(inline="always")
+def _root_voltage(voltage, resistance, power):
+    """Return the same of numbers, for kernels: those of a device know no functions of arrays."""
+    return voltage + math.sqrt(max(voltage * voltage - 4.0 * resistance * power, 0.0))
 
 
 def root_current(voltage: Any, resistance: Any, power: Any) -> Any:

@@ -89,7 +89,6 @@ def pack(driveline: Driveline) -> Plant:
     reserve_speed, reserve = _reserve(driveline)
     power_min, power_max = d.battery.power_limits
     lugging_speed, lugging = _lugging_line(driveline)
-    load, (grip, recuperation_grip) = driven_load(d.vehicle), _grips(d.vehicle)
     plant = Plant(
         ratio=_array(d.gearbox.ratios) * d.gearbox.final_drive,
         efficiency=_array(d.gearbox.total_efficiencies),
@@ -130,13 +129,7 @@ def pack(driveline: Driveline) -> Plant:
         pump_takeover=np.inf if takeover is None else takeover,
         fade_low=0.0 if pumped else clutches.fade_speed_low,
         fade_high=0.0 if pumped else clutches.fade_speed_high,
-        share=d.vehicle.recuperated_share,
-        wheel_radius=d.vehicle.wheel_radius,
-        driven_rest=load.rest,
-        driven_shift=load.shift,
-        driven_rolling=load.rolling,
-        tyre_grip=grip,
-        recuperation_grip=recuperation_grip,
+        **vehicle_numbers(d.vehicle),
         separating=float(clutches.separating_clutch),
         opens=float(clutches.opens),
         electric=float(functions.can_drive_electric),
@@ -158,6 +151,20 @@ def pack(driveline: Driveline) -> Plant:
         throughput=d.battery.throughput_cost,
     )
     return Plant(*[x if isinstance(x, np.ndarray) else float(x) for x in plant])  # type: ignore[arg-type]
+
+
+def vehicle_numbers(vehicle: Vehicle) -> dict[str, float]:
+    """Return the fields of a plant that are of the vehicle itself."""
+    load, (grip, recuperation_grip) = driven_load(vehicle), _grips(vehicle)
+    return {
+        "share": vehicle.recuperated_share,
+        "wheel_radius": vehicle.wheel_radius,
+        "driven_rest": load.rest,
+        "driven_shift": load.shift,
+        "driven_rolling": load.rolling,
+        "tyre_grip": grip,
+        "recuperation_grip": recuperation_grip,
+    }
 
 
 def _grips(vehicle: Vehicle) -> tuple[float, float]:

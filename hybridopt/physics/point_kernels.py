@@ -2,6 +2,8 @@
 
 # mypy: allow-untyped-defs, allow-untyped-calls, allow-untyped-decorators
 
+import math
+
 import numpy as np
 
 from ..base.compiled import kernel
@@ -78,7 +80,7 @@ def _split_torques(fuel_torque, loss_torque, shaft, splits, nodes, torques):
         width = nodes[i + 1] - nodes[i]
         if width <= 1e-9 * (high - low):
             continue
-        parts = max(1, int(np.ceil(width / gap - 1e-9)))
+        parts = max(1, int(math.ceil(width / gap - 1e-9)))
         for part in range(1, parts + 1):
             torques[count] = nodes[i] + width * part / parts
             count += 1

@@ -6,6 +6,8 @@ starts and has no entry of its own in the energy balance.
 
 # mypy: allow-untyped-defs, allow-untyped-calls, allow-untyped-decorators
 
+import math
+
 import numpy as np
 import xarray as xr
 
@@ -17,12 +19,17 @@ from .plant import pack
 from .rotors import rotor_inertia
 
 
-def _count_steps(duration, dt):
-    """Count the steps of a start at a step length, for numbers in kernels and for arrays."""
-    return np.maximum(1.0, np.ceil(duration / dt - 1e-9))
+@kernel(inline="always")
+def _start_steps(duration, dt):
+    """Count the steps of a start at a step length."""
+    return max(1.0, math.ceil(duration / dt - 1e-9))
 
 
-_start_steps = kernel(_count_steps, inline="always")
+@kernel
+def _count_steps(duration, dt, out):
+    """Fill the steps of starts at many step lengths."""
+    for t in range(dt.size):
+        out[t] = _start_steps(duration, dt[t])
 
 
 @kernel(inline="always")
@@ -83,8 +90,10 @@ def start_steps(duration: float, dt: np.ndarray) -> np.ndarray:
     ndarray of int64, (steps,)
         At least 1; ``ceil(duration / dt)``.
     """
-    lengths = np.asarray(dt, dtype=np.float64)
-    return np.asarray(_count_steps(duration, lengths), dtype=np.int64)
+    lengths = np.ascontiguousarray(dt, dtype=np.float64)
+    counts = np.empty(lengths.size)
+    _count_steps(float(duration), lengths, counts)
+    return counts.astype(np.int64)
 
 
 def start_energies(

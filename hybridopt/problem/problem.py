@@ -62,7 +62,7 @@ class Problem:
     @cached_property
     def soc_grid(self) -> np.ndarray:
         """State of charge of the grid points, (SoC points,)."""
-        return self.grid.low + self.grid.spacing * np.arange(self.grid.points)
+        return _soc_grid(self.grid)
 
     @cached_property
     def nodes(self) -> np.ndarray:
@@ -70,9 +70,7 @@ class Problem:
 
         Rows: voltage, V, resistances (discharge, charge), ohm, highest and lowest power, W.
         """
-        states = np.empty((5, self.grid.points))
-        _states(self.cell, self.soc_grid, states)
-        return states
+        return battery_nodes(self.cell, self.grid)
 
     @cached_property
     def max_move(self) -> float:
@@ -138,6 +136,17 @@ class Problem:
             self.events.graph.states,
             not isinstance(points, PointsOnDemand),
         )
+
+
+def _soc_grid(grid: Grid) -> np.ndarray:
+    return np.asarray(grid.low + grid.spacing * np.arange(grid.points))
+
+
+def battery_nodes(cell: Cell, grid: Grid) -> np.ndarray:
+    """Return the battery at the points of a grid, as :attr:`Problem.nodes`."""
+    states = np.empty((5, grid.points))
+    _states(cell, _soc_grid(grid), states)
+    return states
 
 
 def make_problem(

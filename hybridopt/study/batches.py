@@ -93,7 +93,11 @@ class BatchExecutor:
 
     def _batches(self, tasks: Iterable[TaskInput], count: int) -> Iterator[list[TaskInput]]:
         """Yield batches of one set of operating points each, and smaller towards the end."""
-        for _, alike in itertools.groupby(tasks, key=lambda task: task.points_digest):
+
+        def alike_by(task: TaskInput) -> bytes:
+            return task.points_digest if task.answer is None else b""
+
+        for _, alike in itertools.groupby(tasks, key=alike_by):
             while batch := list(itertools.islice(alike, self._batch_size(count))):
                 count -= len(batch)
                 yield batch

@@ -4,7 +4,7 @@ import importlib.util
 import warnings
 from contextlib import AbstractContextManager
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from ..base.errors import InputError
 from ..base.warning import InputWarning
@@ -12,12 +12,13 @@ from ..base.warning import InputWarning
 if TYPE_CHECKING:
     import xarray as xr
 
-    from .batches import Team
+    from .batches import BatchExecutor, Team
     from .plan import StudyPlan
     from .run import RunProgress, ShowProgress
     from .store import StudyStore
 
 NEEDED = ("cloudpickle", "scipy", "psutil")
+GPU = "gpu"
 
 
 def need_packages(*more: str) -> None:
@@ -67,6 +68,7 @@ def solve_study(
     *,
     workers: int | None = None,
     scheduler: str | None = None,
+    executor: str = "cpu",
     retry_failed: bool = False,
     show: "ShowProgress | None" = None,
 ) -> "xr.Dataset":
@@ -86,6 +88,9 @@ def solve_study(
         Address of a Dask scheduler whose workers are used instead.
     retry_failed
         Try tasks again that failed before.
+    executor
+        "cpu", or "gpu": devices solve the optima, workers replay and store them. Without a device,
+        or where one cannot take a task, it is solved on the CPU, and a warning says so.
     show
         Called with how far the run is, whenever a few tasks are done.
 
@@ -120,8 +125,33 @@ def solve_study(
             from .batches import BatchExecutor
 
             with _team(plan, store, workers, scheduler) as team:
-                run_study(plan, waiting, BatchExecutor(team, store), show or _silent)
+                rest = BatchExecutor(team, store)
+                if executor == GPU:
+                    _run_on_devices(plan, waiting, rest, show or _silent)
+                else:
+                    run_study(plan, waiting, rest, show or _silent)
     return study_results(plan, place)
+
+
+def _run_on_devices(
+    plan: "StudyPlan", waiting: list[Any], rest: "BatchExecutor", show: "ShowProgress"
+) -> None:
+    """Have devices solve optima; say which tasks were solved without one, and why."""
+    from ..optimum.batch import devices
+    from .run import run_study
+
+    if not devices():
+        message = "no device with a driver and numba-cuda is here; all tasks are solved on the CPU"
+        warnings.warn(message, InputWarning, stacklevel=3)
+        run_study(plan, waiting, rest, show)
+        return
+    from .on_device import DeviceExecutor
+
+    executor = DeviceExecutor(rest)
+    run_study(plan, waiting, executor, show)
+    for reason, count in executor.on_cpu.most_common():
+        message = f"{count} tasks were solved on the CPU: {reason}"
+        warnings.warn(message, InputWarning, stacklevel=3)
 
 
 def study_results(

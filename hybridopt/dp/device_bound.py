@@ -1,0 +1,291 @@
+"""The proved lower limit on a device, a thread block for a problem; theorem and proof in bound.py.
+
+What differs from there takes nothing from the proof: costs of shifts and moves, which a device
+holds in float32, are rounded down, and multipliers keep to the run's costate times one scale. There
+is no climb over arcs and no corridor, so the gap may be wider.
+"""
+
+# mypy: allow-untyped-defs, allow-untyped-calls, allow-untyped-decorators
+
+import math
+
+from numba import cuda, float64, int32
+from numba.core import config
+
+from .device_layout import (
+    BLOCKS,
+    F_EFFICIENCY,
+    F_SOC,
+    F_TARGET,
+    N_DT,
+    N_GEAR,
+    N_GEARS,
+    N_LISTS,
+    N_MOVES,
+    N_PATH,
+    N_ROWS,
+    N_SHIFT,
+    N_STAGES,
+    N_STATE,
+    N_STEPS,
+    N_TRACK,
+    THREADS,
+    _cell_of,
+)
+from .device_stages import (
+    NEVER,
+    W_GUESS,
+    WIDE,
+    _energy,
+    _first_corner,
+    _geometry,
+    _guess,
+    _hull_of,
+    _over_block,
+    _over_box,
+    _over_boxes,
+)
+
+ROUNDS, LOOKS = 16, 12  # passes of a look, and looks, at most
+WANTED = 1e-4  # of the cost: gap at which no more looks are taken
+STRIDE, GAIN, LARGEST = 1e-3, 1e-5, 1e3  # of the common scale, see ascent.py
+FLOAT = 1.2e-7  # of a cost: what its rounding to float32 may add
+P_BOUND, P_SCALE, P_LOOKS, P_FACTOR, P_SIZE = range(5)  # what is known of a bound
+BOUNDS = {} if config.ENABLE_CUDASIM else {"launch_bounds": (THREADS, BLOCKS)}
+
+
+def bound_bytes(rows: int, gears: int) -> int:
+    """Return the bytes of shared memory that the bound of one problem takes."""
+    return 8 * (rows * gears + 2 * rows) + 4 * rows * gears
+
+
+@cuda.jit(device=True)
+def _down(grams):
+    """Round a cost of an event down by more than float32 may have rounded it up."""
+    return float64(grams) - FLOAT * abs(float64(grams))
+
+
+@cuda.jit(device=True)
+def _fits(kind, before, after):
+    """Whether a move's kind of shift allows a gear after another."""
+    return kind == 0 or (kind == 1) == (before == after)
+
+
+@cuda.jit(device=True)
+def _shortest(problem, stage, moves, choice, way, parts, picks, rows):
+    """Length of the shortest path over state and gear; `way` gets gear and class of each step.
+
+    `rows` holds two rows of what is still ahead; `parts` and `picks` what each gear offers.
+    """
+    shift, move_cost, graph = moves
+    engine, state_after, source = graph.arrival_engine, graph.arrival_state, graph.move_source
+    kinds, arrivals = graph.move_kind, graph.move_arrival
+    thread, threads = cuda.threadIdx.x, cuda.blockDim.x
+    steps, gears, states = problem[N_STEPS], problem[N_GEARS], problem[N_ROWS] // problem[N_GEARS]
+    count, at = states * gears, problem[N_TRACK]
+    for r in range(thread, 2 * count, threads):
+        rows[r] = 0.0
+    cuda.syncthreads()
+    for back in range(steps):
+        t = steps - 1 - back
+        here, there = (t & 1) * count, ((t + 1) & 1) * count
+        if back == 0:
+            for r in range(thread, count, threads):
+                rows[there + r] = 0.0
+            cuda.syncthreads()
+        for item in range(thread, count * gears, threads):
+            s, g, g2 = item // (gears * gears), item // gears % gears, item % gears
+            best, pick = math.inf, 0
+            for m in range(source.size):
+                if source[m] != s or not _fits(kinds[m], g, g2):
+                    continue
+                i = arrivals[m]
+                c = engine[i]
+                event = float64(shift[(((problem[N_SHIFT] + t) * 3 + c) * gears + g2) * gears + g])
+                closed = event > NEVER
+                event = _down(event)
+                grams = float64(move_cost[(problem[N_MOVES] + t) * source.size + m])
+                if closed or grams > NEVER:
+                    continue
+                total = stage[problem[N_STAGES] + (t * gears + g2) * 3 + c]
+                total += event + _down(grams) + rows[there + state_after[i] * gears + g2]
+                if total < best:
+                    best, pick = total, m
+            parts[item], picks[item] = best, pick
+        cuda.syncthreads()
+        for r in range(thread, count, threads):
+            best, gear = math.inf, 0
+            for g2 in range(gears):
+                if parts[r * gears + g2] < best:
+                    best, gear = parts[r * gears + g2], g2
+            rows[here + r] = best
+            choice[(at + t) * count + r] = picks[r * gears + gear] * gears + gear
+        cuda.syncthreads()
+    state, gear = problem[N_STATE], problem[N_GEAR]
+    length = rows[state * gears + gear]
+    if thread == 0 and length < math.inf:
+        for t in range(steps):
+            code = choice[(at + t) * count + state * gears + gear]
+            i = arrivals[code // gears]
+            gear = code % gears
+            state = state_after[i]
+            way[at + t] = gear * 3 + engine[i]
+    cuda.syncthreads()
+    return length
+
+
+@cuda.jit(device=True)
+def _weights(problem, work, scale, t):
+    """Multiplier after a step, and that before it less it; z is known before the first step."""
+    weight = scale * work[W_GUESS, problem[N_TRACK] + t]
+    if t == 0:
+        return weight, 0.0
+    return weight, scale * work[W_GUESS, problem[N_TRACK] + t - 1] - weight
+
+
+@cuda.jit(device=True)
+def _all_boxes(problem, ground, scale, row):
+    """Stage cost of a list over all boxes of its step, with drain and z."""
+    hulls, dt, work, boxes, reach, efficiency = ground
+    t, at = row // (problem[N_GEARS] * 3), problem[N_TRACK]
+    weight, change = _weights(problem, work, scale, t)
+    hull = _hull_of(hulls, problem[N_LISTS] + row)
+    seconds = dt[problem[N_DT] + t]
+    return _over_boxes(
+        hull, seconds, weight, change, boxes, reach[0, at + t], reach[1, at + t], efficiency
+    )
+
+
+@cuda.jit(device=True)
+def _stage_costs(problem, ground, scale, stage, marks):
+    """Fill the stage costs of all lists: over the wide box, and over all boxes where marked."""
+    hulls, dt, work, boxes, _, efficiency = ground
+    thread, threads, steps = cuda.threadIdx.x, cuda.blockDim.x, problem[N_STEPS]
+    lists, base = problem[N_GEARS] * 3, problem[N_STAGES]
+    for row in range(thread, steps * lists, threads):
+        t = row // lists
+        hull = _hull_of(hulls, problem[N_LISTS] + row)
+        weight, change = _weights(problem, work, scale, t)
+        seconds = dt[problem[N_DT] + t]
+        corner = _first_corner(hull, weight * seconds)
+        stage[base + row], _, _, _ = _over_box(
+            hull, seconds, weight, change, boxes[WIDE], efficiency, corner
+        )
+    cuda.syncthreads()
+    for t in range(thread, steps, threads):
+        for row in range(t * lists, t * lists + lists):
+            if marks[base + row] > 0:
+                stage[base + row], _, _ = _all_boxes(problem, ground, scale, row)
+    cuda.syncthreads()
+
+
+@cuda.jit(device=True)
+def _settle(problem, ground, scale, stage, marks, way):
+    """Take all boxes for the lists of a path, and those of its classes that look no dearer.
+
+    Returns whether there were any that had not been taken yet.
+    """
+    lists, base, at = problem[N_GEARS] * 3, problem[N_STAGES], problem[N_TRACK]
+    changed = 0
+    for t in range(cuda.threadIdx.x, problem[N_STEPS], cuda.blockDim.x):
+        own = base + t * lists + way[at + t]
+        if marks[own] > 0:
+            continue
+        changed, here = 1, stage[own]
+        for g in range(problem[N_GEARS]):
+            row = t * lists + g * 3 + way[at + t] % 3
+            if marks[base + row] == 0 and stage[base + row] <= here:
+                marks[base + row] = 1
+                stage[base + row], _, _ = _all_boxes(problem, ground, scale, row)
+    return cuda.syncthreads_or(int32(changed))
+
+
+@cuda.jit(device=True)
+def _slope(problem, ground, scale, way, ends, terms):
+    """Change of the bound with the scale: the supergradient along the guess."""
+    work = ground[2]
+    at, steps, part = problem[N_TRACK], problem[N_STEPS], 0.0
+    start, end = ends
+    for t in range(cuda.threadIdx.x, steps, cuda.blockDim.x):
+        row = t * problem[N_GEARS] * 3 + way[at + t]
+        _, drain, z = _all_boxes(problem, ground, scale, row)
+        part += work[W_GUESS, at + t] * drain
+        if t > 0:
+            part += (work[W_GUESS, at + t - 1] - work[W_GUESS, at + t]) * z
+    part = _over_block(terms, part, False)
+    return part - work[W_GUESS, at] * start + work[W_GUESS, at + steps - 1] * end
+
+
+@cuda.jit(**BOUNDS)
+def _prove(arrays, lists, graph, tracks, found, room, proved):
+    """Prove a lower limit of each problem, guided by its run, and improve its scale.
+
+    `tracks` holds the best runs alone, `found` their costs. `proved` (problems,
+    P_SIZE) gets the bound, g, the scale of the best multipliers, how many looks were taken,
+    and the last multiplier, g/J.
+    """
+    number, thread = cuda.blockIdx.x, cuda.threadIdx.x
+    problem, real = arrays.problems[number], arrays.reals[number]
+    terms = cuda.shared.array(THREADS, float64)
+    dynamic = cuda.shared.array(0, float64)
+    dynamic_picks = cuda.shared.array(0, int32)
+    count, gears = problem[N_ROWS], problem[N_GEARS]
+    parts, rows = dynamic[: count * gears], dynamic[count * gears : count * gears + 2 * count]
+    picks = dynamic_picks[2 * (count * gears + 2 * count) :]
+    cell = _cell_of(problem, real, arrays.cells)
+    efficiency, steps, upper = real[F_EFFICIENCY], problem[N_STEPS], found[number, 0]
+    if not upper < NEVER:
+        if thread == 0:
+            proved[number, P_BOUND], proved[number, P_LOOKS] = -math.inf, 0.0
+        return
+    end = min(real[F_TARGET], tracks.path[problem[N_PATH] + steps])
+    box, work, reach, dt = room.boxes[number], room.work, room.reach, arrays.dt
+    stage, marks, choice, way = room.stage, room.marks, room.choice, room.way
+    powers = arrays.list_first, lists.length, lists.power
+    _geometry(problem, real, cell, powers, dt, work, reach, box, end, terms)
+    _guess(problem, real, cell, dt, (tracks.path, tracks.costate), work, reach)
+    z_start, z_end = _energy(cell, real[F_SOC]), _energy(cell, end)
+    for row in range(thread, steps * gears * 3, cuda.blockDim.x):
+        marks[problem[N_STAGES] + row] = 0
+    cuda.syncthreads()
+    hulls = room.hull_power, room.hull_cost, arrays.list_first, room.hull_count
+    ground = hulls, dt, work, box, reach, efficiency
+    moves = lists.shift, arrays.moves, graph
+    first, last = work[W_GUESS, problem[N_TRACK]], work[W_GUESS, problem[N_TRACK] + steps - 1]
+    best, best_scale, scale, stride, looks = -math.inf, 1.0, 1.0, STRIDE, 0
+    left_at, left, left_slope = 0.0, -math.inf, 0.0
+    right_at, right, right_slope = 0.0, -math.inf, 0.0
+    for _ in range(LOOKS):
+        _stage_costs(problem, ground, scale, stage, marks)
+        length = math.inf
+        for _ in range(ROUNDS):
+            length = _shortest(problem, stage, moves, choice, way, parts, picks, rows)
+            if not length < math.inf or not _settle(problem, ground, scale, stage, marks, way):
+                break
+        if not length < math.inf:
+            break
+        bound = length - scale * first * z_start + scale * last * z_end
+        bound -= 1e-12 * (abs(length) + scale * (first + last) * max(z_start, z_end))
+        looks += 1
+        if bound > best:
+            best, best_scale = bound, scale
+        if upper - best <= WANTED * abs(upper) or scale > LARGEST:
+            break
+        slope = _slope(problem, ground, scale, way, (z_start, z_end), terms)
+        if slope == 0.0:
+            break
+        if slope < 0.0:
+            right_at, right, right_slope = scale, bound, slope
+        else:
+            left_at, left, left_slope = scale, bound, slope
+        if left > -math.inf and right > -math.inf:
+            scale = right - left + left_slope * left_at - right_slope * right_at
+            scale /= left_slope - right_slope
+            if left + left_slope * (scale - left_at) < best + GAIN * abs(upper):
+                break
+        else:
+            scale *= 1.0 / (1.0 + stride) if slope < 0.0 else 1.0 + stride
+            stride *= 4.0
+    if thread == 0:
+        proved[number, P_BOUND], proved[number, P_SCALE] = min(best, upper), best_scale
+        proved[number, P_LOOKS], proved[number, P_FACTOR] = looks, best_scale * last

@@ -1,0 +1,203 @@
+"""The forward run on a device, one thread block for a problem.
+
+A run does what kernels.py does here, by the same kernels of battery, value and trimming; threads
+share the splits of a step, and the search between two splits, which looks at many places at once
+instead of two. How runs land is in device_landing.py.
+"""
+
+# mypy: allow-untyped-defs, allow-untyped-calls, allow-untyped-decorators
+
+from numba import cuda, float64, int64
+from numba.core import config
+
+from ..physics.battery import _landing, _rates, _state
+from ..problem.grid import _terminal
+from .device_layout import (
+    N_DT,
+    N_GEAR,
+    N_GEARS,
+    N_LISTS,
+    N_MOVES,
+    N_OPENS,
+    N_PATH,
+    N_ROWS,
+    N_SHIFT,
+    N_SLOTS,
+    N_SOC,
+    N_STATE,
+    N_STEPS,
+    N_TRACK,
+    N_VALUE,
+)
+from .kernels import Ahead, BatteryAt, Offer, _mixed, _slope, _total, _trim
+
+LANES = 8  # threads that share a list
+ROUNDS = 6 if config.ENABLE_CUDASIM else 3  # of the search between splits, by half of the threads
+NEVER = 1e15  # a cost that stands for infinity
+CURRENT, BELOW, ABOVE, BEST = range(4)  # tracks kept of each problem: this run, best ones so far
+TRACKS = 4
+
+
+@cuda.jit(device=True)
+def _first_min(totals, orders):
+    """Bring the lowest total, the first in order among equals, to place 0 and return its order."""
+    thread, half = cuda.threadIdx.x, cuda.blockDim.x // 2
+    while half > 0:
+        cuda.syncthreads()
+        if thread < half:
+            other = totals[thread + half]
+            if other < totals[thread] or (
+                other == totals[thread] and orders[thread + half] < orders[thread]
+            ):
+                totals[thread], orders[thread] = other, orders[thread + half]
+        half //= 2
+    cuda.syncthreads()
+    return orders[0]
+
+
+@cuda.jit(device=True)
+def _between_splits(offer, split, here, after, totals, orders):
+    """Best place between a split and its neighbours; half of the threads look at either side.
+
+    Returns the split it lies behind, the share of the way to the next one, and the total there.
+    """
+    thread, places = cuda.threadIdx.x, cuda.blockDim.x // 2
+    side, place = thread // places, thread % places
+    k, n = split - 1 + side, offer.cost.size
+    fits = k >= 1 and k + 1 < n
+    if fits:
+        fits = offer.cost[k] < NEVER and offer.cost[k + 1] < NEVER
+    low, high = 0.0, 1.0
+    for _ in range(ROUNDS):
+        width = (high - low) / (places + 1)
+        total = _mixed(offer, k, low + width * (place + 1), here, after) if fits else NEVER
+        totals[thread], orders[thread] = total if total < NEVER else NEVER, place
+        half = places // 2
+        while half > 0:
+            cuda.syncthreads()
+            if place < half and totals[thread + half] < totals[thread]:
+                totals[thread], orders[thread] = totals[thread + half], orders[thread + half]
+            half //= 2
+        cuda.syncthreads()
+        low, high = (low + width * orders[side * places], low + width * (orders[side * places] + 2))
+        cuda.syncthreads()
+    if place == 0:
+        share = 0.5 * (low + high)
+        total = _mixed(offer, k, share, here, after) if fits else NEVER
+        totals[side], totals[2 + side] = total if total < NEVER else NEVER, share
+    cuda.syncthreads()
+    best_total, best_split, best_share = NEVER, split, 0.0
+    for other in range(2):
+        if totals[other] < best_total:
+            best_total, best_split, best_share = totals[other], split - 1 + other, totals[2 + other]
+    cuda.syncthreads()
+    return best_split, best_share, best_total
+
+
+@cuda.jit(device=True)
+def _run(problem, cell, grid, aim, given, world, value, tracks, scratch):
+    """Run once through all steps into the track CURRENT; return cost, last SoC, whether it got on.
+
+    `problem` is the row of whole numbers, `given` the number of the track that gears, classes and
+    where the motor is on are taken from, or -1.
+    """
+    arrays, shift, graph = world
+    totals, orders = scratch
+    list_first, list_length, dt = arrays.list_first, arrays.list_length, arrays.dt
+    cost, power = arrays.raw_cost, arrays.raw_power
+    move_cost, open_soc = arrays.moves, arrays.open_soc
+    arrival_engine, arrival_state = graph.arrival_engine, graph.arrival_state
+    move_source, move_kind, move_arrival = graph.move_source, graph.move_kind, graph.move_arrival
+    packed, shares, path, costate = tracks.packed, tracks.shares, tracks.path, tracks.costate
+    thread, moves = cuda.threadIdx.x, move_source.size
+    group, lane, groups = thread // LANES, thread % LANES, cuda.blockDim.x // LANES
+    steps, gears, points = problem[N_STEPS], problem[N_GEARS], problem[N_SOC]
+    state, gear = problem[N_STATE], problem[N_GEAR]
+    track, soc_track = problem[N_TRACK], problem[N_PATH]
+    guide = track + given * (packed.size // TRACKS)
+    soc = path[soc_track]
+    spent, lowest_soc = 0.0, soc
+    for t in range(steps):
+        last = t == steps - 1
+        here = BatteryAt(_state(cell, soc), _rates(cell, dt[problem[N_DT] + t]), soc)
+        best, order = NEVER, int64(0)
+        slot = problem[N_VALUE] + ((t + 1) % problem[N_SLOTS]) * problem[N_ROWS] * points
+        code = int64(packed[guide + t]) if given >= 0 else int64(0)
+        item = 0
+        for g in range(gears):
+            for m in range(moves):
+                if move_source[m] != state:
+                    continue
+                item += 1
+                if item % groups != group:
+                    continue
+                kind, i = move_kind[m], move_arrival[m]
+                if kind != 0 and (kind == 1) != (g == gear):
+                    continue
+                c = arrival_engine[i]
+                if given >= 0 and (g != code >> 24 or c != (code >> 16) & 255):
+                    continue
+                event = float64(
+                    shift[(((problem[N_SHIFT] + t) * 3 + c) * gears + g) * gears + gear]
+                )
+                event += move_cost[(problem[N_MOVES] + t) * moves + m]
+                if event > NEVER or soc < open_soc[problem[N_OPENS] + m]:
+                    continue
+                place = problem[N_LISTS] + (t * gears + g) * 3 + c
+                begin, n = list_first[place], list_length[place]
+                offer = Offer(cost[begin : begin + n], power[begin : begin + n])
+                at = slot + (arrival_state[i] * gears + g) * points
+                after = Ahead(grid, value[at : at + points], last, aim)
+                for k in range(lane, n, LANES):
+                    if not offer.cost[k] < NEVER:
+                        continue
+                    if given >= 0 and (k > 0) != ((code & 0xFFFF) > 0):
+                        continue
+                    landed = _landing(here.state, here.rates, soc, offer.power[k])
+                    total = event + _total(offer.cost[k], landed, after)
+                    if landed > grid.top:
+                        j, share = _trim(offer, here, grid.top, k, 0.0)
+                        if j < 0:
+                            continue
+                        total = event + _mixed(offer, j, share, here, after)
+                    if total < best:
+                        best, order = total, (g * moves + m) * 65536 + k
+        totals[thread], orders[thread] = best, order
+        order = _first_min(totals, orders)
+        best = totals[0]
+        cuda.syncthreads()
+        if not best < NEVER:
+            return spent, soc, False
+        k, m = order % 65536, (order // 65536) % moves
+        g = order // 65536 // moves
+        i = move_arrival[m]
+        c = arrival_engine[i]
+        place = problem[N_LISTS] + (t * gears + g) * 3 + c
+        begin, n = list_first[place], list_length[place]
+        offer = Offer(cost[begin : begin + n], power[begin : begin + n])
+        at = slot + (arrival_state[i] * gears + g) * points
+        after = Ahead(grid, value[at : at + points], last, aim)
+        event = float64(shift[(((problem[N_SHIFT] + t) * 3 + c) * gears + g) * gears + gear])
+        event += move_cost[(problem[N_MOVES] + t) * moves + m]
+        k, share = _trim(offer, here, grid.top, k, 0.0)
+        if share == 0.0:
+            split, there, total = _between_splits(offer, k, here, after, totals, orders)
+            if total < best - event:
+                k, share = split, there
+            k, share = _trim(offer, here, grid.top, k, share)
+        grams, watts = offer.cost[k], offer.power[k]
+        if share > 0.0:
+            grams += share * (offer.cost[k + 1] - grams)
+            watts += share * (offer.power[k + 1] - watts)
+        soc = _landing(here.state, here.rates, soc, watts)
+        spent += grams + event
+        lowest_soc = min(lowest_soc, soc)
+        if thread == 0:
+            packed[track + t] = (g << 24) | (c << 16) | k
+            shares[track + t] = share
+            path[soc_track + t + 1] = soc
+            costate[track + t] = _slope(grid, after.row, soc)
+        state, gear = arrival_state[i], g
+    spent += _terminal(grid, soc) + grid.floor_penalty * max(grid.low - lowest_soc, 0.0)
+    cuda.syncthreads()
+    return spent, soc, soc == soc

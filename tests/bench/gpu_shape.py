@@ -1,0 +1,26 @@
+"""Time forward run and bound on a device at one launch shape; run by gpu.py for each of several.
+
+python tests/bench/gpu_shape.py THREADS,BLOCKS,LANES FILE
+"""
+
+import json
+import sys
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parents[2]))
+
+from hybridopt.dp import device_forward, device_layout
+
+
+def main() -> None:
+    """Set the shape before kernels are made with it, then measure."""
+    shape, file = sys.argv[1:]
+    numbers = [int(number) for number in shape.split(",")]
+    device_layout.THREADS, device_layout.BLOCKS, device_forward.LANES = numbers
+    import gpu
+
+    Path(file).write_text(json.dumps(gpu.one_shape()))
+
+
+if __name__ == "__main__":
+    main()

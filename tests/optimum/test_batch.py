@@ -1,0 +1,93 @@
+"""Batches on a device, on the simulator of one: equal to the CPU, and honest where there is none.
+
+The simulator runs each thread of a block as a thread of Python, so problems are tiny; it needs
+numba-cuda. What the backward sweep finds is also compared with a sweep in NumPy that shares no
+code with the package (tests/exhaustive.py).
+"""
+
+import importlib.util
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import gpu_batch
+import numpy as np
+import pytest
+from exhaustive import numpy_sweep
+
+from hybridopt import find_optimum, solve_batch
+from hybridopt.base.errors import FailedError
+from hybridopt.dp.bound import lower_bound
+from hybridopt.optimum import batch
+
+TESTS = Path(__file__).parents[1]
+
+
+@pytest.fixture(scope="module")
+def simulated(tmp_path_factory):
+    """What a batch finds on the simulator: cost, bound, value at the start, gears, reason."""
+    if importlib.util.find_spec("numba_cuda") is None:
+        pytest.skip("numba-cuda, which simulates a device, is not installed")
+    more = {"NUMBA_ENABLE_CUDASIM": "1", "NUMBA_DISABLE_JIT": "1"}
+    path = os.pathsep.join([str(TESTS), str(TESTS.parent), os.environ.get("PYTHONPATH", "")])
+    done = subprocess.run(
+        [sys.executable, str(TESTS / "gpu_batch.py")],
+        capture_output=True,
+        text=True,
+        env=os.environ | more | {"PYTHONPATH": path},
+        timeout=300,
+    )
+    assert done.returncode == 0, done.stderr
+    return json.loads(done.stdout)["found"]
+
+
+def test_the_simulator_finds_what_the_cpu_finds(simulated):
+    for (cost, bound, value, gears, reason), case in zip(simulated, gpu_batch.cases(), strict=True):
+        if case[2].thermal_limits:
+            assert not np.isfinite(cost)
+            assert "thermal limits" in reason
+            continue
+        best = find_optimum(*case)
+        assert best.solution.cost > 0.1
+        assert cost == pytest.approx(best.solution.cost, rel=1e-6)
+        assert gears == best.solution.run.gear.tolist()
+        problem = best.solution.problem
+        settings = problem.settings
+        state = problem.events.graph.start(settings.begins_on(0.0))
+        plain = numpy_sweep(problem)[state, settings.gear_start - 1]
+        own = np.interp(settings.socs[2], problem.soc_grid, plain)
+        assert value == pytest.approx(own, abs=2e-3)
+        run = best.solution.run
+        proved = lower_bound(problem, run, run.costate, rounds=0).bound
+        assert bound <= best.solution.cost
+        assert bound == pytest.approx(proved, rel=1e-4)
+
+
+def test_a_batch_without_a_device_says_so(monkeypatch):
+    monkeypatch.setattr(batch, "devices", lambda: 0)
+    with pytest.raises(FailedError, match="there is no device"):
+        next(solve_batch(gpu_batch.cases()))
+
+
+class Counted:
+    """Stands for a problem of so many bytes."""
+
+    def __init__(self, size):
+        self.size = size
+
+
+def test_waves_grow_and_never_take_more_than_planned(monkeypatch):
+    """Sizes counted by hand: 2 at first, then 4 each, or even ones where 3 fit; none takes more."""
+    monkeypatch.setattr(batch._Wave, "needs", lambda wave, statement: {None: statement.size})
+    monkeypatch.setattr(batch, "refusal", lambda statement: "")
+    monkeypatch.setattr(batch.Job, "kind", property(lambda job: 0))
+    for size, expected in ((1.0, [2, 4, 4, 1]), (3.0, [2, 2, 2, 2, 3])):
+        source = batch.Source(Counted(size) for _ in range(11))
+        waves = batch.Waves(source, batch.Plan(memory=10.0, full=2, most=4))
+        made = []
+        while wave := waves.next():
+            made.append(len(wave))
+            assert sum(job.statement.size for job in wave) <= 10.0
+        assert made == expected
