@@ -14,7 +14,7 @@ from .device_forward import BEST, TRACKS
 from .device_landing import R_SIZE, _land
 from .device_layout import THREADS, Arrays, BoundRoom, GraphArrays, RunTracks, SortedLists
 from .device_lists import _find_corners, _sort_lists, _spread_shifts
-from .device_room import Room
+from .device_room import DeviceRoom
 from .device_stages import BOX_ROWS, W_GUESS, W_SIZE, _find_hulls
 from .device_sweep import sweep_kernel
 
@@ -66,10 +66,10 @@ class DeviceBatch:
         batch: ProblemBatch,
         sweep_threads: int = SWEEP_THREADS,
         sweep_blocks: int = SWEEP_BLOCKS,
-        room: Room | None = None,
+        room: DeviceRoom | None = None,
     ) -> None:
         self.batch, self.count = batch, len(batch.problems)
-        self.room = room or Room()
+        self.room = room or DeviceRoom()
         self.stream = self.room.stream
         self.threads, self.blocks = sweep_threads, sweep_blocks
         sizes = batch.sizes

@@ -14,7 +14,7 @@ MARGIN = 1.05  # of what is taken over what was asked for
 LARGE = 2e8  # bytes from which nothing is taken beyond what was asked for
 
 
-class Room:
+class DeviceRoom:
     """Arrays on the device by name, each as large as was ever asked for, and a stream for them.
 
     Parameters
@@ -24,7 +24,7 @@ class Room:
         take turns with these.
     """
 
-    def __init__(self, beside: "Room | None" = None) -> None:
+    def __init__(self, beside: "DeviceRoom | None" = None) -> None:
         self.stream = cuda.stream()
         self.nothing = cuda.to_device(np.zeros(0, dtype=np.int64))
         self._kept: dict[str, Any] = {}

@@ -310,12 +310,12 @@ def _on_device(source: Source, device: int, bound: bool) -> Iterator[tuple[int, 
 
     from ..dp.device import SIMULATED, DeviceBatch
     from ..dp.device_batch import ProblemBatch
-    from ..dp.device_room import Room
+    from ..dp.device_room import DeviceRoom
 
     with cuda.gpus[device]:
         free, full = (SIMULATED_MEMORY, 1) if SIMULATED else _capacity(cuda)
-        first, under_way = Room(), deque[tuple[list[Job], Any]]()
-        idle = deque([first, *(Room(first) for _ in range(ROOMS - 1))])
+        first, under_way = DeviceRoom(), deque[tuple[list[Job], Any]]()
+        idle = deque([first, *(DeviceRoom(first) for _ in range(ROOMS - 1))])
         waves = Waves(source, Plan(MEMORY_SHARE * free, full, ROUNDS * full))
         while True:
             if idle and (wave := waves.next()):
