@@ -131,7 +131,7 @@ class TorqueSpan(NamedTuple):
 
 
 class Workspace(NamedTuple):
-    """DeviceRoom for one shaft and one point on it."""
+    """Room for one shaft and one point on it."""
 
     shaft: Any
     fuel_row: Any
