@@ -4,7 +4,7 @@ import pytest
 from commands import assert_one_sentence, run, solved
 from rule_tables import hand_made
 
-from hybridopt.cli.plot import KINDS, TABLES
+from hybridopt.cli.plot import KINDS, OF_RULES, TABLES
 from hybridopt.optimum.result import Result
 from hybridopt.tables.files import write_json
 from hybridopt.tables.rule_table import LAYOUT
@@ -32,7 +32,7 @@ def rules(tmp_path_factory):
 def test_every_kind_makes_a_picture(path, rules, tmp_path, kind):
     suffix = list(HEADS)[list(KINDS).index(kind) % 3]
     out = tmp_path / f"x{suffix}"
-    source = rules if kind in ("tables", "rule-modes") else path
+    source = rules if kind in OF_RULES else path
     more = ["--driveline", "full"] if kind == "rule-modes" else []
     more += ["--controller", "equivalence", "--evaluations", "2"] if kind in DRIVEN else []
     outcome = run("plot", source, "--kind", kind, "--out", out, *more)
