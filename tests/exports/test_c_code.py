@@ -270,7 +270,8 @@ def test_header_names_quantities_units_axes_hash_and_caution(int16):
 def test_scales_hold_round_values_exactly():
     """Scales are 1, 2 or 5 times a power of ten: gears, states and 0.5 steps stay what they are."""
     held = as_int16(hand_made())
-    assert held.table.shift_up.axes[0] == pytest.approx([1.0, 2.0, 3.0], abs=2e-7)
+    assert held.table.shift_up.axes[0] == pytest.approx([1.0, 2.0], abs=2e-7)
+    assert held.table.shift_down.axes[0] == pytest.approx([2.0, 3.0], abs=2e-7)
     assert held.table.engine_start.axes[1] == pytest.approx([0.4, 0.5, 0.6], abs=5e-8)
     for name, found in hand_made().maps.items():
         span = np.ptp(found.values)
