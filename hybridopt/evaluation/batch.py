@@ -79,7 +79,7 @@ class BatchItem:
 
 def state_cases(cases: Iterable[tuple[Cycle, Driveline, Settings | None]]) -> Iterator[BatchItem]:
     """Yield problems of a batch, not answered; parameters and errors are those of `solve_batch`."""
-    known, prepared = Statements(), dict[Hashable, Prepared]()
+    known, prepared = Statements(), dict[Hashable, tuple[Cycle, Prepared]]()
     for cycle, driveline, settings in cases:
         settings = (settings or Settings()).resolved(driveline).for_cycle(cycle)
         battery = driveline.battery
@@ -89,8 +89,9 @@ def state_cases(cases: Iterable[tuple[Cycle, Driveline, Settings | None]]) -> It
             *(id(part) for name, part in vars(driveline).items() if name != "battery"),
         )
         if key not in prepared:
-            prepared[key] = prepare(cycle, driveline, settings, whole=False)
-        made = prepared[key]
+            # the key names the cycle by identity, so it must not go away
+            prepared[key] = cycle, prepare(cycle, driveline, settings, whole=False)
+        made = prepared[key][1]
         statement = known.state(driveline, settings, made.demand, made.points)
         yield BatchItem(cycle, driveline, settings, made.demand, statement, Answer(None))
 
