@@ -5,21 +5,28 @@
 from typing import Any, NamedTuple
 
 import numpy as np
-from numba.core import config
 
 from ..physics.device_points import PlantArrays, lay_out_plants, points_kernel
 from .device_batch import ProblemBatch
 from .device_bound import P_SIZE, _prove, bound_bytes
 from .device_forward import BEST, TRACKS
 from .device_landing import R_SIZE, _land
-from .device_layout import THREADS, Arrays, BoundRoom, GraphArrays, RunTracks, SortedLists
+from .device_layout import (
+    LAND_THREADS,
+    PROVE_THREADS,
+    SIMULATED,
+    Arrays,
+    BoundRoom,
+    GraphArrays,
+    RunTracks,
+    SortedLists,
+)
 from .device_lists import _find_corners, _sort_lists, _spread_shifts
 from .device_room import DeviceRoom
 from .device_stages import BOX_ROWS, W_GUESS, W_SIZE, _find_hulls
 from .device_sweep import sweep_kernel
 
 LIST_THREADS = 128  # of a block of kernels that give each list a thread
-SIMULATED = bool(config.ENABLE_CUDASIM)
 SWEEP_THREADS = 32 if SIMULATED else 384  # of a block
 SWEEP_BLOCKS = 2  # of a multiprocessor, at least
 
@@ -82,17 +89,17 @@ class DeviceBatch:
         points, lists = self.arrays.raw_cost.size, self.arrays.list_first.size
         steps, paths = sizes["track"], sizes["offset"]
         f4, f8, i4 = np.float32, np.float64, np.int32
-        empty, common = self.room.empty, self.room.common
+        empty = self.room.empty
         self.lists = SortedLists(
             empty("length", lists, i4),
-            common("power", points, f4),
-            common("cost", points, f4),
-            common("turn", sizes["corners"], f4),
-            common("corner", sizes["corners"], i4),
+            empty("power", points, f4),
+            empty("cost", points, f4),
+            empty("turn", sizes["corners"], f4),
+            empty("corner", sizes["corners"], i4),
             empty("corners", sizes["lists"], i4),
             empty("shift", sizes["shifts"], f4),
         )
-        self.value = common("value", sizes["value"], f4)
+        self.value = empty("value", sizes["value"], f4)
         self.offset = empty("offset", paths, f8)
         self.tracks = RunTracks(
             empty("packed", TRACKS * steps, i4),
@@ -126,8 +133,8 @@ class DeviceBatch:
         return Arrays(**self._filled(arrays))._replace(
             list_first=self.room.empty("list_first", lists, np.int64),
             list_length=self.room.empty("list_length", lists, np.int32),
-            raw_cost=self.room.common("raw_cost", lists * room, np.float64),
-            raw_power=self.room.common("raw_power", lists * room, np.float64),
+            raw_cost=self.room.empty("raw_cost", lists * room, np.float64),
+            raw_power=self.room.empty("raw_power", lists * room, np.float64),
         )
 
     def prepare(self) -> None:
@@ -161,8 +168,7 @@ class DeviceBatch:
 
     def land(self) -> None:
         """Run forward until runs land on their targets."""
-        threads = 32 if SIMULATED else THREADS
-        _land[self.count, threads, self.stream](
+        _land[self.count, LAND_THREADS, self.stream](
             *(self.arrays, self.lists.shift, self.graph, self.value, self.tracks, self.found)
         )
 
@@ -174,7 +180,7 @@ class DeviceBatch:
         spare = self.value
         if spare.size < 4 * points + 2 * (lists + sizes["lists"]) + 4:
             much = 4 * (points + lists + sizes["lists"]) + 4
-            spare = self.room.common("hulls", much, np.float32)
+            spare = self.room.empty("hulls", much, np.float32)
         hulls = spare[: 2 * (spare.size // 2)].view(np.float64)
         hull_power, hull_cost = hulls[:points], hulls[points : 2 * points]
         stage = hulls[2 * points : 2 * points + sizes["lists"]]
@@ -190,13 +196,14 @@ class DeviceBatch:
             empty("boxes", (self.count, BOX_ROWS, 6), np.float64),
             stage,
             empty("marks", sizes["lists"], np.int8),
+            empty("line", sizes["lists"], np.int32),
             empty("choice", steps * rows, np.int32),
             empty("way", steps, np.int32),
         )
         best = RunTracks(*(self._best(track) for track in self.tracks))
         arguments = a, self.lists, self.graph, best, self.found, room, self.proved
         _allow_shared(_prove, arguments, size)
-        _prove[self.count, 32 if SIMULATED else THREADS, self.stream, size](*arguments)
+        _prove[self.count, PROVE_THREADS, self.stream, size](*arguments)
 
     def _best(self, tracks: Any) -> Any:
         size = tracks.size // TRACKS
@@ -204,19 +211,11 @@ class DeviceBatch:
 
     def launch(self, bound: bool = True) -> None:
         """Launch all that leads to the best runs, and to their bounds."""
-        self.room.take_turn()
         self.prepare()
         self.sweep()
         self.land()
         if bound:
             self.prove()
-        self.room.end_turn()
-
-    def release(self) -> None:
-        """Hold what is common to rooms no longer, so that the next one may take more of it."""
-        self.value = None
-        self.lists = SortedLists(*[None] * len(self.lists))
-        self.arrays = self.arrays._replace(raw_cost=None, raw_power=None)
 
     def fetch(self) -> Tracks:
         """Wait for what was launched and bring the best runs back."""

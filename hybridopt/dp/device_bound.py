@@ -9,11 +9,10 @@ is no climb over arcs and no corridor, so the gap may be wider.
 
 import math
 
-from numba import cuda, float64, int32
-from numba.core import config
+from numba import cuda, float64, int32, int64
 
+from .bound_kernels import _drain
 from .device_layout import (
-    BLOCKS,
     F_EFFICIENCY,
     F_SOC,
     F_TARGET,
@@ -29,7 +28,9 @@ from .device_layout import (
     N_STATE,
     N_STEPS,
     N_TRACK,
-    THREADS,
+    PROVE_BLOCKS,
+    PROVE_THREADS,
+    SIMULATED,
     _cell_of,
 )
 from .device_stages import (
@@ -43,15 +44,15 @@ from .device_stages import (
     _hull_of,
     _over_block,
     _over_box,
-    _over_boxes,
 )
 
+TOGETHER = 32  # threads that look at the boxes of one list
 ROUNDS, LOOKS = 16, 12  # passes of a look, and looks, at most
 WANTED = 1e-4  # of the cost: gap at which no more looks are taken
-STRIDE, GAIN, LARGEST = 1e-3, 1e-5, 1e3  # of the common scale, see ascent.py
+STRIDE, GAIN, LARGEST = 1e-3, 3e-5, 1e3  # of the common scale, see ascent.py
 FLOAT = 1.2e-7  # of a cost: what its rounding to float32 may add
 P_BOUND, P_SCALE, P_LOOKS, P_FACTOR, P_SIZE = range(5)  # what is known of a bound
-BOUNDS = {} if config.ENABLE_CUDASIM else {"launch_bounds": (THREADS, BLOCKS)}
+BOUNDS = {} if SIMULATED else {"launch_bounds": (PROVE_THREADS, PROVE_BLOCKS)}
 
 
 def bound_bytes(rows: int, gears: int) -> int:
@@ -75,6 +76,8 @@ def _fits(kind, before, after):
 def _shortest(problem, stage, moves, choice, way, parts, picks, rows):
     """Length of the shortest path over state and gear; `way` gets gear and class of each step.
 
+    Without a path it is NEVER or more.
+
     `rows` holds two rows of what is still ahead; `parts` and `picks` what each gear offers.
     """
     shift, move_cost, graph = moves
@@ -95,26 +98,22 @@ def _shortest(problem, stage, moves, choice, way, parts, picks, rows):
             cuda.syncthreads()
         for item in range(thread, count * gears, threads):
             s, g, g2 = item // (gears * gears), item // gears % gears, item % gears
-            best, pick = math.inf, 0
+            best, pick = NEVER, 0  # what is closed costs more, and no load waits for a branch
             for m in range(source.size):
                 if source[m] != s or not _fits(kinds[m], g, g2):
                     continue
                 i = arrivals[m]
                 c = engine[i]
                 event = float64(shift[(((problem[N_SHIFT] + t) * 3 + c) * gears + g2) * gears + g])
-                closed = event > NEVER
-                event = _down(event)
                 grams = float64(move_cost[(problem[N_MOVES] + t) * source.size + m])
-                if closed or grams > NEVER:
-                    continue
                 total = stage[problem[N_STAGES] + (t * gears + g2) * 3 + c]
-                total += event + _down(grams) + rows[there + state_after[i] * gears + g2]
+                total += _down(event) + _down(grams) + rows[there + state_after[i] * gears + g2]
                 if total < best:
                     best, pick = total, m
             parts[item], picks[item] = best, pick
         cuda.syncthreads()
         for r in range(thread, count, threads):
-            best, gear = math.inf, 0
+            best, gear = NEVER, 0
             for g2 in range(gears):
                 if parts[r * gears + g2] < best:
                     best, gear = parts[r * gears + g2], g2
@@ -123,7 +122,7 @@ def _shortest(problem, stage, moves, choice, way, parts, picks, rows):
         cuda.syncthreads()
     state, gear = problem[N_STATE], problem[N_GEAR]
     length = rows[state * gears + gear]
-    if thread == 0 and length < math.inf:
+    if thread == 0 and length < NEVER:
         for t in range(steps):
             code = choice[(at + t) * count + state * gears + gear]
             i = arrivals[code // gears]
@@ -144,25 +143,60 @@ def _weights(problem, work, scale, t):
 
 
 @cuda.jit(device=True)
-def _all_boxes(problem, ground, scale, row):
-    """Stage cost of a list over all boxes of its step, with drain and z."""
+def _over_boxes(problem, ground, scale, row, scratch):
+    """Stage cost of a list over all boxes of its step, and the lowest box.
+
+    So many threads look at a list TOGETHER; all of the block come here, with row -1 for none.
+    """
     hulls, dt, work, boxes, reach, efficiency = ground
-    t, at = row // (problem[N_GEARS] * 3), problem[N_TRACK]
-    weight, change = _weights(problem, work, scale, t)
-    hull = _hull_of(hulls, problem[N_LISTS] + row)
-    seconds = dt[problem[N_DT] + t]
-    return _over_boxes(
-        hull, seconds, weight, change, boxes, reach[0, at + t], reach[1, at + t], efficiency
-    )
+    totals, lowest = scratch
+    thread, lane = cuda.threadIdx.x, cuda.threadIdx.x % TOGETHER
+    best, box = math.inf, int64(0)
+    if row >= 0:
+        t, at = row // (problem[N_GEARS] * 3), problem[N_TRACK]
+        weight, change = _weights(problem, work, scale, t)
+        hull, seconds = _hull_of(hulls, problem[N_LISTS] + row), dt[problem[N_DT] + t]
+        corner = _first_corner(hull, weight * seconds)
+        for j in range(reach[0, at + t] + lane, reach[1, at + t] + 1, TOGETHER):
+            total, _, _, corner = _over_box(
+                hull, seconds, weight, change, boxes[j], efficiency, corner
+            )
+            if total < best:
+                best, box = total, j
+    totals[thread], lowest[thread] = best, box
+    half = TOGETHER // 2
+    while half > 0:
+        cuda.syncthreads()
+        if lane < half and totals[thread + half] < totals[thread]:
+            totals[thread], lowest[thread] = totals[thread + half], lowest[thread + half]
+        half //= 2
+    cuda.syncthreads()
+    best, box = totals[thread - lane], lowest[thread - lane]
+    cuda.syncthreads()
+    return best, box
 
 
 @cuda.jit(device=True)
-def _stage_costs(problem, ground, scale, stage, marks):
-    """Fill the stage costs of all lists: over the wide box, and over all boxes where marked."""
+def _take_boxes(problem, ground, scale, room, first, scratch):
+    """Take all boxes for the lists in line from the first on."""
+    stage, _, line, count = room
+    thread, base = cuda.threadIdx.x, problem[N_STAGES]
+    last = count[0]
+    for begin in range(first, last, cuda.blockDim.x // TOGETHER):
+        place = begin + thread // TOGETHER
+        row = line[base + place] if place < last else -1
+        total, _ = _over_boxes(problem, ground, scale, row, scratch)
+        if row >= 0 and thread % TOGETHER == 0:
+            stage[base + row] = total
+    cuda.syncthreads()
+
+
+@cuda.jit(device=True)
+def _stage_costs(problem, ground, scale, room, scratch):
+    """Fill stage costs: over the wide box for all lists, over all boxes for those in line."""
     hulls, dt, work, boxes, _, efficiency = ground
-    thread, threads, steps = cuda.threadIdx.x, cuda.blockDim.x, problem[N_STEPS]
-    lists, base = problem[N_GEARS] * 3, problem[N_STAGES]
-    for row in range(thread, steps * lists, threads):
+    lists, base, stage = problem[N_GEARS] * 3, problem[N_STAGES], room[0]
+    for row in range(cuda.threadIdx.x, problem[N_STEPS] * lists, cuda.blockDim.x):
         t = row // lists
         hull = _hull_of(hulls, problem[N_LISTS] + row)
         weight, change = _weights(problem, work, scale, t)
@@ -172,47 +206,53 @@ def _stage_costs(problem, ground, scale, stage, marks):
             hull, seconds, weight, change, boxes[WIDE], efficiency, corner
         )
     cuda.syncthreads()
-    for t in range(thread, steps, threads):
-        for row in range(t * lists, t * lists + lists):
-            if marks[base + row] > 0:
-                stage[base + row], _, _ = _all_boxes(problem, ground, scale, row)
-    cuda.syncthreads()
+    _take_boxes(problem, ground, scale, room, 0, scratch)
 
 
 @cuda.jit(device=True)
-def _settle(problem, ground, scale, stage, marks, way):
-    """Take all boxes for the lists of a path, and those of its classes that look no dearer.
+def _settle(problem, ground, scale, room, way, scratch):
+    """Put the lists of a path in line, with those of its classes that look no dearer.
 
-    Returns whether there were any that had not been taken yet.
+    Returns whether there were any that were not yet.
     """
+    stage, marks, line, count = room
     lists, base, at = problem[N_GEARS] * 3, problem[N_STAGES], problem[N_TRACK]
-    changed = 0
+    before = count[0]
+    cuda.syncthreads()
     for t in range(cuda.threadIdx.x, problem[N_STEPS], cuda.blockDim.x):
         own = base + t * lists + way[at + t]
         if marks[own] > 0:
             continue
-        changed, here = 1, stage[own]
         for g in range(problem[N_GEARS]):
             row = t * lists + g * 3 + way[at + t] % 3
-            if marks[base + row] == 0 and stage[base + row] <= here:
+            if marks[base + row] == 0 and stage[base + row] <= stage[own]:
                 marks[base + row] = 1
-                stage[base + row], _, _ = _all_boxes(problem, ground, scale, row)
-    return cuda.syncthreads_or(int32(changed))
+                line[base + cuda.atomic.add(count, 0, 1)] = row
+    cuda.syncthreads()
+    _take_boxes(problem, ground, scale, room, before, scratch)
+    return count[0] > before
 
 
 @cuda.jit(device=True)
-def _slope(problem, ground, scale, way, ends, terms):
+def _slope(problem, ground, scale, way, ends, scratch):
     """Change of the bound with the scale: the supergradient along the guess."""
-    work = ground[2]
+    hulls, dt, work, boxes, _, efficiency = ground
     at, steps, part = problem[N_TRACK], problem[N_STEPS], 0.0
     start, end = ends
-    for t in range(cuda.threadIdx.x, steps, cuda.blockDim.x):
-        row = t * problem[N_GEARS] * 3 + way[at + t]
-        _, drain, z = _all_boxes(problem, ground, scale, row)
-        part += work[W_GUESS, at + t] * drain
+    for begin in range(0, steps, cuda.blockDim.x // TOGETHER):
+        t = begin + cuda.threadIdx.x // TOGETHER
+        row = t * problem[N_GEARS] * 3 + way[at + t] if t < steps else -1
+        _, box = _over_boxes(problem, ground, scale, row, scratch)
+        if row < 0 or cuda.threadIdx.x % TOGETHER > 0:
+            continue
+        weight, change = _weights(problem, work, scale, t)
+        hull, seconds = _hull_of(hulls, problem[N_LISTS] + row), dt[problem[N_DT] + t]
+        corner = _first_corner(hull, weight * seconds)
+        _, watts, z, _ = _over_box(hull, seconds, weight, change, boxes[box], efficiency, corner)
+        part += work[W_GUESS, at + t] * _drain(watts, seconds, boxes[box], efficiency)
         if t > 0:
             part += (work[W_GUESS, at + t - 1] - work[W_GUESS, at + t]) * z
-    part = _over_block(terms, part, False)
+    part = _over_block(scratch[0], part, False)
     return part - work[W_GUESS, at] * start + work[W_GUESS, at + steps - 1] * end
 
 
@@ -226,7 +266,9 @@ def _prove(arrays, lists, graph, tracks, found, room, proved):
     """
     number, thread = cuda.blockIdx.x, cuda.threadIdx.x
     problem, real = arrays.problems[number], arrays.reals[number]
-    terms = cuda.shared.array(THREADS, float64)
+    terms = cuda.shared.array(PROVE_THREADS, float64)
+    lowest = cuda.shared.array(PROVE_THREADS, int64)
+    count_in_line = cuda.shared.array(1, int32)
     dynamic = cuda.shared.array(0, float64)
     dynamic_picks = cuda.shared.array(0, int32)
     count, gears = problem[N_ROWS], problem[N_GEARS]
@@ -241,12 +283,15 @@ def _prove(arrays, lists, graph, tracks, found, room, proved):
     end = min(real[F_TARGET], tracks.path[problem[N_PATH] + steps])
     box, work, reach, dt = room.boxes[number], room.work, room.reach, arrays.dt
     stage, marks, choice, way = room.stage, room.marks, room.choice, room.way
+    stages, scratch = (stage, marks, room.line, count_in_line), (terms, lowest)
     powers = arrays.list_first, lists.length, lists.power
     _geometry(problem, real, cell, powers, dt, work, reach, box, end, terms)
     _guess(problem, real, cell, dt, (tracks.path, tracks.costate), work, reach)
     z_start, z_end = _energy(cell, real[F_SOC]), _energy(cell, end)
     for row in range(thread, steps * gears * 3, cuda.blockDim.x):
         marks[problem[N_STAGES] + row] = 0
+    if thread == 0:
+        count_in_line[0] = 0
     cuda.syncthreads()
     hulls = room.hull_power, room.hull_cost, arrays.list_first, room.hull_count
     ground = hulls, dt, work, box, reach, efficiency
@@ -256,13 +301,13 @@ def _prove(arrays, lists, graph, tracks, found, room, proved):
     left_at, left, left_slope = 0.0, -math.inf, 0.0
     right_at, right, right_slope = 0.0, -math.inf, 0.0
     for _ in range(LOOKS):
-        _stage_costs(problem, ground, scale, stage, marks)
+        _stage_costs(problem, ground, scale, stages, scratch)
         length = math.inf
         for _ in range(ROUNDS):
             length = _shortest(problem, stage, moves, choice, way, parts, picks, rows)
-            if not length < math.inf or not _settle(problem, ground, scale, stage, marks, way):
+            if not length < NEVER or not _settle(problem, ground, scale, stages, way, scratch):
                 break
-        if not length < math.inf:
+        if not length < NEVER:
             break
         bound = length - scale * first * z_start + scale * last * z_end
         bound -= 1e-12 * (abs(length) + scale * (first + last) * max(z_start, z_end))
@@ -271,7 +316,7 @@ def _prove(arrays, lists, graph, tracks, found, room, proved):
             best, best_scale = bound, scale
         if upper - best <= WANTED * abs(upper) or scale > LARGEST:
             break
-        slope = _slope(problem, ground, scale, way, (z_start, z_end), terms)
+        slope = _slope(problem, ground, scale, way, (z_start, z_end), scratch)
         if slope == 0.0:
             break
         if slope < 0.0:

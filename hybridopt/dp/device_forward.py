@@ -7,12 +7,14 @@ instead of two. How runs land is in device_landing.py.
 
 # mypy: allow-untyped-defs, allow-untyped-calls, allow-untyped-decorators
 
+import math
+
 from numba import cuda, float64, int64
-from numba.core import config
 
 from ..physics.battery import _landing, _rates, _state
 from ..problem.grid import _terminal
 from .device_layout import (
+    LAND_THREADS,
     N_DT,
     N_GEAR,
     N_GEARS,
@@ -31,8 +33,9 @@ from .device_layout import (
 )
 from .kernels import Ahead, BatteryAt, Offer, _mixed, _slope, _total, _trim
 
-LANES = 8  # threads that share a list
-ROUNDS = 6 if config.ENABLE_CUDASIM else 3  # of the search between splits, by half of the threads
+LANES = 32  # threads that share a list
+# of the search between splits, by half of the threads, until a place is known to 1e-6
+ROUNDS = math.ceil(6.0 / math.log10(LAND_THREADS // 2 + 1.0) - 0.3)
 NEVER = 1e15  # a cost that stands for infinity
 CURRENT, BELOW, ABOVE, BEST = range(4)  # tracks kept of each problem: this run, best ones so far
 TRACKS = 4
@@ -95,6 +98,34 @@ def _between_splits(offer, split, here, after, totals, orders):
 
 
 @cuda.jit(device=True)
+def _gather(problem, world, t, at, code, first, offered):
+    """Gather what is open at a step: gear and move as one number, and their cost; count them.
+
+    `at` is state, gear and SoC, `code` the packed gear and class to be kept to, or -1. Each thread
+    looks at one of the moves from `first` on; their order in `offered` is that of chance.
+    """
+    (arrays, shift, graph), (state, gear, soc) = world, at
+    chosen, events, count = offered
+    gears, moves = problem[N_GEARS], graph.move_source.size
+    if cuda.threadIdx.x == 0:
+        count[0] = 0
+    cuda.syncthreads()
+    item = first + cuda.threadIdx.x
+    g, m = item // moves, item % moves
+    if item < gears * moves and graph.move_source[m] == state:
+        kind, c = graph.move_kind[m], graph.arrival_engine[graph.move_arrival[m]]
+        fits = kind == 0 or (kind == 1) == (g == gear)
+        if fits and (code < 0 or (g == code >> 24 and c == (code >> 16) & 255)):
+            event = float64(shift[(((problem[N_SHIFT] + t) * 3 + c) * gears + g) * gears + gear])
+            event += arrays.moves[(problem[N_MOVES] + t) * moves + m]
+            if event <= NEVER and soc >= arrays.open_soc[problem[N_OPENS] + m]:
+                place = cuda.atomic.add(count, 0, 1)
+                chosen[place], events[place] = item, event
+    cuda.syncthreads()
+    return count[0]
+
+
+@cuda.jit(device=True)
 def _run(problem, cell, grid, aim, given, world, value, tracks, scratch):
     """Run once through all steps into the track CURRENT; return cost, last SoC, whether it got on.
 
@@ -102,14 +133,15 @@ def _run(problem, cell, grid, aim, given, world, value, tracks, scratch):
     where the motor is on are taken from, or -1.
     """
     arrays, shift, graph = world
-    totals, orders = scratch
+    totals, orders, offered = scratch
+    chosen, events, _ = offered
     list_first, list_length, dt = arrays.list_first, arrays.list_length, arrays.dt
     cost, power = arrays.raw_cost, arrays.raw_power
-    move_cost, open_soc = arrays.moves, arrays.open_soc
+    move_cost = arrays.moves
     arrival_engine, arrival_state = graph.arrival_engine, graph.arrival_state
-    move_source, move_kind, move_arrival = graph.move_source, graph.move_kind, graph.move_arrival
+    move_arrival = graph.move_arrival
     packed, shares, path, costate = tracks.packed, tracks.shares, tracks.path, tracks.costate
-    thread, moves = cuda.threadIdx.x, move_source.size
+    thread, moves = cuda.threadIdx.x, move_arrival.size
     group, lane, groups = thread // LANES, thread % LANES, cuda.blockDim.x // LANES
     steps, gears, points = problem[N_STEPS], problem[N_GEARS], problem[N_SOC]
     state, gear = problem[N_STATE], problem[N_GEAR]
@@ -122,28 +154,13 @@ def _run(problem, cell, grid, aim, given, world, value, tracks, scratch):
         here = BatteryAt(_state(cell, soc), _rates(cell, dt[problem[N_DT] + t]), soc)
         best, order = NEVER, int64(0)
         slot = problem[N_VALUE] + ((t + 1) % problem[N_SLOTS]) * problem[N_ROWS] * points
-        code = int64(packed[guide + t]) if given >= 0 else int64(0)
-        item = 0
-        for g in range(gears):
-            for m in range(moves):
-                if move_source[m] != state:
-                    continue
-                item += 1
-                if item % groups != group:
-                    continue
-                kind, i = move_kind[m], move_arrival[m]
-                if kind != 0 and (kind == 1) != (g == gear):
-                    continue
-                c = arrival_engine[i]
-                if given >= 0 and (g != code >> 24 or c != (code >> 16) & 255):
-                    continue
-                event = float64(
-                    shift[(((problem[N_SHIFT] + t) * 3 + c) * gears + g) * gears + gear]
-                )
-                event += move_cost[(problem[N_MOVES] + t) * moves + m]
-                if event > NEVER or soc < open_soc[problem[N_OPENS] + m]:
-                    continue
-                place = problem[N_LISTS] + (t * gears + g) * 3 + c
+        code = int64(packed[guide + t]) if given >= 0 else int64(-1)
+        for first in range(0, gears * moves, cuda.blockDim.x):
+            number = _gather(problem, world, t, (state, gear, soc), code, first, offered)
+            for entry in range(group, number, groups):
+                item, event = chosen[entry], events[entry]
+                g, i = item // moves, move_arrival[item % moves]
+                place = problem[N_LISTS] + (t * gears + g) * 3 + arrival_engine[i]
                 begin, n = list_first[place], list_length[place]
                 offer = Offer(cost[begin : begin + n], power[begin : begin + n])
                 at = slot + (arrival_state[i] * gears + g) * points
@@ -161,7 +178,8 @@ def _run(problem, cell, grid, aim, given, world, value, tracks, scratch):
                             continue
                         total = event + _mixed(offer, j, share, here, after)
                     if total < best:
-                        best, order = total, (g * moves + m) * 65536 + k
+                        best, order = total, int64(item) * 65536 + k
+            cuda.syncthreads()
         totals[thread], orders[thread] = best, order
         order = _first_min(totals, orders)
         best = totals[0]

@@ -8,12 +8,10 @@ How a run aims again until it lands, and how its torques alone settle, is that o
 import math
 
 from numba import cuda, float64, int32, int64
-from numba.core import config
 
 from ..problem.grid import Grid
 from .device_forward import BELOW, BEST, TRACKS, _run
 from .device_layout import (
-    BLOCKS,
     F_FLOOR,
     F_LOW,
     F_PENALTY,
@@ -22,6 +20,8 @@ from .device_layout import (
     F_TARGET,
     F_TOP,
     F_TWO_SIDED,
+    LAND_BLOCKS,
+    LAND_THREADS,
     N_GEAR,
     N_GEARS,
     N_LISTS,
@@ -31,13 +31,13 @@ from .device_layout import (
     N_STEPS,
     N_TRACK,
     N_VALUE,
-    THREADS,
+    SIMULATED,
     _cell_of,
 )
 from .forward import LANDING_RUNS, LANDING_TOLERANCE, SETTLING_RUNS, SOC_TOLERANCE
 from .kernels import _value
 
-BOUNDS = {} if config.ENABLE_CUDASIM else {"launch_bounds": (THREADS, BLOCKS)}
+BOUNDS = {} if SIMULATED else {"launch_bounds": (LAND_THREADS, LAND_BLOCKS)}
 R_COST, R_MISS, R_VALUE, R_RUNS, R_SIZE = range(5)  # what is known of a problem in the end
 
 
@@ -85,8 +85,11 @@ def _land(arrays, shift, graph, value, tracks, found):
     and NaN that the room for a list of splits was too short, so that some are not known.
     """
     number, thread = cuda.blockIdx.x, cuda.threadIdx.x
-    totals = cuda.shared.array(THREADS, float64)
-    orders = cuda.shared.array(THREADS, int64)
+    totals = cuda.shared.array(LAND_THREADS, float64)
+    orders = cuda.shared.array(LAND_THREADS, int64)
+    chosen = cuda.shared.array(LAND_THREADS, int32)
+    events = cuda.shared.array(LAND_THREADS, float64)
+    count = cuda.shared.array(1, int32)
     best = cuda.local.array(2, float64)
     sides = cuda.local.array((2, 3), float64)
     problem, real = arrays.problems[number], arrays.reals[number]
@@ -110,7 +113,7 @@ def _land(arrays, shift, graph, value, tracks, found):
         real[F_TWO_SIDED],
         int64(0),
     )
-    world, scratch = (arrays, shift, graph), (totals, orders)
+    world, scratch = (arrays, shift, graph), (totals, orders, (chosen, events, count))
     if thread == 0:
         tracks.path[problem[N_PATH]] = real[F_SOC]
     cuda.syncthreads()

@@ -5,10 +5,14 @@
 from typing import Any, NamedTuple
 
 from numba import cuda
+from numba.core import config
 
 from ..physics.battery import Cell
 
-THREADS, BLOCKS = 128, 4  # of blocks for forward runs and bounds: in one, and on a multiprocessor
+SIMULATED = bool(config.ENABLE_CUDASIM)
+# of blocks: threads in one, and how many on a multiprocessor
+LAND_THREADS, LAND_BLOCKS = 32 if SIMULATED else 64, 8  # few: all repeat much of a step
+PROVE_THREADS, PROVE_BLOCKS = 32 if SIMULATED else 128, 4
 # whole numbers: sizes, and where the problem's part of the shared arrays begins
 (
     N_STEPS,
@@ -171,6 +175,7 @@ class BoundRoom(NamedTuple):
     reach : int32, (3, steps): first and last box, and whether an arc begins
     boxes : (problems, BOX_ROWS, 6)
     stage, marks : of each list: its cost, and whether that holds over all boxes, int8
+    line : int32, lists whose boxes are all taken, in the order in which they came
     choice : int32, best move and gear of each step and row
     way : int32, gear and class of each step of the shortest path
     """
@@ -183,5 +188,6 @@ class BoundRoom(NamedTuple):
     boxes: Any
     stage: Any
     marks: Any
+    line: Any
     choice: Any
     way: Any

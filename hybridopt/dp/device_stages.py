@@ -26,10 +26,8 @@ from .device_layout import (
     N_TRACK,
 )
 
-BOXES, GROUP = 64, 8  # sub-boxes of the window, and how many of them are first looked at together
-GROUPS = BOXES // GROUP
-WIDE = BOXES + GROUPS  # row of the box that holds all
-BOX_ROWS = WIDE + 1
+BOXES = 32  # sub-boxes of the window, one for each thread that looks at a list
+WIDE, BOX_ROWS = BOXES, BOXES + 1  # row of the box that holds all; rows
 OUTWARDS = 1e-6  # of a power: what its rounding to float32 may take off
 NEVER = 1e15
 CONTACTS = 2e-4, 5e-3  # see bound.py
@@ -158,32 +156,6 @@ def _first_corner(hull, slope):
 
 
 @cuda.jit(device=True)
-def _over_boxes(hull, seconds, weight, change, boxes, first, last, efficiency):
-    """Do so over all boxes first to last; groups whose common box says no less are left out."""
-    coarse = cuda.local.array(GROUPS, float64)
-    a, b = first // GROUP, last // GROUP
-    corner, lowest = _first_corner(hull, weight * seconds), a
-    for group in range(a, b + 1):
-        coarse[group], _, _, corner = _over_box(
-            hull, seconds, weight, change, boxes[BOXES + group], efficiency, corner
-        )
-        if coarse[group] < coarse[lowest]:
-            lowest = group
-    best, best_watts, best_z, best_box = math.inf, 0.0, 0.0, first
-    for turn in range(-1, b - a + 1):
-        group = lowest if turn < 0 else a + turn
-        if not coarse[group] < best or (turn >= 0 and group == lowest):
-            continue
-        for j in range(max(first, GROUP * group), min(last, GROUP * group + GROUP - 1) + 1):
-            total, watts, z, corner = _over_box(
-                hull, seconds, weight, change, boxes[j], efficiency, corner
-            )
-            if total < best:
-                best, best_watts, best_z, best_box = total, watts, z, j
-    return best, _drain(best_watts, seconds, boxes[best_box], efficiency), best_z
-
-
-@cuda.jit(device=True)
 def _hull_of(hulls, place):
     """Power and cost of a list's hull, how many points, and whether the unpowered motor follows."""
     hull_power, hull_cost, first, count = hulls
@@ -253,9 +225,6 @@ def _geometry(problem, real, cell, lists, dt, work, reach, boxes, end, terms):
     cuda.syncthreads()
     for j in range(thread, BOX_ROWS, threads):
         a, b = j, j + 1
-        if j >= BOXES:
-            a = (j - BOXES) * GROUP
-            b = a + GROUP
         if j == WIDE:
             a, b = BOXES, 0
             for t in range(steps):

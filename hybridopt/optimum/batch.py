@@ -13,13 +13,11 @@ import numpy as np
 
 from ..base.errors import FailedError
 from ..dp.forward import SOC_TOLERANCE, ForwardRun
-from ..problem.choices import PointsOnDemand
 from ..problem.statement import Statement
 from .solve import DEARLY, PENALTY_STEPS
 
 MEMORY_SHARE = 0.9  # of a device's free memory that is planned with
-ROOMS = 2  # waves under way at a time on a device, which take turns with the cost-to-go
-ROUNDS = 4  # of sweeps in the largest waves: runs and bounds need many problems to be quick
+ROOMS = 4  # waves under way at a time on a device: where one waits, another works
 TRACK_BYTES = 150  # of a step: tracks and what the bound takes, besides the rows of the cost-to-go
 MOST_SPLITS = 65535  # of a list, whose numbers are packed in 16 bits
 MOST_FLOATS = (
@@ -56,13 +54,10 @@ class Plan:
     Attributes
     ----------
     memory : bytes that a wave may take
-    full : problems that a device works on at a time; larger waves are cut to a multiple of it,
-        and the first one is no larger, so that work begins soon
-    most : problems of a wave
+    most : problems of a wave: as many as a device sweeps at a time
     """
 
     memory: float
-    full: int
     most: int
 
 
@@ -114,12 +109,11 @@ class _Wave:
         splits = float(lists * points.splits)
         value = 4.0 * (points.steps + 1) * rows * grid.points
         own = float(points.steps * TRACK_BYTES)
-        own += 4.0 * lists * points.gears + 9.0 * lists  # costs of shifts, the bound's lists
+        own += 4.0 * lists * points.gears + 13.0 * lists  # costs of shifts, the bound's lists
         corners = id(points), grid.low, grid.spacing, grid.points, id(statement.cell.voltage)
-        raw = 16.0 * (1 if isinstance(points, PointsOnDemand) else ROOMS)  # listed in turn, or sent
-        shared = {id(points): (raw + 8.0) * splits, corners: 8.0 * splits}
+        shared = {id(points): 24.0 * splits, corners: 8.0 * splits}
         more = {k: v for k, v in shared.items() if k not in self._known}
-        return {None: value + ROOMS * own} | more
+        return {None: value + own} | more
 
     def add(self, job: "Job", needs: dict[Hashable, float]) -> None:
         """Take a problem in."""
@@ -166,7 +160,6 @@ class Waves:
         self.source, self.plan = source, plan
         self.again: deque[Job] = deque()
         self._kinds: dict[Hashable, _Wave] = {}
-        self._most = plan.full
 
     def next(self) -> list[Job]:
         """Return the next wave: a full one, or at the end what is left, if anything."""
@@ -174,21 +167,14 @@ class Waves:
             wave = self._kinds.setdefault(job.kind, _Wave())
             needs = wave.needs(job.statement)
             if wave.jobs and wave.used + sum(needs.values()) > self.plan.memory:
-                return self._cut(job)
+                self.again.appendleft(job)
+                return self._kinds.pop(job.kind).jobs
             wave.add(job, needs)
-            if len(wave.jobs) >= self._most:
-                self._most = min(2 * self._most, self.plan.most)
+            if len(wave.jobs) >= self.plan.most:
                 return self._kinds.pop(job.kind).jobs
         for kind in list(self._kinds):
             return self._kinds.pop(kind).jobs
         return []
-
-    def _cut(self, more: Job) -> list[Job]:
-        """Return a wave that holds no more, as many as fill the device evenly; keep the others."""
-        jobs = self._kinds.pop(more.kind).jobs
-        over = len(jobs) % self.plan.full if len(jobs) > self.plan.full else 0
-        self.again.extendleft([more, *reversed(jobs[len(jobs) - over :])])
-        return jobs[: len(jobs) - over]
 
 
 class Source:
@@ -305,7 +291,7 @@ def _on_devices(source: Source, number: int, bound: bool) -> Iterator[tuple[int,
 
 
 def _on_device(source: Source, device: int, bound: bool) -> Iterator[tuple[int, Answer]]:
-    """Solve on a device: while a wave runs, the one before is read and the next one laid out."""
+    """Solve on a device: while some waves run, one is read and the next one laid out."""
     from numba import cuda
 
     from ..dp.device import SIMULATED, DeviceBatch
@@ -313,17 +299,15 @@ def _on_device(source: Source, device: int, bound: bool) -> Iterator[tuple[int, 
     from ..dp.device_room import DeviceRoom
 
     with cuda.gpus[device]:
-        free, full = (SIMULATED_MEMORY, 1) if SIMULATED else _capacity(cuda)
-        first, under_way = DeviceRoom(), deque[tuple[list[Job], Any]]()
-        idle = deque([first, *(DeviceRoom(first) for _ in range(ROOMS - 1))])
-        waves = Waves(source, Plan(MEMORY_SHARE * free, full, ROUNDS * full))
+        free, most = (SIMULATED_MEMORY, 1) if SIMULATED else _capacity(cuda)
+        idle, under_way = deque(DeviceRoom() for _ in range(ROOMS)), deque[tuple[list[Job], Any]]()
+        waves = Waves(source, Plan(MEMORY_SHARE * free / ROOMS, most))
         while True:
             if idle and (wave := waves.next()):
-                made = DeviceBatch(
-                    ProblemBatch([job.statement for job in wave]), room=idle.popleft()
-                )
+                room = idle.popleft()
+                room.keep_for(wave[0].kind)
+                made = DeviceBatch(ProblemBatch([job.statement for job in wave]), room=room)
                 made.launch(bound)
-                made.release()
                 under_way.append((wave, made))
                 if idle:
                     continue

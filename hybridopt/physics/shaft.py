@@ -6,6 +6,8 @@ to the rows of fuel and loss map at its speed.
 
 # mypy: allow-untyped-defs, allow-untyped-calls, allow-untyped-decorators
 
+import math
+
 import numpy as np
 
 from ..base.compiled import kernel
@@ -163,7 +165,7 @@ def _shaft(plant, row, gear, engine, shaft, fuel_row, loss_row):
 @kernel
 def _gripped_torque(plant, row):
     """Highest torque at the wheels that the driven tyres hold, N m."""
-    cosine, grip = 1.0 / np.sqrt(1.0 + row[R_GRADE] ** 2), plant.tyre_grip
+    cosine, grip = 1.0 / math.sqrt(1.0 + row[R_GRADE] ** 2), plant.tyre_grip
     rest, shift, rolling = plant.driven_rest, plant.driven_shift, plant.driven_rolling
     return _held_force(rest, shift, rolling, cosine, grip) * plant.wheel_radius
 
@@ -174,7 +176,10 @@ def _recuperable(plant, row):
 
     The whole braking force shifts load, whichever axle it acts on.
     """
-    cosine, force = 1.0 / np.sqrt(1.0 + row[R_GRADE] ** 2), row[R_WHEEL_TORQUE] / plant.wheel_radius
+    cosine, force = (
+        1.0 / math.sqrt(1.0 + row[R_GRADE] ** 2),
+        row[R_WHEEL_TORQUE] / plant.wheel_radius,
+    )
     rest, shift, rolling = plant.driven_rest, plant.driven_shift, plant.driven_rolling
     load = max(_driven_load(rest, shift, rolling, cosine, force), 0.0)
     return plant.recuperation_grip * load * plant.wheel_radius

@@ -49,7 +49,7 @@ def _start_shares(duration, ramp, dt):
         return work, work
     whole = dt * _start_steps(duration + 3.0 * ramp, dt)
     working = whole - duration
-    given = working - ramp * (1.0 - np.exp(-working / ramp))
+    given = working - ramp * (1.0 - math.exp(-working / ramp))
     return working / whole, given / whole
 
 

@@ -5,31 +5,26 @@
 PART is one of those listed below; what it measures is written to FILE as JSON.
 """
 
-import dataclasses
 import json
 import math
-import multiprocessing
 import os
 import subprocess
 import sys
 import tempfile
 import time
 import traceback
-from concurrent.futures import ProcessPoolExecutor
-from functools import cache, partial
+from functools import partial
 from pathlib import Path
 
 os.environ.setdefault("NUMBA_CACHE_DIR", str(Path(tempfile.gettempdir()) / "hybridopt_bench"))
 
-import numba
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
+from gpu_variants import CYCLE, compared, heavier, inputs, study, variants
 from numba import cuda
 
-from hybridopt.base.errors import FailedError, HybridoptError
-from hybridopt.base.platform import usable_cores
 from hybridopt.dp.cost_to_go import CostToGo
 from hybridopt.dp.device import DeviceBatch
 from hybridopt.dp.device_batch import ProblemBatch
@@ -37,16 +32,13 @@ from hybridopt.dp.forward import best_run
 from hybridopt.evaluation.batch import solve_batch, state_cases
 from hybridopt.inputs.cycle import read_cycle
 from hybridopt.inputs.driveline_file import read_driveline
-from hybridopt.optimum.certificate import make_certificate
-from hybridopt.optimum.proof import prove
 from hybridopt.optimum.solve import _value_at_start
 from hybridopt.physics.demand import drive_demand
 from hybridopt.physics.device_points import PlantArrays, lay_out_plants, points_kernel
 from hybridopt.physics.operating_points import list_operating_points
-from hybridopt.pipeline import find_optimum, state_problem
+from hybridopt.pipeline import state_problem
 from hybridopt.problem.settings import Settings
 
-CYCLE = "wltc_class3b"
 NONE = np.float32(0.0)
 SHAPES = ((512, 2), (512, 1), (256, 3), (256, 2), (1024, 1), (384, 2))
 
@@ -71,7 +63,7 @@ def seconds(work, repeats: int = 3) -> float:
 def sweep() -> dict:
     """Time preparing and sweep alone over launch shapes; compare values with the CPU."""
     problem = one_problem()
-    found = {"device": str(cuda.get_current_device().name), "shapes": {}}
+    found = {"shapes": {}}
     began = time.perf_counter()
     reference = CostToGo(problem, whole=True)
     found["cpu_sweep_s"] = time.perf_counter() - began
@@ -199,129 +191,10 @@ def points() -> dict:
     return found
 
 
-@cache
-def inputs():
-    """Return driveline and cycle, the same objects for all, so that they share what they can."""
-    return read_driveline("full"), read_cycle(CYCLE)
-
-
-def random_case(random, number: int):
-    """Return cycle, driveline and settings of a random variant; some have points of their own."""
-    driveline, cycle = inputs()
-    chosen = {
-        "start_cost": float(random.uniform(0.0, 2.0)),
-        "shift_cost": float(random.uniform(0.0, 0.5)),
-        "soc_points": int(random.integers(401, 1200)),
-        "soc_start": float(random.uniform(0.45, 0.65)),
-    }
-    if number % 4 == 1:
-        chosen["skip_shifts"] = "none"
-    if number % 10 == 2:
-        chosen |= {"min_on_time": 2.0, "min_off_time": 2.0, "soc_points": 501}
-    if number % 5 == 3:
-        driveline = heavier(driveline, float(random.uniform(0.9, 1.2)))
-    if number % 5 == 4:
-        capacity = driveline.battery.capacity * float(random.uniform(0.7, 1.5))
-        battery = dataclasses.replace(driveline.battery, capacity=capacity)
-        driveline = dataclasses.replace(driveline, battery=battery)
-    return cycle, driveline, Settings(**chosen)
-
-
-def heavier(driveline, factor: float):
-    """Return a driveline in a vehicle of another mass."""
-    vehicle = driveline.vehicle
-    vehicle = dataclasses.replace(vehicle, mass=factor * vehicle.mass)
-    return dataclasses.replace(driveline, vehicle=vehicle)
-
-
-def on_cpu(case) -> tuple[float, float]:
-    """Return cost and bound of a case as the CPU finds them; nothing where it has no answer."""
-    numba.set_num_threads(1)
-    try:
-        best = find_optimum(*case, keep_value=False)
-    except HybridoptError:
-        return float("nan"), float("nan")
-    return best.solution.cost, best.bound.bound
-
-
-def variants(count: int = 1000, audited: int = 100) -> dict:
-    """Compare random variants with the CPU's, one worker process per core; audit certificates."""
-    random = np.random.default_rng(1)
-    cases = [random_case(random, i) for i in range(count)]
-    list(solve_batch(cases[:10]))  # compiles
-    began = time.perf_counter()
-    items = list(solve_batch(cases))
-    found = {"device": device_name(), "count": count, "device_s": time.perf_counter() - began}
-    print(found, flush=True)
-    cores, context = usable_cores(), multiprocessing.get_context("spawn")
-    os.environ["NUMBA_NUM_THREADS"] = "1"  # of the workers
-    began = time.perf_counter()
-    with ProcessPoolExecutor(1, context) as pool:  # compiles, for the cache that all workers use
-        list(pool.map(on_cpu, cases[:5]))
-        list(pool.map(audit, items[:1]))
-    print("compiled", time.perf_counter() - began, flush=True)
-    with ProcessPoolExecutor(cores, context) as pool:
-        list(pool.map(on_cpu, cases[:cores]))
-        print("workers ready", time.perf_counter() - began, flush=True)
-        began, known = time.perf_counter(), []
-        for pair in pool.map(on_cpu, cases):
-            known.append(pair)
-            if len(known) % 100 == 0:
-                print(len(known), time.perf_counter() - began, flush=True)
-        found |= {"cores": cores, "cpu_s": time.perf_counter() - began}
-        print(found, flush=True)
-        answered = [item for item in items if item.answer.run]
-        some = answered[:: max(len(answered) // audited, 1)][:audited]
-        found["audits"] = audits(list(pool.map(audit, some)))
-    rows = []
-    for item, (cost, bound) in zip(items, known, strict=True):
-        answer = item.answer
-        rows.append((item.cost, answer.bound, cost, bound, answer.reason))
-    both = [row for row in rows if np.isfinite(row[0]) and np.isfinite(row[2])]
-    relative = np.array([row[0] / row[2] - 1.0 for row in both])
-    gaps = np.array([100.0 * (1.0 - row[1] / row[2]) for row in both])
-    cpu_gaps = np.array([100.0 * (1.0 - row[3] / row[2]) for row in both])
-    found |= {
-        "rows": rows,
-        "compared": len(both),
-        "only_cpu": sum(np.isinf(row[0]) and np.isfinite(row[2]) for row in rows),
-        "only_device": sum(np.isfinite(row[0]) and np.isnan(row[2]) for row in rows),
-        "largest": float(np.abs(relative).max()),
-        "highest": float(relative.max()),
-        "lowest": float(relative.min()),
-        "mean": float(np.abs(relative).mean()),
-        "above_1e-6": int((relative > 1e-6).sum()),
-        "bounds_above_cost": int((gaps < 0.0).sum()),
-        "gap_percent": [float(x) for x in np.percentile(gaps, (0, 50, 90, 99, 100))],
-        "cpu_gap_percent": [float(x) for x in np.percentile(cpu_gaps, (0, 50, 90, 99, 100))],
-    }
-    return found
-
-
-def audit(item) -> tuple[float, float, str]:
-    """Prove a bound again by the certificate checker: bound, that of the checker, why none."""
-    numba.set_num_threads(1)
-    try:
-        return item.answer.bound, prove(make_certificate(item.optimum())).bound, ""
-    except (FailedError, ValueError) as error:
-        return item.answer.bound, float("nan"), str(error)
-
-
-def audits(rows) -> dict:
-    """Sum up audits, from `audit`."""
-    good = [(mine, checked) for mine, checked, why in rows if not why]
-    return {
-        "count": len(rows),
-        "refused": [why for *_, why in rows if why],
-        "above": sum(mine > checked * (1.0 + 1e-12) for mine, checked in good),
-        "apart": max((checked / mine - 1.0 for mine, checked in good), default=float("nan")),
-    }
-
-
 def end_to_end(count: int = 4224) -> dict:
     """Time solve_batch from settings to schedules and bounds, with shared and with own points."""
     driveline, cycle = inputs()
-    random, found = np.random.default_rng(2), {"device": device_name()}
+    random, found = np.random.default_rng(2), {}
     for name, own, number in (("shared", False, count), ("own", True, count // 2)):
         cases = [
             (
@@ -381,7 +254,7 @@ def stated(cases):
 
 def limit() -> dict:
     """Measure the ceiling of split evaluations alone, and what share of it the sweep reaches."""
-    found = {"device": device_name()}
+    found = {}
     multiprocessors = cuda.get_current_device().MULTIPROCESSOR_COUNT
     out = cuda.device_array(multiprocessors * 8 * 384, dtype=np.float32)
     number = 20_000
@@ -451,79 +324,18 @@ def device_name() -> str:
     return str(cuda.get_current_device().name)
 
 
-STUDY = """
-driveline = "full"
-cycles = ["wltc_class3b"]
-bound = true
-
-[parameters]
-"settings.start_cost_g" = {{ low = 0.0, high = 2.0 }}
-"settings.shift_cost_g" = {{ low = 0.0, high = 0.5 }}
-"battery.capacity_Ah" = {{ low = 6.0, high = 12.0 }}
-
-[samples]
-count = {count}
-seed = 7
-"""
-
-
-def study(count: int = 10_000) -> dict:
-    """Time a study from start to stored results; then one that is killed and resumed."""
-    found, digests = {"device": device_name(), "count": count}, []
-    with tempfile.TemporaryDirectory() as folder:
-        file = Path(folder) / "batch.toml"
-        file.write_text(STUDY.format(count=count))
-        small = Path(folder) / "small.toml"
-        small.write_text(STUDY.format(count=16))
-        study_run(small, Path(folder) / "small").wait()  # compiles
-        began = time.perf_counter()
-        code = study_run(file, Path(folder) / "whole").wait()
-        found |= {"code": code, "whole_s": time.perf_counter() - began}
-        found["tasks_a_minute"] = 60.0 * count / found["whole_s"]
-        print(found, flush=True)
-        process = study_run(file, Path(folder) / "cut")
-        time.sleep(0.5 * found["whole_s"])
-        process.kill()
-        process.wait()
-        found["kept_when_killed"] = len(list((Path(folder) / "cut" / "pieces").glob("*")))
-        began = time.perf_counter()
-        found["code_resumed"] = study_run(file, Path(folder) / "cut").wait()
-        found["resumed_s"] = time.perf_counter() - began
-        for name in ("whole", "cut"):
-            command = [sys.executable, "-m", "hybridopt", "study", "status", str(file)]
-            text = subprocess.run(
-                [*command, "--store", str(Path(folder) / name), "--json"],
-                capture_output=True,
-                text=True,
-                check=True,
-            ).stdout
-            digests.append(json.loads(text))
-    return found | {"status": digests, "same": digests[0]["digest"] == digests[1]["digest"]}
-
-
-def study_run(file: Path, store: Path) -> subprocess.Popen:
-    """Start a run of a study on the device."""
-    command = [sys.executable, "-m", "hybridopt", "study", "run", str(file)]
-    return subprocess.Popen([*command, "--store", str(store), "--executor", "gpu", "--quiet"])
-
-
-BLOCK_SHAPES = ((128, 4, 8), (64, 8, 8), (64, 8, 4), (128, 5, 8), (128, 8, 8), (64, 12, 8))
-"""Threads of a block, blocks of a multiprocessor and threads that share a list, to be tried."""
+BLOCK_SHAPES = ((32, 16, 128, 4), (64, 8, 128, 4), (128, 4, 128, 4), (64, 8, 64, 8))
+"""Threads of a block and blocks of a multiprocessor, for runs and for bounds, to be tried."""
 
 
 def launches() -> dict:
     """Time forward run and bound over launch shapes, each in a process of its own."""
-    found = {"device": device_name()}
+    found = {}
     for shape in BLOCK_SHAPES:
         name = ",".join(str(number) for number in shape)
         with tempfile.TemporaryDirectory() as folder:
             file = Path(folder) / "shape.json"
-            command = [
-                sys.executable,
-                str(Path(__file__).with_name("gpu_shape.py")),
-                name,
-                str(file),
-            ]
+            command = [sys.executable, str(Path(__file__).with_name("gpu_shape.py"))]
             done = subprocess.run([*command, name, str(file)], capture_output=True, text=True)
             found[name] = json.loads(file.read_text()) if file.exists() else done.stderr[-500:]
         print(name, found[name], flush=True)
@@ -555,18 +367,24 @@ PARTS = {
     "sweep": sweep,
     "forward": forward,
     "points": points,
-    "variants": variants,
     "end_to_end": end_to_end,
     "limit": limit,
 }
+
+FILE_PARTS = {"variants": variants, "compared": compared}  # they read or write beside the file
 
 
 def main() -> int:
     """Do the part asked for and write what it measured."""
     part, file = sys.argv[1:]
-    found = PARTS[part]()
+    found = {"device": device_name()} if part != "compared" else {}
+    found |= FILE_PARTS[part](Path(file)) if part in FILE_PARTS else PARTS[part]()
     Path(file).write_text(json.dumps(found, indent=1, default=float))
-    print(json.dumps({k: v for k, v in found.items() if k != "rows"}, default=float))
+    print(
+        json.dumps(
+            {k: found[k] for k in found.keys() - {"found", "known", "checked"}}, default=float
+        )
+    )
     return 0
 
 

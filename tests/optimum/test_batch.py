@@ -78,14 +78,14 @@ class Counted:
         self.size = size
 
 
-def test_waves_grow_and_never_take_more_than_planned(monkeypatch):
-    """Sizes counted by hand: 2 at first, then 4 each, or even ones where 3 fit; none takes more."""
+def test_waves_never_take_more_than_planned(monkeypatch):
+    """Sizes counted by hand: 4 each, or 3 where no more fit."""
     monkeypatch.setattr(batch._Wave, "needs", lambda wave, statement: {None: statement.size})
     monkeypatch.setattr(batch, "refusal", lambda statement: "")
     monkeypatch.setattr(batch.Job, "kind", property(lambda job: 0))
-    for size, expected in ((1.0, [2, 4, 4, 1]), (3.0, [2, 2, 2, 2, 3])):
+    for size, expected in ((1.0, [4, 4, 3]), (3.0, [3, 3, 3, 2])):
         source = batch.Source(Counted(size) for _ in range(11))
-        waves = batch.Waves(source, batch.Plan(memory=10.0, full=2, most=4))
+        waves = batch.Waves(source, batch.Plan(memory=10.0, most=4))
         made = []
         while wave := waves.next():
             made.append(len(wave))

@@ -1,0 +1,225 @@
+"""Variants on a device: random ones compared with the CPU's, and a study of many.
+
+Parts of gpu.py. `variants` needs a device and keeps what it found; `compared` needs none.
+"""
+
+import dataclasses
+import json
+import multiprocessing
+import os
+import pickle
+import subprocess
+import sys
+import tempfile
+import time
+from concurrent.futures import ProcessPoolExecutor
+from functools import cache
+from pathlib import Path
+
+import numba
+import numpy as np
+
+from hybridopt.base.errors import FailedError, HybridoptError
+from hybridopt.base.platform import usable_cores
+from hybridopt.evaluation.batch import answered, solve_batch
+from hybridopt.inputs.cycle import read_cycle
+from hybridopt.inputs.driveline_file import read_driveline
+from hybridopt.optimum.certificate import make_certificate
+from hybridopt.optimum.proof import prove
+from hybridopt.pipeline import find_optimum
+from hybridopt.problem.settings import Settings
+
+CYCLE = "wltc_class3b"
+AUDITED = 100  # variants whose certificates are checked
+
+
+@cache
+def inputs():
+    """Return driveline and cycle, the same objects for all, so that they share what they can."""
+    return read_driveline("full"), read_cycle(CYCLE)
+
+
+def random_case(random, number: int):
+    """Return cycle, driveline and settings of a random variant; some have points of their own."""
+    driveline, cycle = inputs()
+    chosen = {
+        "start_cost": float(random.uniform(0.0, 2.0)),
+        "shift_cost": float(random.uniform(0.0, 0.5)),
+        "soc_points": int(random.integers(401, 1200)),
+        "soc_start": float(random.uniform(0.45, 0.65)),
+    }
+    if number % 4 == 1:
+        chosen["skip_shifts"] = "none"
+    if number % 10 == 2:
+        chosen |= {"min_on_time": 2.0, "min_off_time": 2.0, "soc_points": 501}
+    if number % 5 == 3:
+        driveline = heavier(driveline, float(random.uniform(0.9, 1.2)))
+    if number % 5 == 4:
+        capacity = driveline.battery.capacity * float(random.uniform(0.7, 1.5))
+        battery = dataclasses.replace(driveline.battery, capacity=capacity)
+        driveline = dataclasses.replace(driveline, battery=battery)
+    return cycle, driveline, Settings(**chosen)
+
+
+def heavier(driveline, factor: float):
+    """Return a driveline in a vehicle of another mass."""
+    vehicle = driveline.vehicle
+    vehicle = dataclasses.replace(vehicle, mass=factor * vehicle.mass)
+    return dataclasses.replace(driveline, vehicle=vehicle)
+
+
+def on_cpu(case) -> tuple[float, float]:
+    """Return cost and bound of a case as the CPU finds them; nothing where it has no answer."""
+    numba.set_num_threads(1)
+    try:
+        best = find_optimum(*case, keep_value=False)
+    except HybridoptError:
+        return float("nan"), float("nan")
+    return best.solution.cost, best.bound.bound
+
+
+def random_cases(count: int) -> list:
+    """Return random variants, always the same."""
+    random = np.random.default_rng(1)
+    return [random_case(random, i) for i in range(count)]
+
+
+def variants(file: Path, count: int = 1000) -> dict:
+    """Solve random variants on a device; answers that are to be audited go beside the file."""
+    cases = random_cases(count)
+    list(solve_batch(cases[:10]))  # compiles
+    began = time.perf_counter()
+    items = list(solve_batch(cases))
+    took = time.perf_counter() - began
+    kept = {i: item.answer for i, item in enumerate(items) if item.answer.run}
+    kept = dict(list(kept.items())[:AUDITED])
+    file.with_suffix(".pickle").write_bytes(pickle.dumps(kept))
+    found = [(item.cost, item.answer.bound, item.answer.reason) for item in items]
+    return {"count": count, "device_s": took, "found": found}
+
+
+def compared(file: Path, limit: float = 400.0) -> dict:
+    """Compare what `variants` found with the CPU, one worker process per core; audit certificates.
+
+    It goes on where it was stopped, and begins no more after `limit` seconds.
+    """
+    before = json.loads(file.read_text())
+    kept = pickle.loads(file.with_suffix(".pickle").read_bytes())
+    known, checked = before.get("known", []), before.get("checked", [])
+    cases, cores = random_cases(before["count"]), usable_cores()
+    os.environ["NUMBA_NUM_THREADS"] = "1"  # of the workers
+    with ProcessPoolExecutor(cores, multiprocessing.get_context("spawn")) as pool:
+        list(pool.map(on_cpu, cases[:cores]))  # compiles
+        began = time.perf_counter()
+        for first in range(len(known), len(cases), 4 * cores):
+            if time.perf_counter() - began > limit:
+                break
+            known += pool.map(on_cpu, cases[first : first + 4 * cores])
+        took = before.get("cpu_s", 0.0) + time.perf_counter() - began
+        left = list(kept.items())[len(checked) :] if len(known) > AUDITED else []
+        checked += pool.map(audit, [(cases[i], answer) for i, answer in left])
+    rows = [(*mine, *other) for mine, other in zip(before["found"], known, strict=False)]
+    found = before | summed(rows) | audits(checked) | {"cores": cores, "cpu_s": took}
+    return found | {"known": known, "checked": checked}
+
+
+def summed(rows) -> dict:
+    """Sum up rows of cost, bound and reason of a device, and cost and bound of the CPU."""
+    rows = [(row[0], row[1], *row[3:]) for row in rows]
+    both = [row for row in rows if np.isfinite(row[0]) and np.isfinite(row[2])]
+    relative = np.array([row[0] / row[2] - 1.0 for row in both])
+    gaps = np.array([100.0 * (1.0 - row[1] / row[2]) for row in both])
+    cpu_gaps = np.array([100.0 * (1.0 - row[3] / row[2]) for row in both])
+    return {
+        "compared": len(both),
+        "only_cpu": sum(np.isinf(row[0]) and np.isfinite(row[2]) for row in rows),
+        "only_device": sum(np.isfinite(row[0]) and np.isnan(row[2]) for row in rows),
+        "largest": float(np.abs(relative).max()),
+        "highest": float(relative.max()),
+        "lowest": float(relative.min()),
+        "mean": float(np.abs(relative).mean()),
+        "above_1e-6": int((relative > 1e-6).sum()),
+        "bounds_above_cost": int((gaps < 0.0).sum()),
+        "gap_percent": [float(x) for x in np.percentile(gaps, (0, 50, 90, 99, 100))],
+        "cpu_gap_percent": [float(x) for x in np.percentile(cpu_gaps, (0, 50, 90, 99, 100))],
+    }
+
+
+def audit(pair) -> tuple[float, float, str]:
+    """Prove a device's bound again by the certificate checker: bound, the checker's, why none."""
+    (case, answer) = pair
+    cycle, driveline, settings = case
+    numba.set_num_threads(1)
+    try:
+        settings = settings.resolved(driveline).for_cycle(cycle)
+        best = answered(cycle, driveline, settings, answer)
+        return answer.bound, prove(make_certificate(best)).bound, ""
+    except (FailedError, ValueError) as error:
+        return answer.bound, float("nan"), str(error)
+
+
+def audits(rows) -> dict:
+    """Sum up audits, from `audit`."""
+    good = [(mine, checked) for mine, checked, why in rows if not why]
+    return {
+        "audited": len(rows),
+        "refused": [why for *_, why in rows if why],
+        "above": sum(mine > checked * (1.0 + 1e-12) for mine, checked in good),
+        "apart": max((checked / mine - 1.0 for mine, checked in good), default=float("nan")),
+    }
+
+
+STUDY = """
+driveline = "full"
+cycles = ["wltc_class3b"]
+bound = true
+
+[parameters]
+"settings.start_cost_g" = {{ low = 0.0, high = 2.0 }}
+"settings.shift_cost_g" = {{ low = 0.0, high = 0.5 }}
+"battery.capacity_Ah" = {{ low = 6.0, high = 12.0 }}
+
+[samples]
+count = {count}
+seed = 7
+"""
+
+
+def study(count: int = 10_000) -> dict:
+    """Time a study from start to stored results; then one that is killed and resumed."""
+    found, digests = {"count": count}, []
+    with tempfile.TemporaryDirectory() as folder:
+        file = Path(folder) / "batch.toml"
+        file.write_text(STUDY.format(count=count))
+        small = Path(folder) / "small.toml"
+        small.write_text(STUDY.format(count=16))
+        study_run(small, Path(folder) / "small").wait()  # compiles
+        began = time.perf_counter()
+        code = study_run(file, Path(folder) / "whole").wait()
+        found |= {"code": code, "whole_s": time.perf_counter() - began}
+        found["tasks_a_minute"] = 60.0 * count / found["whole_s"]
+        print(found, flush=True)
+        process = study_run(file, Path(folder) / "cut")
+        time.sleep(0.5 * found["whole_s"])
+        process.kill()
+        process.wait()
+        found["kept_when_killed"] = len(list((Path(folder) / "cut" / "pieces").glob("*")))
+        began = time.perf_counter()
+        found["code_resumed"] = study_run(file, Path(folder) / "cut").wait()
+        found["resumed_s"] = time.perf_counter() - began
+        for name in ("whole", "cut"):
+            command = [sys.executable, "-m", "hybridopt", "study", "status", str(file)]
+            text = subprocess.run(
+                [*command, "--store", str(Path(folder) / name), "--json"],
+                capture_output=True,
+                text=True,
+                check=True,
+            ).stdout
+            digests.append(json.loads(text))
+    return found | {"status": digests, "same": digests[0]["digest"] == digests[1]["digest"]}
+
+
+def study_run(file: Path, store: Path) -> subprocess.Popen:
+    """Start a run of a study on the device."""
+    command = [sys.executable, "-m", "hybridopt", "study", "run", str(file)]
+    return subprocess.Popen([*command, "--store", str(store), "--executor", "gpu", "--quiet"])
