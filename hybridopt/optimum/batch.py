@@ -294,8 +294,9 @@ def _on_device(source: Source, device: int, bound: bool) -> Iterator[tuple[int, 
     """Solve on a device: while some waves run, one is read and the next one laid out."""
     from numba import cuda
 
-    from ..dp.device import SIMULATED, DeviceBatch
+    from ..dp.device import DeviceBatch
     from ..dp.device_batch import ProblemBatch
+    from ..dp.device_layout import SIMULATED
     from ..dp.device_room import DeviceRoom
 
     with cuda.gpus[device]:

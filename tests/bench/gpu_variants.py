@@ -185,7 +185,7 @@ seed = 7
 """
 
 
-def study(count: int = 10_000) -> dict:
+def study(count: int = int(os.environ.get("STUDY", "10000"))) -> dict:
     """Time a study from start to stored results; then one that is killed and resumed."""
     found, digests = {"count": count}, []
     with tempfile.TemporaryDirectory() as folder:
