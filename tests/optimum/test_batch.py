@@ -5,6 +5,7 @@ numba-cuda. What the backward sweep finds is also compared with a sweep in NumPy
 code with the package (tests/exhaustive.py).
 """
 
+import importlib.metadata
 import importlib.util
 import json
 import os
@@ -25,22 +26,27 @@ from hybridopt.optimum import batch
 TESTS = Path(__file__).parents[1]
 
 
-@pytest.fixture(scope="module")
-def simulated(tmp_path_factory):
-    """What a batch finds on the simulator: cost, bound, value at the start, gears, reason."""
+def printed(name, **environment):
+    """What a script beside the tests prints, in a process of its own."""
     if importlib.util.find_spec("numba_cuda") is None:
         pytest.skip("numba-cuda, which simulates a device, is not installed")
-    more = {"NUMBA_ENABLE_CUDASIM": "1", "NUMBA_DISABLE_JIT": "1"}
     path = os.pathsep.join([str(TESTS), str(TESTS.parent), os.environ.get("PYTHONPATH", "")])
     done = subprocess.run(
-        [sys.executable, str(TESTS / "gpu_batch.py")],
+        [sys.executable, str(TESTS / name)],
         capture_output=True,
         text=True,
-        env=os.environ | more | {"PYTHONPATH": path},
+        env=os.environ | environment | {"PYTHONPATH": path},
         timeout=300,
     )
     assert done.returncode == 0, done.stderr
-    return json.loads(done.stdout)["found"]
+    return done.stdout
+
+
+@pytest.fixture(scope="module")
+def simulated():
+    """What a batch finds on the simulator: cost, bound, value at the start, gears, reason."""
+    text = printed("gpu_batch.py", NUMBA_ENABLE_CUDASIM="1", NUMBA_DISABLE_JIT="1")
+    return json.loads(text)["found"]
 
 
 def test_the_simulator_finds_what_the_cpu_finds(simulated):
@@ -63,6 +69,15 @@ def test_the_simulator_finds_what_the_cpu_finds(simulated):
         proved = lower_bound(problem, run, run.costate, rounds=0).bound
         assert bound <= best.solution.cost
         assert bound == pytest.approx(proved, rel=1e-4)
+
+
+@pytest.mark.long
+def test_all_kernels_compile_for_a_device():
+    """The simulator takes all that NumPy has; a device does not."""
+    if not any(found.name == "nvidia-nvvm" for found in importlib.metadata.distributions()):
+        pytest.skip("nvidia-nvvm, which compiles for a device, is not installed")
+    kernels = "_find_corners _find_hulls _land _prove _sort_lists _spread_shifts fill sweep"
+    assert printed("gpu_compile.py").split() == kernels.split()
 
 
 def test_a_batch_without_a_device_says_so(monkeypatch):
