@@ -12,13 +12,16 @@ from ..inputs.driveline import Driveline
 from ..measurements.drive import Cleaning
 from ..measurements.log import Samples
 from ..measurements.recording import Recording
-from .fine_speed import TURNING, resampled
+from ..measurements.resampling import project
+from .fine_speed import TURNING, finer_samples, resampled
 
 STEPS = "steps"
 LEAST_EVENTS = 10
 TOGETHER = 0.7  # mean resultant length, from which on events count as falling together
-LEAST = 0.05  # s
+LEAST = 0.02  # s
 HELD = ("gear", "separating_clutch", "launch_clutch")
+GRID = 0.05  # of a step, between the phases that are tried
+BENT = 0.1  # m/s, deviation beyond which a sample says no more of the phase, as while launching
 
 
 def decision_phase(recording: Recording, driveline: Driveline) -> float:
@@ -28,7 +31,8 @@ def decision_phase(recording: Recording, driveline: Driveline) -> float:
     -----
     The mean direction of the times on a circle of one step; random times have a mean resultant
     length of about 1 / sqrt(events) (Mardia, Jupp, *Directional Statistics*, Wiley, 2000, from
-    memory).
+    memory). Where they fall together, the speed says where exactly: its acceleration changes
+    where the car decides, so that the polyline over steps that begin there is nearest to it.
     """
     step = float(np.median(recording.cycle.dt))
     changes = []
@@ -42,8 +46,31 @@ def decision_phase(recording: Recording, driveline: Driveline) -> float:
     if at.size < LEAST_EVENTS:
         return 0.0
     mean = complex(np.mean(np.exp(2j * np.pi * at / step)))
-    phase = float(np.angle(mean) / (2.0 * np.pi) * step)
-    return phase if abs(mean) >= TOGETHER and abs(phase) >= LEAST else 0.0
+    if abs(mean) < TOGETHER:
+        return 0.0
+    events = float(np.angle(mean) / (2.0 * np.pi) * step)
+    phase = _of_bends(recording, driveline, step, events)
+    return phase if abs(phase) >= LEAST else 0.0
+
+
+def _of_bends(recording: Recording, driveline: Driveline, step: float, near: float) -> float:
+    """Return the phase within a quarter of a step at which a polyline fits the speed best, s."""
+    speed = finer_samples(recording, driveline) or recording.drive.cleaned
+    phases = near + step * np.arange(-0.25, 0.25 + 0.5 * GRID, GRID)
+    off = np.array([_off_polyline(speed, phase % step, step) for phase in phases])
+    best = int(np.clip(np.argmin(off), 1, off.size - 2))
+    before, here, after = off[best - 1 : best + 2]
+    bend = before - 2.0 * here + after
+    shift = 0.5 * (before - after) / bend if bend > 0.0 else 0.0
+    return float(phases[best] + np.clip(shift, -0.5, 0.5) * GRID * step)
+
+
+def _off_polyline(speed: Samples, phase: float, step: float) -> float:
+    """Return the mean square by which a speed is off the polyline whose steps begin at a phase."""
+    grid = np.arange(speed.time[0] + phase, speed.time[-1], step)
+    inside = (speed.time >= grid[0]) & (speed.time <= grid[-1])
+    fitted = np.interp(speed.time[inside], grid, project(speed, grid))
+    return float(np.mean(np.minimum((speed.values[inside] - fitted) ** 2, BENT**2)))
 
 
 def later(recording: Recording, phase: float) -> Recording:
