@@ -13,6 +13,7 @@ from ..measurements.recording import Recording
 from ..problem.settings import Settings
 from .balanced_speed import balanced_cycle
 from .fine_speed import TURNING, finer_cycle
+from .launches import with_launches
 
 OIL_CHANNELS = ("oil_temperature",)
 ROOM = 0.005  # of SoC, between a measured SoC and the end of a widened window
@@ -65,9 +66,9 @@ def as_driven(
 def _with_speed(recording: Recording, driveline: Driveline, notes: list[str]) -> Cycle:
     finer = finer_cycle(recording, driveline, Cleaning())
     if finer is None:
-        return recording.cycle
+        return with_launches(recording, driveline, recording.cycle)
     notes.append("speed between the coarse steps of its channel from the speed of the shaft")
-    return finer
+    return with_launches(recording, driveline, finer)
 
 
 def _with_oil(recording: Recording, cycle: Cycle, notes: list[str]) -> Cycle:
