@@ -12,6 +12,7 @@ from ..measurements.drive import Cleaning
 from ..measurements.recording import Recording
 from ..problem.settings import Settings
 from .balanced_speed import balanced_cycle
+from .coasting import coasting_cycle
 from .fine_speed import TURNING, finer_cycle
 from .launches import with_launches
 
@@ -58,6 +59,7 @@ def as_driven(
     if (balanced := balanced_cycle(recording, driveline, cycle)) is not None:
         cycle = balanced
         notes.append("speed within its noise where the torques of engine and motor say it was")
+    cycle = coasting_cycle(recording, driveline, cycle)
     settings = (settings or Settings()).resolved(driveline)
     soc = measured_soc(recording, driveline, settings.socs[2], notes)
     return AsDriven(cycle, driveline, _begins(settings, driveline, soc, notes), soc, tuple(notes))

@@ -18,14 +18,14 @@ from .fine_speed import TURNING, finer_samples, resampled
 STEPS = "steps"
 LEAST_EVENTS = 10
 TOGETHER = 0.7  # mean resultant length, from which on events count as falling together
-LEAST = 0.02  # s
+JUMPS, JUMPS_TOGETHER = 4.0, 0.6  # times the median change; as TOGETHER, of jumps by their size
 HELD = ("gear", "separating_clutch", "launch_clutch")
 GRID = 0.05  # of a step, between the phases that are tried
-BENT = 0.1  # m/s, deviation beyond which a sample says no more of the phase, as while launching
+BENT = 0.3  # m/s, deviation beyond which a sample says no more of the phase, as while launching
 
 
-def decision_phase(recording: Recording, driveline: Driveline) -> float:
-    """Return how long after the beginning of steps gear and engine change, s; 0 if anywhere.
+def decision_phase(recording: Recording, driveline: Driveline) -> float | None:
+    """Return how long after the beginning of steps gear and engine change, s; None if anywhere.
 
     Notes
     -----
@@ -43,14 +43,34 @@ def decision_phase(recording: Recording, driveline: Driveline) -> float:
         changes.append((recording.channels["engine_speed"] > limit).astype(float))
     times = [recording.time[:-1][np.abs(np.diff(x)) > 0.0] for x in changes]
     at = np.concatenate([np.zeros(0), *times]) + 0.5 * recording.step
-    if at.size < LEAST_EVENTS:
-        return 0.0
-    mean = complex(np.mean(np.exp(2j * np.pi * at / step)))
-    if abs(mean) < TOGETHER:
-        return 0.0
-    events = float(np.angle(mean) / (2.0 * np.pi) * step)
-    phase = _of_bends(recording, driveline, step, events)
-    return phase if abs(phase) >= LEAST else 0.0
+    events, together = _direction(at, np.ones(at.size), step)
+    if at.size < LEAST_EVENTS or together < TOGETHER:
+        return None
+    return _of_bends(recording, driveline, step, events)
+
+
+def jump_phase(recording: Recording, name: str) -> float | None:
+    """Return how long after the beginning of steps a channel jumps, s; None if anywhere.
+
+    The centre of its jumps: one that a sample's mean has split counts for both sides of it.
+    """
+    step = float(np.median(recording.cycle.dt))
+    change = np.nan_to_num(np.abs(np.diff(recording.channels[name])))
+    live = change[change > 0.0]
+    if live.size < LEAST_EVENTS:
+        return None
+    large = change > JUMPS * float(np.median(live))
+    at = recording.time[:-1][large] + 0.5 * recording.step
+    phase, together = _direction(at, change[large], step)
+    return phase if large.sum() >= LEAST_EVENTS and together >= JUMPS_TOGETHER else None
+
+
+def _direction(at: np.ndarray, weight: np.ndarray, step: float) -> tuple[float, float]:
+    """Return the mean direction of times on a circle of one step, s, and its resultant length."""
+    if not at.size:
+        return 0.0, 0.0
+    mean = complex(np.average(np.exp(2j * np.pi * at / step), weights=weight))
+    return float(np.angle(mean) / (2.0 * np.pi) * step), abs(mean)
 
 
 def _of_bends(recording: Recording, driveline: Driveline, step: float, near: float) -> float:
