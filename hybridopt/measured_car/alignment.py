@@ -9,10 +9,13 @@ from .fine_speed import shaft_gears
 from .gear_fit import fit_gears
 from .road_fit import fit_road
 from .signals import make_signals
-from .step_phase import STEPS, decision_phase, later, moved_channels
+from .step_phase import STEPS, decision_phase, jump_phase, later, moved_channels
 
 SHAFTS, TORQUES = ("engine_speed", "motor_speed"), ("engine_torque", "motor_torque")
 LEAST = 0.03  # s, shorter delays are left
+SHORT = 0.02  # s, of steps, whose beginning is told better
+JUMPING = (*TORQUES, "fuel_rate", "motor_power", "battery_current", "battery_voltage")
+LONGEST_JUMP = 0.4  # s, of a step of 1 s, beyond which before and behind are not told apart
 SURE = 0.06  # s, standard error of a delay from which on it is not believed
 COARSE = 0.25  # s, samples further apart tell no such delays
 LONGEST = 1.0  # s, of the gear's
@@ -43,15 +46,32 @@ def aligned(recording: Recording, driveline: Driveline) -> tuple[Recording, dict
     -----
     Vehicle speed behind the shaft by their ratio in gear, the torques behind the shaft by the force
     balance where that tells them, fuel behind the engine's torque by its map, the gear by the ratio
-    it should have.
+    it should have. Where the car decides in steps, so do what jumps with its decisions: torques,
+    fuel and electric channels have their jumps there.
     """
     if recording.step > COARSE:
         return recording, {}
     moved, delays = _on_one_clock(recording, driveline)
     phase = decision_phase(moved, driveline)
-    if phase:
+    if phase is None:
+        return moved, delays
+    jumps = _jump_delays(moved, phase)
+    moved = moved_channels(moved, jumps)
+    delays |= {name: delays.get(name, 0.0) + more for name, more in jumps.items()}
+    if abs(phase) >= SHORT:
         moved, delays = later(moved, phase), {**delays, STEPS: phase}
     return moved, delays
+
+
+def _jump_delays(recording: Recording, phase: float) -> dict[str, float]:
+    """Return how far channels jump behind the beginning of the car's steps, s."""
+    step, found = float(np.median(recording.cycle.dt)), {}
+    for name in JUMPING:
+        if recording.has(name) and (own := jump_phase(recording, name)) is not None:
+            behind = (own - phase + 0.5 * step) % step - 0.5 * step
+            if SHORT <= abs(behind) <= LONGEST_JUMP:
+                found[name] = behind
+    return found
 
 
 def _on_one_clock(recording: Recording, driveline: Driveline) -> tuple[Recording, dict[str, float]]:

@@ -12,7 +12,9 @@ from ..measurements.drive import Cleaning
 from ..measurements.recording import Recording
 from ..problem.settings import Settings
 from .balanced_speed import balanced_cycle
+from .coasting import coasting_cycle
 from .fine_speed import TURNING, finer_cycle
+from .launches import with_launches
 
 OIL_CHANNELS = ("oil_temperature",)
 ROOM = 0.005  # of SoC, between a measured SoC and the end of a widened window
@@ -57,6 +59,7 @@ def as_driven(
     if (balanced := balanced_cycle(recording, driveline, cycle)) is not None:
         cycle = balanced
         notes.append("speed within its noise where the torques of engine and motor say it was")
+    cycle = coasting_cycle(recording, driveline, cycle)
     settings = (settings or Settings()).resolved(driveline)
     soc = measured_soc(recording, driveline, settings.socs[2], notes)
     return AsDriven(cycle, driveline, _begins(settings, driveline, soc, notes), soc, tuple(notes))
@@ -65,9 +68,9 @@ def as_driven(
 def _with_speed(recording: Recording, driveline: Driveline, notes: list[str]) -> Cycle:
     finer = finer_cycle(recording, driveline, Cleaning())
     if finer is None:
-        return recording.cycle
+        return with_launches(recording, driveline, recording.cycle)
     notes.append("speed between the coarse steps of its channel from the speed of the shaft")
-    return finer
+    return with_launches(recording, driveline, finer)
 
 
 def _with_oil(recording: Recording, cycle: Cycle, notes: list[str]) -> Cycle:

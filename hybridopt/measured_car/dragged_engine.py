@@ -1,10 +1,13 @@
 """Whether an engine that cannot be parted from the motor works, is dragged along, or is off.
 
 It turns whenever the shaft does. With its fuel cut it is dragged; when it burns again, that is no
-start but in the model, which counts one where the engine was off before. So a cut that ends in
-burning again is overrun of an engine that is on, unless the fuel of a start is seen there; one that
-ends at rest is a stop.
+start but in the model, which counts one where the engine was off before. What was on and off is
+the sequence of both whose torques and fuel, with that of starts and shifts, are nearest to those
+measured (R. Bellman's recursion over two states). Fuel that was cut until it burns again without
+the fuel of a start is so overrun of an engine that is on; a cut that ends at rest is a stop.
 """
+
+from typing import NamedTuple
 
 import numpy as np
 
@@ -22,6 +25,11 @@ from .step_samples import StepSamples, held
 
 BURNING = 0.2  # of the idle fuel rate
 DRAGGED = 0.5  # of the overrun torque
+FUEL_ERROR, FUEL_FLOOR = 0.03, 0.05  # of a rate, and of the idle fuel rate (assumed)
+TORQUE_ERROR = 0.01  # of the highest full load (assumed)
+FAR = 25.0  # square of a deviation in its errors, beyond which more says no more
+IN_DOUBT = 0.01  # for a step on without fuel, so that a cut that may be either is a stop
+NEVER = 1e9
 
 
 def dragged_engine(
@@ -40,37 +48,96 @@ def dragged_engine(
     gear
         Of each step, from 0.
     """
-    told = {name: samples.mean(recording.channels[name]) for name in recording.channels}
-    if "engine_speed" not in told or not {"fuel_rate", "engine_torque"} & told.keys():
+    names = ("engine_speed", "fuel_rate", "engine_torque")
+    told = {n: held(samples.mean(recording.channels[n])) for n in names if recording.has(n)}
+    if "engine_speed" not in told or len(told) == 1:
         return None
+    turns = told["engine_speed"] > TURNING * driveline.engine.idle_speed
+    if len(told) == len(names):
+        return _most_likely(_costs(told, turns, driveline, demand, gear))
+    return _until_it_burns(turns, turns & _burns(told, driveline))
+
+
+def _burns(told: dict[str, np.ndarray], driveline: Driveline) -> np.ndarray:
+    """Return whether the engine works, by its fuel or its torque."""
     engine = driveline.engine
-    speed = held(told["engine_speed"])
-    turns, burns = speed > TURNING * engine.idle_speed, np.ones(speed.size, dtype=bool)
-    if "engine_torque" in told:
-        burns &= held(told["engine_torque"]) > DRAGGED * curve_values(engine.overrun, speed)
     if "fuel_rate" in told:
         idle = fuel_at(engine, np.array([engine.idle_speed]), np.zeros(1))[0]
-        burns &= held(told["fuel_rate"]) > BURNING * idle
-    on = turns & burns
+        return np.asarray(told["fuel_rate"] > BURNING * idle)
+    overrun = curve_values(engine.overrun, told["engine_speed"])
+    return np.asarray(told["engine_torque"] > DRAGGED * overrun)
+
+
+def _until_it_burns(turns: np.ndarray, burns: np.ndarray) -> np.ndarray:
+    """Return whether an engine is on that stays on through cuts that end in burning again."""
+    on = np.array(burns)
     for first, stop in intervals(turns & ~burns):
-        fires = stop < on.size and on[stop]
-        if fires and not _start_seen(told, driveline, demand, gear, stop):
+        if stop < on.size and on[stop]:
             on[first:stop] = first == 0 or on[first - 1]
     return on
 
 
-def _start_seen(
-    told: dict[str, np.ndarray], driveline: Driveline, demand: Demand, gear: np.ndarray, at: int
-) -> bool:
-    """Return whether the fuel from a step on, beyond torque and shift, is nearer a start's."""
-    if not {"fuel_rate", "engine_torque"} <= told.keys():
-        return False
-    last = at + int(start_steps(driveline.start.duration, demand.dt[at : at + 1])[0])
-    span, dt = slice(at, last), demand.dt[at:last]
-    torque, speed = told["engine_torque"][span], told["engine_speed"][span]
-    works = fuel_at(driveline.engine, speed, torque) * demand.fuel_factor[span]
-    beyond = float(np.nansum((told["fuel_rate"][span] - works) * dt))
-    old, new = np.clip(gear[max(at - 1, 0) : at + 1], 0, driveline.gearbox.gears - 1)[[0, -1]]
-    paid = shift_fuel(driveline, demand)[at, :, old, new]
-    started = driveline.start.fuel + float(paid[EngineClass.STARTING])
-    return abs(beyond - started) < abs(beyond - float(paid[EngineClass.RUNNING]))
+class _Costs(NamedTuple):
+    """How far a step is from being off, on, and the first of a start, (steps,) each."""
+
+    off: np.ndarray
+    on: np.ndarray
+    start: np.ndarray
+
+
+def _costs(
+    told: dict[str, np.ndarray],
+    turns: np.ndarray,
+    driveline: Driveline,
+    demand: Demand,
+    gear: np.ndarray,
+) -> _Costs:
+    """Return squares of deviations over their errors.
+
+    In a start the engine works for the rest of its step only, as in `physics/step.py`; one that
+    lasts several steps is judged by its first, which has its share of the fuel.
+    """
+    engine, start, dt = driveline.engine, driveline.start, demand.dt
+    speed, torque, rate = (told[n] for n in ("engine_speed", "engine_torque", "fuel_rate"))
+    error = TORQUE_ERROR * float(engine.full_load.max())
+    floor = FUEL_FLOOR * float(fuel_at(engine, np.array([engine.idle_speed]), np.zeros(1))[0])
+    now = np.clip(gear, 0, driveline.gearbox.gears - 1)
+    before = np.concatenate((now[:1], now[:-1]))
+
+    def away(kind: EngineClass, work: np.ndarray, event: np.ndarray) -> np.ndarray:
+        classes = np.full(now.size, int(kind))
+        paid = shift_fuel(driveline, demand, (np.arange(now.size), classes, before, now))
+        share = np.maximum(work, 0.01)
+        low, middle, high = (
+            work * fuel_at(engine, speed, (torque + e) / share) * demand.fuel_factor
+            for e in (-error, 0.0, error)
+        )
+        expected = middle + (event + paid) / dt
+        sigma = np.hypot(FUEL_ERROR * expected + floor, 0.5 * (high - low))
+        return np.asarray(np.minimum(((rate - expected) / sigma) ** 2, FAR))
+
+    ones, none = np.ones(dt.size), np.zeros(dt.size)
+    on = away(EngineClass.RUNNING, ones, none) + IN_DOUBT * (rate < BURNING * floor / FUEL_FLOOR)
+    pulls = np.maximum(torque - curve_values(engine.overrun, speed), 0.0) / error
+    off = away(EngineClass.OFF, none, none) + np.minimum(pulls**2, FAR)
+    steps = start_steps(start.duration, dt)
+    works = np.maximum(1.0 - start.duration / (steps * dt), 0.0)
+    begins = away(EngineClass.STARTING, works, start.fuel / steps)
+    on, begins = (np.where(turns, costs, NEVER) for costs in (on, begins))
+    return _Costs(np.where(turns, off, 0.0), on, begins)
+
+
+def _most_likely(costs: _Costs) -> np.ndarray:
+    """Return the sequence of off and on whose costs are least."""
+    size = costs.off.size
+    came_on, came_off = np.zeros(size, dtype=bool), np.zeros(size, dtype=bool)
+    off, on = costs.off[0], costs.on[0]
+    for t in range(1, size):
+        stays, begins = on + costs.on[t], off + costs.start[t]
+        came_on[t], came_off[t] = stays <= begins, on < off
+        on, off = min(stays, begins), min(on, off) + costs.off[t]
+    state = np.empty(size, dtype=bool)
+    state[-1] = on < off
+    for t in range(size - 1, 0, -1):
+        state[t - 1] = came_on[t] if state[t] else came_off[t]
+    return state

@@ -50,6 +50,18 @@ def finer_cycle(recording: Recording, driveline: Driveline, cleaning: Cleaning) 
         The drive and its model.
     cleaning
         How the log was cleaned.
+    """
+    finer = finer_samples(recording, driveline)
+    return None if finer is None else resampled(recording.cycle, finer, cleaning)
+
+
+def finer_samples(recording: Recording, driveline: Driveline) -> Samples | None:
+    """Return the cleaned speed as fine as the shaft's; None where it is fine or cannot be.
+
+    Parameters
+    ----------
+    recording, driveline
+        The drive and its model.
 
     Notes
     -----
@@ -65,12 +77,9 @@ def finer_cycle(recording: Recording, driveline: Driveline, cleaning: Cleaning) 
     off = _difference(recording, driveline, name, step)
     if off is None:
         return None
-    rough = Samples(
-        drive.cleaned.time,
-        np.maximum(drive.cleaned.values + np.interp(drive.cleaned.time, recording.time, off), 0.0),
-    )
-    rough = Samples(rough.time, np.where(drive.cleaned.values > 0.0, rough.values, 0.0))
-    return resampled(recording.cycle, rough, cleaning)
+    cleaned = drive.cleaned
+    fine = np.maximum(cleaned.values + np.interp(cleaned.time, recording.time, off), 0.0)
+    return Samples(cleaned.time, np.where(cleaned.values > 0.0, fine, 0.0))
 
 
 def resampled(cycle: Cycle, rough: Samples, cleaning: Cleaning) -> Cycle:

@@ -22,7 +22,7 @@ from .step_samples import StepSamples
 AT_REST = 0.01  # of the motor's peak power or torque: within it the motor is taken as unpowered
 CUT = 0.2  # of the idle fuel rate, below which the fuel is cut
 ALL = 0.95  # of what can be recuperated in a braking, from which it counts as all
-SMALL = 5000.0  # J, a braking in which noise hides the share
+SMALL = 0.06  # s of the motor's peak power: a braking in which noise hides the share (by trial)
 TELLING = ("motor_torque", "motor_power", "engine_torque", "fuel_rate")
 """Channels that tell of the split by themselves."""
 
@@ -123,7 +123,8 @@ def read_split(
     torque = np.where(cut, np.fmax(torque, overrun), torque)
     free = ~on & (~braking | missing)  # the motor does it alone
     torque = np.where(free, -np.inf, torque)
-    torque = _recuperated(torque, shafts, demand, ~on & braking & ~missing)
+    small = SMALL * float((plant.peak * plant.peak_speed).max())
+    torque = _recuperated(torque, shafts, demand, ~on & braking & ~missing, small)
     rests = ~free & (measured.rests | np.isnan(torque)) | (demand.speed <= 0.0) & ~on
     told = ~(missing & (on | braking) & (demand.speed > 0.0))
     unknown = float(demand.dt[~told].sum())
@@ -202,12 +203,13 @@ def _balanced(
 
 
 def _recuperated(
-    torque: np.ndarray, shafts: Shafts, demand: Demand, braking: np.ndarray
+    torque: np.ndarray, shafts: Shafts, demand: Demand, braking: np.ndarray, small: float
 ) -> np.ndarray:
     """Return torques that recuperate the measured share of what the model can in each braking.
 
     The share is that of the whole braking, so that a demand that noise or smoothing has moved from
-    step to step is met; that of a small braking, which noise hides, goes towards that of all.
+    step to step is met; that of a braking of a few `small` J, which noise hides, goes towards that
+    of all.
     """
     torque = np.array(torque)
     work = shafts.entries[:, S_MOTOR] * demand.dt
@@ -216,7 +218,7 @@ def _recuperated(
     usual = float(done.sum() / min(could.sum(), -1e-9))
     for a, b in intervals(braking):
         if (most := float(could[a:b].sum())) < 0.0:
-            share = (float(done[a:b].sum()) - SMALL * usual) / (most - SMALL)
+            share = (float(done[a:b].sum()) - small * usual) / (most - small)
             share = 1.0 if share > ALL else max(share, 0.0)
             torque[a:b] = share * shafts.entries[a:b, S_LOW]
     return torque

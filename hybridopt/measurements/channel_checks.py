@@ -22,6 +22,8 @@ LIVELY = (
 """Channels that never keep a value other than 0 for long while a vehicle drives."""
 FROZEN, MUCH_LONGER = 30.0, 20.0  # s, and times the mean time that a value is kept
 MOVING = 3.0  # m/s
+IDLE = 400.0 * RPM  # below it an engine does not run by itself (common practice, no source)
+CHANGES = 0.4  # share by which the fuel of a turn at one torque does not change
 BLINK = 1.5  # s, longest fall to 0 between two large values that is a fault of the logger
 UNTOLD_GAP = 2.0  # s, shorter gaps are not worth a word
 BOARD_NET, BOARD_POWER = 18.0, 8e3  # V, W that no motor takes at so little voltage
@@ -128,7 +130,8 @@ def _frozen(recording: Recording, name: str, values: np.ndarray) -> Iterator[Fin
     step, changes = recording.step, int(np.count_nonzero(moving & ~same))
     least = max(FROZEN, MUCH_LONGER * step * np.count_nonzero(moving) / max(changes, 1))
     if name == "engine_torque":  # may stay at its limit, or at rest
-        least = max(least, 4.0 * FROZEN)
+        yield from _frozen_torque(recording, values, least)
+        return
     spans = long_stretches(recording, same & (values != 0.0), least)
     if changes < 2:
         text = f"{name} keeps one value whenever the vehicle drives"
@@ -136,6 +139,36 @@ def _frozen(recording: Recording, name: str, values: np.ndarray) -> Iterator[Fin
     elif spans:
         text = f"{name} keeps one value for {least:.0f} s or more while the vehicle drives: "
         yield found(recording, "frozen", (name,), text + places(recording, spans), spans)
+
+
+def _frozen_torque(recording: Recording, values: np.ndarray, least: float) -> Iterator[Finding]:
+    """Yield stretches of one engine torque, in which the fuel of a turn says that it changed.
+
+    Without fuel, only much longer ones: a torque may stay at its limit.
+    """
+    same = np.append(np.diff(values) == 0.0, False)
+    if not recording.has("engine_speed", "fuel_rate"):
+        same &= (values != 0.0) & (recording.channels["speed"] > MOVING)
+        spans = long_stretches(recording, same, max(least, 4.0 * FROZEN))
+        text = "engine_torque keeps one value for long while the vehicle drives: "
+    else:
+        speed, rate = (recording.channels[n] for n in ("engine_speed", "fuel_rate"))
+        turn = np.where(speed > IDLE, rate / np.maximum(speed, IDLE), 0.0)
+        enough = FROZEN / recording.step / 6.0
+        spans = [
+            (a, b)
+            for a, b in long_stretches(recording, same, FROZEN)
+            if (turn[a:b] > 0.0).sum() > enough and _spread(turn[a:b]) > CHANGES
+        ]
+        text = "engine_torque keeps one value while the fuel of a turn changes: "
+    if spans:
+        yield found(recording, "frozen", ("engine_torque",), text + places(recording, spans), spans)
+
+
+def _spread(values: np.ndarray) -> float:
+    """Return how far most of the values above 0 lie apart, as a share of the largest."""
+    low, high = np.nanpercentile(values[values > 0.0], (10.0, 90.0))
+    return float((high - low) / high)
 
 
 def _gaps(recording: Recording, name: str, values: np.ndarray) -> Iterator[Finding]:

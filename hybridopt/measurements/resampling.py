@@ -60,7 +60,7 @@ def project(samples: Samples, grid: np.ndarray) -> np.ndarray:
     knots = np.concatenate((grid[:1], grid, grid[-1:]))
     values = np.interp(places, samples.time, samples.values)
     weights = np.repeat(np.sqrt(width), 2)
-    points: np.ndarray = make_lsq_spline(places, values, knots, 1, weights).c
+    points: np.ndarray = make_lsq_spline(places, values, knots, 1, weights, method="norm-eq").c
     return points
 
 

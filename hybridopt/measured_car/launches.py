@@ -1,0 +1,50 @@
+"""Speeds next to rest: what an import takes for the noise of a vehicle that stands.
+
+A step in which a car begins to creep costs what its launch clutch slips, however slow the car is:
+a launch that is read a step late, or a stop that is read a step late, is fuel of that step.
+"""
+
+import dataclasses
+
+import numpy as np
+
+from ..inputs.cycle import Cycle
+from ..inputs.driveline import Driveline
+from ..measurements.drive import Cleaning
+from ..measurements.recording import Recording
+from ..measurements.refreshes import coarse_step
+from .step_samples import StepSamples
+
+REST = 0.03  # m/s, below which a fine speed is that of rest
+LAUNCHES = 0.03  # of the highest full load, a torque that no car at rest passes on (assumed)
+
+
+def with_launches(recording: Recording, driveline: Driveline, cycle: Cycle) -> Cycle:
+    """Return a cycle that rests and creeps where the car did.
+
+    Parameters
+    ----------
+    recording, driveline
+        The drive and its model.
+    cycle
+        Its cycle, whose points within the import's standstill are 0, or near to it by smoothing.
+
+    Notes
+    -----
+    A fine speed tells it. In one of coarse steps, a car that shows 0 at the end of a step creeps if
+    engine and motor together gave torque in that step and the car shows speed after the next: half
+    the standstill's speed is taken.
+    """
+    raw, still = recording.drive.raw, Cleaning().standstill
+    shown = np.interp(cycle.time, raw.time, raw.values)
+    speed = np.array(cycle.speed)
+    if not coarse_step(raw.values):
+        slow = (shown < still) | (speed == 0.0)
+        speed[slow] = np.where(shown > REST, shown, 0.0)[slow]
+    elif recording.has("engine_torque", "motor_torque"):
+        channels, samples = recording.channels, StepSamples(recording)
+        given = samples.mean(channels["engine_torque"] + channels["motor_torque"])
+        gives = given > LAUNCHES * float(driveline.engine.full_load.max())
+        begins = (speed[1:-1] == 0.0) & (speed[:-2] == 0.0) & (speed[2:] > 0.0) & gives[:-1]
+        speed[1:-1] = np.where(begins, 0.5 * still, speed[1:-1])
+    return dataclasses.replace(cycle, speed=speed)
