@@ -95,7 +95,7 @@ class Decision:
         slip = limit.rounding + 4 * ROUND * (abs(wanted) + 2 * box.drag_torques[chosen - 1])
         if not self.below(limit(wheel_speed * box.ratios[chosen - 1]), wanted, slip):
             return False, chosen, wanted
-        chosen = self.gear(wheel_speed, speed, torque, True, gear, True)  # the engine starts
+        chosen = self.gear(wheel_speed, speed, torque, True, gear, free or not was_on)
         return self.with_engine(wheel_speed, self.input_torque(torque, chosen), charge, chosen)
 
     def input_torque(self, torque, gear):
