@@ -78,7 +78,7 @@ class Decision:
 
     def __call__(self, speed, wheel_speed, torque, soc, on, gear, engine_time, gear_time):
         """Return engine on, gear (from 1) and motor torque."""
-        self.margins = []
+        self.margins, was_on = [], on
         box, power = self.gearbox, torque * wheel_speed
         charge = soc + self.table.motion_charge * (speed / (100 / 3.6)) ** 2
         least = self.table.min_on if on else self.table.min_off
@@ -87,7 +87,7 @@ class Decision:
             on = not self.below(power, table(speed, charge), table.rounding + ROUND * abs(power))
         least = self.table.min_gear
         free = not self.below(gear_time, least, ROUND * least)
-        chosen = self.gear(wheel_speed, speed, torque, on, gear, free)
+        chosen = self.gear(wheel_speed, speed, torque, on, gear, free or (on and not was_on))
         wanted = self.input_torque(torque, chosen)
         if on:
             return self.with_engine(wheel_speed, wanted, charge, chosen)
@@ -95,7 +95,7 @@ class Decision:
         slip = limit.rounding + 4 * ROUND * (abs(wanted) + 2 * box.drag_torques[chosen - 1])
         if not self.below(limit(wheel_speed * box.ratios[chosen - 1]), wanted, slip):
             return False, chosen, wanted
-        chosen = self.gear(wheel_speed, speed, torque, True, gear, free)
+        chosen = self.gear(wheel_speed, speed, torque, True, gear, free or not was_on)
         return self.with_engine(wheel_speed, self.input_torque(torque, chosen), charge, chosen)
 
     def input_torque(self, torque, gear):

@@ -65,7 +65,12 @@ def _down_line(table, gear, torque, state):
 
 @kernel(inline="always")
 def _holds_gear(gearbox, table, seen, on):
-    """Whether the minimum time of a gear is not over, and the gear fits the shaft speed."""
+    """Whether the minimum time of a gear is not over, and the gear fits the shaft speed.
+
+    Where the engine starts the gear is free: what is held was chosen for the motor alone.
+    """
+    if on and seen.engine == 0:
+        return False
     shaft, moves = seen.wheel_speed * gearbox.ratio[seen.gear], seen.wheel_speed > 0.0
     slow = on and seen.gear > 0 and moves and shaft < gearbox.idle_speed
     return shaft <= gearbox.highest_speed and not slow and seen.gear_time < table.times[2]
@@ -75,9 +80,9 @@ def _holds_gear(gearbox, table, seen, on):
 def _table_gear(gearbox, table, seen, on):
     """Gear by lines of vehicle speed over gear, wheel torque and engine state.
 
-    A gear whose minimum time is not over is held where it fits the shaft speed. A shift passes over
-    gears that would soon be left again: each next line is moved, by its share of landing, towards
-    the line that would lead back.
+    A gear whose minimum time is not over is held where it fits, but where the engine starts. A
+    shift passes over gears that would soon be left again: each next line is moved, by its share of
+    landing, towards the line that would lead back.
     """
     own, speed, torque, gear = table.own, seen.speed, seen.wheel_torque, seen.gear
     if _holds_gear(gearbox, table, seen, on):

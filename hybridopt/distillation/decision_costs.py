@@ -4,22 +4,17 @@ An equivalence factor is the price of stored energy in fuel, g/J. Along an optim
 of the stored energy.
 """
 
-import dataclasses
 from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
 
-from ..base.errors import InfeasibleError
-from ..dp.cost_to_go import CostToGo
-from ..dp.forward import best_run
 from ..foresight.stage_costs import stage_costs
 from ..optimum.optimum import Optimum
 from ..physics.codes import EngineClass
 from ..physics.demand import Demand, steady_demand
 from ..physics.operating_points import all_points
 from ..problem.events import shift_costs
-from ..problem.problem import Problem
 
 OFF, RUNNING, STARTING = EngineClass.OFF, EngineClass.RUNNING, EngineClass.STARTING
 HELD = 10.0  # s, how long a point of steady driving lasts
@@ -62,61 +57,28 @@ class DecisionCosts(NamedTuple):
 
 
 def optimum_decision_costs(
-    optimum: Optimum,
-    value: CostToGo,
-    starts: Sequence[float],
-    factors: np.ndarray,
-    expected: np.ndarray | None = None,
+    optimum: Optimum, factors: np.ndarray, expected: np.ndarray
 ) -> DecisionCosts:
-    """Return decision costs along optimal paths of one cycle from several states of charge.
+    """Return decision costs along the optimal path of one cycle.
 
-    The future is the one that the optimum knew, or the one to be expected where that is given: who
-    knows what comes stops the engine in time, so thresholds fitted to it start the engine late and
-    hold it too little on other drives.
+    The future is the one to be expected, not the one that the optimum knew: who knows what comes
+    stops the engine in time, so thresholds fitted to that start the engine late and hold it too
+    little on other drives.
 
     Parameters
     ----------
     optimum
         The solved cycle.
-    value
-        Its cost-to-go at all SoC points.
-    starts
-        States of charge, 0 to 1; those from which the target is out of reach are left out.
     factors
         Equivalence factors, g/J.
     expected
         (steps, factors, 2 engine states, gears), g, from :meth:`ExpectedCost.after`.
     """
-    problem, demand = optimum.solution.problem, optimum.demand
+    problem, gear = optimum.solution.problem, optimum.solution.schedule.gear
     stage = stage_costs(problem.points, problem.cell, problem.soc, factors)
-    found = []
-    for soc in starts:
-        begun = dataclasses.replace(problem, soc=soc)
-        try:
-            run = best_run(begun, value)
-        except InfeasibleError:
-            continue
-        ahead = expected
-        if ahead is None:
-            ahead = _known_future(value, problem, run.soc)[:, None]
-        before = np.concatenate(([problem.gear], run.gear[:-1]))
-        found.append(_compared(demand, stage, ahead, problem.shift, before, problem.start_cost))
-    return DecisionCosts.joined(found)
-
-
-def _known_future(value: CostToGo, problem: Problem, soc: np.ndarray) -> np.ndarray:
-    """Cost-to-go of engine long off or on and gear after each step, less the lowest, g."""
-    out, low, spacing = [], problem.grid.low, problem.grid.spacing
-    states = [problem.events.graph.off, problem.events.graph.on]
-    for t in range(soc.size - 1):
-        row = value[t + 1][states]
-        place = min(max((soc[t + 1] - low) / spacing, 0.0), row.shape[2] - 1.0)
-        i = min(int(place), row.shape[2] - 2)
-        with np.errstate(invalid="ignore"):
-            here = row[:, :, i] + (place - i) * (row[:, :, i + 1] - row[:, :, i])
-        here = np.where(np.isnan(here), np.inf, here)
-        out.append(here - here.min())
-    return np.array(out)
+    before = np.concatenate(([problem.gear], gear[:-1]))
+    found = optimum.demand, stage, expected, problem.shift, before, problem.start_cost
+    return _compared(*found)
 
 
 def _compared(

@@ -13,7 +13,6 @@ from ..foresight.preview_maps import TRAINING
 from ..inputs.catalogue import DRIVE, cycle_names
 from ..inputs.cycle import Cycle
 from ..inputs.driveline import Driveline
-from ..pipeline import find_optimum
 from ..problem.settings import Settings
 from ..tables.rule_set import Origin, RuleSet, gearbox_facts
 from .coverage import cover
@@ -145,7 +144,7 @@ def training_optima(
     """Return the training cycles with their optima."""
     cases = []
     for i, cycle in enumerate(cycles):
-        cases.append(Case(find_optimum(cycle, driveline, settings)))
+        cases.append(Case.solved(cycle, driveline, settings))
         progress((i + 1) / len(cycles))
     return cases
 

@@ -5,7 +5,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..dp.cost_to_go import CostToGo
 from ..evaluation.case import Case
 from ..foresight.expected_cost import make_expected_cost
 from ..foresight.held_price import held_price
@@ -25,7 +24,6 @@ from .split import electric_limit, split_map
 FACTORS = 2.0 ** (np.sinh(np.linspace(-4.0, 4.0, 25)) / np.sinh(4.0))
 """Equivalence factors over the median of the training, 0.5 to 2: a percent apart near 1, where a
 few percent decide whether the engine is to charge."""
-STARTS = (-0.05, 0.0, 0.05)  # of SoC, where optimal paths begin, from the start
 SOC_AWAY = (0.03, 0.06, 0.1)  # of SoC, breakpoints on both sides of the reference
 STEADY_WEIGHT = 0.02  # of steady driving, over that of the training
 SMOOTHING = 20.0  # s, a speed node visited so long is moved halfway to its neighbours
@@ -84,19 +82,9 @@ def gather(
     driveline, settings = optima[0].driveline, optima[0].settings
     factors = FACTORS * held_price(optima)
     low, high, start, _ = settings.socs
-    starts = [float(np.clip(start + away, low, high)) for away in STARTS]
     expected = make_expected_cost([*optima, *(copy.optimum for copy in copies)], factors)
     training = DecisionCosts.joined(
-        [
-            optimum_decision_costs(
-                known,
-                CostToGo(known.solution.problem, whole=True),
-                starts,
-                factors,
-                expected.after(known.demand),
-            )
-            for known in optima
-        ]
+        [optimum_decision_costs(known, factors, expected.after(known.demand)) for known in optima]
     )
     steady = steady_decision_costs(optima[0], factors)
     costs = DecisionCosts.joined([training, steady])

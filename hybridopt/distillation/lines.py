@@ -11,6 +11,8 @@ from ..tables.shape import ShapeLimits
 from .decision_costs import DecisionCosts
 from .fit import capped
 
+SHIFT_WEIGHT = 1.3
+"""What a shift counts as in the fit, over its cost: without foresight many are soon taken back."""
 FINENESS = 0.25 * KM_PER_H  # m/s, between speeds that are tried for a line
 
 
@@ -66,7 +68,7 @@ def gear_lines(
         return up + vehicle.fastest[0], down
     speeds = np.arange(0.0, vehicle.fastest.max() + FINENESS, FINENESS)
     for state in range(2):
-        cost, shift = costs.gears[:, state], costs.shift[:, state]
+        cost, shift = costs.gears[:, state], SHIFT_WEIGHT * costs.shift[:, state]
         floors = np.zeros((2, torques.size))
         for g in range(pairs):
             low, high = vehicle.slowest[g + 1, state], vehicle.fastest[g]

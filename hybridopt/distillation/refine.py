@@ -25,7 +25,8 @@ POWER_STEP, LINE_STEP = 2e3, 0.08  # W and exponent, first change of an offset
 POWER_RANGE, LINE_RANGE = 4e4, 0.6
 SHAPE_STEP = 0.12  # of the range of a shape's parameter, its first change
 COPY_WEIGHT = 0.3  # of a varied copy, over that of a training cycle
-AWAY_COST = 10.0  # % per mean squared step from where it began: what fits chance does not pay that
+AWAY_COST = 20.0  # % per mean squared step from where it began: what fits chance does not pay that
+NEAR = 1.0 / 3.0  # of the first changes, the search's: where going away costs, it begins near
 
 
 @dataclass(frozen=True, eq=False)
@@ -86,7 +87,7 @@ def refine(
             return merit(drawn(family, x), loops, weight, pool.map) + AWAY_COST * away
 
         first = cost(begin)
-        best, value = minimise(cost, begin, scale, box, evaluations, seed, progress)
+        best, value = minimise(cost, begin, NEAR * scale, box, evaluations, seed, progress)
     return Refined(drawn(family, best), first, value, best)
 
 

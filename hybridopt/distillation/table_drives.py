@@ -14,7 +14,6 @@ from ..controllers.shared_kernels import PackedController
 from ..evaluation.case import Case
 from ..inputs.cycle import Cycle
 from ..inputs.driveline import Driveline
-from ..pipeline import find_optimum
 from ..problem.settings import Settings
 from ..tables.rule_set import RuleSet
 from ..tables.rule_table import RuleTable
@@ -66,7 +65,7 @@ def solve_cases(
         raise InputError(f"the cycle {twice[0]} is there twice; name each once")
     settings, cases = (settings or Settings()).resolved(driveline), {}
     for cycle in cycles:
-        cases[cycle.name] = Case(find_optimum(cycle, driveline, settings))
+        cases[cycle.name] = Case.solved(cycle, driveline, settings)
         progress(len(cases) / len(names))
     return cases
 

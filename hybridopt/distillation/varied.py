@@ -8,7 +8,6 @@ from ..base.progress import Progress, silent
 from ..evaluation.case import Case
 from ..inputs.cycle import Cycle
 from ..inputs.driveline import Driveline
-from ..pipeline import find_optimum
 from ..problem.settings import Settings
 
 PACES = ((0.8, 1.25), (1.1, 1.0))
@@ -46,7 +45,7 @@ def varied_cases(
     found = []
     for i, copy in enumerate(copies):
         try:
-            found.append(Case(find_optimum(copy, driveline, coarse)))
+            found.append(Case.solved(copy, driveline, coarse))
         except HybridoptError:
             pass
         progress((i + 1) / len(copies))

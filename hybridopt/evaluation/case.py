@@ -14,12 +14,15 @@ from ..controllers.builtin import BuiltIn, Playback
 from ..controllers.closed_loop import AnyController, ClosedLoop, Drive
 from ..controllers.journey import Shortfall
 from ..dp.bound import Bound, lower_bound
+from ..inputs.cycle import Cycle
+from ..inputs.driveline import Driveline
 from ..optimum.charge_balance import balance_share
 from ..optimum.optimum import Optimum
 from ..optimum.result import Result, fuel_used, make_result
 from ..physics.modes import Mode
 from ..pipeline import find_optimum
 from ..problem.graph import begins_start
+from ..problem.settings import Settings
 from .equal_soc import ChargeWorth, Yardstick, charge_worth
 from .regret import NOT_SOUGHT, Regret, drive_regret
 
@@ -47,6 +50,17 @@ class Case:
         """Check that there is a bound."""
         if self.optimum.bound is None:
             raise InputError("a comparison needs the bound; solve the optimum with bound=True")
+
+    @classmethod
+    def solved(cls, cycle: Cycle, driveline: Driveline, settings: Settings) -> "Case":
+        """Solve a cycle as :func:`hybridopt.pipeline.find_optimum`; its cost-to-go is not kept.
+
+        That of many cycles would fill the memory, above all with minimum times; a regret sweeps
+        again.
+        """
+        known = find_optimum(cycle, driveline, settings)
+        known.solution.value.forget()
+        return cls(known)
 
     @cached_property
     def bound(self) -> Bound:

@@ -151,9 +151,10 @@ def drive_regret(
 
 def _ending_at(solution: Solution, soc: float) -> tuple[Problem, CostToGo]:
     """Return the problem of ending at a SoC, as far as it is in the window, and its cost-to-go."""
-    if abs(soc - solution.soc[-1]) < SAME_SOC:
-        return solution.problem, solution.value
-    problem = solution.problem.ending_at(soc)
+    problem, same = solution.problem, abs(soc - solution.soc[-1]) < SAME_SOC
+    if same and solution.value.parts:  # it was kept
+        return problem, solution.value
+    problem = problem if same else problem.ending_at(soc)
     return problem, CostToGo(problem)
 
 

@@ -56,7 +56,7 @@ MEANINGS = {
     "it is never left",
     "min_on": "minimum time the engine stays on",
     "min_off": "minimum time the engine stays off",
-    "min_gear": "minimum time in a gear",
+    "min_gear": "minimum time in a gear, but where the engine starts",
     "land_up": "share by which the next lines of an upshift are moved towards those that lead back",
     "land_down": "the same of a downshift",
     "motion_charge": "state of charge that motion at 100 km/h counts as, added in all tables",

@@ -26,6 +26,11 @@ def short_times(rule_set: RuleSet, settings: Settings) -> list[str]:
         own, least = getattr(rule_set.table, name), getattr(settings, setting)
         if own < least:
             found.append(f"{name}: is {own:g} s; driveline and settings ask for {least:g} s")
+    if settings.min_gear_time > 0.0:
+        found.append(
+            f"tables leave a gear sooner where the engine starts; the {settings.min_gear_time:g} s "
+            "that driveline and settings ask for are kept by what comes after them"
+        )
     if settings.min_reversal_time > rule_set.table.min_gear:
         found.append(
             f"tables hold no time from a shift to one back; the {settings.min_reversal_time:g} s "

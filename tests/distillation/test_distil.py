@@ -17,7 +17,6 @@ from hybridopt.distillation.limit_costs import ALL
 from hybridopt.distillation.plan import HeldCells, TablePlan
 from hybridopt.distillation.varied import varied
 from hybridopt.distillation.verify import AS_TRAINED, CHANGES, Setup, verify
-from hybridopt.dp.cost_to_go import CostToGo
 from hybridopt.evaluation.case import Case
 from hybridopt.foresight.expected_cost import make_expected_cost
 from hybridopt.inputs.comfort import Comfort
@@ -41,16 +40,24 @@ def made(seed=1):
     return distil(cycles, read_driveline("full"), COARSE, Sizes(), 60, seed)
 
 
+def value_after(known, t):
+    """Cost-to-go after a step by engine state, off and on, and gear, less the lowest, g."""
+    grid = known.solution.soc_grid
+    rows = known.solution.value[t + 1].reshape(-1, grid.size)
+    here = np.array([np.interp(known.solution.soc[t + 1], grid, row) for row in rows])
+    return (here - np.nanmin(here)).reshape(2, -1)
+
+
 def test_the_optimum_takes_the_cheaper_decisions():
     """At the optimum's own equivalence factor no decision of its path costs more than the other.
 
     The factor along a path follows the battery over SoC, and the cost-to-go is that of a grid, so a
-    few hundredths of a gram are left.
+    few hundredths of a gram are left. The future is the one that the optimum knew.
     """
     known = case("eudc")
     factors = FACTORS / FACTORS[12] * np.median(known.bound.multipliers[1:])
-    value = CostToGo(known.solution.problem, whole=True)
-    costs = optimum_decision_costs(known, value, [known.settings.socs[2]], factors)
+    ahead = np.array([value_after(known, t) for t in range(known.demand.steps)])
+    costs = optimum_decision_costs(known, factors, ahead[:, None])
     classes = known.solution.schedule.engine_class
     started, ran = classes == EngineClass.STARTING, classes == EngineClass.RUNNING
     was_on = np.concatenate(([False], classes[:-1] != EngineClass.OFF))
@@ -72,9 +79,7 @@ def test_the_future_to_be_expected_takes_the_place_of_the_known_one():
     known = case("eudc")
     steps, gears = known.demand.steps, known.driveline.gearbox.gears
     factors = np.array([1.0]) * np.median(known.bound.multipliers[1:])
-    value = CostToGo(known.solution.problem, whole=True)
-    ahead = np.zeros((steps, 1, 2, gears))
-    found = optimum_decision_costs(known, value, [known.settings.socs[2]], factors, ahead)
+    found = optimum_decision_costs(known, factors, np.zeros((steps, 1, 2, gears)))
     problem = known.solution.problem
     stage = stage_costs(problem.points, problem.cell, problem.soc, factors)[:, 0]
     assert found.speed.size == steps

@@ -5,10 +5,11 @@ import pytest
 
 from hybridopt import Settings, read_cycle, read_driveline
 from hybridopt.base.errors import InfeasibleError
-from hybridopt.distillation import varied as module
+from hybridopt.controllers.builtin import Playback, PowerThresholds
 from hybridopt.distillation.fast_loop import DriveTotals
 from hybridopt.distillation.refine import merit
 from hybridopt.distillation.varied import PACES, varied, varied_cases
+from hybridopt.evaluation import case as module
 from hybridopt.evaluation.case import Case
 from hybridopt.evaluation.equal_soc import ChargeWorth, Yardstick
 from hybridopt.pipeline import find_optimum
@@ -44,6 +45,11 @@ def test_a_copy_that_cannot_be_driven_is_left_out(monkeypatch):
     known = Case(find_optimum(copy, driveline, settings))
     assert cases[0].optimum_cost == known.optimum_cost
     assert cases[0].optimum.demand.steps == copy.dt.size
+    assert not cases[0].optimum.solution.value.parts  # many would fill the memory
+    first, second = (one.regret(one.drive(PowerThresholds())) for one in (cases[0], known))
+    assert first.totals == second.totals
+    same = cases[0].drive(Playback(schedule=known.optimum.solution.schedule))
+    assert cases[0].regret(same).totals == known.regret(same).totals
 
 
 class Loop:

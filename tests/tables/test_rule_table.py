@@ -84,6 +84,16 @@ def test_gears_follow_their_lines_with_hysteresis():
     assert list(drive.schedule.gear + 1) == [1, 2, 2, 1, 1, 3, 3, 2]
 
 
+@pytest.mark.parametrize(("power", "gear"), [(0.0, 1), (30e3, 2)])
+def test_a_gear_is_held_for_its_time_unless_the_engine_starts(power, gear):
+    """After 9 km/h in gear 1, 40 km/h with less or more than the at most 20 kW of the start."""
+    speeds = np.array([9.0, 40.0]) * KM_PER_H
+    demand = wanted(speeds, np.array([0.0, power]) * 0.3 / speeds)
+    drive = closed_loop(demand, gear_start=2).run(dataclasses.replace(RULE, min_gear=5.0))
+    assert list(drive.schedule.gear + 1) == [1, gear]
+    assert bool(drive.schedule.engine_class[1]) == (power > 0.0)
+
+
 def test_a_bad_map_is_refused():
     bad = Map(SPEED_SOC, np.zeros((2, 3)))
     with pytest.raises(InputError, match=r"\[engine_start\]: values have shape"):

@@ -122,13 +122,14 @@ static int gear_by_lines(const tables *t, const ${name}_inputs *in, bool on, int
                          bool time_over)
 {
     const float shaft = in->wheel_speed * t->ratios[gear];
+    const bool starts = on && !in->actual_engine_on; /* what is held was chosen for the motor */
     const bool fits = shaft <= *t->highest_speed
         && (!on || gear == 0 || in->wheel_speed <= 0.0F || shaft >= *t->idle_speed);
     const float engine = on ? 1.0F : 0.0F;
     const float torque = in->wheel_torque;
     const int before = gear;
 
-    if (fits && !time_over) {
+    if (fits && !time_over && !starts) {
         return gear;
     }
     while (gear > 0) {
