@@ -35,7 +35,7 @@ import numpy as np
 from .base.progress import Progress, silent
 from .base.warning import InputWarning
 from .dp.bound import lower_bound
-from .dp.heat import Heat
+from .dp.heat import Heat, limited_heat
 from .inputs.cycle import Cycle
 from .inputs.driveline import Driveline
 from .optimum.optimum import Optimum
@@ -47,17 +47,14 @@ from .physics.demand import Demand, drive_demand
 from .physics.operating_points import OperatingPoints, split_room
 from .physics.replay import replay_schedule
 from .physics.starts import start_steps
-from .problem.budgets import thermal_budgets
 from .problem.choices import Choices, list_choices
 from .problem.events import shift_costs, start_costs, stop_costs
-from .problem.fine_lists import FineLists
 from .problem.graph import make_events
 from .problem.idle_settings import idle_settings
 from .problem.memory import Memory
 from .problem.problem import Problem, make_problem
 from .problem.settings import Settings
 
-FINE_SPLITS = 120  # of lists over which heat is convex, about
 THERMAL_CAUSE = "thermal limits"
 RATES_CAUSE = "rates of engine torque, which the bound leaves out"
 
@@ -182,10 +179,7 @@ def find_optimum(
 
 def _heat(free: Optimum) -> Heat | None:
     """Return the budgets of all choices."""
-    pieces = max(-(-FINE_SPLITS // free.settings.splits), 1)
-    lists = FineLists(free.points, pieces)
-    budgets = thermal_budgets(free.driveline, free.demand, lists)
-    return Heat.of(budgets, lists)
+    return limited_heat(free.driveline, free.demand, free.points, free.settings.splits)
 
 
 def prepare(cycle: Cycle, driveline: Driveline, settings: Settings, whole: bool = True) -> Prepared:

@@ -84,7 +84,8 @@ class Bound:
     end : lowest SoC at the end of the schedules that it holds for
     ends : the bound over the final SoC
     problem : what was solved
-    guide : what it tells of schedules that keep budgets of heat; None where it knows none
+    heat : budgets at the prices of the plain ones; None where it knows none
+    guide : what it tells of schedules that keep them
     evaluations : of the dual function
     seconds : time spent
     """
@@ -97,6 +98,7 @@ class Bound:
     end: float
     ends: EndBound
     problem: Problem
+    heat: Heat | None
     guide: HeatGuide | None
     evaluations: int
     seconds: float
@@ -165,6 +167,7 @@ def lower_bound(
         end=end,
         ends=EndBound(problem, first.dual, after, run.cost, contacts),
         problem=problem,
+        heat=first.dual.heat,
         guide=best_path(first),
         evaluations=looks,
         seconds=time.perf_counter() - began,
@@ -185,6 +188,7 @@ def known_bound(problem: Problem, run: ForwardRun, bound: float, after: np.ndarr
         end=min(problem.grid.target, float(run.soc[-1])),
         ends=EndBound(problem, None, after, run.cost, contacts),
         problem=problem,
+        heat=None,
         guide=None,
         evaluations=0,
         seconds=0.0,
