@@ -18,8 +18,9 @@
 7.  `respect_limits` (optimum/thermal_limits.py), where it is wanted: tighten and solve again until
     temperature and overload limits are kept.
 8.  `lower_bound` (dp/bound.py): a proof that no schedule costs less than so many grams. Where
-    thermal limits bind it also says what heat is worth, and `cheaper_within_limits`
-    (optimum/priced_limits.py) solves again with that.
+    thermal limits bind it also says what heat is worth; `cheaper_within_limits`
+    (optimum/priced_limits.py) solves again with that, and `closer` (optimum/torque_program.py)
+    looks for better torques and, over levels of heat, for better paths and a higher bound.
 9.  `Optimum` (optimum/optimum.py) holds all of this; `Result` (optimum/result.py) is the part with
     traces and totals that goes into files.
 """
@@ -43,6 +44,7 @@ from .optimum.priced_limits import SolveChoices, cheaper_within_limits
 from .optimum.result import Result
 from .optimum.solve import solve
 from .optimum.thermal_limits import respect_limits
+from .optimum.torque_program import closer
 from .physics.demand import Demand, drive_demand
 from .physics.operating_points import OperatingPoints, split_room
 from .physics.replay import replay_schedule
@@ -166,8 +168,8 @@ def find_optimum(
     if proved.guide:
         began = time.perf_counter() - best.seconds
         best = cheaper_within_limits(best, free, proved.guide, _solver(free))
+        best, proved = closer(best, free, proved)
         best = dataclasses.replace(best, seconds=time.perf_counter() - began)
-        proved = proved.against(best.solution.cost)
         if not keep_value:
             best.solution.value.forget()
     if proved.cause and best.rounds:

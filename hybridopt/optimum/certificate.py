@@ -101,19 +101,12 @@ def limits_of(heat: Heat | None) -> list[Budget]:
 def _schedule(best: Optimum, heat: Heat | None) -> Certificate:
     """Return the schedule, its motor torques as splits of the lists that the problem states."""
     assert best.bound is not None
-    run, plan = best.solution.run, best.solution.schedule
-    split, share = run.split.copy(), run.share.copy()
-    lists = heat.choices if heat else FineLists(best.bound.problem.points)
-    assert isinstance(lists, FineLists)
-    for first, last in part_ranges(lists.steps) if best.points is not lists.choices or heat else ():
-        part, torque = lists.costs(first, last), lists.torque(first, last)
-        for t in first + np.flatnonzero(plan.powered[first:last]):
-            row = t - first, plan.gear[t], plan.engine_class[t]
-            listed = slice(part.first[row] + 1, part.first[row] + part.length[row])
-            able = np.flatnonzero(np.isfinite(part.cost[listed]))
-            place = np.interp(plan.motor_torque[t], torque[listed][able], able)
-            place = np.round(place, 12)  # no share of what is not able
-            split[t], share[t] = 1 + int(place), place - int(place)
+    run, stated = best.solution.run, best.bound.problem.points
+    split, share = run.split, run.share
+    if heat or best.points is not stated:
+        lists = heat.choices if heat else FineLists(stated)
+        assert isinstance(lists, FineLists)
+        split, share = lists.places(best.solution.schedule)
     return {"gear": run.gear, "engine": run.engine_class, "split": split, "share": share}
 
 

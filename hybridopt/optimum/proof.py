@@ -218,7 +218,7 @@ def lower_limit(c: Certificate) -> tuple[float, float]:
     change, reach = lam[:-1] - lam[1:], 2.0 * np.abs(c["power"]).max() / c["voltage"].min() * dt
     gone, left = (np.append(0.0, np.cumsum(part)) / c["capacity"] for part in (reach, reach[::-1]))
     low = np.maximum(c["soc_start"] - gone[:-1], c["soc_end"] - left[:0:-1]) - NEAR
-    edges = np.linspace(*c["window"], int(c["boxes"]) + 1)
+    edges: Any = np.linspace(c["window"][0], c["window"][1], int(c["boxes"]) + 1)
     a = np.clip(np.searchsorted(edges, low, side="right") - 1, 0, edges.size - 2)
     b = np.clip(np.searchsorted(edges, c["soc_start"] + gone[:-1] + NEAR), a + 1, edges.size - 1)
     gated = c["opens"] > c["window"][0]
