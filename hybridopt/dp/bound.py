@@ -62,7 +62,7 @@ from .dual import Dual, all_multipliers
 from .end_bound import EndBound
 from .forward import ForwardRun
 from .heat import Heat, HeatGuide
-from .start_branches import BRANCH_PERCENT, StartBranches
+from .start_branches import BRANCH_PERCENT, Branches, StartBranches
 
 RATIOS = 0.5, 2.0  # of the costate over one step, at least and at most
 CONTACTS = 2e-4, 5e-3  # SoC this close to a limit counts as touching it, narrowly and widely
@@ -87,6 +87,7 @@ class Bound:
     end : lowest SoC at the end of the schedules that it holds for
     ends : the bound over the final SoC
     problem : what was solved
+    branches : on the number of starts, where they prove more
     heat : budgets at the prices of the plain ones; None where it knows none
     guide : what it tells of schedules that keep them
     evaluations : of the dual function
@@ -101,6 +102,7 @@ class Bound:
     end: float
     ends: EndBound
     problem: Problem
+    branches: Branches | None
     heat: Heat | None
     guide: HeatGuide | None
     evaluations: int
@@ -159,10 +161,11 @@ def lower_bound(
     first = Ascent(dual, run.cost, arcs, WANTED_PERCENT if wanted is None else wanted / PERCENT)
     first.climb(guesses(problem, run, costate, contacts), NOTED_PERCENT)
     last, looks = _keep_to_corridors(first, run, rounds if wanted is None else MOST_ROUNDS)
-    proved, after = last.bound, last.multipliers
+    proved, after, branches = last.bound, last.multipliers, None
     if percent_above(run.cost, proved) > (BRANCH_PERCENT if wanted is None else first.wanted):
-        branches = StartBranches(last, run.cost)
-        proved, looks = branches.bound(), looks + branches.evaluations
+        branching = StartBranches(last, run.cost)
+        proved, looks = branching.bound(), looks + branching.evaluations
+        branches = branching.proof
     bound = min(proved, run.cost)
     percent = percent_above(run.cost, bound)
     return Bound(
@@ -174,6 +177,7 @@ def lower_bound(
         end=end,
         ends=EndBound(problem, first.dual, after, run.cost, contacts),
         problem=problem,
+        branches=branches,
         heat=first.dual.heat,
         guide=best_path(first),
         evaluations=looks,
@@ -195,6 +199,7 @@ def known_bound(problem: Problem, run: ForwardRun, bound: float, after: np.ndarr
         end=min(problem.grid.target, float(run.soc[-1])),
         ends=EndBound(problem, None, after, run.cost, contacts),
         problem=problem,
+        branches=None,
         heat=None,
         guide=None,
         evaluations=0,

@@ -22,7 +22,7 @@ from .dual import Dual, Look, all_multipliers
 from .heat import Heat
 
 LEVEL_BOXES = 8  # sub-boxes of the SoC window
-LEVELS, FINE = 400, 3200  # of the budget: on the way, and at the best multipliers
+LEVELS, FINE = 400, 1600  # of the budget: on the way, and at the best multipliers
 MOST_VALUES = 40_000_000  # ahead of all steps, states, gears and levels
 
 
@@ -95,12 +95,10 @@ class HeatLevels:
         found, begin = [], 0
         for first, last in parts:
             lists, steps = priced.costs(first, last), slice(first, last)
-            part = kernels.Pieces(
-                *(np.empty(lists.cost.size) for _ in range(4)),
-                np.empty(lists.cost.size, dtype=np.int64),
-                np.zeros(lists.length.shape, dtype=np.int64),
-                np.zeros(lists.length.shape, dtype=np.int64),
-            )
+            cost, rise, drain, level = np.empty((4, lists.cost.size))
+            choice = np.empty(lists.cost.size, dtype=np.int64)
+            begins, counts = np.zeros((2, *lists.length.shape), dtype=np.int64)
+            part = kernels.Pieces(cost, rise, drain, level, choice, begins, counts)
             kernels._pieces(
                 lists,
                 self.budget.rises(first, last),

@@ -16,7 +16,7 @@ import numpy as np
 
 from ..physics.codes import EngineClass
 from .ascent import Ascent
-from .dual import Dual
+from .dual import Dual, all_multipliers
 from .hulls import GATED
 
 BRANCH_PERCENT = 0.05  # gap above which starts are branched on
@@ -35,6 +35,21 @@ class Seen(NamedTuple):
     slope: np.ndarray
 
 
+class Branches(NamedTuple):
+    """What proves both branches: at most so many steps of starts, and more.
+
+    Attributes
+    ----------
+    multipliers : g/J, (2, steps + 1), as those of a bound
+    price : g, of a step that starts the engine, (2,), 0 or more and 0 or less
+    most : such steps at most in the first branch
+    """
+
+    multipliers: np.ndarray
+    price: np.ndarray
+    most: int
+
+
 class StartBranches:
     """The bound of a climb, by branches on how many steps start the engine.
 
@@ -48,12 +63,14 @@ class StartBranches:
     Attributes
     ----------
     evaluations : of the bound
+    proof : of both branches, where they prove more than the climb
     """
 
     def __init__(self, ascent: Ascent, upper: float) -> None:
         self.dual, self.multipliers, self.upper = ascent.dual, ascent.multipliers, upper
         self.known, self.evaluations = ascent.bound, 0
         self.gap = upper - ascent.bound
+        self.proof: Branches | None = None
 
     def bound(self) -> float:
         """Return the lower of the bounds of both branches, g, or the one known, if higher."""
@@ -61,14 +78,21 @@ class StartBranches:
         if len(sides) < 2:
             return self.known
         (low, high), total = sides, sides[0].slope[0] - sides[1].slope[0]
+        if total == 0.0:
+            return self.known
         mean = (low.slope[0] * high.slope[1] - high.slope[0] * low.slope[1]) / total
         count = int(np.floor(mean + 1e-6))
         if mean - count < 1e-3:  # nothing is mixed
             return self.known
-        few = self._branch(sides, count, 1.0)
+        few, at_few = self._branch(sides, count, 1.0)
         if few <= self.known:
             return self.known
-        return max(self.known, min(few, self._branch(sides, count + 1, -1.0), self.upper))
+        more, at_more = self._branch(sides, count + 1, -1.0)
+        if more > self.known:
+            scale, price = np.array([at_few, at_more]).T
+            multipliers = scale[:, None] * all_multipliers(self.multipliers)
+            self.proof = Branches(multipliers, price, count)
+        return max(self.known, min(few, more, self.upper))
 
     def _look(self, at: np.ndarray) -> Seen:
         self.evaluations += 1
@@ -87,8 +111,8 @@ class StartBranches:
                 return sorted(seen[-2:], key=lambda look: -look.slope[0])
         return []
 
-    def _branch(self, sides: list[Seen], count: int, sign: float) -> float:
-        """Return the best bound of a branch: cutting planes within a radius of the best look."""
+    def _branch(self, sides: list[Seen], count: int, sign: float) -> tuple[float, np.ndarray]:
+        """Return the best bound of a branch, and where: cutting planes near the best look."""
         from scipy.optimize import linprog  # 0.25 s that most cycles do not need
 
         cuts, radius = list(sides), np.array(RADIUS) * [1.0, self.gap]
@@ -115,7 +139,10 @@ class StartBranches:
             cuts.append(self._look(found.x[:2]))
             here = cuts[-1].value - cuts[-1].at[1] * count
             radius *= 2.0 if here > max(values) else 0.5
-        return max(cut.value - cut.at[1] * count for cut in cuts)
+        value, at = max(
+            ((cut.value - cut.at[1] * count, cut.at) for cut in cuts), key=lambda b: b[0]
+        )
+        return float(value), at
 
 
 def priced_starts(dual: Dual, price: float) -> Dual:

@@ -15,6 +15,7 @@ from ..dp.boxes import BOXES, make_boxes
 from ..dp.dual import Dual
 from ..dp.heat import Heat, limited_heat
 from ..dp.hulls import GATED
+from ..dp.start_branches import Branches, priced_starts
 from ..problem.budgets import Budget
 from ..problem.fine_lists import FineLists
 from ..problem.memory import part_ranges
@@ -26,10 +27,13 @@ RATES = "rates of engine torque"
 CONTENT, LARGEST = "hybridopt certificate 2", 4e9  # bytes of all arrays
 SAME = 1e-9  # how far arrays of the same problem may differ on another machine
 INTEGERS = (
-    "count first source target move_engine move_gear begin gear engine split states boxes fine room"
+    "count first source target move_engine move_gear begin gear engine split states boxes fine "
+    "room starts"
 )
 MAY_BE_INFINITE = "cost", "move_cost", "shift"
-CLAIMS = "soc_end boxes fine multipliers relief room gear engine split share".split()
+CLAIMS = (
+    "soc_end boxes fine multipliers relief room start_price starts gear engine split share".split()
+)
 """All other arrays state the problem."""
 SHAPES = {
     "dt": "t", "count": "tgc", "first": "tgc", "power": "p", "cost": "p", "battery_soc": "n",
@@ -37,11 +41,12 @@ SHAPES = {
     "capacity": "", "efficiency": "", "window": "2", "soc_start": "", "soc_end": "",
     "source": "m", "target": "m", "move_engine": "m", "move_gear": "m", "opens": "m",
     "move_cost": "tm", "shift": "tcgg", "states": "", "begin": "2", "kept": "bt",
-    "limit": "b", "rise": "bp", "boxes": "", "fine": "tgs", "multipliers": "T", "relief": "bt",
-    "room": "", "gear": "t", "engine": "t", "split": "t", "share": "t",
+    "limit": "b", "rise": "bp", "boxes": "", "fine": "tgs", "multipliers": "kT",
+    "relief": "bt", "room": "", "start_price": "k", "starts": "", "gear": "t", "engine": "t",
+    "split": "t", "share": "t",
 }  # fmt: skip
 """Axes of each array: steps t (T one more), gears g, classes c, points p, nodes n, moves m, budgets
-b, and classes of stages s: those of the engine, and stops that are open from some SoC on."""
+b, branches k, and classes of stages s: the engine's, and stops that are open from some SoC on."""
 
 
 def make_certificate(best: Optimum) -> Certificate:
@@ -58,7 +63,7 @@ def make_certificate(best: Optimum) -> Certificate:
         splits = best.settings.splits
         heat = limited_heat(best.driveline, best.demand, problem.points, splits)
     made = problem_arrays(problem, heat) | _prices(bound, heat) | _schedule(best, heat)
-    made |= {"soc_end": bound.end, "boxes": BOXES, "multipliers": bound.plain}
+    made |= {"soc_end": bound.end, "boxes": BOXES}
     made = {name: np.asarray(made[name], _kind(name)) for name in SHAPES}
     proved = _proved(made)
     about = {
@@ -76,19 +81,29 @@ def make_certificate(best: Optimum) -> Certificate:
 
 
 def _prices(bound: Bound, heat: Heat | None) -> Certificate:
-    """Return what budgets are worth, which one paths keep, and which lists count box by box."""
+    """Return all multipliers, which budget paths keep, and which lists count box by box."""
+    branches = bound.branches or Branches(bound.plain[None], np.zeros(1), 0)
     dual = Dual(bound.problem, make_boxes(bound.problem, BOXES, bound.end), bound.heat)
-    dual.look(bound.plain[1:])
     shape = bound.problem.points.steps, bound.problem.points.gears, dual.classes
     fine = np.zeros((*shape[:2], GATED + 1), dtype=np.int64)
-    fine[..., : dual.classes] = dual.jobs.reshape(shape) == EXACT
+    for each, multipliers in zip(branches.price, branches.multipliers, strict=True):
+        branch = priced_starts(dual, each)
+        branch.look(multipliers[1:])
+        fine[..., : dual.classes] |= branch.jobs.reshape(shape) == EXACT
     kept = np.array([budget.kept for budget in limits_of(heat)]).reshape(-1, shape[0])
     price = np.zeros((len(kept), shape[0] + 1))
     if bound.heat:
         price[: len(bound.heat.prices), :-1] = bound.heat.prices
     left = np.column_stack((kept[:, 1:], np.zeros(len(kept)))) * price[:, 1:]
     room = len(kept) - 1 if bound.heat and bound.heat.rooms else -1
-    return {"fine": fine, "relief": np.maximum(price[:, :-1] - left, 0.0), "room": room}
+    relief = np.maximum(price[:, :-1] - left, 0.0)
+    starts = {"start_price": branches.price, "starts": branches.most}
+    return starts | {
+        "multipliers": branches.multipliers,
+        "fine": fine,
+        "relief": relief,
+        "room": room,
+    }
 
 
 def limits_of(heat: Heat | None) -> list[Budget]:
@@ -236,6 +251,7 @@ def _check_form(found: Certificate, about: Any) -> None:
     nodes, moves, points = found["battery_soc"].size, found["source"].size, found["power"].size
     lengths = {"t": steps, "T": steps + 1, "g": gears, "c": classes, "p": points, "n": nodes}
     lengths |= {"m": moves, "2": 2, "b": found["limit"].size, "s": classes + 1}
+    lengths["k"] = found["start_price"].size
     for name, axes in SHAPES.items():
         array = found[name]
         if array.shape != tuple(lengths[axis] for axis in axes) or array.dtype.str != _kind(name):

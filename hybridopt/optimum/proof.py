@@ -198,15 +198,31 @@ def front(cost: np.ndarray, room: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
 def lower_limit(c: Certificate) -> tuple[float, float]:
     """Return the bound of the certificate's multipliers, g, and the rounding taken off it.
 
+    A schedule starts its engine in at most `starts` steps, or in more. A price p on these steps, of
+    0 or more in the first branch and 0 or less in the second, is worth no more than p times them.
+    """
+    prices, found = c["start_price"], []
+    if not (0 < prices.size < 3 and prices[0] >= 0.0 >= prices[-1]):
+        raise ValueError("its branches leave schedules out")
+    for k, (price, multipliers) in enumerate(zip(prices, c["multipliers"], strict=True)):
+        bound, slack = branch(c, multipliers, price * (c["move_engine"] == 2))
+        worth = price * (c["starts"] + k)
+        found.append((bound - worth - MANY * abs(worth), slack + MANY * abs(worth)))
+    return min(found)
+
+
+def branch(c: Certificate, lam: np.ndarray, extra: np.ndarray) -> tuple[float, float]:
+    """Return the bound of multipliers where moves cost so much more, and the rounding taken off.
+
     Every list counts over all SoC in reach at once, or, where `fine` says so, box after box, which
     is higher. Behind the last class stand the stages of stops that are open from some SoC on.
     """
-    dt, lam, price, count = c["dt"], c["multipliers"], c["relief"].copy(), c["count"]
+    dt, price, count = c["dt"], c["relief"].copy(), c["count"]
     if (lam < 0.0).any() or (price < 0.0).any():
         raise ValueError("a multiplier is below zero")
     steps, gears, classes = count.shape
-    for t in range(steps - 2, -1, -1):
-        price[:, t] += c["kept"][:, t + 1] * price[:, t + 1]
+    for step in range(steps - 1, 0, -1):
+        price[:, step - 1] += c["kept"][:, step] * price[:, step]
     price *= 1.0 - 4.0 * steps * UNIT
     owner = np.repeat(np.arange(steps), count.sum(axis=(1, 2)))
     cost = c["cost"] + (price[:, owner] * c["rise"]).sum(axis=0) * (1.0 - MANY)
@@ -229,18 +245,15 @@ def lower_limit(c: Certificate) -> tuple[float, float]:
     every = np.concatenate((count, count[..., :1]), axis=2).ravel()
     lists = np.argsort(every, kind="stable")[np.count_nonzero(every == 0) :]  # long ones together
     each = np.where(c["fine"].ravel()[lists] > 0, (b - a)[lists // stages[0].size], 1)
-    jobs, number = np.repeat(lists, each), np.arange(each.sum())
-    number -= np.repeat(np.cumsum(each) - each, each)
+    jobs = np.repeat(lists, each)
+    number = np.arange(jobs.size) - np.repeat(np.cumsum(each) - each, each)
     for part in np.array_split(np.arange(jobs.size), jobs.size // 1_000 + 1):
-        t, g, k = np.unravel_index(jobs[part], stages.shape)
-        row, order, first = (
-            (t, g, k % classes),
-            np.arange(every[jobs[part]].max()),
-            a[t] + number[part],
-        )
+        t, g, k = where = np.unravel_index(jobs[part], stages.shape)
+        row, first = (t, g, k % classes), a[t] + number[part]
+        order: Any = np.arange(every[jobs[part]].max())
         last = np.where(c["fine"][t, g, k] > 0, first + 1, b[t])
-        box = boxes(c, edges[first], edges[last])
-        pieces = [np.minimum(end, count[row][:, None] - 1) for end in (order, order + (order > 0))]
+        box, some = boxes(c, edges[first], edges[last]), count[row][:, None]
+        pieces = [np.minimum(end, some - 1) for end in (order, order + (order > 0))]
         pieces = [end + c["first"][row][:, None] for end in pieces]
         pieces = [
             np.where(cost[end] < np.inf, end, other)
@@ -251,9 +264,10 @@ def lower_limit(c: Certificate) -> tuple[float, float]:
         floor = np.where(k == classes, z_open, box[0])
         z = np.where(change[t] >= 0.0, np.maximum(box[0], floor), box[1])
         least += np.where(box[1] < floor, np.inf, change[t] * z - MANY * z_top * np.abs(change[t]))
-        np.minimum.at(stages, (t, g, k), least)
+        np.minimum.at(stages, where, least)
         np.maximum.at(rounding, t, np.where(np.isfinite(least), error, 0.0))
-    length, slack = path(c, stages, np.where(gated, classes, c["move_engine"]), rise)
+    taken = np.where(gated, classes, c["move_engine"])
+    length, slack = path(c | {"move_cost": c["move_cost"] + extra}, stages, taken, rise)
     slack += MANY * (credit + (lam[1] + lam[-1]) * z_top)
     bound = length - credit - lam[1] * z_start + lam[-1] * z_end - slack
     return bound, slack + float((rounding + MANY * z_top * np.abs(change)).sum())

@@ -90,8 +90,12 @@ def limits(bound, heat, random):
     stated = made_by.problem_arrays(bound.problem, heat) | {"soc_end": bound.end, "boxes": 16}
     kept, count = stated["kept"], stated["count"]
     for multipliers in (bound.plain, 0.5 * bound.plain, np.full(bound.plain.size, 1e-4)):
+        branches = int(random.integers(1, 3))
+        price = np.array([1.0, -1.0]) * random.exponential(0.3, 2)
         claims = {
-            "multipliers": multipliers,
+            "multipliers": np.outer(random.uniform(0.9, 1.1, branches), multipliers),
+            "start_price": price if branches == 2 else np.zeros(1),
+            "starts": random.integers(0, 4),
             "relief": random.exponential(random.choice([0.0, 0.3]), kept.shape),
             "room": random.integers(-1, len(kept)),
             "fine": random.integers(2, size=(*count.shape[:2], 4)),
