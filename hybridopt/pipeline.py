@@ -18,8 +18,9 @@
 7.  `respect_limits` (optimum/thermal_limits.py), where it is wanted: tighten and solve again until
     temperature and overload limits are kept.
 8.  `lower_bound` (dp/bound.py): a proof that no schedule costs less than so many grams. Where
-    thermal limits bind it also says what heat is worth, and `cheaper_within_limits`
-    (optimum/priced_limits.py) solves again with that.
+    thermal limits bind it also says what heat is worth; `cheaper_within_limits`
+    (optimum/priced_limits.py) solves again with that, and `closer` (optimum/torque_program.py)
+    looks for better torques and, over levels of heat, for better paths and a higher bound.
 9.  `Optimum` (optimum/optimum.py) holds all of this; `Result` (optimum/result.py) is the part with
     traces and totals that goes into files.
 """
@@ -35,7 +36,7 @@ import numpy as np
 from .base.progress import Progress, silent
 from .base.warning import InputWarning
 from .dp.bound import lower_bound
-from .dp.heat import Heat
+from .dp.heat import Heat, limited_heat
 from .inputs.cycle import Cycle
 from .inputs.driveline import Driveline
 from .optimum.optimum import Optimum
@@ -43,21 +44,19 @@ from .optimum.priced_limits import SolveChoices, cheaper_within_limits
 from .optimum.result import Result
 from .optimum.solve import solve
 from .optimum.thermal_limits import respect_limits
+from .optimum.torque_program import closer
 from .physics.demand import Demand, drive_demand
 from .physics.operating_points import OperatingPoints, split_room
 from .physics.replay import replay_schedule
 from .physics.starts import start_steps
-from .problem.budgets import thermal_budgets
 from .problem.choices import Choices, list_choices
 from .problem.events import shift_costs, start_costs, stop_costs
-from .problem.fine_lists import FineLists
 from .problem.graph import make_events
 from .problem.idle_settings import idle_settings
 from .problem.memory import Memory
 from .problem.problem import Problem, make_problem
 from .problem.settings import Settings
 
-FINE_SPLITS = 120  # of lists over which heat is convex, about
 THERMAL_CAUSE = "thermal limits"
 RATES_CAUSE = "rates of engine torque, which the bound leaves out"
 
@@ -169,8 +168,8 @@ def find_optimum(
     if proved.guide:
         began = time.perf_counter() - best.seconds
         best = cheaper_within_limits(best, free, proved.guide, _solver(free))
+        best, proved = closer(best, free, proved)
         best = dataclasses.replace(best, seconds=time.perf_counter() - began)
-        proved = proved.against(best.solution.cost)
         if not keep_value:
             best.solution.value.forget()
     if proved.cause and best.rounds:
@@ -182,10 +181,7 @@ def find_optimum(
 
 def _heat(free: Optimum) -> Heat | None:
     """Return the budgets of all choices."""
-    pieces = max(-(-FINE_SPLITS // free.settings.splits), 1)
-    lists = FineLists(free.points, pieces)
-    budgets = thermal_budgets(free.driveline, free.demand, lists)
-    return Heat.of(budgets, lists)
+    return limited_heat(free.driveline, free.demand, free.points, free.settings.splits)
 
 
 def prepare(cycle: Cycle, driveline: Driveline, settings: Settings, whole: bool = True) -> Prepared:

@@ -47,13 +47,18 @@ def audit(
     found = read_certificate(file)
     proved = check_certificate(found)
     if cycle is not None:
+        from ..dp.heat import limited_heat
         from ..inputs.cycle import read_cycle
         from ..inputs.driveline_file import read_driveline
+        from ..physics.demand import drive_demand
         from ..pipeline import state_problem
 
-        vehicle = read_driveline(driveline or "full")
-        stated = state_problem(read_cycle(cycle), vehicle, make_settings(given))
-        if name := problem_differs(found, stated):
+        drive, vehicle, heat = read_cycle(cycle), read_driveline(driveline or "full"), None
+        stated = state_problem(drive, vehicle, make_settings(given))
+        if stated.settings.thermal_limits:
+            wanted, splits = drive_demand(vehicle, drive), stated.settings.splits
+            heat = limited_heat(vehicle, wanted, stated.points, splits)
+        if name := problem_differs(found, stated, heat):
             raise FailedError(
                 f"{file}: its problem is not that of cycle {cycle}, driveline {vehicle.name} and "
                 f"these settings: {name} differs"

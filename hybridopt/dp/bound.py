@@ -35,7 +35,9 @@ pay price times rise, and the limits' worth is taken off S(l).
 The multipliers start from the costate of the optimiser's own schedule: along an arc free of SoC
 limits l_t = l_{t+1} (1 - dD/dz). Where that proves too little, others are tried, and one factor
 per arc is improved (ascent.py, arc_model.py). Where a gap is left, schedules that cost no more than
-the one at hand are kept to a corridor (detours.py), so that fewer and narrower boxes count.
+the one at hand are kept to a corridor (detours.py), so that fewer and narrower boxes count. What
+gap is then left may be that of whole starts: start_branches.py proves one bound for few of them and
+one for more, and the lower one counts.
 
 Source of the duality: Geoffrion, Lagrangean relaxation for integer programming, Mathematical
 Programming Study 2, 1974, DOI 10.1007/BFb0120690.
@@ -60,6 +62,7 @@ from .dual import Dual, all_multipliers
 from .end_bound import EndBound
 from .forward import ForwardRun
 from .heat import Heat, HeatGuide
+from .start_branches import BRANCH_PERCENT, Branches, StartBranches
 
 RATIOS = 0.5, 2.0  # of the costate over one step, at least and at most
 CONTACTS = 2e-4, 5e-3  # SoC this close to a limit counts as touching it, narrowly and widely
@@ -84,7 +87,9 @@ class Bound:
     end : lowest SoC at the end of the schedules that it holds for
     ends : the bound over the final SoC
     problem : what was solved
-    guide : what it tells of schedules that keep budgets of heat; None where it knows none
+    branches : on the number of starts, where they prove more
+    heat : budgets at the prices of the plain ones; None where it knows none
+    guide : what it tells of schedules that keep them
     evaluations : of the dual function
     seconds : time spent
     """
@@ -97,6 +102,8 @@ class Bound:
     end: float
     ends: EndBound
     problem: Problem
+    branches: Branches | None
+    heat: Heat | None
     guide: HeatGuide | None
     evaluations: int
     seconds: float
@@ -154,7 +161,12 @@ def lower_bound(
     first = Ascent(dual, run.cost, arcs, WANTED_PERCENT if wanted is None else wanted / PERCENT)
     first.climb(guesses(problem, run, costate, contacts), NOTED_PERCENT)
     last, looks = _keep_to_corridors(first, run, rounds if wanted is None else MOST_ROUNDS)
-    bound, after = min(last.bound, run.cost), last.multipliers
+    proved, after, branches = last.bound, last.multipliers, None
+    if percent_above(run.cost, proved) > (BRANCH_PERCENT if wanted is None else first.wanted):
+        branching = StartBranches(last, run.cost)
+        proved, looks = branching.bound(), looks + branching.evaluations
+        branches = branching.proof
+    bound = min(proved, run.cost)
     percent = percent_above(run.cost, bound)
     return Bound(
         bound=bound,
@@ -165,6 +177,8 @@ def lower_bound(
         end=end,
         ends=EndBound(problem, first.dual, after, run.cost, contacts),
         problem=problem,
+        branches=branches,
+        heat=first.dual.heat,
         guide=best_path(first),
         evaluations=looks,
         seconds=time.perf_counter() - began,
@@ -185,6 +199,8 @@ def known_bound(problem: Problem, run: ForwardRun, bound: float, after: np.ndarr
         end=min(problem.grid.target, float(run.soc[-1])),
         ends=EndBound(problem, None, after, run.cost, contacts),
         problem=problem,
+        branches=None,
+        heat=None,
         guide=None,
         evaluations=0,
         seconds=0.0,

@@ -6,11 +6,15 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from ..problem.budgets import Budget, PricedChoices, all_lengths
+from ..inputs.driveline import Driveline
+from ..physics.demand import Demand
+from ..problem.budgets import Budget, PricedChoices, all_lengths, thermal_budgets
 from ..problem.choices import Choices
+from ..problem.fine_lists import FineLists
 from . import room_kernels as kernels
 from .hulls import GATED
 
+FINE_SPLITS = 120  # of lists over which heat is convex, about
 LABELS = 48  # of a step, state and gear, at most
 
 
@@ -134,3 +138,9 @@ class HeatGuide(NamedTuple):
     prices: dict[str, np.ndarray]
     kept: str
     used: np.ndarray
+
+
+def limited_heat(driveline: Driveline, demand: Demand, points: Choices, splits: int) -> Heat | None:
+    """Return the budgets of a driveline over choices of about so many splits, cut finer."""
+    lists = FineLists(points, max(-(-FINE_SPLITS // splits), 1))
+    return Heat.of(thermal_budgets(driveline, demand, lists), lists)

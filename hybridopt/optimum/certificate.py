@@ -1,6 +1,5 @@
 """Certificates: a solved problem with its schedule and multipliers, so that others can check it."""
 
-import dataclasses
 import hashlib
 import json
 import zipfile
@@ -10,38 +9,44 @@ from typing import Any
 import numpy as np
 
 from ..base.errors import FailedError, InputError
-from ..dp.bound import lower_bound
-from ..dp.boxes import BOXES
-from ..dp.forward import ForwardRun
-from ..problem.choices import Choices
+from ..dp.bound import Bound
+from ..dp.bound_kernels import EXACT
+from ..dp.boxes import BOXES, make_boxes
+from ..dp.dual import Dual
+from ..dp.heat import Heat, limited_heat
+from ..dp.hulls import GATED
+from ..dp.start_branches import Branches, priced_starts
+from ..problem.budgets import Budget
+from ..problem.fine_lists import FineLists
 from ..problem.memory import part_ranges
 from ..problem.problem import Problem
 from .optimum import Optimum
 from .proof import NEAR, Certificate, Proved, prove
 
 RATES = "rates of engine torque"
-CONTENT, LARGEST = "hybridopt certificate 1", 4e9  # bytes of all arrays
+CONTENT, LARGEST = "hybridopt certificate 2", 4e9  # bytes of all arrays
 SAME = 1e-9  # how far arrays of the same problem may differ on another machine
-INTEGERS = "count first source target move_engine move_gear begin gear engine split states boxes"
+INTEGERS = (
+    "count first source target move_engine move_gear begin gear engine split states boxes fine "
+    "room starts"
+)
 MAY_BE_INFINITE = "cost", "move_cost", "shift"
 CLAIMS = (
-    "soc_end",
-    "boxes",
-    "multipliers",
-    "gear",
-    "engine",
-    "split",
-    "share",
-)  # all else states the problem
+    "soc_end boxes fine multipliers relief room start_price starts gear engine split share".split()
+)
+"""All other arrays state the problem."""
 SHAPES = {
     "dt": "t", "count": "tgc", "first": "tgc", "power": "p", "cost": "p", "battery_soc": "n",
     "voltage": "n", "discharge": "n", "charge": "n", "power_max": "n", "power_min": "n",
     "capacity": "", "efficiency": "", "window": "2", "soc_start": "", "soc_end": "",
     "source": "m", "target": "m", "move_engine": "m", "move_gear": "m", "opens": "m",
-    "move_cost": "tm", "shift": "tcgg", "states": "", "begin": "2", "boxes": "",
-    "multipliers": "T", "gear": "t", "engine": "t", "split": "t", "share": "t",
+    "move_cost": "tm", "shift": "tcgg", "states": "", "begin": "2", "kept": "bt",
+    "limit": "b", "rise": "bp", "boxes": "", "fine": "tgs", "multipliers": "kT",
+    "relief": "bt", "room": "", "start_price": "k", "starts": "", "gear": "t", "engine": "t",
+    "split": "t", "share": "t",
 }  # fmt: skip
-"""Axes of each array: steps t (T one more), gears g, classes c, points p, nodes n, moves m."""
+"""Axes of each array: steps t (T one more), gears g, classes c, points p, nodes n, moves m, budgets
+b, branches k, and classes of stages s: the engine's, and stops that are open from some SoC on."""
 
 
 def make_certificate(best: Optimum) -> Certificate:
@@ -53,19 +58,12 @@ def make_certificate(best: Optimum) -> Certificate:
         The proof does not go through, as where the schedule dips below the SoC window.
     """
     assert best.bound is not None
-    problem, run, bound = best.bound.problem, best.solution.run, best.bound
-    if problem.points is not best.points:  # tightened for thermal limits, which it leaves out
-        run = relisted(best, problem.points)
-        bound = lower_bound(problem, run, run.costate)
-    made = problem_arrays(problem) | {
-        "soc_end": bound.end,
-        "boxes": BOXES,
-        "multipliers": bound.plain,
-        "gear": run.gear,
-        "engine": run.engine_class,
-        "split": run.split,
-        "share": run.share,
-    }
+    problem, bound, heat = best.bound.problem, best.bound, best.bound.heat
+    if heat is None and best.settings.thermal_limits:  # kept without being asked for
+        splits = best.settings.splits
+        heat = limited_heat(best.driveline, best.demand, problem.points, splits)
+    made = problem_arrays(problem, heat) | _prices(bound, heat) | _schedule(best, heat)
+    made |= {"soc_end": bound.end, "boxes": BOXES}
     made = {name: np.asarray(made[name], _kind(name)) for name in SHAPES}
     proved = _proved(made)
     about = {
@@ -82,27 +80,59 @@ def make_certificate(best: Optimum) -> Certificate:
     return made | {"about": about}
 
 
-def relisted(best: Optimum, points: Choices) -> ForwardRun:
-    """Return an optimum's run with its motor torques as splits of lists that hold more of them."""
-    run, plan = best.solution.run, best.solution.schedule
-    split, share = run.split.copy(), run.share.copy()
-    for first, last in part_ranges(points.steps):
-        part = points.part(first, last)
-        for t in first + np.flatnonzero(plan.powered[first:last]):
-            row = t - first, plan.gear[t], plan.engine_class[t]
-            listed = part.motor_torque[row][1 : part.count[row]]
-            able = np.flatnonzero(np.isfinite(part.cost[row][1 : part.count[row]]))
-            place = np.interp(plan.motor_torque[t], listed[able], able)
-            split[t], share[t] = 1 + int(place), place - int(place)
-    return dataclasses.replace(run, split=split, share=share)
+def _prices(bound: Bound, heat: Heat | None) -> Certificate:
+    """Return all multipliers, which budget paths keep, and which lists count box by box."""
+    branches = bound.branches or Branches(bound.plain[None], np.zeros(1), 0)
+    dual = Dual(bound.problem, make_boxes(bound.problem, BOXES, bound.end), bound.heat)
+    shape = bound.problem.points.steps, bound.problem.points.gears, dual.classes
+    fine = np.zeros((*shape[:2], GATED + 1), dtype=np.int64)
+    for each, multipliers in zip(branches.price, branches.multipliers, strict=True):
+        branch = priced_starts(dual, each)
+        branch.look(multipliers[1:])
+        fine[..., : dual.classes] |= branch.jobs.reshape(shape) == EXACT
+    kept = np.array([budget.kept for budget in limits_of(heat)]).reshape(-1, shape[0])
+    price = np.zeros((len(kept), shape[0] + 1))
+    if bound.heat:
+        price[: len(bound.heat.prices), :-1] = bound.heat.prices
+    left = np.column_stack((kept[:, 1:], np.zeros(len(kept)))) * price[:, 1:]
+    room = len(kept) - 1 if bound.heat and bound.heat.rooms else -1
+    relief = np.maximum(price[:, :-1] - left, 0.0)
+    starts = {"start_price": branches.price, "starts": branches.most}
+    return starts | {
+        "multipliers": branches.multipliers,
+        "fine": fine,
+        "relief": relief,
+        "room": room,
+    }
 
 
-def problem_arrays(problem: Problem) -> Certificate:
-    """Return the arrays that state a problem: choices, battery, window, moves and their costs."""
-    points, graph, cell = problem.points, problem.events.graph, problem.cell
+def limits_of(heat: Heat | None) -> list[Budget]:
+    """Return all budgets; one that paths keep is the last."""
+    if heat is None:
+        return []
+    return [*heat.budgets, heat.rooms.budget] if heat.rooms else list(heat.budgets)
+
+
+def _schedule(best: Optimum, heat: Heat | None) -> Certificate:
+    """Return the schedule, its motor torques as splits of the lists that the problem states."""
+    assert best.bound is not None
+    run, stated = best.solution.run, best.bound.problem.points
+    split, share = run.split, run.share
+    if heat or best.points is not stated:
+        lists = heat.choices if heat else FineLists(stated)
+        assert isinstance(lists, FineLists)
+        split, share = lists.places(best.solution.schedule)
+    return {"gear": run.gear, "engine": run.engine_class, "split": split, "share": share}
+
+
+def problem_arrays(problem: Problem, heat: Heat | None = None) -> Certificate:
+    """Return the arrays that state a problem: choices, battery, window, moves, costs, limits."""
+    graph, cell, limits = problem.events.graph, problem.cell, limits_of(heat)
+    points = heat.choices if heat else problem.points
     parts = [points.costs(*part).compact() for part in part_ranges(points.steps)]
     count = np.concatenate([part.length for part in parts])
     low, high, start, _ = problem.settings.socs
+    rises = [budget.all_rises(points.steps) for budget in limits]
     battery = {name: getattr(cell, name) for name in cell._fields if name != "soc"}
     return battery | {
         "dt": points.dt,
@@ -122,12 +152,15 @@ def problem_arrays(problem: Problem) -> Certificate:
         "shift": problem.shift,
         "states": graph.states,
         "begin": np.array([problem.state, problem.gear]),
+        "kept": np.array([budget.kept for budget in limits]).reshape(-1, points.steps),
+        "limit": np.array([budget.limit for budget in limits]),
+        "rise": np.array(rises).reshape(-1, int(count.sum())),
     }
 
 
-def problem_differs(found: Certificate, problem: Problem) -> str:
+def problem_differs(found: Certificate, problem: Problem, heat: Heat | None = None) -> str:
     """Return the name of the first array in which a certificate's problem differs from another."""
-    for name, values in problem_arrays(problem).items():
+    for name, values in problem_arrays(problem, heat).items():
         there, here = found[name], np.asarray(values, _kind(name))
         if there.shape != here.shape or not np.allclose(there, here, rtol=SAME, atol=SAME):
             return name
@@ -217,7 +250,8 @@ def _check_form(found: Certificate, about: Any) -> None:
     steps, gears, classes = found["count"].shape
     nodes, moves, points = found["battery_soc"].size, found["source"].size, found["power"].size
     lengths = {"t": steps, "T": steps + 1, "g": gears, "c": classes, "p": points, "n": nodes}
-    lengths |= {"m": moves, "2": 2}
+    lengths |= {"m": moves, "2": 2, "b": found["limit"].size, "s": classes + 1}
+    lengths["k"] = found["start_price"].size
     for name, axes in SHAPES.items():
         array = found[name]
         if array.shape != tuple(lengths[axis] for axis in axes) or array.dtype.str != _kind(name):
@@ -241,6 +275,9 @@ def _check_form(found: Certificate, about: Any) -> None:
         "boxes": 1 <= found["boxes"] <= 4096,
         "costs": all((found[n] > -np.inf).all() for n in MAY_BE_INFINITE),
         "states": 1 <= found["states"] <= 256,
+        "limits": (found["limit"] > 0.0).all() and (found["rise"] >= 0.0).all()
+        and (found["kept"] > 0.0).all() and (found["kept"] <= 1.0).all()
+        and -1 <= found["room"] < found["limit"].size,
     }  # fmt: skip
     below = {"source": "states", "target": "states", "move_engine": classes, "move_gear": 5}
     below |= {"gear": gears, "engine": classes}

@@ -88,10 +88,18 @@ class PricedChoices:
         Those that do not.
     budgets, prices
         Prices of every step, g per unit of each budget, (budgets, steps).
+    engine
+        The one engine class that is left in every step, (steps,); None for all.
     """
 
-    def __init__(self, choices: Choices, budgets: Sequence[Budget], prices: np.ndarray) -> None:
-        self.choices, self.budgets, self.prices = choices, budgets, prices
+    def __init__(
+        self,
+        choices: Choices,
+        budgets: Sequence[Budget],
+        prices: np.ndarray,
+        engine: np.ndarray | None = None,
+    ) -> None:
+        self.choices, self.budgets, self.prices, self.engine = choices, budgets, prices, engine
         self.dt, self.steps, self.gears = choices.dt, choices.steps, choices.gears
         self.splits = choices.splits
 
@@ -106,6 +114,10 @@ class PricedChoices:
         for budget, price in zip(self.budgets, self.prices, strict=True):
             if price[first:last].any():
                 cost += np.repeat(price[first:last], each) * budget.rises(first, last)
+        if self.engine is not None:
+            other = np.arange(lists.length.shape[2]) != self.engine[first:last, None, None]
+            barred = np.broadcast_to(other, lists.length.shape).ravel()
+            cost[np.repeat(barred, lists.length.ravel())] = np.inf
         return lists._replace(cost=cost)
 
     def torques(self, split: np.ndarray, *chosen: np.ndarray) -> np.ndarray:
@@ -121,7 +133,9 @@ class PricedChoices:
         return self.choices.power_ranges()
 
 
-def thermal_budgets(driveline: Driveline, demand: Demand, lists: FineLists) -> list[Budget]:
+def thermal_budgets(
+    driveline: Driveline, demand: Demand, lists: FineLists, bent: bool = True
+) -> list[Budget]:
     """Return the budgets that a driveline gives limits for; see :mod:`hybridopt.physics.thermal`.
 
     Parameters
@@ -130,7 +144,11 @@ def thermal_budgets(driveline: Driveline, demand: Demand, lists: FineLists) -> l
         Vehicle and what the wheels want.
     lists
         The choices listed for them.
+    bent
+        Lower the rises by the bend of a square between two choices, so that mixtures add no less;
+        otherwise they are those of the choices, and mixtures add no more.
     """
+    bend = 0.25 if bent else 0.0
     slip, speed = slip_and_speed(driveline, demand)
     motor, battery, clutches = driveline.motor, driveline.battery, driveline.clutches
     peak = curve_values(motor.peak_torque, speed)
@@ -148,14 +166,14 @@ def thermal_budgets(driveline: Driveline, demand: Demand, lists: FineLists) -> l
         weak = continuous[part] <= LEAST_SHARE * peak[part]
         limit = np.repeat(np.where(weak, np.inf, continuous[part]).ravel(), each)
         torque, gap = lists.torque(first, last), lists.gap(first, last, lists.torque(first, last))
-        load = (torque / limit) ** 2 - (0.5 * gap / limit) ** 2
+        load = (torque / limit) ** 2 - bend * (gap / limit) ** 2
         return np.where(lists.powered(first, last), np.maximum(load, 0.0), 0.0) / motor.thermal_time
 
     def battery_gains(first: int, last: int) -> np.ndarray:
         power = lists.costs(first, last).power
         least = max(min(discharge, -charge), 1e-300)
         load = (power / np.where(power > 0.0, discharge, charge)) ** 2
-        load -= (0.5 * lists.gap(first, last, power) / least) ** 2
+        load -= bend * (lists.gap(first, last, power) / least) ** 2
         return np.maximum(load, 0.0) / battery.current_time
 
     gains = {"clutch": clutch_gains, "motor": motor_gains, "battery": battery_gains}

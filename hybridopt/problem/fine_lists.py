@@ -3,8 +3,10 @@
 import numpy as np
 
 from ..physics.operating_points import OperatingPoints
+from ..physics.schedule import Schedule
 from ..physics.step_costs import StepCosts
 from .choices import Choices
+from .memory import part_ranges
 
 
 class FineLists:
@@ -46,6 +48,23 @@ class FineLists:
         powered = np.ones(lists.cost.size, dtype=bool)
         powered[lists.first[lists.length > 0]] = False
         return powered
+
+    def places(self, plan: Schedule) -> tuple[np.ndarray, np.ndarray]:
+        """Return the splits of a schedule's motor torques, (steps,), and shares to the next ones.
+
+        A torque outside of the list of its gear and engine class becomes its nearest one.
+        """
+        split, share = np.zeros(self.steps, dtype=np.int64), np.zeros(self.steps)
+        for first, last in part_ranges(self.steps):
+            part, torque = self.costs(first, last), self.torque(first, last)
+            for t in first + np.flatnonzero(plan.powered[first:last]):
+                row = t - first, plan.gear[t], plan.engine_class[t]
+                listed = slice(part.first[row] + 1, part.first[row] + part.length[row])
+                able = np.flatnonzero(np.isfinite(part.cost[listed]))
+                place = np.interp(plan.motor_torque[t], torque[listed][able], able)
+                place = np.round(place, 12)  # no share of what is not able
+                split[t], share[t] = 1 + int(place), place - int(place)
+        return split, share
 
     def gap(self, first: int, last: int, values: np.ndarray) -> np.ndarray:
         """Return the wider of the gaps beside each choice, in the unit of values of the choices."""

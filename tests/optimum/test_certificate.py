@@ -5,6 +5,7 @@ References: enumeration of all schedules in plain Python, and the schedule's own
 DOI 10.1007/BFb0120690).
 """
 
+import dataclasses
 import functools
 import json
 
@@ -15,12 +16,16 @@ from case_counts import cases
 from click.testing import CliRunner
 from hypothesis import HealthCheck, assume, given
 from hypothesis import settings as examples
+from hypothesis import strategies as st
+from makers import varied
 from test_brute_force import LOSSY_PENALTY, instances, solve_lossy
+from test_budgets import as_budgets, random_budgets
 
-from hybridopt import Settings, read_cycle, read_driveline
+from hybridopt import Cycle, Settings, read_cycle, read_driveline
 from hybridopt.base.errors import FailedError, HybridoptError, InputError
 from hybridopt.cli.main import main
 from hybridopt.dp.bound import lower_bound
+from hybridopt.dp.heat import Heat
 from hybridopt.inputs.cycle import cycle_names
 from hybridopt.optimum import certificate as made_by
 from hybridopt.optimum import proof
@@ -38,6 +43,19 @@ def known(cycle="ece15", driveline="mild"):
     return best, made_by.make_certificate(best)
 
 
+@functools.cache
+def heated():
+    """Likewise for launches on a grade, whose clutch may not be hotter than it would be."""
+    clutch = {"oil_cooling": 8.0, "max_temperature": 110.0}
+    car = varied(read_driveline("full"), vehicle={"mass": 2200.0}, clutches=clutch)
+    rise = np.append(np.arange(0.0, 4.1, 0.8), 4.2)
+    speed = np.concatenate((*([0.0, 0.0], rise, rise[::-1]) * 3, [0.0]))
+    cycle = Cycle("launches", np.arange(float(speed.size)), speed, np.array(0.15))
+    settings = Settings(soc_points=201, splits=15, start_cost=3.0, thermal_limits=True)
+    best = find_optimum(cycle, car, settings, keep_value=False)
+    return best, made_by.make_certificate(best)
+
+
 @pytest.fixture
 def file(tmp_path):
     made_by.write_arrays(tmp_path / "c.npz", known()[1])
@@ -47,31 +65,55 @@ def file(tmp_path):
 # --- soundness ---
 
 
-def check_against_enumeration(instance):
-    """The checker's own bound, for good and poor multipliers, lies below the best of all."""
+def check_against_enumeration(instance, seed):
+    """The checker's own bound, for good and poor multipliers, lies below the best of all.
+
+    With budgets of heat and an SoC below which stops are forbidden; the multipliers on budgets are
+    any, one budget or none is kept by the paths, and any lists count box by box.
+    """
+    random = np.random.default_rng(seed)
+    instance[4]["stop_soc_min"] = random.choice([0.0, 0.32, 0.36])
     points, battery, settings, shift, events, solution = solve_lossy(instance, 201, 0.3)
-    best = oracle.brute_force(points, battery, settings, LOSSY_PENALTY, shift, **events)
-    met = settings.terminal == "free" or best.soc_end >= settings.soc_target - 1e-12
-    assume(np.isfinite(best.cost) and met)
-    bound = lower_bound(solution.problem, solution.run, solution.costate)
-    stated = made_by.problem_arrays(solution.problem) | {"soc_end": bound.end, "boxes": 16}
-    for multipliers in (bound.plain, 0.5 * bound.plain, np.full(points.steps + 1, 1e-4)):
-        limit, slack = proof.lower_limit(stated | {"multipliers": multipliers})
-        assert limit - slack <= best.cost + 1e-9 * (1.0 + abs(best.cost))
+    budgets = random_budgets(seed, points.cost.shape) if random.random() < 0.7 else []
+    wanted = {"meeting_target": True, "budgets": budgets}
+    best = oracle.brute_force(points, battery, settings, LOSSY_PENALTY, shift, **wanted, **events)
+    assume(np.isfinite(best.cost))
+    heat = Heat.of(as_budgets(budgets), points)
+    bound = lower_bound(solution.problem, solution.run, solution.costate, heat=heat)
+    for limit, slack in limits(bound, heat, random):
+        assert limit <= best.cost + 1e-9 * (1.0 + abs(best.cost))
         assert 0.0 <= slack <= SHARE * (1.0 + abs(best.cost))
 
 
+def limits(bound, heat, random):
+    """Yield what the checker proves of a bound's problem by good and poor multipliers."""
+    stated = made_by.problem_arrays(bound.problem, heat) | {"soc_end": bound.end, "boxes": 16}
+    kept, count = stated["kept"], stated["count"]
+    for multipliers in (bound.plain, 0.5 * bound.plain, np.full(bound.plain.size, 1e-4)):
+        branches = int(random.integers(1, 3))
+        price = np.array([1.0, -1.0]) * random.exponential(0.3, 2)
+        claims = {
+            "multipliers": np.outer(random.uniform(0.9, 1.1, branches), multipliers),
+            "start_price": price if branches == 2 else np.zeros(1),
+            "starts": random.integers(0, 4),
+            "relief": random.exponential(random.choice([0.0, 0.3]), kept.shape),
+            "room": random.integers(-1, len(kept)),
+            "fine": random.integers(2, size=(*count.shape[:2], 4)),
+        }
+        yield proof.lower_limit(stated | claims)
+
+
 @examples(max_examples=30, **QUICK)
-@given(instances())
-def test_never_above_the_enumerated_optimum(instance):
-    check_against_enumeration(instance)
+@given(instances(), st.integers(0, 2**32 - 1))
+def test_never_above_the_enumerated_optimum(instance, seed):
+    check_against_enumeration(instance, seed)
 
 
 @pytest.mark.long
 @examples(max_examples=cases(200), **QUICK)
-@given(instances())
-def test_never_above_hundreds_of_enumerated_optima(instance):
-    check_against_enumeration(instance)
+@given(instances(), st.integers(0, 2**32 - 1))
+def test_never_above_hundreds_of_enumerated_optima(instance, seed):
+    check_against_enumeration(instance, seed)
 
 
 @pytest.mark.parametrize("driveline", ["full", "mild"])
@@ -91,8 +133,11 @@ def test_stages_lie_below_every_mixture_of_two_neighbours(driveline):
         if place.size < 2:
             continue
         power, cost = c["power"][place], c["cost"][place]
-        terms = weight[i : i + 1], change[i : i + 1], c["dt"][t[i : i + 1]]
-        least = proof.stage(c, (power[None], cost[None]), terms, box[:, i : i + 1])[0]
+        ends = [[values[None, :-1], values[None, 1:]] for values in (power, cost)]
+        terms = weight[i : i + 1, None], c["dt"][t[i], None, None], c["efficiency"]
+        least, error = proof.stage(*ends, *terms, box[:, i : i + 1])
+        assert 0.0 <= error[0] <= 1e-12 * (1.0 + np.abs(cost).max())
+        least = least[0] + min(change[i] * z for z in box[:2, i])
         share = np.linspace(0.0, 1.0, 41)
         mixed = power[:-1, None] + share * np.diff(power)[:, None]
         paid = cost[:-1, None] + share * np.diff(cost)[:, None]
@@ -179,7 +224,20 @@ def test_claims_beyond_the_proof_are_refused(name, change, words):
         made_by.check_certificate(made | {"about": about})
 
 
-def refused_or_harmless(path, problem, optimum):
+def test_thermal_limits_are_certified():
+    """Its bound knows them: it lies above the cost of the best schedule that passes them."""
+    best, made = heated()
+    found = made_by.check_certificate(made)
+    assert made["limit"].size == 3 and best.rounds > 0
+    free = dataclasses.replace(best.settings, thermal_limits=False)
+    hot = find_optimum(best.cycle, best.driveline, free, bound=False).solution
+    assert hot.cost < found.bound <= found.cost == pytest.approx(best.solution.cost, rel=1e-9)
+    hotter = made_by._schedule(dataclasses.replace(best, solution=hot), best.bound.heat)
+    with pytest.raises(FailedError, match="passes a thermal limit"):
+        made_by.check_certificate(made | hotter)
+
+
+def refused_or_harmless(path, best):
     """Return whether a file is refused; what is accepted claims nothing false of the problem."""
     try:
         found = made_by.read_certificate(path)
@@ -188,12 +246,12 @@ def refused_or_harmless(path, problem, optimum):
         assert error.exit_code in (1, 2)
         assert "\n" not in str(error)
         return True
-    true = found["about"]["bound_g"] <= optimum * (1.0 + 1e-9)
-    assert true or made_by.problem_differs(found, problem)
+    true = found["about"]["bound_g"] <= best.solution.cost * (1.0 + 1e-9)
+    assert true or made_by.problem_differs(found, best.bound.problem, best.bound.heat)
     return False
 
 
-def mutate(seed, file, out):
+def mutate(seed, made, file, out):
     """Damage bytes of a file, or change numbers and make the archive and its digest anew."""
     random = np.random.default_rng(seed)
     if seed % 2:
@@ -204,9 +262,9 @@ def mutate(seed, file, out):
             content = content[: random.integers(len(content))]
         out.write_bytes(content)
         return
-    made = {k: v if k == "about" else v.copy() for k, v in known()[1].items()}
+    made = {k: v if k == "about" else v.copy() for k, v in made.items()}
     for _ in range(random.integers(1, 4)):
-        name = random.choice(list(made_by.SHAPES))
+        name = random.choice([name for name in made_by.SHAPES if made[name].size])
         flat = made[name].reshape(-1)
         i = random.integers(flat.size)
         if made_by._kind(name) == "<i8":
@@ -221,22 +279,24 @@ def mutate(seed, file, out):
     made_by.write_arrays(out, made | {"about": about})
 
 
-def check_mutations(count, file, tmp_path):
-    best = known()[0]
+def check_mutations(count, tmp_path):
     out, refused = tmp_path / "m.npz", 0
-    for seed in range(count):
-        mutate(seed, file, out)
-        refused += refused_or_harmless(out, best.solution.problem, best.solution.cost)
+    for place, (best, made) in enumerate((known(), heated())):
+        file = tmp_path / f"{place}.npz"
+        made_by.write_arrays(file, made)
+        for seed in range(place * count // 2, (place + 1) * count // 2):
+            mutate(seed, made, file, out)
+            refused += refused_or_harmless(out, best)
     return refused
 
 
-def test_mutated_certificates_are_refused_or_harmless(file, tmp_path):
-    assert check_mutations(30, file, tmp_path) >= 15
+def test_mutated_certificates_are_refused_or_harmless(tmp_path):
+    assert check_mutations(30, tmp_path) >= 15
 
 
 @pytest.mark.long
-def test_a_thousand_mutated_certificates_are_refused_or_harmless(file, tmp_path):
-    assert check_mutations(1000, file, tmp_path) >= 500
+def test_a_thousand_mutated_certificates_are_refused_or_harmless(tmp_path):
+    assert check_mutations(1000, tmp_path) >= 500
 
 
 # --- as a user types it ---
