@@ -25,6 +25,7 @@ from .alignment import aligned
 from .as_driven import AsDriven, as_driven
 from .decisions import CarDecisions, DecisionSource
 from .replayed import NAME, Replayed, replay_car
+from .speed_unit import FITTED, check_speed_unit
 from .uncertainty import DRAWS, GapBand, Intervals, gap_band
 
 NOTICED = 0.02  # of the motor's peak torque, below which a torque that was clipped is noise
@@ -153,10 +154,12 @@ def assess(
     Raises
     ------
     InputError
-        No channel tells whether the engine was on, or a setting or an interval is wrong.
+        No channel tells whether the engine was on, vehicle speed and shaft cannot belong together,
+        or a setting or an interval is wrong.
     InfeasibleError
         The model cannot drive the cycle at all.
     """
+    check_speed_unit(recording, driveline, FITTED)
     recording, delays = aligned(recording, driveline)
     given, share = (driveline, settings), 0.3 if uncertainty else 1.0
     driven = as_driven(recording, *given)

@@ -12,6 +12,7 @@ import numpy as np
 from ..inputs.cycle import Cycle
 from ..inputs.driveline import Driveline
 from ..measurements.recording import Recording
+from ..measurements.refreshes import coarse_step
 from ..physics.codes import OFF
 from ..physics.demand import drive_demand
 from ..physics.plant import pack
@@ -20,7 +21,7 @@ from .fine_speed import MOVING
 from .splits import AT_REST, fill_shafts
 from .step_samples import StepSamples
 
-NUDGE, NUDGES = 0.005, 12  # m/s between the ends of a step, and how often at most
+NUDGE, NOISE = 0.005, 0.03  # m/s: between the ends of a step, and at each end at most
 
 
 def coasting_cycle(recording: Recording, driveline: Driveline, cycle: Cycle) -> Cycle:
@@ -35,18 +36,18 @@ def coasting_cycle(recording: Recording, driveline: Driveline, cycle: Cycle) -> 
 
     Notes
     -----
-    The ends of each such step that is impossible are nudged towards each other's deceleration,
-    until it is possible; by 0.06 m/s at most, else the step stays as it was.
+    The ends of each such step that is impossible are nudged, the first up and the last down, until
+    it is possible; by half a step of a coarse speed at most, else the step stays as it was.
     """
     if not recording.has("motor_torque"):
         return cycle
     plan = read_decisions(recording, driveline, drive_demand(driveline, cycle)).schedule
     gear = np.clip(plan.gear, 0, driveline.gearbox.gears - 1)
     motor = StepSamples(recording).mean(recording.channels["motor_torque"])
-    rests = motor <= AT_REST * float(driveline.motor.peak_torque.max())
+    rests = motor <= 2.0 * AT_REST * float(driveline.motor.peak_torque.max())
     coasts = (plan.engine_class == OFF) & rests & (cycle.speed[:-1] > MOVING)
-    found = cycle
-    for _ in range(NUDGES):
+    found, most = cycle, max(NOISE, 0.5 * coarse_step(recording.drive.raw.values))
+    for _ in range(round(2.0 * most / NUDGE)):
         impossible = coasts & (_reasons(driveline, found, gear, plan.engine_class) != 0)
         if not impossible.any():
             return found

@@ -27,6 +27,7 @@ from .parameters import UNITS, Estimate, NotIdentified, by_key, field_of, with_v
 from .prediction import Prediction, predict
 from .road_fit import fit_road
 from .signals import Signals, make_signals
+from .speed_unit import BASE, check_speed_unit
 from .start_fit import fit_recuperation, fit_starts
 
 MASS_DOUBT = 0.1  # half the relative interval of a base's mass (assumed)
@@ -105,7 +106,8 @@ def identify(
     Raises
     ------
     InputError
-        There is no recording, or none tells anything.
+        There is no recording, none tells anything, or vehicle speed and shaft cannot belong
+        together.
 
     Warns
     -----
@@ -120,6 +122,8 @@ def identify(
     signals = [make_signals(one, number) for number, one in enumerate(recordings)]
     if not signals:
         raise InputError("identify: give at least one recording")
+    for one in signals:
+        check_speed_unit(one.recording, base, BASE)
     found = _fit(signals, base)
     if not found.estimates:
         reasons = "; ".join(sorted({one.reason for one in found.not_identified}))

@@ -24,7 +24,7 @@ Intervals = Mapping[str, tuple[float, float, float]]
 """Value, lower and upper end of the 95 % interval of parameters, by key of the driveline file."""
 DRAWS, SEED = 20, 1
 COARSE_POINTS, COARSE_SPLITS = 101, 9
-READING, READING_SHARE = 0.15, 0.015
+READING, READING_SHARE = 0.15, 0.03
 """Points and share of the gap, standard deviations of what a reading is off beside the noise of its
 samples, as by speeds next to rest and steps that are not those of the car (by trial on logs of
 known cars without noise: 0.05 to 0.6 points, 0.7 to 1.5 % of the gap)."""

@@ -26,6 +26,7 @@ CAUSES = {"engine": "engine on and off", "gear": "gear", "split": "split"}
 """What the car decides, in words."""
 LISTED = 10
 LEAST_UNTOLD = 0.05  # points of the gap
+SOC_TRUSTED = 3.0  # points, that the model may end off the measured SoC (common practice, no source)
 DOUBTFUL = ("frozen", "sign", "factor", "unit")
 """Kinds of findings that put what is read from a channel in doubt."""
 
@@ -47,8 +48,16 @@ def verdict(assessment: "Assessment") -> str:
     if doubtful := _doubtful(assessment):
         text += f" It rests on what the log's findings doubt: {', '.join(doubtful)}."
     prediction = assessment.prediction
+    off = (prediction.soc_end - prediction.soc_end_measured) / PERCENT
+    if abs(off) > SOC_TRUSTED:
+        text += (
+            f" The model ends at {fixed(abs(off), 1)} points of SoC {'more' if off > 0 else 'less'}"
+            " than were measured, so that it did not do what the car did: look at stretches that "
+            "no channel tells (--part leaves them out), at the split's channel and its sign."
+        )
     if not np.isfinite(prediction.fuel_error_percent):
-        return f"{text} No fuel was measured that could say whether to believe the model."
+        much = "Too little" if assessment.recording.has("fuel_rate") else "No"
+        return f"{text} {much} fuel was measured that could say whether to believe the model."
     if not prediction.trusted:
         text += (
             f" Do not trust it yet: the model's fuel is {fixed(prediction.fuel_error_percent, 1)} "
