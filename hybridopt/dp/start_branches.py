@@ -27,7 +27,7 @@ ENOUGH = 0.02  # of the gap: what must be promised to go on
 STARTING = int(EngineClass.STARTING)
 
 
-class Seen(NamedTuple):
+class BranchLook(NamedTuple):
     """A look: scale of the multipliers and price, the bound there, its slopes, and the count."""
 
     at: np.ndarray
@@ -94,13 +94,13 @@ class StartBranches:
             self.proof = Branches(multipliers, price, count)
         return max(self.known, min(few, more, self.upper))
 
-    def _look(self, at: np.ndarray) -> Seen:
+    def _look(self, at: np.ndarray) -> BranchLook:
         self.evaluations += 1
         look = priced_starts(self.dual, at[1]).look(at[0] * self.multipliers)
         starts = np.count_nonzero(look.chosen[1] % GATED == STARTING)
-        return Seen(at, look.value, np.array([self.multipliers @ look.slope, float(starts)]))
+        return BranchLook(at, look.value, np.array([self.multipliers @ look.slope, float(starts)]))
 
-    def _sides(self) -> list[Seen]:
+    def _sides(self) -> list[BranchLook]:
         """Return looks whose paths end above and below the target, the higher slope first."""
         seen, scale, stride = [self._look(np.array([1.0, 0.0]))], 1.0, 1e-3
         way = 1.0 if seen[0].slope[0] > 0.0 else -1.0
@@ -111,7 +111,7 @@ class StartBranches:
                 return sorted(seen[-2:], key=lambda look: -look.slope[0])
         return []
 
-    def _branch(self, sides: list[Seen], count: int, sign: float) -> tuple[float, np.ndarray]:
+    def _branch(self, sides: list[BranchLook], count: int, sign: float) -> tuple[float, np.ndarray]:
         """Return the best bound of a branch, and where: cutting planes near the best look."""
         from scipy.optimize import linprog  # 0.25 s that most cycles do not need
 

@@ -19,6 +19,7 @@ from test_brute_force import LOSSY_PENALTY, instances, solve_lossy
 from hybridopt import Cycle, read_driveline
 from hybridopt.dp.bound import lower_bound
 from hybridopt.dp.heat import Heat
+from hybridopt.dp.heat_levels import HeatLevels
 from hybridopt.optimum.solve import solve
 from hybridopt.physics.demand import drive_demand
 from hybridopt.physics.operating_points import OperatingPoints
@@ -75,6 +76,11 @@ def check_against_enumeration(instance, seed):
         bound = lower_bound(solution.problem, run, costate, heat=heat)
         assert bound.bound <= best.cost + ROUNDING * (1.0 + abs(best.cost))
         bounds.append(bound.bound)
+        priced = Heat.of([of for of in as_budgets(budgets) if not of.whole], points)
+        if priced:
+            levels = HeatLevels(solution.problem, bound.end, priced, int(random.integers(1, 200)))
+            look = levels.look(bound.multipliers[1:] * random.uniform(0.5, 1.5))
+            assert look.value <= best.cost + ROUNDING * (1.0 + abs(best.cost))
     return max(bounds), best.cost, solution.cost
 
 
