@@ -36,6 +36,8 @@ from .base.progress import Progress, silent
 from .base.warning import InputWarning
 from .dp.bound import lower_bound
 from .dp.heat import Heat
+from .dp.oil_bound import oil_bound
+from .dp.oil_forward import OilRun
 from .inputs.cycle import Cycle
 from .inputs.driveline import Driveline
 from .optimum.optimum import Optimum
@@ -54,6 +56,7 @@ from .problem.fine_lists import FineLists
 from .problem.graph import make_events
 from .problem.idle_settings import idle_settings
 from .problem.memory import Memory
+from .problem.oil_nodes import list_oil_nodes
 from .problem.problem import Problem, make_problem
 from .problem.settings import Settings
 
@@ -150,12 +153,14 @@ def find_optimum(
         A setting has no effect on this cycle or driveline.
     """
     settings = (settings or Settings()).resolved(driveline).for_cycle(cycle)
-    if keep_value:
+    if keep_value or settings.ambient_temperature is not None:
         settings = dataclasses.replace(settings, corridor=False)
     for text in idle_settings(settings, driveline, cycle):
         warnings.warn(text, InputWarning, stacklevel=2)
     began = time.perf_counter()
     plan_memory(cycle, driveline, settings, keep_value).check()
+    if settings.ambient_temperature is not None:
+        return _find_warming(cycle, driveline, settings, progress, bound)
     prepared = prepared or prepare(cycle, driveline, settings, keep_value)
     free = solve_prepared(cycle, driveline, settings, prepared, progress)
     best = _respect_limits(free) if settings.thermal_limits else free
@@ -178,6 +183,32 @@ def find_optimum(
     elif proved.cause and settings.limits_rates:
         proved = dataclasses.replace(proved, cause=RATES_CAUSE)
     return dataclasses.replace(best, bound=proved)
+
+
+def _find_warming(
+    cycle: Cycle, driveline: Driveline, settings: Settings, progress: Progress, bound: bool
+) -> Optimum:
+    """Find the optimum with the oil temperature as a state; see :func:`find_optimum`.
+
+    Its problem is restated at the temperatures it made, for all that goes on from there.
+    """
+    began = time.perf_counter()
+    nodes = list_oil_nodes(cycle, driveline, settings)
+    penalty = settings.penalty(driveline)
+    shifts, *events = _event_costs(driveline, nodes.demand, settings)
+    found = solve(nodes, driveline.battery, settings, penalty, shifts, progress, *events)
+    assert isinstance(found.run, OilRun)  # these choices make no other
+    demand = found.run.demand
+    points = list_choices(driveline, demand, settings.splits, settings.memory_limit)
+    made = prepared_problem(driveline, settings, Prepared(demand, points), penalty)
+    problem = dataclasses.replace(made, grid=found.problem.grid)
+    solution = dataclasses.replace(found, problem=problem)
+    trace = replay_schedule(
+        driveline, demand, found.schedule, settings.socs[2], settings.gear_start, found.costate
+    )
+    best = Optimum(cycle, driveline, settings, demand, solution, trace)
+    best = dataclasses.replace(best, seconds=time.perf_counter() - began)
+    return dataclasses.replace(best, bound=oil_bound(found.problem, found.run)) if bound else best
 
 
 def _heat(free: Optimum) -> Heat | None:
@@ -280,6 +311,8 @@ def plan_memory(
     room = split_room(driveline, settings.splits)
     starts = start_steps(driveline.start.span, cycle.dt)
     states = make_events(settings, cycle.dt, None, starts).graph.states
+    if settings.ambient_temperature is not None:
+        states *= settings.temperature_nodes
     return Memory(
         cycle.dt.size,
         driveline.gearbox.gears,

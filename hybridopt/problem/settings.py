@@ -30,6 +30,8 @@ TIME = NumberKind("s", "s", "s", 1.0, 0.0, 3600.0)
 RATE = NumberKind("Nm_per_s", "Nm/s", "N m/s", 1.0, 1.0, 1e5)
 SPEED = NumberKind("km_per_h", "km/h", "m/s", KM_PER_H, 0.0, 100.0)
 OIL = NumberKind("C", "degC", "degC", 1.0, -60.0, 200.0)
+AIR = NumberKind("C", "degC", "degC", 1.0, -60.0, 60.0)
+NODES = NumberKind("", "", "", 1, 2, 64)
 MEMORY = NumberKind("GB", "GB", "bytes", 1e9, 0.0, 1e15, above=True)
 
 
@@ -80,7 +82,22 @@ class Settings:
     stop_speed_max: float | None = setting(None, "No engine stop above this speed.", SPEED)
     stop_soc_min: float = setting(0.0, "No engine stop below this SoC.", SHARE)
     stop_oil_temperature: float | None = setting(
-        None, "No engine stop while the oil is colder (cycle column oil_temperature_C).", OIL
+        None,
+        "No engine stop while the oil is colder (cycle column oil_temperature_C, or "
+        "ambient_temperature).",
+        OIL,
+    )
+    ambient_temperature: float | None = setting(
+        None,
+        "Let the oil warm up in air of this temperature, as a state; it takes the place of what "
+        "the cycle says of oil and air.",
+        AIR,
+    )
+    oil_temperature_start: float | None = setting(
+        None, "Oil temperature at the start; by default that of the air.", OIL
+    )
+    temperature_nodes: int = setting(
+        8, "Oil temperatures of the optimiser's grid, ambient_temperature given.", NODES
     )
     brake_shift_speed: float = setting(0.0, "No shift while braking below this speed.", SPEED)
     skip_shifts: str = setting(
@@ -218,6 +235,14 @@ class Settings:
     def begins_on(self, speed: float) -> bool:
         """Return whether the engine runs before a drive that begins at a speed, m/s."""
         return speed > 0.0 if self.engine_on_start is None else self.engine_on_start
+
+    @property
+    def oil_start(self) -> float:
+        """Oil temperature at the start where it is a state, degC; NaN where it is none."""
+        if self.ambient_temperature is None:
+            return float("nan")
+        start = self.oil_temperature_start
+        return self.ambient_temperature if start is None else start
 
     @property
     def limits_rates(self) -> bool:
