@@ -32,6 +32,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from .base.errors import InputError
 from .base.progress import Progress, silent
 from .base.warning import InputWarning
 from .dp.bound import lower_bound
@@ -185,6 +186,15 @@ def find_optimum(
     return dataclasses.replace(best, bound=proved)
 
 
+def refuse_warming(settings: Settings) -> None:
+    """Raise InputError where the oil's temperature would have to be a state, and can be none."""
+    if settings.ambient_temperature is not None:
+        raise InputError(
+            "setting ambient_temperature: what is asked for knows given oil temperatures only; "
+            "leave it out, or give the cycle a column oil_temperature_C"
+        )
+
+
 def _find_warming(
     cycle: Cycle, driveline: Driveline, settings: Settings, progress: Progress, bound: bool
 ) -> Optimum:
@@ -238,6 +248,7 @@ def solve_prepared(
     progress: Progress = silent,
 ) -> Optimum:
     """Solve for resolved settings and replay the schedule (stages 3 to 6); no bound is proved."""
+    refuse_warming(settings)
     wanted, penalty = prepared.demand, settings.penalty(driveline)
     shifts, *events = _event_costs(driveline, wanted, settings)
     solution = solve(
@@ -269,6 +280,7 @@ def _event_costs(
 def state_problem(cycle: Cycle, driveline: Driveline, settings: Settings | None = None) -> Problem:
     """Return the problem that a solve of the same inputs solves; errors are those of a solve."""
     settings = (settings or Settings()).resolved(driveline).for_cycle(cycle)
+    refuse_warming(settings)
     made = prepare(cycle, driveline, settings, whole=False)
     return prepared_problem(driveline, settings, made, settings.penalty(driveline))
 

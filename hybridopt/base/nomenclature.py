@@ -129,9 +129,7 @@ CHARGE_TOTALS = {
 }
 """Present where there is a bound; the last two where they were asked for."""
 
-OIL_VARIABLES = {
-    "oil_temperature": Quantity("C", "oil temperature at the start of the step"),
-}
+OIL_VARIABLES = {"oil_temperature": Quantity("C", "oil temperature at the start of the step")}
 """Of the steps, with the setting ambient_temperature."""
 
 OIL_TOTALS = {

@@ -237,9 +237,7 @@ class Runner:
 def cut(track: T, with_end: tuple[str, ...], first: int, last: int) -> T:
     """Return a track's steps first to last - 1; some of its arrays hold the end after them too."""
     arrays = track._asdict().items()  # type: ignore[attr-defined]
-    return type(track)(
-        *(array[first : last + (name in with_end)] for name, array in arrays)
-    )
+    return type(track)(*(array[first : last + (name in with_end)] for name, array in arrays))
 
 
 def _mix(

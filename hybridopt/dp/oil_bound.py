@@ -1,26 +1,36 @@
 """A proved lower limit of the cost with the oil temperature as a state.
 
 Theorem. As in :mod:`hybridopt.dp.bound` the balance of stored energy is priced by multipliers and
-each z_t let free. What is left is a shortest path over engine state, gear and oil temperature T,
-whose least cost W_t(s, g, T) this module bounds from below by values at nodes of T, joined by
-straight lines: with L_i the line through the values at nodes i and i + 1, continued beyond them,
+each z_t let free. What is left is a shortest path over engine state, gear and oil temperature T.
+Its least cost W_t(s, g, T) lies above values at nodes of T, joined by straight lines:
 
-    value_t(s, g, T_i) = min over the cells beside T_i, moves, gears and splits of
-        events + stage cost at T_i + L_{t+1}(T' from T_i),   L the line of the same cell,
+    value_t(s, g, T_i) = least over the cells beside T_i, moves, gears and splits of
+        events + stage cost at T_i + L(T'), with L a line through two neighbouring values after the
+        step, continued beyond them, the same at both ends of a cell for each gear and class,
 
 after which the values over T are lowered to a convex line that does not rise.
 
-Proof. Assume W_{t+1} >= value_{t+1}, which is convex, so every L_i lies below it. From T in cell i a
-choice lands at T', and W_{t+1}(T') >= L_i(T'). Fuel is F times a factor that is linear or concave
-over T within the cell, and T' is T less what cools, linear or convex over T (the cabin's temperature
-is a node), plus heat in proportion to fuel; L_i falls by less than a gram per gram of fuel. So for a
-fixed choice the right side is concave over T in the cell, and the minimum of such is concave: it lies
-above the line through its values at the two ends. Those are what value_t is made of.
+Proof, backwards. Let W lie above the values after a step. These are convex over T, so every line L
+through two neighbours lies below them. A choice takes the battery power P and burns the fuel
+f = phi(T) F, with F that of the warm engine, and leads to T' = (T less what cools) + kappa f. Hence
 
-Drag, friction and the electric heater load within a cell are taken as at its warm end, where they are
-least: less of them never costs more, because fuel does not fall with torque. A stop counts as open in
-a cell whose warm end is warm enough. So what is left out is the part of these within a cell, and the
-SoC limits and grid that any bound with a price of energy leaves out. Between cells nothing is.
+    W_t >= f + l D(P) + (what z adds) + L(T').
+
+Within a cell the right side is concave over T for each choice: phi is linear or concave there, what
+cools is linear or convex (the temperature of the cabin, from which on it is heated, is a node), and
+L falls by less than a gram per gram of fuel. So is its least over all choices of a gear and class,
+which therefore lies above the straight line through its values at the ends of the cell. Those are
+what value_t is made of; any L may be taken, the highest of those beside the cell is.
+
+Drag, friction and the electric heater load within a cell of the hulls are taken as at its warm
+end, where they are least: less of them never costs more, because fuel does not fall with torque. A
+stop counts as open in a cell whose warm end is warm enough. The least of F + rho D over a list is
+concave in the price rho; it is worked out at some prices and taken on the chord between them, which
+lies below. The SoC below which the engine must not be stopped is left out.
+
+What it cannot prove: the multipliers are the same at every T. A warm engine makes electricity more
+cheaply, so a schedule may seem to pay that warms up first and then sells, which the SoC window, let
+free here, would not take. That is most of the gap where the engine stays cold for long.
 """
 
 import dataclasses
@@ -40,8 +50,8 @@ from ..problem.oil_nodes import OilNodes
 from ..problem.problem import Problem
 from . import oil_bound_kernels as kernels
 from .bound import NOTED_PERCENT, Bound, guesses, limit_arcs
-from .boxes import make_boxes
 from .bound_kernels import Boxes
+from .boxes import make_boxes
 from .dual import all_multipliers
 from .end_bound import EndTangent
 from .forward import ForwardRun
@@ -55,7 +65,7 @@ SCALES = 0.9, 1.05  # of the multipliers, between which that is
 LOOKS = 9
 RATIOS = 9  # prices of energy in fuel at which lists are known, beside the widest
 KINKS = 3  # splits to aim at: those at the kinks of the maps are enough for hulls
-CAUSE = "temperature within the bound's cells, whole starts, SoC limits and grid"
+CAUSE = "one price of energy for a cold and a warm engine"
 GOLDEN = 0.6180339887498949
 
 

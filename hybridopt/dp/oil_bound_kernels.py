@@ -179,7 +179,7 @@ def _along(trellis, t, cell, started, engine, known, values, line):
 
 @kernel
 def _stages_of_cell(trellis, t, cell, table, ahead, stage):
-    """Fill stage[end, arrival, gear]: cost of arriving from either end of a cell, with what follows.
+    """Fill stage[end, arrival, gear]: what arriving from either end of a cell costs in all.
 
     `ahead` is (states, gears, nodes) after the step. Of the lines beside the cell the highest one
     counts, for each list its own.

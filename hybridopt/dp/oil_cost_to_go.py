@@ -17,26 +17,25 @@ from .cost_to_go import CostToGo, ValuePart
 class OilCostToGo(CostToGo):
     """The minimum cost from every state to the end at the nodes of oil temperature.
 
-    As :class:`hybridopt.dp.cost_to_go.CostToGo`, but indexing gives (nodes, states, gears, SoC
-    points). The problem's choices are :class:`hybridopt.problem.oil_nodes.OilNodes`.
+    As :class:`hybridopt.dp.cost_to_go.CostToGo`; indexing gives values at the temperatures of
+    `path`, degC, (steps + 1,), those of the start until a run is known. The problem's choices are
+    :class:`hybridopt.problem.oil_nodes.OilNodes`.
     """
 
     def __init__(self, problem: Problem, prune: bool = True, progress: Progress = silent) -> None:
         assert isinstance(problem.points, OilNodes)  # nothing else knows of temperatures
         self.oil_nodes = problem.points
         self.move_costs = oil_move_costs(problem, problem.points.oil)
+        self.path = np.full(problem.points.steps + 1, problem.points.start)
         super().__init__(problem, prune=prune, progress=progress)
 
     @property
     def _rows(self) -> tuple[int, ...]:
         return self.oil_nodes.oil.size, *super()._rows
 
-    @property
-    def start_row(self) -> np.ndarray:
-        """The cost-to-go over SoC in the state and gear that the run begins in, g."""
-        nodes = self.oil_nodes
-        rows = self[0][:, self.problem.state, self.problem.gear]
-        i, share = oil_place(nodes.oil, nodes.start)
+    def __getitem__(self, t: int) -> np.ndarray:
+        rows = super().__getitem__(t)
+        i, share = oil_place(self.oil_nodes.oil, float(self.path[t]))
         return np.asarray(rows[i] + share * (rows[i + 1] - rows[i]))
 
     def _memory(self) -> Memory:
@@ -90,4 +89,3 @@ def oil_move_costs(problem: Problem, oil: np.ndarray) -> np.ndarray:
     cold, stops = np.flatnonzero(oil < limit), np.flatnonzero(engine_stops(graph))
     costs[:, cold[:, None], stops] = np.inf
     return costs
-

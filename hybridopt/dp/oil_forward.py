@@ -53,7 +53,9 @@ class OilRunner(Runner):
         assert isinstance(problem.points, OilNodes)  # nothing else knows of temperatures
         self.points, settings = problem.points, problem.settings
         steps, graph = problem.points.steps, problem.events.graph
-        rise, fall = (np.inf if r is None else r for r in (settings.torque_rise, settings.torque_fall))
+        rise, fall = (
+            np.inf if r is None else r for r in (settings.torque_rise, settings.torque_fall)
+        )
         self.drive = oil_kernels.OilDrive(
             plant=pack(self.points.driveline),
             warming=self.points.warming,
@@ -67,7 +69,9 @@ class OilRunner(Runner):
             stops=engine_stops(graph).astype(np.int64),
             aimed=graph._replace(target=graph.arrival),
         )
-        self.oil = oil_kernels.OilTrack(np.full(steps + 1, self.points.start), np.empty(steps), self.fuel)
+        self.oil = oil_kernels.OilTrack(
+            np.full(steps + 1, self.points.start), np.empty(steps), self.fuel
+        )
 
     def run(self, begin: int, aim: float, frozen: bool = False) -> OilRun | None:
         """Run forward from part number `begin`; None when the run meets a dead end."""
@@ -96,4 +100,3 @@ class OilRunner(Runner):
             cut(self.oil, ("oil",), first, last),
         )
         return bool(done == last - first)
-

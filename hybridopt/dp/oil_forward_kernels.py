@@ -104,7 +104,7 @@ def _burnt(warming, cost, power, dt):
 
 @kernel
 def _place(oil, temperature):
-    """Number of the node below a temperature, and the share of the way to the next."""
+    """Return the number of the node below a temperature, and the share of the way to the next."""
     i = 0
     while i < oil.size - 2 and oil[i + 1] <= temperature:
         i += 1
@@ -181,12 +181,7 @@ def _oil_forward(drive, cell, ahead, gear, frozen, track, oil_track):
         now = Ahead(ahead.grid, ahead.row[t + 1], last, ahead.aim)
         _value_choices(drive, listed, row, now, graph, soc, blended)
         points = StepCosts(
-            dt,
-            listed.valued.ravel(),
-            listed.power.ravel(),
-            listed.first,
-            listed.count,
-            drive.room,
+            dt, listed.valued.ravel(), listed.power.ravel(), listed.first, listed.count, drive.room
         )
         given = nothing
         if frozen:

@@ -19,14 +19,7 @@ from ..physics.warm_up import _warmed
 from ..problem.graph import Moves
 from .block_kernels import MANY, _combine, _prove_losses
 from .pruning import Lists, _cells_in_reach, _splits_of
-from .split_kernels import (
-    Rates,
-    _drops,
-    _list_kept,
-    _look_closer,
-    _lower_to_split,
-    _min_difference,
-)
+from .split_kernels import Rates, _drops, _list_kept, _look_closer, _lower_to_split, _min_difference
 from .sweep import _block, _extend_rows, _list_splits, _store, _swept
 
 
@@ -124,9 +117,7 @@ def _warm_values(step, node, moves, block, rates, after, pad, prune, best, used)
     graph, width = moves.graph, block.voltage.size
     arrivals = graph.arrival_engine.size
     shape = (classes, gears, size)
-    lists = Lists(
-        power, np.empty(shape), count, np.empty(shape), np.empty(shape), np.empty(shape)
-    )
+    lists = Lists(power, np.empty(shape), count, np.empty(shape), np.empty(shape), np.empty(shape))
     losses, kept = np.zeros((arrivals, gears, size)), np.empty(size, dtype=np.int64)
     reference = np.full((arrivals, gears), -1, dtype=np.int64)
     scratch, row = np.empty((2, width + 2 * pad + 2)), np.empty(after.shape[3])
@@ -169,9 +160,7 @@ def _warm_block(number, node, layout, nodes, rates, step, moves, after, out, pru
     arrivals, gears = moves.graph.arrival_engine.size, after.shape[2]
     best = np.empty((arrivals, gears, end - a))
     used = np.empty((arrivals, gears), dtype=np.bool_)
-    looked_at = _warm_values(
-        step, node, moves, block, rates, after, layout.pad, prune, best, used
-    )
+    looked_at = _warm_values(step, node, moves, block, rates, after, layout.pad, prune, best, used)
     _combine(best, used, moves, a, prune, out[node, :, :, layout.pad + a : layout.pad + end])
     return looked_at
 

@@ -317,10 +317,14 @@ def _oil_totals(
     if settings.ambient_temperature is None:
         return {}
     warming = make_warming(driveline, settings.ambient_temperature)
-    fuel = float(((trace.fuel_rate - trace.shift_power / driveline.fuel.heating_value) * trace.dt)[-1])
+    fuel = float(
+        ((trace.fuel_rate - trace.shift_power / driveline.fuel.heating_value) * trace.dt)[-1]
+    )
     return {
         "oil_start_C": float(demand.oil_temperature[0]),
-        "oil_end_C": float(_warmed(warming, demand.oil_temperature[-1], demand_rows(demand)[-1], fuel)),
+        "oil_end_C": float(
+            _warmed(warming, demand.oil_temperature[-1], demand_rows(demand)[-1], fuel)
+        ),
         "oil_warm_s": _seconds_until_warm(driveline, demand),
         "heater_kJ": float((demand.heater_power * demand.dt).sum()) / 1e3,
         "cabin_missing_kJ": cabin_missing(warming, demand) / 1e3,

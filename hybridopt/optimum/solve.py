@@ -14,7 +14,7 @@ from ..dp.cost_to_go import CostToGo
 from ..dp.detours import Detours
 from ..dp.forward import ForwardRun, best_run, missed_target, rank, refuse_missed
 from ..dp.oil_cost_to_go import OilCostToGo
-from ..dp.oil_forward import OilRunner
+from ..dp.oil_forward import OilRun, OilRunner
 from ..inputs.driveline import Battery
 from ..physics.schedule import Schedule
 from ..problem.choices import Choices
@@ -171,7 +171,10 @@ def _value_at_start(problem: Problem, value: CostToGo) -> float:
 def _optimum(problem: Problem, progress: Progress) -> tuple[CostToGo, ForwardRun, Corridor | None]:
     if isinstance(problem.points, OilNodes):
         warming = OilCostToGo(problem, progress=progress)
-        return warming, best_run(problem, warming, OilRunner(problem, warming)), None
+        run = best_run(problem, warming, OilRunner(problem, warming))
+        assert isinstance(run, OilRun)  # its runner makes no other
+        warming.path = run.oil
+        return warming, run, None
     if problem.settings.corridor:
         found = _optimum_in_corridor(problem, progress)
         if found:

@@ -10,15 +10,7 @@ import numpy as np
 from ..base.compiled import kernel
 from ..inputs.driveline import Driveline
 from .demand import Demand
-from .entries import (
-    R_DRAG_FACTOR,
-    R_DT,
-    R_FRICTION_FACTOR,
-    R_FUEL_FACTOR,
-    R_HEATER,
-    R_OIL,
-    R_SPEED,
-)
+from .entries import R_DRAG_FACTOR, R_DT, R_FRICTION_FACTOR, R_FUEL_FACTOR, R_HEATER, R_OIL, R_SPEED
 
 
 class Warming(NamedTuple):

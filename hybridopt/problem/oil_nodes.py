@@ -132,8 +132,9 @@ def check_warming(driveline: Driveline, start: float) -> None:
     """Raise InputError where a driveline cannot warm up from a temperature, degC."""
     if driveline.warm_up.heat_capacity is None:
         raise InputError(
-            f"setting ambient_temperature: driveline {driveline.name} has no heat_capacity_kJ_per_K "
-            "in a table [warm_up], so it cannot warm up; add the table, or leave the setting out"
+            f"setting ambient_temperature: driveline {driveline.name} has no "
+            "heat_capacity_kJ_per_K in a table [warm_up], so it cannot warm up; add the table, or "
+            "leave the setting out"
         )
     warm = driveline.engine.warm_temperature
     if start > warm - 1.0:

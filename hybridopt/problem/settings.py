@@ -15,6 +15,7 @@ if TYPE_CHECKING:  # commands need the declarations, and start fast without thes
 
 USUAL_POINTS, FINE_POINTS, SHORT_STEP = 1001, 2001, 0.5  # SoC points, and s
 LEAST_WINDOW = 1e-3  # a step passes so many cells of a narrower one that a solve does not end
+WARM_UP_POINTS = 501  # where the oil's temperature is a state too: more change the cost by 1e-5
 SHORT_DRIVE, SHORT_DRIVE_POINTS = 300, 4001  # steps: so few that many points take no longer
 ANYWHERE = ("deplete", "free")  # terminals that leave the final SoC to the optimum
 TERMINALS = ("sustain", "target", *ANYWHERE)
@@ -44,7 +45,7 @@ class Settings:
     soc_points: int | None = setting(
         None,
         "SoC grid points; by default 1001, 2001 where most steps are shorter than 0.5 s, and 4001 "
-        "on drives of up to 300 steps.",
+        "on drives of up to 300 steps, 501 with ambient_temperature.",
         POINTS,
     )
     splits: int = setting(
@@ -229,6 +230,7 @@ class Settings:
         if points is None:
             points = FINE_POINTS if float(np.median(cycle.dt)) < SHORT_STEP else USUAL_POINTS
             points = SHORT_DRIVE_POINTS if cycle.dt.size <= SHORT_DRIVE else points
+            points = points if self.ambient_temperature is None else WARM_UP_POINTS
         on = self.begins_on(float(cycle.speed[0]))
         return dataclasses.replace(self, soc_points=points, engine_on_start=on)
 

@@ -14,11 +14,15 @@ import numpy as np
 import pytest
 from exhaustive import battery_at, interpolated, landings, terminal_value, with_events
 
-from hybridopt import Cycle, Settings, read_driveline
+from hybridopt import Cycle, InputError, Settings, read_cycle, read_driveline
+from hybridopt.controllers.builtin import Playback
+from hybridopt.controllers.closed_loop import ClosedLoop
+from hybridopt.dp.bound import guesses, limit_arcs
 from hybridopt.dp.forward import best_run
 from hybridopt.dp.oil_bound import OilDual, oil_bound
 from hybridopt.dp.oil_cost_to_go import OilCostToGo
 from hybridopt.dp.oil_forward import OilRunner
+from hybridopt.inputs.warm_up import WarmUp
 from hybridopt.pipeline import find_optimum
 from hybridopt.problem.oil_nodes import list_oil_nodes
 from hybridopt.problem.problem import make_problem
@@ -50,7 +54,9 @@ def next_oil(driveline, oil, ambient, speed, dt, fuel):
     cabin = min(wanted, w.heater_core * max(oil - w.cabin_temperature, 0.0))
     air = (w.cooling + w.cooling_by_speed * speed) * (oil - ambient)
     heat = w.heat_share * driveline.fuel.heating_value * fuel
-    return min(oil + (heat - dt * (air + cabin)) / w.heat_capacity, driveline.engine.warm_temperature)
+    return min(
+        oil + (heat - dt * (air + cabin)) / w.heat_capacity, driveline.engine.warm_temperature
+    )
 
 
 def plain_oil_sweep(problem, driveline, ambient, stop=-np.inf):
@@ -71,7 +77,11 @@ def plain_oil_sweep(problem, driveline, ambient, stop=-np.inf):
                     there = landings(problem.cell, grid, battery, power, nodes.dt[t])
                     speed, dt = nodes.demand.speed[t], nodes.dt[t]
                     warm = next_oil(driveline, oil, ambient, speed, dt, cost)
-                    i = int(np.clip(np.searchsorted(nodes.oil, warm, "right") - 1, 0, nodes.oil.size - 2))
+                    i = int(
+                        np.clip(
+                            np.searchsorted(nodes.oil, warm, "right") - 1, 0, nodes.oil.size - 2
+                        )
+                    )
                     share = (warm - nodes.oil[i]) / (nodes.oil[i + 1] - nodes.oil[i])
                     low, high = value[i, state, g], value[i + 1, state, g]
                     row = np.where(np.isfinite(low), low + share * (high - low), np.inf)
@@ -165,5 +175,63 @@ def test_solve_is_the_least_of_all_schedules():
     run = best_run(problem, value, OilRunner(problem, value))
     least = enumerated(driveline, problem, -5.0)
     assert run.cost == pytest.approx(least, rel=SAME)
-    dual = OilDual(problem, float(run.soc[-1]), 6, 8)
-    assert dual.start == -5.0
+    proved = oil_bound(problem, run)
+    assert 0.5 * least < proved.bound <= least * (1.0 + SAME)
+
+
+def test_any_multipliers_stay_below_all_schedules():
+    driveline = few_gears(FULL, 2)  # with drag, friction, cabin, losses of the battery
+    heavy = dataclasses.replace(driveline.warm_up, heat_capacity=3e4)
+    driveline = dataclasses.replace(driveline, warm_up=heavy)
+    cycle = Cycle("short", np.arange(SPEEDS.size, dtype=float), SPEEDS)
+    problem = oil_problem(driveline, cycle, soc_points=101, splits=9, shift_cost=0.01, **COLD)
+    value = OilCostToGo(problem)
+    run = best_run(problem, value, OilRunner(problem, value))
+    random = np.random.default_rng(5)
+    after = guesses(problem, run, run.costate, limit_arcs(problem, run))[0]
+    found = []
+    dual = OilDual(problem, float(run.soc[-1]))
+    for _ in range(12):
+        found.append(dual.value(after * random.uniform(0.3, 1.5, after.size)))
+        found.append(dual.value(after * random.uniform(0.3, 1.5)))
+    assert max(found) <= run.cost
+    assert oil_bound(problem, run).bound > 0.8 * run.cost
+
+
+def test_what_does_not_depend_on_temperature_costs_what_it_did():
+    engine = dataclasses.replace(FULL.engine, cold_fuel_factor=1.0)
+    even = dataclasses.replace(FULL.warm_up, drag_factor=1.0, friction_factor=1.0, cabin_heat=0.0)
+    driveline = dataclasses.replace(FULL, engine=engine, warm_up=even)
+    cycle, points = read_cycle("ece15"), {"soc_points": 501}
+    without = find_optimum(cycle, driveline, Settings(**points), bound=False)
+    with_oil = find_optimum(cycle, driveline, Settings(**points, **COLD), bound=False)
+    assert with_oil.solution.cost == pytest.approx(without.solution.cost, rel=1e-7)
+
+
+def test_closed_loop_makes_the_temperature_of_the_optimum():
+    settings = Settings(stop_oil_temperature=0.0, **COLD)
+    known = find_optimum(read_cycle("ece15"), FULL, settings)
+    loop = ClosedLoop(FULL, known.demand, known.settings)
+    drive = loop.run(Playback(schedule=known.solution.schedule))
+    assert drive.clipped.max() == 0
+    assert drive.demand.oil_temperature == pytest.approx(known.demand.oil_temperature, abs=1e-9)
+    assert drive.cost == pytest.approx(known.solution.cost, rel=SAME)
+    on, cold = known.trace.engine_on.values, known.demand.oil_temperature < 0.0
+    assert not ((np.diff(on) < 0) & cold[1:]).any()  # no stop of a cold engine
+    # heat balance in closed form over the drive: what went in is stored or went out
+    fuel = float(
+        ((known.trace.fuel_rate - known.trace.shift_power / 42900.0) * known.trace.dt).sum()
+    )
+    w, oil = FULL.warm_up, known.demand.oil_temperature
+    air = (w.cooling + w.cooling_by_speed * known.demand.speed) * (oil + 5.0)
+    kept = w.heat_share * 42900.0 * fuel - float((air * known.demand.dt).sum())
+    end = known.result().dataset.attrs["oil_end_C"]
+    assert (end + 5.0) * w.heat_capacity == pytest.approx(kept, rel=1e-9)  # never above the cabin
+
+
+def test_a_driveline_that_cannot_warm_up_is_refused():
+    bare = dataclasses.replace(FULL, warm_up=WarmUp())
+    with pytest.raises(InputError, match="heat_capacity_kJ_per_K"):
+        find_optimum(read_cycle("ece15"), bare, Settings(**COLD))
+    with pytest.raises(InputError, match="oil_temperature_start"):
+        find_optimum(read_cycle("ece15"), FULL, Settings(oil_temperature_start=95.0, **COLD))
