@@ -33,10 +33,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from .base.errors import InputError
 from .base.progress import Progress, silent
 from .base.warning import InputWarning
 from .dp.bound import lower_bound
 from .dp.heat import Heat, limited_heat
+from .dp.oil_bound import oil_bound
+from .dp.oil_forward import OilRun
 from .inputs.cycle import Cycle
 from .inputs.driveline import Driveline
 from .optimum.optimum import Optimum
@@ -54,6 +57,7 @@ from .problem.events import shift_costs, start_costs, stop_costs
 from .problem.graph import make_events
 from .problem.idle_settings import idle_settings
 from .problem.memory import Memory
+from .problem.oil_nodes import list_oil_nodes
 from .problem.problem import Problem, make_problem
 from .problem.settings import Settings
 
@@ -149,12 +153,14 @@ def find_optimum(
         A setting has no effect on this cycle or driveline.
     """
     settings = (settings or Settings()).resolved(driveline).for_cycle(cycle)
-    if keep_value:
+    if keep_value or settings.ambient_temperature is not None:
         settings = dataclasses.replace(settings, corridor=False)
     for text in idle_settings(settings, driveline, cycle):
         warnings.warn(text, InputWarning, stacklevel=2)
     began = time.perf_counter()
     plan_memory(cycle, driveline, settings, keep_value).check()
+    if settings.ambient_temperature is not None:
+        return _find_warming(cycle, driveline, settings, progress, bound)
     prepared = prepared or prepare(cycle, driveline, settings, keep_value)
     free = solve_prepared(cycle, driveline, settings, prepared, progress)
     best = _respect_limits(free) if settings.thermal_limits else free
@@ -177,6 +183,41 @@ def find_optimum(
     elif proved.cause and settings.limits_rates:
         proved = dataclasses.replace(proved, cause=RATES_CAUSE)
     return dataclasses.replace(best, bound=proved)
+
+
+def refuse_warming(settings: Settings) -> None:
+    """Raise InputError where the oil's temperature would have to be a state, and can be none."""
+    if settings.ambient_temperature is not None:
+        raise InputError(
+            "setting ambient_temperature: what is asked for knows given oil temperatures only; "
+            "leave it out, or give the cycle a column oil_temperature_C"
+        )
+
+
+def _find_warming(
+    cycle: Cycle, driveline: Driveline, settings: Settings, progress: Progress, bound: bool
+) -> Optimum:
+    """Find the optimum with the oil temperature as a state; see :func:`find_optimum`.
+
+    Its problem is restated at the temperatures it made, for all that goes on from there.
+    """
+    began = time.perf_counter()
+    nodes = list_oil_nodes(cycle, driveline, settings)
+    penalty = settings.penalty(driveline)
+    shifts, *events = _event_costs(driveline, nodes.demand, settings)
+    found = solve(nodes, driveline.battery, settings, penalty, shifts, progress, *events)
+    assert isinstance(found.run, OilRun)  # these choices make no other
+    demand = found.run.demand
+    points = list_choices(driveline, demand, settings.splits, settings.memory_limit)
+    made = prepared_problem(driveline, settings, Prepared(demand, points), penalty)
+    problem = dataclasses.replace(made, grid=found.problem.grid)
+    solution = dataclasses.replace(found, problem=problem)
+    trace = replay_schedule(
+        driveline, demand, found.schedule, settings.socs[2], settings.gear_start, found.costate
+    )
+    best = Optimum(cycle, driveline, settings, demand, solution, trace)
+    best = dataclasses.replace(best, seconds=time.perf_counter() - began)
+    return dataclasses.replace(best, bound=oil_bound(found.problem, found.run)) if bound else best
 
 
 def _heat(free: Optimum) -> Heat | None:
@@ -203,6 +244,7 @@ def solve_prepared(
     progress: Progress = silent,
 ) -> Optimum:
     """Solve for resolved settings and replay the schedule (stages 3 to 6); no bound is proved."""
+    refuse_warming(settings)
     wanted, penalty = prepared.demand, settings.penalty(driveline)
     shifts, *events = _event_costs(driveline, wanted, settings)
     solution = solve(
@@ -234,6 +276,7 @@ def _event_costs(
 def state_problem(cycle: Cycle, driveline: Driveline, settings: Settings | None = None) -> Problem:
     """Return the problem that a solve of the same inputs solves; errors are those of a solve."""
     settings = (settings or Settings()).resolved(driveline).for_cycle(cycle)
+    refuse_warming(settings)
     made = prepare(cycle, driveline, settings, whole=False)
     return prepared_problem(driveline, settings, made, settings.penalty(driveline))
 
@@ -276,6 +319,8 @@ def plan_memory(
     room = split_room(driveline, settings.splits)
     starts = start_steps(driveline.start.span, cycle.dt)
     states = make_events(settings, cycle.dt, None, starts).graph.states
+    if settings.ambient_temperature is not None:
+        states *= settings.temperature_nodes
     return Memory(
         cycle.dt.size,
         driveline.gearbox.gears,

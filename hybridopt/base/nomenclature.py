@@ -129,6 +129,18 @@ CHARGE_TOTALS = {
 }
 """Present where there is a bound; the last two where they were asked for."""
 
+OIL_VARIABLES = {"oil_temperature": Quantity("C", "oil temperature at the start of the step")}
+"""Of the steps, with the setting ambient_temperature."""
+
+OIL_TOTALS = {
+    "oil_start_C": Quantity("C", "oil temperature at the start"),
+    "oil_end_C": Quantity("C", "oil temperature at the end"),
+    "oil_warm_s": Quantity("s", "time until nine tenths of the way to the warm temperature"),
+    "heater_kJ": Quantity("kJ", "electric heat for the cabin"),
+    "cabin_missing_kJ": Quantity("kJ", "heat that the cabin wanted and did not get"),
+}
+"""Present with the setting ambient_temperature."""
+
 THERMAL_TOTALS = {
     "clutch_peak_C": Quantity("C", "highest temperature of the launch clutch"),
     "clutch_over_s": Quantity("s", "time in steps that end with the launch clutch too hot"),

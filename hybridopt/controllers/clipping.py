@@ -43,6 +43,7 @@ from .situation import (
     _move,
     _remember,
     _span,
+    _warm_up,
 )
 
 CLIPPED_GEAR, CLIPPED_ENGINE, CLIPPED_TORQUE, LEFT_WINDOW, PASSED_INHIBITOR = 1, 2, 4, 8, 16
@@ -310,6 +311,9 @@ def _step(around, at, wish, columns, work):
     columns.gear[t], columns.engine[t], columns.torque[t] = gear, engine, torque
     columns.powered[t], columns.clipped[t], columns.soc[t + 1] = powered, clipped, after
     columns.fuel[t] = _step_fuel(around.plant, work, engine, dt)
+    if around.warming.capacity > 0.0:
+        worn = around.plant.throughput * abs(work.point[P_BATTERY_POWER]) * dt
+        _warm_up(around, t, columns.fuel[t] - worn)
     _remember(at, dt, min(engine, 1), gear)
     at.memory[ENGINE_TORQUE] = max(work.point[P_ENGINE_TORQUE], 0.0)
     columns.states[t + 1] = around.moves.target[_move(around.moves, at, engine, gear)]

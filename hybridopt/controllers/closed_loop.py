@@ -16,6 +16,7 @@ from ..physics.operating_points import demand_rows
 from ..physics.plant import pack
 from ..physics.replay import replay_schedule
 from ..physics.schedule import Schedule
+from ..physics.warm_up import NO_WARMING, make_warming, without_oil
 from ..problem.choices import Choices, list_choices
 from ..problem.events import driveline_events, shift_costs
 from ..problem.memory import PART
@@ -108,7 +109,12 @@ class ClosedLoop:
         if points is not None:
             self.points = points
         low, high, start, _ = settings.socs
-        events = driveline_events(driveline, demand, settings)
+        warming, known = NO_WARMING, demand
+        if settings.ambient_temperature is not None:
+            limits = settings.ambient_temperature, settings.stop_oil_temperature
+            warming = make_warming(driveline, *limits)
+            known = without_oil(demand)
+        events = driveline_events(driveline, known, settings)
         self.around = Surroundings(
             plant=pack(driveline),
             cell=pack_battery(driveline.battery),
@@ -121,6 +127,7 @@ class ClosedLoop:
             gear=settings.gear_start - 1,
             rise=np.inf if settings.torque_rise is None else float(settings.torque_rise),
             fall=np.inf if settings.torque_fall is None else float(settings.torque_fall),
+            warming=warming,
         )
 
     @cached_property
@@ -242,6 +249,7 @@ class ClosedLoop:
         return Journey(self.driveline, self.demand, self.settings, self.around)
 
     def _drive(self, journey: Journey) -> Drive:
+        journey.take_oil()
         done, shift = journey.columns, journey.around.moves.shift
         events = event_costs(shift, self.settings, done.gear, done.engine)
         return Drive(

@@ -8,12 +8,22 @@ from ..base.errors import InfeasibleError
 from ..base.units import KM_PER_H, PERCENT
 from ..inputs.driveline import Driveline
 from ..physics.demand import NO_RESTRICTION, Demand, step_demand
+from ..physics.entries import R_OIL
 from ..physics.operating_points import all_points, demand_rows
 from ..physics.reach import highest_end
+from ..physics.warm_up import ROW_FIELDS
 from ..problem.events import shift_costs
 from ..problem.settings import Settings
 from . import clipping
-from .situation import ListedPoints, Situation, Surroundings, Wish, _make_memory, _make_workspace
+from .situation import (
+    ListedPoints,
+    Situation,
+    Surroundings,
+    Wish,
+    _close_stops,
+    _make_memory,
+    _make_workspace,
+)
 
 
 @dataclass(frozen=True)
@@ -62,6 +72,10 @@ class Journey:
         self.driveline, self.settings, self._trace = driveline, settings, demand
         self.demand = Demand(**{name: np.array(array) for name, array in vars(demand).items()})
         self.around = around._replace(rows=around.rows.copy())
+        if around.warming.capacity > 0.0:
+            moves = around.moves._replace(cost=around.moves.cost.copy())
+            self.around = self.around._replace(moves=moves)
+            _close_stops(moves, 0, around.rows[0, R_OIL] < around.warming.stop)
         self.memory, self.work = _make_memory(), _make_workspace(around.plant)
         steps = demand.steps
         self.columns = clipping.Columns(
@@ -104,6 +118,7 @@ class Journey:
         InfeasibleError
             It cannot be driven at any lower speed either.
         """
+        self.take_oil()
         at, demand = self.situation(t), self.demand
         speed, dt = float(demand.speed_start[t]), float(demand.dt[t])
         target, asked = float(self._trace.speeds[t + 1]), float(demand.wheel_torque[t])
@@ -122,6 +137,12 @@ class Journey:
         done = clipping._step(self.around, at, Wish(on, at.gear, 0.0), self.columns, self.work)
         assert done  # it was tried just now
         self.columns.clipped[t] |= clipping.LACKED_POWER
+
+    def take_oil(self) -> None:
+        """Let the demand say what the oil's temperatures did to the steps driven so far."""
+        if self.around.warming.capacity > 0.0:
+            for name, entry in ROW_FIELDS.items():
+                getattr(self.demand, name)[:] = self.around.rows[:, entry]
 
     def shortfall(self) -> Shortfall | None:
         """Return what was lacking so far; None where nothing was."""

@@ -15,10 +15,11 @@ from ..base.compiled import kernel
 from ..physics.battery import Cell, _landing, _rates, _state
 from ..physics.codes import OFF, RUNNING, STARTING, Reason
 from ..physics.comfort import _torque_span
-from ..physics.entries import P_SIZE, R_DT, S_SIZE
+from ..physics.entries import P_SIZE, R_DT, R_OIL, S_SIZE
 from ..physics.plant import Plant
 from ..physics.shaft import _shaft
-from ..problem.graph import FITS, Events
+from ..physics.warm_up import Warming, _set_oil, _warmed
+from ..problem.graph import FITS, Events, engine_stops
 
 CLASSES = 3  # engine classes
 SLACK = 1e-9  # SoC beyond the window that counts as in it
@@ -38,6 +39,7 @@ class OpenMoves(NamedTuple):
     cost : g, (steps, moves), infinite where a move is closed
     min_soc : (moves,), SoC from which a move is open
     shift : g, (steps, 3 engine classes, gears, gears), infinite where a shift is closed
+    stops : int64, 1 for moves that stop the engine, (moves,)
     """
 
     number: Any
@@ -46,6 +48,7 @@ class OpenMoves(NamedTuple):
     cost: Any
     min_soc: Any
     shift: Any
+    stops: Any
 
 
 def make_moves(events: Events, shift: np.ndarray) -> OpenMoves:
@@ -55,7 +58,8 @@ def make_moves(events: Events, shift: np.ndarray) -> OpenMoves:
     for way, kinds in FITS.items():
         (fit,) = np.nonzero(np.isin(graph.gear, kinds))
         number[graph.source[fit], graph.engine[fit], 1 + way] = fit
-    return OpenMoves(number, graph.target, graph.off, events.cost, events.soc_min, shift)
+    stops = engine_stops(graph).astype(np.int64)
+    return OpenMoves(number, graph.target, graph.off, events.cost, events.soc_min, shift, stops)
 
 
 class Surroundings(NamedTuple):
@@ -69,6 +73,7 @@ class Surroundings(NamedTuple):
     low, high : SoC window
     soc, source, gear : SoC, state in the graph of moves and gear at the start of the drive
     rise, fall : most that the engine's torque rises and falls, N m/s, infinite without a limit
+    warming : how the oil warms up, where its temperature is looked at
     """
 
     plant: Plant
@@ -82,6 +87,7 @@ class Surroundings(NamedTuple):
     gear: int
     rise: float
     fall: float
+    warming: Warming
 
 
 class Situation(NamedTuple):
@@ -176,6 +182,25 @@ def _remember(at, dt, engine, gear):
     memory = at.memory
     memory[ENGINE_TIME] = memory[ENGINE_TIME] + dt if engine == at.engine else dt
     memory[GEAR_TIME] = memory[GEAR_TIME] + dt if gear == at.gear else dt
+
+
+@kernel(inline="always")
+def _warm_up(around, t, fuel):
+    """Let so much fuel, g, warm the oil in a step, and the next step know of it."""
+    warming, rows, moves = around.warming, around.rows, around.moves
+    oil = _warmed(warming, rows[t, R_OIL], rows[t], fuel)
+    if t + 1 < rows.shape[0]:
+        _set_oil(warming, oil, rows[t + 1])
+        _close_stops(moves, t + 1, oil < warming.stop)
+
+
+@kernel(inline="always")
+def _close_stops(moves, t, cold):
+    """Close the moves that stop the engine in a step, if the oil is too cold for it."""
+    if cold:
+        for m in range(moves.stops.size):
+            if moves.stops[m] == 1:
+                moves.cost[t, m] = np.inf
 
 
 @kernel(inline="always")

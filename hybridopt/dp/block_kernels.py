@@ -25,6 +25,18 @@ MANY = 3  # splits left from which a second, narrower look pays
 
 
 @kernel
+def _prove_losses(lists, moves, block, after, pad, losses, reference, scratch):
+    """Fill what every split is proved to lose in a block, and a good split of each list, or -1."""
+    arrivals, gears = reference.shape
+    reach = _cells_in_reach(lists, block, pad, after.shape[2])
+    slopes, totals = np.empty((arrivals, gears, 2)), np.empty((arrivals, gears))
+    looked = Looked(losses, reference, slopes, totals, np.empty(arrivals, dtype=np.int64))
+    _look(lists, moves.graph, after, reach, block, pad, looked, scratch)
+    _find_leads(totals, looked.leads)
+    _compare_with_leads(lists, moves, after, reach, block.first, looked, scratch)
+
+
+@kernel
 def _block_values(step_lists, moves, block, rates, after, pad, prune, best, used):
     """Fill W of every arrival and gear over a block, best[arrival, gear, point of the block].
 
@@ -36,7 +48,7 @@ def _block_values(step_lists, moves, block, rates, after, pad, prune, best, used
     graph, width = moves.graph, block.voltage.size
     arrivals = graph.arrival_engine.size
     near, far = np.empty((classes, gears, size)), np.empty((classes, gears, size))
-    lists = Lists(power, cost, count, near, far)
+    lists = Lists(power, cost, count, near, far, np.zeros((classes, gears, size)))
     losses, kept = np.zeros((arrivals, gears, size)), np.empty(size, dtype=np.int64)
     reference = np.full((arrivals, gears), -1, dtype=np.int64)
     scratch = np.empty((2, width + 2 * pad + 2))
@@ -44,12 +56,7 @@ def _block_values(step_lists, moves, block, rates, after, pad, prune, best, used
         for g in range(gears):
             _drops(_splits_of(lists, c, g), block.facts, rates)
     if prune:
-        reach = _cells_in_reach(lists, block, pad, after.shape[2])
-        slopes, totals = np.empty((arrivals, gears, 2)), np.empty((arrivals, gears))
-        looked = Looked(losses, reference, slopes, totals, np.empty(arrivals, dtype=np.int64))
-        _look(lists, graph, after, reach, block, pad, looked, scratch)
-        _find_leads(totals, looked.leads)
-        _compare_with_leads(lists, moves, after, reach, block.first, looked, scratch)
+        _prove_losses(lists, moves, block, after, pad, losses, reference, scratch)
     looked_at = 0
     for i in range(arrivals):
         c = graph.arrival_engine[i]

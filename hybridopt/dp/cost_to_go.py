@@ -13,7 +13,7 @@ from ..base.progress import Progress, silent
 from ..base.threads import Threads
 from ..problem.graph import Moves
 from ..problem.grid import _terminal
-from ..problem.memory import PART
+from ..problem.memory import PART, Memory
 from ..problem.problem import Problem
 from . import sweep
 from .blocks import block_bounds, block_facts
@@ -83,7 +83,7 @@ class CostToGo:
         self._looked_at = np.zeros(self.bounds.size - 1)
         self.columns = [self._columns(*ends) for ends in itertools.pairwise(self.edges)]
         widest = max(end - begin for begin, end in self.columns)
-        memory = dataclasses.replace(problem.memory, soc_points=widest)
+        memory = dataclasses.replace(self._memory(), soc_points=widest)
         self.kept_from = len(self.edges) - 1 - memory.kept_parts
         self.parts: dict[int, ValuePart] = {}
         self.ends: dict[int, np.ndarray] = {}
@@ -97,8 +97,14 @@ class CostToGo:
             progress(1.0 - part.first / self.steps)
         self.start = np.full_like(self._bare(rows[0]), np.nan)
         low, high = self.reach[0]
-        self.start[:, :, low : high + 1] = self._bare(rows[0])[:, :, low : high + 1]
+        self.start[..., low : high + 1] = self._bare(rows[0])[..., low : high + 1]
         self._recent: tuple[int, ValuePart] | None = None
+
+    @property
+    def start_row(self) -> np.ndarray:
+        """The cost-to-go over SoC in the state and gear that the run begins in, g."""
+        row: np.ndarray = self[0][self.problem.state, self.problem.gear]
+        return row
 
     @property
     def looked_at(self) -> float:
@@ -106,8 +112,16 @@ class CostToGo:
         return float(self._looked_at.sum())
 
     def _bare(self, rows: np.ndarray) -> np.ndarray:
-        bare: np.ndarray = rows[:, :, self.pad : rows.shape[2] - self.pad]
+        bare: np.ndarray = rows[..., self.pad : rows.shape[-1] - self.pad]
         return bare
+
+    @property
+    def _rows(self) -> tuple[int, ...]:
+        """Rows of the value before a step."""
+        return self.problem.events.graph.states, self.problem.points.gears
+
+    def _memory(self) -> Memory:
+        return self.problem.memory
 
     def _terminal_rows(self) -> np.ndarray:
         grid = self.problem.grid
@@ -116,8 +130,7 @@ class CostToGo:
     def _padded(self, values: ArrayLike) -> np.ndarray:
         """Return rows for the sweep that begin with values, (states, gears, points)."""
         problem = self.problem
-        states, gears = problem.events.graph.states, problem.points.gears
-        rows = np.zeros((2, states, gears, problem.grid.points + 2 * self.pad))
+        rows = np.zeros((2, *self._rows, problem.grid.points + 2 * self.pad))
         self._bare(rows[0])[:] = values
         return rows
 
@@ -131,41 +144,55 @@ class CostToGo:
     def _sweep(self, i: int, rows: np.ndarray) -> ValuePart:
         """Sweep one part; rows[0] holds the padded values at its end, and then at its begin."""
         problem, first, last = self.problem, self.edges[i], self.edges[i + 1]
-        points, grid, cell = problem.points.costs(first, last), problem.grid, problem.cell
-        begin, end = self.columns[i]
-        shape = last - first + 1, *rows.shape[1:3], end - begin
-        value, events = np.empty(shape, dtype=np.float32), problem.events
-        place = min(max(grid.points // 2, begin), end - 1)
-        middle = float(rows[0, 0, 0, self.pad + place])
-        offset = middle if math.isfinite(middle) else 0.0
-        reach = self.reach[[max(first - 1, 0), *range(first, last + 1)]]
-        layout = sweep.Layout(
-            self.pad,
-            self.bounds,
-            self.facts,
-            reach,
-            self.prices[first : last + 1],
-            grid.floor_penalty * grid.spacing,
-            self.prune,
-        )
+        points = problem.points.costs(first, last)
+        events, kept = problem.events, self._kept(first, last, rows)
+        layout = self._layout(first, last)
         with self.threads.measured(last - first):
             sweep._sweep(
                 points,
-                sweep.BatteryOnGrid(
-                    problem.nodes, 1.0 / (cell.capacity * grid.spacing), cell.efficiency
-                ),
+                self._battery(),
                 layout,
                 Moves(
                     events.graph, problem.shift[first:last], events.cost[first:last], self.floors
                 ),
                 rows,
-                sweep.Kept(value, begin, offset),
+                kept,
                 self._looked_at,
                 None if self.threads.count == 1 else self.threads.count,
             )
-        for row, (low, high) in zip(value, self.reach[first : last + 1] - begin, strict=True):
-            row[:, :, :low], row[:, :, high + 1 :] = np.nan, np.nan
-        return ValuePart(first, last, value, begin, offset)
+        return self._part(first, last, kept)
+
+    def _battery(self) -> sweep.BatteryOnGrid:
+        cell, spacing = self.problem.cell, self.problem.grid.spacing
+        cells = 1.0 / (cell.capacity * spacing)
+        return sweep.BatteryOnGrid(self.problem.nodes, cells, cell.efficiency)
+
+    def _layout(self, first: int, last: int) -> sweep.Layout:
+        grid = self.problem.grid
+        return sweep.Layout(
+            self.pad,
+            self.bounds,
+            self.facts,
+            self.reach[[max(first - 1, 0), *range(first, last + 1)]],
+            self.prices[first : last + 1],
+            grid.floor_penalty * grid.spacing,
+            self.prune,
+        )
+
+    def _kept(self, first: int, last: int, rows: np.ndarray) -> sweep.Kept:
+        """Return room for what is kept of a part; the offset is the value in the middle."""
+        begin, end = self.columns[first // PART]
+        value = np.empty((last - first + 1, *self._rows, end - begin), dtype=np.float32)
+        place = min(max(self.problem.grid.points // 2, begin), end - 1)
+        middle = float(rows[0].reshape(-1, rows.shape[-1])[0, self.pad + place])
+        return sweep.Kept(value, begin, middle if math.isfinite(middle) else 0.0)
+
+    def _part(self, first: int, last: int, kept: sweep.Kept) -> ValuePart:
+        """Return a part that was swept; what it says of points out of reach is NaN."""
+        reach = self.reach[first : last + 1] - kept.begin
+        for row, (low, high) in zip(kept.value, reach, strict=True):
+            row[..., :low], row[..., high + 1 :] = np.nan, np.nan
+        return ValuePart(first, last, kept.value, kept.begin, kept.offset)
 
     def part(self, i: int) -> ValuePart:
         """Return a part, swept again if it was not kept."""
@@ -195,8 +222,8 @@ class CostToGo:
             return self.start
         part = self.part(min(t, self.steps - 1) // PART)
         values = part.value[t - part.first].astype(np.float64) + part.offset
-        row = np.full((*values.shape[:2], self.problem.grid.points), np.nan)
-        row[:, :, part.begin : part.begin + values.shape[2]] = values
+        row = np.full((*values.shape[:-1], self.problem.grid.points), np.nan)
+        row[..., part.begin : part.begin + values.shape[-1]] = values
         return row
 
 

@@ -3,6 +3,7 @@
 import math
 from dataclasses import dataclass
 from functools import partial
+from typing import TypeVar
 
 import numpy as np
 
@@ -25,6 +26,9 @@ SOC_TOLERANCE = 1e-3  # how far beyond a window or below a target an answer may 
 LANDING_TOLERANCE = 1e-6  # how close to the target the run should end
 LANDING_RUNS = 5
 SETTLING_RUNS = 12
+WITH_END = "states", "path", "torque"  # arrays of a track that hold the end too
+
+T = TypeVar("T")
 
 
 @dataclass(frozen=True, eq=False)
@@ -66,21 +70,21 @@ class ForwardRun:
         return Schedule(*chosen, torque + self.share * (next_torque - torque), self.split > 0)
 
 
-def best_run(problem: Problem, value: CostToGo) -> ForwardRun:
+def best_run(problem: Problem, value: CostToGo, runner: "Runner | None" = None) -> ForwardRun:
     """Run forward, aiming again until the run lands on the target SoC; return the cheapest.
 
     Those that miss it beyond the tolerance come last. The grid blurs the target's kink by a
     fraction of a cell; aiming that much higher or lower makes the continuous run end on it. Where
     engine, gear or the motor going on then jump from one choice to another, those of the best run
     on either side of the target are kept, and only torques aim again. Only the parts whose
-    cost-to-go is kept are run again.
+    cost-to-go is kept are run again. The `runner` makes the runs, by default one of the problem.
 
     Raises
     ------
     InfeasibleError
         No schedule gets to the end within the battery's limits.
     """
-    runner = Runner(problem, value)
+    runner = runner or Runner(problem, value)
     first = runner.run(0, 0.0)
     if first is None:
         raise dead_end(problem, value)
@@ -213,13 +217,7 @@ class Runner:
         points, events = problem.points.costs(first, last), problem.events
         grid = problem.grid._replace(first=part.begin)
         gear = problem.gear if first == 0 else int(self.track.gears[first - 1])
-        steps, ends = slice(first, last), ("states", "path", "torque")
-        track = kernels.Track(
-            *(
-                array[first : last + 1] if name in ends else array[steps]
-                for name, array in self.track._asdict().items()
-            )
-        )
+        steps, track = slice(first, last), cut(self.track, WITH_END, first, last)
         done = kernels._forward(
             points,
             problem.cell,
@@ -234,6 +232,12 @@ class Runner:
             return False
         self.fuel[steps] = _mix(points, track.gears, track.classes, track.splits, track.shares)
         return True
+
+
+def cut(track: T, with_end: tuple[str, ...], first: int, last: int) -> T:
+    """Return a track's steps first to last - 1; some of its arrays hold the end after them too."""
+    arrays = track._asdict().items()  # type: ignore[attr-defined]
+    return type(track)(*(array[first : last + (name in with_end)] for name, array in arrays))
 
 
 def _mix(

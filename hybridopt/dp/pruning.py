@@ -31,7 +31,7 @@ class Lists(NamedTuple):
     ----------
     power, cost : W and g, (3 engine classes, gears, longest list)
     count : splits of each list, (3, gears)
-    near, far : SoC drops, as :class:`Splits` has them, (3, gears, longest list)
+    near, far, spread : as :class:`Splits` has them, (3, gears, longest list)
     """
 
     power: Any
@@ -39,6 +39,7 @@ class Lists(NamedTuple):
     count: Any
     near: Any
     far: Any
+    spread: Any
 
 
 class Looked(NamedTuple):
@@ -65,7 +66,11 @@ def _splits_of(lists, c, g):
     """Return the splits of an engine class and gear."""
     n = lists.count[c, g]
     return Splits(
-        lists.power[c, g, :n], lists.cost[c, g, :n], lists.near[c, g, :n], lists.far[c, g, :n]
+        lists.power[c, g, :n],
+        lists.cost[c, g, :n],
+        lists.near[c, g, :n],
+        lists.far[c, g, :n],
+        lists.spread[c, g, :n],
     )
 
 
@@ -103,7 +108,7 @@ def _look(lists, graph, after, reach, block, pad, looked, scratch):
             r = _reference(splits, row[middle] - row[middle + 1], block.facts)
             if r < 0:
                 continue
-            cost, near, far = splits.cost[r], splits.near[r], splits.far[r]
+            cost, near, far = splits.cost[r] + splits.spread[r], splits.near[r], splits.far[r]
             drop = 0.5 * (near + far)
             if not abs(drop) < pad:
                 continue
@@ -176,7 +181,7 @@ def _compare_with_leads(lists, moves, after, reach, first, looked, scratch):
                     continue
                 row = after[graph.arrival_state[i], g]
                 lead_row = after[graph.arrival_state[j], lead]
-                cost += lists.cost[rival, lead, r]
+                cost += lists.cost[rival, lead, r] + lists.spread[rival, lead, r]
                 cost -= _min_difference(row[begin:end], lead_row[begin:end], scratch)
                 _raise_losses(
                     _splits_of(lists, c, g),

@@ -26,12 +26,14 @@ class Splits(NamedTuple):
     power, cost : W and g, (splits,)
     near, far : SoC drop at the two extremes of the block's voltage and resistance, grid cells,
         (splits,); see `_drops`
+    spread : g, how much more a split may cost somewhere in the block, (splits,)
     """
 
     power: Any
     cost: Any
     near: Any
     far: Any
+    spread: Any
 
 
 class Block(NamedTuple):
@@ -193,6 +195,7 @@ def _list_kept(splits, facts, losses, kept):
 def _look_closer(splits, kept, count, reference, row, block, scratch):
     """Drop splits again, with the slopes of only those cells that the kept ones land in."""
     near, far = splits.near[reference], splits.far[reference]
+    cost = splits.cost[reference] + splits.spread[reference]
     low, high = min(near, far), max(near, far)
     for j in range(count):
         k = kept[j]
@@ -208,7 +211,7 @@ def _look_closer(splits, kept, count, reference, row, block, scratch):
         k = kept[j]
         a, b = splits.near[k] - near, splits.far[k] - far
         change = min(min(slope_min * a, slope_min * b), min(slope_max * a, slope_max * b))
-        if not change + splits.cost[k] - splits.cost[reference] > 1e-12:
+        if not change + splits.cost[k] - cost > 1e-12:
             kept[left] = k
             left += 1
     return left
@@ -242,19 +245,23 @@ def _checked_min(cost, power, scale, block, resistance, row, best):
 
 
 @kernel
+def _lower_to_split(cost, power, drops, block, rates, row, best):
+    """Lower best[x] to cost + value after one split, for all points; `drops` are near and far."""
+    resistance = block.discharge if power > 0.0 else block.charge
+    scale = 2.0 * power * (rates.out if power > 0.0 else rates.into)
+    low, high = min(drops[0], drops[1]), max(drops[0], drops[1])
+    if block.facts[ALL_MIN] <= power <= block.facts[ALL_MAX] and high - low < 0.99:
+        offset = int(np.floor(-low + 1e-6))
+        _shifted_min(cost, power, scale, offset, block.voltage, resistance, row, block.start, best)
+    else:
+        _checked_min(cost, power, scale, block, resistance, row, best)
+
+
+@kernel
 def _split_values(splits, kept, count, block, rates, row, best):
     """Fill the minimum over the kept splits of cost + value after the split, for all points."""
     best[:] = np.inf
     for j in range(count):
         k = kept[j]
-        cost, power = splits.cost[k], splits.power[k]
-        resistance = block.discharge if power > 0.0 else block.charge
-        scale = 2.0 * power * (rates.out if power > 0.0 else rates.into)
-        low, high = min(splits.near[k], splits.far[k]), max(splits.near[k], splits.far[k])
-        if block.facts[ALL_MIN] <= power <= block.facts[ALL_MAX] and high - low < 0.99:
-            offset = int(np.floor(-low + 1e-6))
-            _shifted_min(
-                cost, power, scale, offset, block.voltage, resistance, row, block.start, best
-            )
-        else:
-            _checked_min(cost, power, scale, block, resistance, row, best)
+        drops = splits.near[k], splits.far[k]
+        _lower_to_split(splits.cost[k], splits.power[k], drops, block, rates, row, best)

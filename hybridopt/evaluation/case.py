@@ -231,6 +231,7 @@ def score(case: Case, name: str, controller: AnyController, moments: int | None 
     missing = worth.missing_energy(drive.soc_end)
     heat = known.driveline.fuel.heating_value
     attrs = result.dataset.attrs
+    warms = known.settings.ambient_temperature is not None  # its cost-to-go is over temperature too
     return Score(
         cycle=known.cycle.name,
         controller=name,
@@ -247,7 +248,7 @@ def score(case: Case, name: str, controller: AnyController, moments: int | None 
         clipped=drive.clippings(),
         clipped_steps=int(np.count_nonzero(drive.clipped)),
         shares={mode: attrs[f"share_{mode.name.lower()}"] for mode in Mode},
-        regret=NOT_SOUGHT if moments is None else case.regret(drive, moments),
+        regret=NOT_SOUGHT if moments is None or warms else case.regret(drive, moments),
         result=result,
         shortfall=drive.shortfall,
     )

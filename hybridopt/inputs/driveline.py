@@ -18,6 +18,7 @@ from .comfort import Comfort
 from .fields import choice, quantity, switch
 from .shifts import Shifts
 from .start import Start
+from .warm_up import WarmUp
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -355,6 +356,7 @@ class Driveline:
     vehicle, gearbox, engine, motor, battery, clutches, start, fuel, auxiliary : parts of it, one
         per table of the file, in SI
     functions, comfort, shifts : what it may do, limits of comfort, and how long shifts take
+    warm_up : how it warms up, and the heat that the cabin wants
     sha256 : hex digest over the files it was read from
     """
 
@@ -371,5 +373,6 @@ class Driveline:
     functions: Functions = field(default_factory=Functions)
     comfort: Comfort = field(default_factory=Comfort)
     shifts: Shifts = field(default_factory=Shifts)
+    warm_up: WarmUp = field(default_factory=WarmUp)
     title: str = ""
     sha256: str = field(default="", compare=False)

@@ -45,6 +45,7 @@ from .models import PolynomialMotor, WillansEngine, engine_maps, motor_maps
 from .plausibility import USUAL_HEATING_VALUE, impossible, unusual
 from .shifts import Shifts
 from .start import Start
+from .warm_up import WarmUp
 
 __all__ = [
     "DEMO_FOLDER",
@@ -61,6 +62,7 @@ COMPONENTS = {
     "fuel": Fuel,
     "functions": Functions,
     "shifts": Shifts,
+    "warm_up": WarmUp,
 }
 """Components that have no maps, by table."""
 NO_CHANGES: Mapping[str, Any] = MappingProxyType({})

@@ -25,8 +25,9 @@ SECTIONS = (
     "motor",
     "battery",
     "comfort",
+    "warm_up",
 )
-OPTIONAL = ("functions", "comfort", "shifts")  # tables that may be left out
+OPTIONAL = ("functions", "comfort", "shifts", "warm_up")  # tables that may be left out
 MOVED = {("clutches", "can_drive_electric"): "functions"}
 RIVALS = {
     "start": ("torque_reserve_Nm", "torque_reserve_csv"),

@@ -76,6 +76,8 @@ def refusal(statement: Statement) -> str:
     points, graph = statement.points, statement.event_base.graph
     if statement.settings.thermal_limits:
         return "thermal limits are kept by solving again and again"
+    if statement.settings.ambient_temperature is not None:
+        return "the oil's temperature is a state here only"
     if statement.settings.limits_rates:
         return "rates of the engine's torque are kept here only"
     if statement.settings.min_reversal_time > 0.0:

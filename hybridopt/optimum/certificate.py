@@ -56,7 +56,14 @@ def make_certificate(best: Optimum) -> Certificate:
     ------
     FailedError
         The proof does not go through, as where the schedule dips below the SoC window.
+    InputError
+        The oil's temperature is a state, which certificates do not know.
     """
+    if best.settings.ambient_temperature is not None:
+        raise InputError(
+            "--certificate: it cannot hold a proof with the oil's temperature as a state; leave it "
+            "or ambient_temperature out"
+        )
     assert best.bound is not None
     problem, bound, heat = best.bound.problem, best.bound, best.bound.heat
     if heat is None and best.settings.thermal_limits:  # kept without being asked for

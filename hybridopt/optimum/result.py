@@ -21,6 +21,8 @@ from ..base.nomenclature import (
     CHARGE_TOTALS,
     COMFORT_TOTALS,
     EQUAL_TOTALS,
+    OIL_TOTALS,
+    OIL_VARIABLES,
     SINKS,
     SOURCES,
     STEP_VARIABLES,
@@ -35,8 +37,10 @@ from ..inputs.driveline import Driveline
 from ..physics.comfort import LOOKED_AT, comfort_totals
 from ..physics.demand import Demand
 from ..physics.modes import Mode
+from ..physics.operating_points import demand_rows
 from ..physics.starts import start_totals
 from ..physics.thermal import thermal_totals
+from ..physics.warm_up import _warmed, cabin_missing, make_warming
 from ..problem.settings import Settings
 from .charge_balance import charge_totals
 from .result_csv import write_result_csv
@@ -46,9 +50,13 @@ ENERGIES = tuple(f"energy_{name.removesuffix('_power')}_kJ" for name in (*SOURCE
 NUMBERS = (*TOTALS, "solve_s", *SHARES, *ENERGIES)
 """Attrs that every result of a solve or drive has; those below may be absent."""
 MORE_NUMBERS = {*EQUAL_TOTALS, *CHARGE_TOTALS, *THERMAL_TOTALS, *COMFORT_TOTALS}
-MORE_NUMBERS |= {*BOUND_TOTALS} - {"gap_cause"}
+MORE_NUMBERS |= {*OIL_TOTALS, *BOUND_TOTALS} - {"gap_cause"}
 KNOWN = {*NUMBERS, *MORE_NUMBERS, "gap_cause"}
 """Attrs that can be asked for as attributes of a result."""
+OIL_ATTRS = {
+    "units": OIL_VARIABLES["oil_temperature"].unit,
+    "long_name": OIL_VARIABLES["oil_temperature"].meaning,
+}
 TEXTS = ("cycle", "driveline", "settings")
 MORE_TEXTS = ("driveline_title", "controller", "gap_cause", "cycle_sha256", "driveline_sha256")
 
@@ -288,6 +296,7 @@ def make_result(
             settings.torque_fall,
             {name: trace[name].values for name in LOOKED_AT},
         ),
+        **_oil_totals(driveline, demand, settings, trace),
         **_mode_shares(trace),
         **_energies(trace),
         "cycle_sha256": cycle.sha256,
@@ -296,7 +305,37 @@ def make_result(
         **_versions(),
         "caution": CAUTION,
     }
+    if settings.ambient_temperature is not None:
+        trace = trace.assign(oil_temperature=("time", demand.oil_temperature, OIL_ATTRS))
     return Result(trace.assign_attrs(attrs))
+
+
+def _oil_totals(
+    driveline: Driveline, demand: Demand, settings: Settings, trace: xr.Dataset
+) -> dict[str, float]:
+    """Return :data:`hybridopt.base.nomenclature.OIL_TOTALS` where the oil's temperature counts."""
+    if settings.ambient_temperature is None:
+        return {}
+    warming = make_warming(driveline, settings.ambient_temperature)
+    fuel = float(
+        ((trace.fuel_rate - trace.shift_power / driveline.fuel.heating_value) * trace.dt)[-1]
+    )
+    return {
+        "oil_start_C": float(demand.oil_temperature[0]),
+        "oil_end_C": float(
+            _warmed(warming, demand.oil_temperature[-1], demand_rows(demand)[-1], fuel)
+        ),
+        "oil_warm_s": _seconds_until_warm(driveline, demand),
+        "heater_kJ": float((demand.heater_power * demand.dt).sum()) / 1e3,
+        "cabin_missing_kJ": cabin_missing(warming, demand) / 1e3,
+    }
+
+
+def _seconds_until_warm(driveline: Driveline, demand: Demand) -> float:
+    """Return the time until the oil is within a tenth of its rise of the warm temperature, s."""
+    start, warm = float(demand.oil_temperature[0]), driveline.engine.warm_temperature
+    cold = demand.oil_temperature < warm - 0.1 * (warm - start)
+    return float((demand.dt * np.logical_and.accumulate(cold)).sum())
 
 
 def _totals(

@@ -13,9 +13,12 @@ from ..dp.corridor import Corridor
 from ..dp.cost_to_go import CostToGo
 from ..dp.detours import Detours
 from ..dp.forward import ForwardRun, best_run, missed_target, rank, refuse_missed
+from ..dp.oil_cost_to_go import OilCostToGo
+from ..dp.oil_forward import OilRun, OilRunner
 from ..inputs.driveline import Battery
 from ..physics.schedule import Schedule
 from ..problem.choices import Choices
+from ..problem.oil_nodes import OilNodes
 from ..problem.problem import Problem, make_problem
 from ..problem.settings import Settings
 
@@ -162,11 +165,16 @@ def _solve(
 
 def _value_at_start(problem: Problem, value: CostToGo) -> float:
     """Return the cost-to-go where the run begins, g."""
-    row = value[0][problem.state, problem.gear]
-    return float(kernels._value(problem.grid, row, problem.soc))
+    return float(kernels._value(problem.grid, value.start_row, problem.soc))
 
 
 def _optimum(problem: Problem, progress: Progress) -> tuple[CostToGo, ForwardRun, Corridor | None]:
+    if isinstance(problem.points, OilNodes):
+        warming = OilCostToGo(problem, progress=progress)
+        run = best_run(problem, warming, OilRunner(problem, warming))
+        assert isinstance(run, OilRun)  # its runner makes no other
+        warming.path = run.oil
+        return warming, run, None
     if problem.settings.corridor:
         found = _optimum_in_corridor(problem, progress)
         if found:

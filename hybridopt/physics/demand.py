@@ -19,6 +19,9 @@ NO_RESTRICTION = {
     "grade": 0.0,
     "auxiliary_off": np.nan,
     "auxiliary_on": np.nan,
+    "drag_factor": 1.0,
+    "friction_factor": 1.0,
+    "heater_power": 0.0,
 }
 
 
@@ -46,6 +49,9 @@ class Demand:
     grade : rise over run, mean over the step
     auxiliary_off, auxiliary_on : W, electric load with the engine off and on; NaN is the
         driveline's constant
+    drag_factor, friction_factor : on the gearbox's drag and the engine's overrun torque, above 1
+        while they are cold
+    heater_power : W, electric, of the cabin
 
     Notes
     -----
@@ -74,6 +80,9 @@ class Demand:
     grade: np.ndarray = None  # type: ignore[assignment]
     auxiliary_off: np.ndarray = None  # type: ignore[assignment]
     auxiliary_on: np.ndarray = None  # type: ignore[assignment]
+    drag_factor: np.ndarray = None  # type: ignore[assignment]
+    friction_factor: np.ndarray = None  # type: ignore[assignment]
+    heater_power: np.ndarray = None  # type: ignore[assignment]
 
     def __post_init__(self) -> None:
         """Fill what is left out with "no restriction" and a level road."""
@@ -129,7 +138,7 @@ def wheel_demand(vehicle: Vehicle, cycle: Cycle) -> Demand:
     )
 
 
-def drive_demand(driveline: Driveline, cycle: Cycle) -> Demand:
+def drive_demand(driveline: Driveline, cycle: Cycle, ambient: float | None = None) -> Demand:
     """As :func:`wheel_demand`, with what a cold engine takes more and the electric load.
 
     Parameters
@@ -139,11 +148,14 @@ def drive_demand(driveline: Driveline, cycle: Cycle) -> Demand:
     cycle
         Speed, grade and oil temperature over time; its electric load where it gives one, or the
         ambient temperature for the driveline's.
+    ambient
+        Ambient temperature, degC, that counts in place of the cycle's.
     """
     wanted = wheel_demand(driveline.vehicle, cycle)
     factor = driveline.engine.fuel_factor(wanted.oil_temperature)
     given = mean_of_steps(cycle.auxiliary_power)
-    loads = driveline.auxiliary.loads(mean_of_steps(cycle.ambient_temperature))
+    air = mean_of_steps(cycle.ambient_temperature)
+    loads = driveline.auxiliary.loads(air if ambient is None else np.full(air.size, ambient))
     off, on = np.where(np.isnan(given), loads, given)
     return dataclasses.replace(wanted, fuel_factor=factor, auxiliary_off=off, auxiliary_on=on)
 

@@ -19,8 +19,12 @@ A `row` is what is asked of a step; a `shaft` is what one gear and engine class 
     R_AUXILIARY_OFF,
     R_AUXILIARY_ON,
     R_GRADE,
+    R_DRAG_FACTOR,
+    R_FRICTION_FACTOR,
+    R_HEATER,
+    R_OIL,
     R_SIZE,
-) = range(14)
+) = range(18)
 # entries of a shaft; S_WORK is the share of the step in which the engine works, S_LUGGING what the
 # lugging line takes off full load in S_FULL
 (

@@ -150,6 +150,10 @@ def demand_rows(demand: Demand) -> np.ndarray:
         (entries.R_AUXILIARY_OFF, demand.auxiliary_off),
         (entries.R_AUXILIARY_ON, demand.auxiliary_on),
         (entries.R_GRADE, demand.grade),
+        (entries.R_DRAG_FACTOR, demand.drag_factor),
+        (entries.R_FRICTION_FACTOR, demand.friction_factor),
+        (entries.R_HEATER, demand.heater_power),
+        (entries.R_OIL, demand.oil_temperature),
     )
     for entry, values in columns:
         rows[:, entry] = values

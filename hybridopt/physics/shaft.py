@@ -16,10 +16,13 @@ from .entries import (
     R_AUXILIARY_OFF,
     R_AUXILIARY_ON,
     R_BATTERY_SHARE,
+    R_DRAG_FACTOR,
     R_DT,
     R_ENGINE_NEEDED,
+    R_FRICTION_FACTOR,
     R_FUEL_FACTOR,
     R_GRADE,
+    R_HEATER,
     R_MOTOR_SHARE,
     R_SLIP,
     R_SPEED,
@@ -123,9 +126,11 @@ def _shaft(plant, row, gear, engine, shaft, fuel_row, loss_row):
     shaft[S_ENGINE] = motor_speed if on or dragged else 0.0
     shaft[S_MOTOR], shaft[S_INPUT], shaft[S_INERTIA] = motor_speed, input_speed, inertia
     load = row[R_AUXILIARY_ON if on else R_AUXILIARY_OFF]
-    shaft[S_CLUTCH], shaft[S_AUXILIARY] = clutch, plant.auxiliary if np.isnan(load) else load
+    load = plant.auxiliary if np.isnan(load) else load
+    shaft[S_CLUTCH], shaft[S_AUXILIARY] = clutch, load + row[R_HEATER]
     shaft[S_RATIO], shaft[S_EFFICIENCY] = plant.ratio[gear], plant.efficiency[gear]
-    shaft[S_GEAR_DRAG], shaft[S_COAST], shaft[S_CAPACITY] = plant.gear_drag[gear], DRAGS, np.inf
+    shaft[S_GEAR_DRAG] = plant.gear_drag[gear] * row[R_DRAG_FACTOR]
+    shaft[S_COAST], shaft[S_CAPACITY] = DRAGS, np.inf
     if not on and moving:
         if plant.coast == 0.0:
             shaft[S_COAST] = REFUSED
@@ -138,7 +143,9 @@ def _shaft(plant, row, gear, engine, shaft, fuel_row, loss_row):
     shaft[S_RECUPERATION] = plant.recuperation[gear]
     share = plant.battery_share + row[R_BATTERY_SHARE] * (1.0 - plant.battery_share)
     shaft[S_POWER_MIN], shaft[S_POWER_MAX] = share * plant.power_min, share * plant.power_max
-    overrun = _interp(plant.overrun_speed, plant.overrun, motor_speed) if on or dragged else 0.0
+    overrun = 0.0
+    if on or dragged:
+        overrun = _interp(plant.overrun_speed, plant.overrun, motor_speed) * row[R_FRICTION_FACTOR]
     shaft[S_START] = 0.0
     if engine == STARTING:
         rotor, slip, friction = _start_energies(plant, motor_speed, overrun, not moving)

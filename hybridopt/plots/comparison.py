@@ -61,9 +61,11 @@ def plot_comparison(comparison: "Comparison") -> Figure:
 def _parts(score: "Score") -> dict[str, float]:
     """Return the causes in % of the optimum's cost."""
     totals = score.regret.totals
+    optimum = score.cost_equal_g / (1.0 + score.cost_above_optimum_percent / 100.0)
+    if not totals:  # causes were not sought
+        return {"engine": 0.0, "gear": 0.0, "split": 0.0, "other": score.cost_above_optimum_percent}
     grams = {name: totals[name] for name in ("engine", "gear", "split")}
     grams["other"] = totals["window"] + totals["grid"]
-    optimum = score.cost_equal_g / (1.0 + score.cost_above_optimum_percent / 100.0)
     return {name: 100.0 * value / optimum for name, value in grams.items()}
 
 

@@ -299,8 +299,13 @@ def make_events(
             returns = graph.gear[m] == (DOWN if age < side else UP)
             closed |= ~(back_free if returns else gear_free)[:, age % side] & (age < gears - 1)
         cost[closed, m] = np.inf
-    stops = (graph.engine == EngineClass.OFF) & (graph.source >= graph.off_ages * gears)
-    return Events(graph, cost, np.where(stops, settings.stop_soc_min, 0.0))
+    return Events(graph, cost, np.where(engine_stops(graph), settings.stop_soc_min, 0.0))
+
+
+def engine_stops(graph: Graph) -> np.ndarray:
+    """Return which moves stop the engine, bool, (moves,)."""
+    on = graph.source >= graph.off_ages * graph.gear_ages
+    return np.asarray((graph.engine == EngineClass.OFF) & on)
 
 
 def _steps_needed(wanted: float, amounts: np.ndarray) -> int:

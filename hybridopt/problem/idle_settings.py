@@ -18,10 +18,21 @@ def idle_settings(settings: Settings, driveline: Driveline, cycle: Cycle) -> Ite
     settings, driveline, cycle
         Of the solve.
     """
-    if settings.stop_oil_temperature is not None and np.isnan(cycle.oil_temperature).all():
+    warms, given = settings.ambient_temperature is not None, ~np.isnan(cycle.oil_temperature)
+    if settings.stop_oil_temperature is not None and not (warms or given.any()):
         yield (
             f"setting stop_oil_temperature has no effect on cycle {cycle.name}, which has no "
-            "column oil_temperature_C; add it, or leave the setting out"
+            "column oil_temperature_C; add it or ambient_temperature, or leave the setting out"
+        )
+    if settings.oil_temperature_start is not None and not warms:
+        yield (
+            "setting oil_temperature_start has no effect without ambient_temperature; add it, or "
+            "leave the setting out"
+        )
+    if warms and settings.thermal_limits:
+        yield (
+            "setting thermal_limits has no effect with ambient_temperature: no limits are kept "
+            "where the oil warms up; leave one of the two out"
         )
     if settings.thermal_limits and not limited_parts(driveline):
         yield (

@@ -15,6 +15,7 @@ if TYPE_CHECKING:  # commands need the declarations, and start fast without thes
 
 USUAL_POINTS, FINE_POINTS, SHORT_STEP = 1001, 2001, 0.5  # SoC points, and s
 LEAST_WINDOW = 1e-3  # a step passes so many cells of a narrower one that a solve does not end
+WARM_UP_POINTS = 501  # where the oil's temperature is a state too: more change the cost by 1e-5
 SHORT_DRIVE, SHORT_DRIVE_POINTS = 300, 4001  # steps: so few that many points take no longer
 ANYWHERE = ("deplete", "free")  # terminals that leave the final SoC to the optimum
 TERMINALS = ("sustain", "target", *ANYWHERE)
@@ -30,6 +31,8 @@ TIME = NumberKind("s", "s", "s", 1.0, 0.0, 3600.0)
 RATE = NumberKind("Nm_per_s", "Nm/s", "N m/s", 1.0, 1.0, 1e5)
 SPEED = NumberKind("km_per_h", "km/h", "m/s", KM_PER_H, 0.0, 100.0)
 OIL = NumberKind("C", "degC", "degC", 1.0, -60.0, 200.0)
+AIR = NumberKind("C", "degC", "degC", 1.0, -60.0, 60.0)
+NODES = NumberKind("", "", "", 1, 2, 64)
 MEMORY = NumberKind("GB", "GB", "bytes", 1e9, 0.0, 1e15, above=True)
 
 
@@ -42,7 +45,7 @@ class Settings:
     soc_points: int | None = setting(
         None,
         "SoC grid points; by default 1001, 2001 where most steps are shorter than 0.5 s, and 4001 "
-        "on drives of up to 300 steps.",
+        "on drives of up to 300 steps, 501 with ambient_temperature.",
         POINTS,
     )
     splits: int = setting(
@@ -80,7 +83,22 @@ class Settings:
     stop_speed_max: float | None = setting(None, "No engine stop above this speed.", SPEED)
     stop_soc_min: float = setting(0.0, "No engine stop below this SoC.", SHARE)
     stop_oil_temperature: float | None = setting(
-        None, "No engine stop while the oil is colder (cycle column oil_temperature_C).", OIL
+        None,
+        "No engine stop while the oil is colder (cycle column oil_temperature_C, or "
+        "ambient_temperature).",
+        OIL,
+    )
+    ambient_temperature: float | None = setting(
+        None,
+        "Let the oil warm up in air of this temperature, as a state; it takes the place of what "
+        "the cycle says of oil and air.",
+        AIR,
+    )
+    oil_temperature_start: float | None = setting(
+        None, "Oil temperature at the start; by default that of the air.", OIL
+    )
+    temperature_nodes: int = setting(
+        8, "Oil temperatures of the optimiser's grid, ambient_temperature given.", NODES
     )
     brake_shift_speed: float = setting(0.0, "No shift while braking below this speed.", SPEED)
     skip_shifts: str = setting(
@@ -212,12 +230,21 @@ class Settings:
         if points is None:
             points = FINE_POINTS if float(np.median(cycle.dt)) < SHORT_STEP else USUAL_POINTS
             points = SHORT_DRIVE_POINTS if cycle.dt.size <= SHORT_DRIVE else points
+            points = points if self.ambient_temperature is None else WARM_UP_POINTS
         on = self.begins_on(float(cycle.speed[0]))
         return dataclasses.replace(self, soc_points=points, engine_on_start=on)
 
     def begins_on(self, speed: float) -> bool:
         """Return whether the engine runs before a drive that begins at a speed, m/s."""
         return speed > 0.0 if self.engine_on_start is None else self.engine_on_start
+
+    @property
+    def oil_start(self) -> float:
+        """Oil temperature at the start where it is a state, degC; NaN where it is none."""
+        if self.ambient_temperature is None:
+            return float("nan")
+        start = self.oil_temperature_start
+        return self.ambient_temperature if start is None else start
 
     @property
     def limits_rates(self) -> bool:

@@ -67,7 +67,9 @@ def comparison_text(comparison: "Comparison", moments: int = 0) -> str:
     blocks = []
     for cycle in comparison.cycles:
         scores = comparison.of_cycle(cycle)
-        blocks += [_values(cycle, scores), _modes(scores), _causes(scores)]
+        blocks += [_values(cycle, scores), _modes(scores)]
+        if all(score.regret.totals for score in scores):
+            blocks.append(_causes(scores))
         if moments:
             blocks += [_moments(score, moments) for score in scores[1:] if score.regret.moments]
     if comparison.tuned:

@@ -99,6 +99,8 @@ def _totals(attrs: dict[str, Any]) -> list[str]:
         lost = fixed(attrs["run_down_kJ"], 2)
         rows["Engine stops"] = f"{attrs['stops']}   (kJ each: rotor {lost}, paid in starts)"
     rows["Gear shifts"] = str(attrs["shifts"])
+    if "oil_start_C" in attrs:
+        rows["Warm-up"] = _warm_up(attrs)
     if heat := _heat(attrs):
         rows["Highest heat"] = heat
     if comfort := _comfort(attrs):
@@ -123,6 +125,18 @@ def _charge_factor(attrs: dict[str, Any]) -> str:
         f"{fixed(factor, 1)} g/kWh by least squares (deviation {fixed(deviation, 1)}), "
         f"the multiplier is {fixed(multiplier, 1)}"
     )
+
+
+def _warm_up(attrs: dict[str, Any]) -> str:
+    """Return how the oil warms up, and what heats the cabin."""
+    ends = " -> ".join(f"{fixed(attrs[name], 0)} C" for name in ("oil_start_C", "oil_end_C"))
+    text = f"oil {ends}, nine tenths of the way to warm after {fixed(attrs['oil_warm_s'], 0)} s"
+    if attrs["oil_warm_s"] >= attrs["duration_s"]:
+        text = f"oil {ends}, never nine tenths of the way to warm"
+    if attrs["heater_kJ"] or attrs["cabin_missing_kJ"]:
+        text += f"\n{'':20}cabin: {fixed(attrs['heater_kJ'], 0)} kJ by battery, "
+        text += f"{fixed(attrs['cabin_missing_kJ'], 0)} kJ missing"
+    return text
 
 
 def _heat(attrs: dict[str, Any]) -> str:

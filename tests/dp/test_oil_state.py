@@ -1,0 +1,237 @@
+"""The oil temperature as a state, against plain Python.
+
+The sweep is compared with one in NumPy that shares no code with it: every split of every node at
+every point of SoC, landing at its own temperature. The whole solve is compared with an enumeration
+of all schedules of a few steps, on a problem without interpolation error: a battery without losses
+and factors that are linear over temperature. How temperature moves is restated here from the heat
+balance of one lumped capacity.
+"""
+
+import dataclasses
+import itertools
+
+import numpy as np
+import pytest
+from exhaustive import battery_at, interpolated, landings, terminal_value, with_events
+
+from hybridopt import Cycle, InputError, Settings, read_cycle, read_driveline
+from hybridopt.controllers.builtin import Playback
+from hybridopt.controllers.closed_loop import ClosedLoop
+from hybridopt.dp.bound import guesses, limit_arcs
+from hybridopt.dp.forward import best_run
+from hybridopt.dp.oil_bound import OilDual, oil_bound
+from hybridopt.dp.oil_cost_to_go import OilCostToGo
+from hybridopt.dp.oil_forward import OilRunner
+from hybridopt.inputs.warm_up import WarmUp
+from hybridopt.pipeline import find_optimum
+from hybridopt.problem.oil_nodes import list_oil_nodes
+from hybridopt.problem.problem import make_problem
+
+SAME = 1e-9
+FULL = read_driveline("full")
+SPEEDS = np.array([0.0, 3.0, 7.0, 9.0, 9.5, 8.0, 4.0, 0.0, 0.0])
+COLD = {"ambient_temperature": -5.0, "temperature_nodes": 3}
+
+
+def few_gears(driveline, gears):
+    """Return the driveline with its first gears only."""
+    box = driveline.gearbox
+    cut = {name: getattr(box, name)[:gears] for name in ("ratios", "efficiencies", "drag_torques")}
+    return dataclasses.replace(driveline, gearbox=dataclasses.replace(box, **cut))
+
+
+def oil_problem(driveline, cycle, **settings):
+    """Return the problem over nodes of oil temperature."""
+    known = Settings(**settings).resolved(driveline).for_cycle(cycle)
+    nodes = list_oil_nodes(cycle, driveline, known)
+    return make_problem(nodes, driveline.battery, known, known.penalty(driveline))
+
+
+def next_oil(driveline, oil, ambient, speed, dt, fuel):
+    """Heat balance of one lumped capacity: fuel heats, air and cabin cool, a thermostat keeps."""
+    w = driveline.warm_up
+    wanted = w.cabin_heat * max(w.cabin_temperature - ambient, 0.0)
+    cabin = min(wanted, w.heater_core * max(oil - w.cabin_temperature, 0.0))
+    air = (w.cooling + w.cooling_by_speed * speed) * (oil - ambient)
+    heat = w.heat_share * driveline.fuel.heating_value * fuel
+    return min(
+        oil + (heat - dt * (air + cabin)) / w.heat_capacity, driveline.engine.warm_temperature
+    )
+
+
+def plain_oil_sweep(problem, driveline, ambient, stop=-np.inf):
+    """Return the cost-to-go at the nodes, (nodes, states, gears, SoC points)."""
+    nodes, grid = problem.points, problem.grid
+    battery, graph = battery_at(problem), problem.events.graph
+    value = np.repeat(terminal_value(problem)[None], nodes.oil.size, axis=0)
+    parts = [points.part(0, nodes.steps) for points in nodes.each]
+    arrivals = set(zip(graph.engine.tolist(), graph.target.tolist(), strict=True))
+    for t in reversed(range(nodes.steps)):
+        before = np.empty_like(value)
+        for j, (oil, points) in enumerate(zip(nodes.oil, parts, strict=True)):
+            best = {a: np.full((nodes.gears, grid.points), np.inf) for a in arrivals}
+            for g, (c, state) in itertools.product(range(nodes.gears), arrivals):
+                used = np.flatnonzero(np.isfinite(points.cost[t, g, c, : points.count[t, g, c]]))
+                for k in used:
+                    cost, power = points.cost[t, g, c, k], points.power[t, g, c, k : k + 1]
+                    there = landings(problem.cell, grid, battery, power, nodes.dt[t])
+                    speed, dt = nodes.demand.speed[t], nodes.dt[t]
+                    warm = next_oil(driveline, oil, ambient, speed, dt, cost)
+                    i = int(
+                        np.clip(
+                            np.searchsorted(nodes.oil, warm, "right") - 1, 0, nodes.oil.size - 2
+                        )
+                    )
+                    share = (warm - nodes.oil[i]) / (nodes.oil[i + 1] - nodes.oil[i])
+                    low, high = value[i, state, g], value[i + 1, state, g]
+                    row = np.where(np.isfinite(low), low + share * (high - low), np.inf)
+                    after = interpolated(row, there, grid)[0]
+                    best[c, state][g] = np.minimum(best[c, state][g], cost + after)
+            closed = problem
+            if oil < stop:
+                costs = problem.events.cost.copy()
+                stops = (graph.engine == 0) & (graph.source >= graph.off_ages * graph.gear_ages)
+                costs[:, stops] = np.inf
+                closed = dataclasses.replace(problem, events=problem.events._replace(cost=costs))
+            before[j] = with_events(closed, best, t)
+        value = before
+    return value
+
+
+@pytest.mark.parametrize(
+    "changes", [{}, {"stop_oil_temperature": 40.0}, {"min_on_time": 2.0}], ids=str
+)
+def test_sweep_is_that_of_plain_python(changes):
+    driveline = few_gears(FULL, 3)
+    warm_up = dataclasses.replace(driveline.warm_up, heat_capacity=8e3)  # so that it warms up
+    driveline = dataclasses.replace(driveline, warm_up=warm_up)
+    cycle = Cycle("short", np.arange(SPEEDS.size, dtype=float), SPEEDS)
+    problem = oil_problem(driveline, cycle, soc_points=40, splits=5, **COLD, **changes)
+    pruned = OilCostToGo(problem).start
+    plain = plain_oil_sweep(problem, driveline, -5.0, changes.get("stop_oil_temperature", -np.inf))
+    known = np.isfinite(pruned) & np.isfinite(plain)
+    assert known.sum() > 100
+    assert pruned[known] == pytest.approx(plain[known], rel=SAME, abs=1e-9)
+
+
+def lossless(driveline):
+    """Return a driveline of two gears whose least cost is linear over SoC and temperature."""
+    battery = driveline.battery
+    table = battery.table.copy()
+    table.loc[{"quantity": "open_circuit_voltage"}] = 270.0
+    for name in ("resistance_discharge", "resistance_charge"):
+        table.loc[{"quantity": name}] = 0.0
+    battery = dataclasses.replace(battery, table=table, coulombic_efficiency=1.0)
+    warm_up = dataclasses.replace(
+        driveline.warm_up, drag_factor=1.0, friction_factor=1.0, cabin_heat=0.0
+    )
+    return dataclasses.replace(few_gears(driveline, 2), battery=battery, warm_up=warm_up)
+
+
+def enumerated(driveline, problem, ambient):
+    """Return the least cost over all schedules, each at the temperature it makes.
+
+    Sums over the steps in front are shared; nothing is left out.
+    """
+    nodes, cell, grid = problem.points, problem.cell, problem.grid
+    graph = problem.events.graph
+    factor = driveline.engine.fuel_factor
+    warm = nodes.each[-1].part(0, nodes.steps)  # at factor 1
+    start_fuel = driveline.start.fuel
+    front = [(0.0, problem.soc, nodes.start, problem.state, problem.gear)]
+    for t in range(nodes.steps):
+        behind = []
+        for paid, soc, oil, state, gear in front:
+            for m in np.flatnonzero(graph.source == state):
+                c = int(graph.engine[m])
+                for g in range(nodes.gears):
+                    event = problem.shift[t, c, gear, g] + problem.events.cost[t, m]
+                    for k in range(warm.count[t, g, c]):
+                        cost = warm.cost[t, g, c, k]
+                        if not np.isfinite(cost + event):
+                            continue
+                        begun = start_fuel if c == 2 else 0.0
+                        fuel = (cost - begun) * float(factor(np.array(oil))) + begun
+                        drop = warm.power[t, g, c, k] / 270.0 * nodes.dt[t] / cell.capacity
+                        after = next_oil(
+                            driveline, oil, ambient, nodes.demand.speed[t], nodes.dt[t], fuel
+                        )
+                        target = int(graph.target[m])
+                        behind.append((paid + fuel + event, soc - drop, after, target, g))
+        front = behind
+    missed = (max(grid.target - soc, 0.0) for _, soc, *_ in front)
+    return min(one[0] + grid.penalty * miss for one, miss in zip(front, missed, strict=True))
+
+
+def test_solve_is_the_least_of_all_schedules():
+    driveline = lossless(FULL)
+    cycle = Cycle("two", np.arange(3.0), np.array([4.0, 6.0, 7.5]))
+    settings = {"soc_points": 101, "splits": 3, "soc_start": 0.5, "terminal": "target"}
+    # far below the target, energy has one price, the penalty: nothing bends over SoC
+    problem = oil_problem(
+        driveline, cycle, **COLD, **settings, soc_target=0.7, penalty_factor=1.3, shift_cost=0.01
+    )
+    value = OilCostToGo(problem)
+    run = best_run(problem, value, OilRunner(problem, value))
+    least = enumerated(driveline, problem, -5.0)
+    assert run.cost == pytest.approx(least, rel=SAME)
+    proved = oil_bound(problem, run)
+    assert 0.5 * least < proved.bound <= least * (1.0 + SAME)
+
+
+def test_any_multipliers_stay_below_all_schedules():
+    driveline = few_gears(FULL, 2)  # with drag, friction, cabin, losses of the battery
+    heavy = dataclasses.replace(driveline.warm_up, heat_capacity=3e4)
+    driveline = dataclasses.replace(driveline, warm_up=heavy)
+    cycle = Cycle("short", np.arange(SPEEDS.size, dtype=float), SPEEDS)
+    problem = oil_problem(driveline, cycle, soc_points=101, splits=9, shift_cost=0.01, **COLD)
+    value = OilCostToGo(problem)
+    run = best_run(problem, value, OilRunner(problem, value))
+    random = np.random.default_rng(5)
+    after = guesses(problem, run, run.costate, limit_arcs(problem, run))[0]
+    found = []
+    dual = OilDual(problem, float(run.soc[-1]))
+    for _ in range(12):
+        found.append(dual.value(after * random.uniform(0.3, 1.5, after.size)))
+        found.append(dual.value(after * random.uniform(0.3, 1.5)))
+    assert max(found) <= run.cost
+    assert oil_bound(problem, run).bound > 0.8 * run.cost
+
+
+def test_what_does_not_depend_on_temperature_costs_what_it_did():
+    engine = dataclasses.replace(FULL.engine, cold_fuel_factor=1.0)
+    even = dataclasses.replace(FULL.warm_up, drag_factor=1.0, friction_factor=1.0, cabin_heat=0.0)
+    driveline = dataclasses.replace(FULL, engine=engine, warm_up=even)
+    cycle, points = read_cycle("ece15"), {"soc_points": 501}
+    without = find_optimum(cycle, driveline, Settings(**points), bound=False)
+    with_oil = find_optimum(cycle, driveline, Settings(**points, **COLD), bound=False)
+    assert with_oil.solution.cost == pytest.approx(without.solution.cost, rel=1e-7)
+
+
+def test_closed_loop_makes_the_temperature_of_the_optimum():
+    settings = Settings(stop_oil_temperature=0.0, **COLD)
+    known = find_optimum(read_cycle("ece15"), FULL, settings)
+    loop = ClosedLoop(FULL, known.demand, known.settings)
+    drive = loop.run(Playback(schedule=known.solution.schedule))
+    assert drive.clipped.max() == 0
+    assert drive.demand.oil_temperature == pytest.approx(known.demand.oil_temperature, abs=1e-9)
+    assert drive.cost == pytest.approx(known.solution.cost, rel=SAME)
+    on, cold = known.trace.engine_on.values, known.demand.oil_temperature < 0.0
+    assert not ((np.diff(on) < 0) & cold[1:]).any()  # no stop of a cold engine
+    # heat balance in closed form over the drive: what went in is stored or went out
+    fuel = float(
+        ((known.trace.fuel_rate - known.trace.shift_power / 42900.0) * known.trace.dt).sum()
+    )
+    w, oil = FULL.warm_up, known.demand.oil_temperature
+    air = (w.cooling + w.cooling_by_speed * known.demand.speed) * (oil + 5.0)
+    kept = w.heat_share * 42900.0 * fuel - float((air * known.demand.dt).sum())
+    end = known.result().dataset.attrs["oil_end_C"]
+    assert (end + 5.0) * w.heat_capacity == pytest.approx(kept, rel=1e-9)  # never above the cabin
+
+
+def test_a_driveline_that_cannot_warm_up_is_refused():
+    bare = dataclasses.replace(FULL, warm_up=WarmUp())
+    with pytest.raises(InputError, match="heat_capacity_kJ_per_K"):
+        find_optimum(read_cycle("ece15"), bare, Settings(**COLD))
+    with pytest.raises(InputError, match="oil_temperature_start"):
+        find_optimum(read_cycle("ece15"), FULL, Settings(oil_temperature_start=95.0, **COLD))
