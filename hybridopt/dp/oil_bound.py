@@ -115,6 +115,8 @@ def oil_bound(problem: Problem, run: ForwardRun, width: float = WIDTH) -> Bound:
         end=end,
         ends=OneTangent(problem.cell, tangent),  # type: ignore[arg-type]
         problem=problem,
+        branches=None,
+        heat=None,
         guide=None,
         evaluations=LOOKS + 1,
         seconds=time.perf_counter() - began,
@@ -215,7 +217,7 @@ class OilDual:
         kernels._oil_trellis(trellis, table, values)
         row = values[0, problem.state, problem.gear]
         length = float(np.interp(self.nodes.start, trellis.oil, row))
-        energy = lam[1] * self.boxes.z_start, lam[-1] * self.boxes.z_end
+        energy = float(lam[1]) * self.boxes.z_start, float(lam[-1]) * self.boxes.z_end
         rounding = 1e-11 * (abs(length) + sum(energy))
         return length - energy[0] + energy[1] - rounding
 
