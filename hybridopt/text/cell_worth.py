@@ -67,11 +67,12 @@ def _ranked_lines(worth: "CellWorth", most: int) -> list[str]:
 def _ranked_line(worth: "CellWorth", row: "WorthRow") -> str:
     unit = worth.rule_set.form.value(row.table).file_unit
     share = 100.0 * worth.tables[row.table].seconds[row.cell] / worth.duration
-    place = cut(cell_place(worth.rule_set, row.table, row.cell), PLACE_ROOM)
-    change = row.change
+    place, change = cell_place(worth.rule_set, row.table, row.cell), row.change
+    if len(place) > PLACE_ROOM:  # the last one on it, SoC, must not be cut
+        place = place.replace("SoC ", "").replace(",", "")
     events = f"{change.starts:+.0f}/{change.shifts:+.0f}"
     return (
-        f"{row.table:15}{place:24}{f'{row.step:+g} {unit}':>8}{share:>5.1f}%"
+        f"{row.table:15}{cut(place, PLACE_ROOM):24}{f'{row.step:+g} {unit}':>8}{share:>5.1f}%"
         f"{fitted(change.cost_equal_g, 3, 7)}{fitted(change.fuel_g, 3, 7)}"
         f"{events:>7}{fitted(change.soc_end / PERCENT, 2, 6)}"
     )

@@ -117,6 +117,7 @@ def test_text_names_step_and_place_in_80_columns(worth):
     lines = worth_text(worth).splitlines()
     assert max(map(len, lines)) <= 80
     assert any("km/h" in line and "gear 2" in line for line in lines)
+    assert not any("…" in line or "..." in line for line in worth_text(worth, 1000).splitlines())
     assert "a change belongs to its step" in " ".join(lines)
 
 

@@ -224,6 +224,7 @@ def test_limits_of_comfort_stand_beside_the_drives(tmp_path):
             last, way = t, b - a
     assert shown["gears_held_short"] == short
     assert any("min_gear" in fault["text"] for fault in message["faults"])
+    assert any("sooner where the engine starts; the 9 s" in f["text"] for f in message["faults"])
 
 
 def test_shifts_too_soon_are_counted():
