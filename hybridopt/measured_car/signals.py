@@ -12,6 +12,7 @@ from ..measurements.recording import Recording
 
 SMOOTH = 0.5  # s, standard deviation of the kernel that all channels of a fit go through
 TURNS = 300.0 * RPM  # below it an engine does not run by itself (common practice, no source)
+PULLS = 3.0  # N m, of an engine whose speed is not known
 MOVES = 0.3  # m/s
 BEFORE, AFTER = 1.0, 2.0  # s around shifts and starts that fits of steady relations leave out
 SENSOR = 0.005
@@ -72,8 +73,14 @@ class Signals:
 
     @cached_property
     def on(self) -> np.ndarray:
-        """Whether the engine turns by itself."""
-        return np.asarray(self["engine_speed"] > TURNS)
+        """Whether the engine turns by itself; without its speed, whether it burns or pulls."""
+        if self.has("engine_speed"):
+            return np.asarray(self["engine_speed"] > TURNS)
+        if self.has("fuel_rate"):
+            return np.asarray(self["fuel_rate"] > 0.0)
+        if self.has("engine_torque"):
+            return np.asarray(np.abs(self["engine_torque"]) > PULLS)
+        return np.zeros(self.recording.time.size, dtype=bool)
 
     @cached_property
     def moving(self) -> np.ndarray:

@@ -1,8 +1,9 @@
-"""Whether vehicle speed and the speed of the shaft belong to the same car."""
+"""Whether a log is one of a drive, and vehicle speed and that of the shaft are of one car."""
 
 import numpy as np
 
 from ..base.errors import InputError
+from ..base.units import KM_PER_H
 from ..inputs.driveline import Driveline
 from ..measurements.recording import Recording
 from ..physics.plant import pack
@@ -15,7 +16,7 @@ LEAST = 20.0  # s
 
 
 def check_speed_unit(recording: Recording, driveline: Driveline, most: float) -> None:
-    """Refuse a vehicle speed that no gear of a driveline makes of the shaft's speed.
+    """Refuse a vehicle that stands, and a speed that no gear makes of the shaft's speed.
 
     Parameters
     ----------
@@ -27,8 +28,13 @@ def check_speed_unit(recording: Recording, driveline: Driveline, most: float) ->
     Raises
     ------
     InputError
-        The factor between both is larger, so that one of their units is wrong.
+        Nothing moves, or the factor between both is larger, so that one of their units is wrong.
     """
+    if float(np.nanmax(recording.channels["speed"])) <= MOVING:
+        raise InputError(
+            f"{recording.path}: the vehicle never goes faster than {MOVING / KM_PER_H:.0f} km/h; "
+            "give a log of a drive, or look at the column of speed and its unit"
+        )
     name = recording.shaft
     if not name:
         return

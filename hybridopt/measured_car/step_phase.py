@@ -78,7 +78,9 @@ def _of_bends(recording: Recording, driveline: Driveline, step: float, near: flo
     speed = finer_samples(recording, driveline) or recording.drive.cleaned
     phases = near + step * np.arange(-0.25, 0.25 + 0.5 * GRID, GRID)
     off = np.array([_off_polyline(speed, phase % step, step) for phase in phases])
-    best = int(np.clip(np.argmin(off), 1, off.size - 2))
+    best = int(np.argmin(off))
+    if best in (0, off.size - 1):  # the speed has no such bends
+        return near
     before, here, after = off[best - 1 : best + 2]
     bend = before - 2.0 * here + after
     shift = 0.5 * (before - after) / bend if bend > 0.0 else 0.0

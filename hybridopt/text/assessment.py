@@ -26,7 +26,9 @@ CAUSES = {"engine": "engine on and off", "gear": "gear", "split": "split"}
 """What the car decides, in words."""
 LISTED = 10
 LEAST_UNTOLD = 0.05  # points of the gap
-SOC_TRUSTED = 3.0  # points, that the model may end off the measured SoC (common practice, no source)
+SOC_TRUSTED = (
+    3.0  # points, that the model may end off the measured SoC (common practice, no source)
+)
 DOUBTFUL = ("frozen", "sign", "factor", "unit")
 """Kinds of findings that put what is read from a channel in doubt."""
 

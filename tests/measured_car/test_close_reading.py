@@ -5,11 +5,12 @@ import math
 
 import numpy as np
 import pytest
-from car_log import Logger, record
+from car_log import Logger, _correlated, record
 from traced_log import traced
 
-from hybridopt import Cycle, PowerThresholds, read_cycle, read_driveline, read_recording
+from hybridopt import Cycle, InputError, PowerThresholds, read_cycle, read_driveline, read_recording
 from hybridopt.controllers.closed_loop import ClosedLoop
+from hybridopt.measured_car.alignment import aligned
 from hybridopt.measured_car.balanced_speed import (
     SPEED_ERROR,
     TORQUE_ERROR,
@@ -17,9 +18,11 @@ from hybridopt.measured_car.balanced_speed import (
     balanced_cycle,
 )
 from hybridopt.measured_car.dragged_engine import dragged_engine
+from hybridopt.measured_car.repeated import noise_size, repeated
 from hybridopt.measured_car.slow_part import slow_part
+from hybridopt.measured_car.speed_unit import BASE, FITTED, check_speed_unit
 from hybridopt.measured_car.splits import fill_shafts
-from hybridopt.measured_car.step_phase import decision_phase, later
+from hybridopt.measured_car.step_phase import STEPS, decision_phase, later
 from hybridopt.measured_car.step_samples import StepSamples
 from hybridopt.physics.codes import RUNNING
 from hybridopt.physics.demand import drive_demand
@@ -50,7 +53,7 @@ def test_phase_of_decisions_that_fall_together_is_found(tmp_path, late):
     found = log(tmp_path, gear=lambda time: 1.0 + np.floor((time - late + 0.01) / 7.0) % 2)
     assert decision_phase(found, FULL) == pytest.approx(late, abs=0.051)
     moved = later(found, late)
-    assert decision_phase(moved, FULL) == 0.0
+    assert decision_phase(moved, FULL) == pytest.approx(0.0, abs=0.051)
     at = (found.time > 30.0) & (found.time < 170.0)
     before = np.searchsorted(found.time, found.time[at] + late + 1e-9, side="right") - 1
     np.testing.assert_array_equal(moved.channels["gear"][at], found.channels["gear"][before])
@@ -60,6 +63,78 @@ def test_decisions_at_any_time_have_no_phase(tmp_path):
     """Every 5.3 s: ten fractions of a second, each as often."""
     found = log(tmp_path, gear=lambda time: 1.0 + np.floor((time + 0.01) / 5.3) % 2)
     assert decision_phase(found, FULL) is None
+
+
+def driven(driveline, name, logger, last=400.0):
+    """Return what a car truly did by steps of 1 s, and the recording of it."""
+    cycle = read_cycle(name).cut(0.0, last)
+    settings = Settings().resolved(driveline)
+    loop = ClosedLoop(driveline, drive_demand(driveline, cycle), settings)
+    car = traced(driveline, cycle, loop.replay(loop.run(PowerThresholds())))
+    return car, record(car, logger)
+
+
+def test_steps_begin_where_speed_bends_and_torques_jump():
+    """Every channel late by its own draw, as the logger makes it; whole km/h and noise."""
+    late = Logger(seed=4)
+    car, recording = driven(FULL, "udds", late, 1369.0)
+    random, true = np.random.default_rng(late.seed), {}
+    size = recording.time.size
+    for name in car.channels:
+        true[name] = random.uniform(0.0, late.delay)
+        random.normal(size=size)
+        _correlated(random, size, 1.0, 50.0)
+    _, delays = aligned(recording, FULL)
+    assert delays[STEPS] == pytest.approx(true["speed"], abs=0.03)
+    for name in ("engine_torque", "motor_torque", "motor_power"):
+        found = delays.get(name, 0.0)
+        assert found == pytest.approx(true[name] - true["speed"], abs=0.05), name
+
+
+def test_a_stop_and_start_engine_that_is_dragged_is_read_with_its_starts():
+    """All starts of a car without separating clutch, noise and whole km/h."""
+    micro = read_driveline("micro")
+    car, recording = driven(micro, "wltc_class3b_low", Logger(delay=0.0, seed=4), 589.0)
+    demand, samples = drive_demand(micro, car.cycle), StepSamples(recording)
+    gear = car.trace["gear"].values.astype(int) - 1
+    on = dragged_engine(recording, micro, samples, demand, gear)[: gear.size]
+    begins = np.flatnonzero(on[1:] & ~on[:-1]) + 1
+    starts = np.flatnonzero(car.trace["engine_start"].values)
+    assert starts.size > 15
+    np.testing.assert_array_equal(begins, starts)
+
+
+def test_noise_and_quantum_of_a_channel_come_back():
+    """White noise on a slow swing, then in steps; a channel in coarse steps hides its noise."""
+    random, time = np.random.default_rng(2), 0.1 * np.arange(20_000)
+    swing = 50.0 * np.sin(time / 5.0)
+    rough = swing + random.normal(0.0, 2.0, time.size)
+    assert noise_size(rough)[0] == pytest.approx(2.0, rel=0.05)
+    noise, quantum = noise_size(2.0 * np.round(rough / 2.0))
+    assert quantum == pytest.approx(2.0) and noise == pytest.approx(2.0, rel=0.35)
+    assert noise_size(10.0 * np.round(swing / 10.0)) == (pytest.approx(1.0), pytest.approx(10.0))
+    assert noise_size(np.zeros(100)) == (0.0, 0.0)
+
+
+def test_a_recording_is_repeated_with_noise_of_its_size():
+    _, recording = driven(FULL, "udds", Logger(delay=0.0, seed=1))
+    again = repeated(recording, np.random.default_rng(1))
+    more = again.channels["motor_speed"] - recording.channels["motor_speed"]
+    moving = recording.channels["motor_speed"] > 0.0
+    assert np.std(more[moving]) == pytest.approx(3.0 * math.pi / 30.0, rel=0.4)  # 3 rpm, as made
+    assert not more[~moving].any()
+    assert again.cycle.distance == pytest.approx(recording.cycle.distance, rel=0.01)
+
+
+def test_speeds_that_no_gear_makes_are_refused():
+    _, recording = driven(FULL, "udds", Logger(noise=0.0, quanta=False, delay=0.0))
+    check_speed_unit(recording, FULL, FITTED)
+    fast = {**recording.channels, "speed": 3.6 * recording.channels["speed"]}
+    with pytest.raises(InputError, match=r"vehicle speed is 3\.6 times what motor_speed"):
+        check_speed_unit(dataclasses.replace(recording, channels=fast), FULL, BASE)
+    still = {**recording.channels, "speed": 0.0 * recording.channels["speed"]}
+    with pytest.raises(InputError, match="never goes faster than 7 km/h"):
+        check_speed_unit(dataclasses.replace(recording, channels=still), FULL, BASE)
 
 
 def test_slow_part_keeps_a_constant_and_drops_what_alternates():
