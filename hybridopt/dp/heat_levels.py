@@ -23,7 +23,7 @@ from .heat import Heat
 
 LEVEL_BOXES = 8  # sub-boxes of the SoC window
 LEVELS, FINE = 400, 1600  # of the budget: on the way, and at the best multipliers
-MOST_VALUES = 40_000_000  # ahead of all steps, states, gears and levels
+MOST_VALUES = 20_000_000  # ahead of all steps, states, gears and levels; 160 MB
 
 
 class HeatLevels:
@@ -49,7 +49,7 @@ class HeatLevels:
         self.others = heat.at(others)
         points, graph = heat.choices, problem.events.graph
         size = (points.steps + 1) * graph.states * points.gears
-        self.levels = min(levels, MOST_VALUES // size)
+        self.levels = max(min(levels, MOST_VALUES // size), 1)
         self.found: list[tuple[float, Schedule]] = []  # bounds and their paths
 
     def look(self, after: np.ndarray) -> Look:

@@ -27,7 +27,7 @@ from ..problem.memory import part_ranges
 from .optimum import Optimum
 
 ROUNDS = 4  # of the program, each at the SoC of the one before
-PIECES, MOST = 4, 150_000  # of a gap between two splits; choices at most, with fewer pieces
+PIECES, MOST = 4, 60_000  # of a gap between two splits; choices at most, with fewer pieces
 LEVELS_PERCENT = 0.5  # gap above which paths over levels of heat are looked at
 PLANS = 4  # of these paths, the highest bounds first
 ENERGY = 1e5  # J, unit of stored energy in the program
