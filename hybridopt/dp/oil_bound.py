@@ -217,7 +217,7 @@ class OilDual:
         length = float(np.interp(self.nodes.start, trellis.oil, row))
         energy = lam[1] * self.boxes.z_start, lam[-1] * self.boxes.z_end
         rounding = 1e-11 * (abs(length) + sum(energy))
-        return length - energy[0] + energy[1] - rounding
+        return float(length - energy[0] + energy[1] - rounding)
 
 
 def bound_nodes(warming: Warming, coarse: np.ndarray, width: float) -> np.ndarray:
