@@ -208,7 +208,7 @@ def test_what_does_not_depend_on_temperature_costs_what_it_did():
 
 
 def test_closed_loop_makes_the_temperature_of_the_optimum():
-    settings = Settings(stop_oil_temperature=0.0, **COLD)
+    settings = Settings(stop_oil_temperature=0.0, soc_points=501, **COLD)
     known = find_optimum(read_cycle("ece15"), FULL, settings)
     loop = ClosedLoop(FULL, known.demand, known.settings)
     drive = loop.run(Playback(schedule=known.solution.schedule))
