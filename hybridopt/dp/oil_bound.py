@@ -61,8 +61,8 @@ HULLS = 16  # cells of temperature that have hulls of their own, about
 WIDTH = 2.0  # K, of the cells of the trellis, about
 BOXES = 6  # of stored energy
 ROUGH = 4, 2  # cells of hulls and boxes with which the multipliers' scale is looked for
-SCALES = 0.9, 1.05  # of the multipliers, between which that is
-LOOKS = 9
+SCALES = 0.5, 1.1  # of the multipliers, between which that is
+LOOKS = 12
 RATIOS = 9  # prices of energy in fuel at which lists are known, beside the widest
 KINKS = 3  # splits to aim at: those at the kinks of the maps are enough for hulls
 CAUSE = "one price of energy for a cold and a warm engine"
@@ -219,7 +219,7 @@ class OilDual:
         length = float(np.interp(self.nodes.start, trellis.oil, row))
         energy = float(lam[1]) * self.boxes.z_start, float(lam[-1]) * self.boxes.z_end
         rounding = 1e-11 * (abs(length) + sum(energy))
-        return length - energy[0] + energy[1] - rounding
+        return float(length - energy[0] + energy[1] - rounding)
 
 
 def bound_nodes(warming: Warming, coarse: np.ndarray, width: float) -> np.ndarray:

@@ -45,7 +45,7 @@ class Settings:
     soc_points: int | None = setting(
         None,
         "SoC grid points; by default 1001, 2001 where most steps are shorter than 0.5 s, and 4001 "
-        "on drives of up to 300 steps, 501 with ambient_temperature.",
+        "on drives of up to 300 steps; on longer ones 501 with ambient_temperature.",
         POINTS,
     )
     splits: int = setting(
@@ -229,8 +229,8 @@ class Settings:
         points = self.soc_points
         if points is None:
             points = FINE_POINTS if float(np.median(cycle.dt)) < SHORT_STEP else USUAL_POINTS
-            points = SHORT_DRIVE_POINTS if cycle.dt.size <= SHORT_DRIVE else points
             points = points if self.ambient_temperature is None else WARM_UP_POINTS
+            points = SHORT_DRIVE_POINTS if cycle.dt.size <= SHORT_DRIVE else points
         on = self.begins_on(float(cycle.speed[0]))
         return dataclasses.replace(self, soc_points=points, engine_on_start=on)
 
