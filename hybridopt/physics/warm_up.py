@@ -122,14 +122,6 @@ def _warmed(warming, oil, row, fuel):
     return min(after, warming.warm)
 
 
-@kernel
-def _oil_path(warming, rows, fuel, path):
-    """Fill oil temperatures from path[0] on; the rows are set accordingly."""
-    for t in range(fuel.size):
-        _set_oil(warming, path[t], rows[t])
-        path[t + 1] = _warmed(warming, path[t], rows[t], fuel[t])
-
-
 ROW_FIELDS = {
     "fuel_factor": R_FUEL_FACTOR,
     "drag_factor": R_DRAG_FACTOR,
