@@ -5,7 +5,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from ..physics.battery import stored_energy
+from ..physics.battery import Cell, stored_energy
 from ..problem.problem import Problem
 from .ascent import Ascent
 from .boxes import BOXES, make_boxes
@@ -31,6 +31,17 @@ class EndTangent(NamedTuple):
     def at(self, energy: float) -> float:
         """Return the bound at an energy, g."""
         return self.bound + self.slope * (energy - self.energy)
+
+
+class OneTangent:
+    """Lower limits of the cost over the final SoC: a straight line over the energy there."""
+
+    def __init__(self, cell: Cell, tangent: EndTangent) -> None:
+        self.cell, self.tangent = cell, tangent
+
+    def at(self, soc: float) -> float:
+        """Return the lower limit of schedules that end at a SoC or above it, g."""
+        return self.tangent.at(float(stored_energy(self.cell, soc)))
 
 
 class EndBound:

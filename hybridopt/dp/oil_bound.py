@@ -40,7 +40,7 @@ import numpy as np
 
 from ..base.percent import percent_above
 from ..base.threads import in_threads
-from ..physics.battery import Cell, stored_energy
+from ..physics.battery import stored_energy
 from ..physics.demand import Demand
 from ..physics.entries import R_FUEL_FACTOR, R_SIZE
 from ..physics.warm_up import Warming, set_oil
@@ -53,7 +53,7 @@ from .bound import NOTED_PERCENT, Bound, guesses, limit_arcs
 from .bound_kernels import Boxes
 from .boxes import make_boxes
 from .dual import all_multipliers
-from .end_bound import EndTangent
+from .end_bound import EndTangent, OneTangent
 from .forward import ForwardRun
 from .hulls import list_hulls
 
@@ -67,17 +67,6 @@ RATIOS = 9  # prices of energy in fuel at which lists are known, beside the wide
 KINKS = 3  # splits to aim at: those at the kinks of the maps are enough for hulls
 CAUSE = "one price of energy for a cold and a warm engine"
 GOLDEN = 0.6180339887498949
-
-
-class OneTangent:
-    """Lower limits of the cost over the final SoC: a straight line over the energy there."""
-
-    def __init__(self, cell: Cell, tangent: EndTangent) -> None:
-        self.cell, self.tangent = cell, tangent
-
-    def at(self, soc: float) -> float:
-        """Return the lower limit of schedules that end at a SoC or above it, g."""
-        return self.tangent.at(float(stored_energy(self.cell, soc)))
 
 
 def oil_bound(problem: Problem, run: ForwardRun, width: float = WIDTH) -> Bound:
@@ -113,7 +102,7 @@ def oil_bound(problem: Problem, run: ForwardRun, width: float = WIDTH) -> Bound:
         multipliers=multipliers,
         plain=multipliers,
         end=end,
-        ends=OneTangent(problem.cell, tangent),  # type: ignore[arg-type]
+        ends=OneTangent(problem.cell, tangent),
         problem=problem,
         branches=None,
         heat=None,
