@@ -60,7 +60,8 @@ def test_rows_hold_the_demand_and_no_restriction_unless_given():
     assert rows.flags["C_CONTIGUOUS"] and rows.dtype == np.float64
     assert rows.shape == (2, R_SIZE)
     shown = [3.0, 3.0 / 0.3, 0.5 / 0.3, -20.0, 2.0, 1.0, 1.0, 1.0, 1.0, 0.0, np.nan, np.nan, 0.0]
-    np.testing.assert_array_equal(rows[1], shown)
+    warm = [1.0, 1.0, 0.0, np.nan]  # factors of drag and friction, heater, oil temperature
+    np.testing.assert_array_equal(rows[1], [*shown, *warm])
     some = dict(
         motor_share=0.2, battery_share=0.3, slip_allowed=False, fuel_factor=1.4, engine_needed=True
     )

@@ -20,6 +20,7 @@ def test_keys_are_those_that_users_have():
         "soc_target_percent two_sided start_cost_g shift_cost_g min_on_time_s min_off_time_s "
         "min_gear_time_s min_reversal_time_s torque_rise_Nm_per_s torque_fall_Nm_per_s "
         "stop_speed_max_km_per_h stop_soc_min_percent stop_oil_temperature_C "
+        "ambient_temperature_C oil_temperature_start_C temperature_nodes "
         "brake_shift_speed_km_per_h skip_shifts gear_start engine_on_start penalty_factor "
         "memory_limit_GB thermal_limits corridor wanted_gap_percent"
     ).split()
