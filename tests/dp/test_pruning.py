@@ -13,6 +13,7 @@ import dataclasses
 import numpy as np
 import oracle
 import pytest
+from case_counts import cases
 from exhaustive import numpy_sweep
 from hypothesis import HealthCheck, given
 from hypothesis import settings as examples
@@ -130,7 +131,7 @@ def test_same_value_as_the_exhaustive_sweep(problem):
 
 
 @pytest.mark.long
-@examples(max_examples=5000, **QUICK)
+@examples(max_examples=cases(2500), **QUICK)
 @given(problems())
 def test_same_value_on_thousands_of_instances(problem):
     check_pruning(problem)

@@ -106,7 +106,7 @@ def damage(content, count):
         yield bytes(wrong)
 
 
-@pytest.mark.parametrize("count", [24, pytest.param(200, marks=pytest.mark.long)])
+@pytest.mark.parametrize("count", [24, pytest.param(100, marks=pytest.mark.long)])
 def test_a_damaged_result_is_used_or_refused(result, tmp_path, count):
     path = tmp_path / "a.nc"
     result.to_netcdf(path)

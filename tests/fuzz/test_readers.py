@@ -430,6 +430,13 @@ FUZZ_CASES = "HYBRIDOPT_FUZZ_CASES"
 """Environment variable: how many cases the long test tries, in place of what is below."""
 FEWER = {
     "result": 200,
+    "table of rules": 4000,
+    "study": 5000,
+    "rules": 5000,
+    "comparison": 5000,
+    "log": 5000,
+    "driveline": 5000,
+    "piece of a study": 5000,
     "engine bench": 2000,
     "motor bench": 2000,
     "bare log": 3000,
@@ -442,7 +449,7 @@ FEWER = {
     "values of calibration data": 2000,
     "object": 3000,
 }
-"""Cases that take a process each, or whose code another reader shares."""
+"""Cases that take a process each, or long, or whose code another reader shares."""
 
 
 @pytest.mark.long

@@ -10,6 +10,7 @@ import dataclasses
 
 import numpy as np
 import pytest
+from case_counts import cases
 
 from hybridopt import Cycle, Settings, read_cycle, read_driveline
 from hybridopt.base.errors import FailedError, InfeasibleError, InputError
@@ -128,5 +129,6 @@ def test_no_schedule_lies_below_any_bound():
 
 
 @pytest.mark.long
-def test_no_schedule_lies_below_any_bound_in_a_hundred_cases():
-    assert sum(attack(seed) for seed in range(10, 110)) >= 50
+def test_no_schedule_lies_below_any_bound_in_many_cases():
+    count = cases(60)
+    assert sum(attack(seed) for seed in range(10, 10 + count)) >= count // 2

@@ -221,7 +221,8 @@ def test_another_origin_is_refused(browser, server):
         def log_message(self, *values):
             pass
 
-    with http.server.HTTPServer(("127.0.0.1", 0), Other) as other:
+    # threads, as the browser keeps a connection open that would be waited for
+    with http.server.ThreadingHTTPServer(("127.0.0.1", 0), Other) as other:
         Thread(target=other.serve_forever, daemon=True).start()
         browser.go(f"http://127.0.0.1:{other.server_port}/")
         body = {"do": "edit", "revision": 1, "table": "engine_start", "rows": [0, 0]}

@@ -11,6 +11,7 @@ import time
 
 import numpy as np
 import pytest
+from case_counts import cases
 from study_makers import FEW, do_here, write_study
 
 from hybridopt.base.errors import FailedError, InputError
@@ -292,8 +293,8 @@ def test_kills_at_random_leave_whole_pieces(tmp_path):
 
 
 @pytest.mark.long
-def test_a_hundred_kills_leave_whole_pieces(tmp_path):
-    assert_kills_leave_whole_pieces(tmp_path, 100)
+def test_many_kills_leave_whole_pieces(tmp_path):
+    assert_kills_leave_whole_pieces(tmp_path, cases(40))
 
 
 def test_a_piece_is_flushed_before_it_has_its_name(tmp_path, monkeypatch):
