@@ -32,14 +32,16 @@ def rows(found: dict) -> list[tuple[str, str]]:
         made.append(("sweep: share of the rate of bare split evaluations, %", f"{share[0]:.1f}"))
         made.append(("sweep: share of the memory bandwidth, %", f"{share[1]:.1f}"))
     if part := found.get("variants"):
-        audited = f"{part['audited']}, {part['above'] + len(part['refused'])}"
+        audited = f"{part['audited']} / {len(part['refused'])} / {part['above']:.1e}"
         made.append(("random variants compared with the CPU's", f"{part['compared']:,}"))
         made.append(("their cost over the CPU's, relative, largest", f"{part['largest']:.1e}"))
         made.append(("their cost over the CPU's, relative, mean", f"{part['mean']:.1e}"))
         made.append(("bounds above the CPU's cost", f"{part['bounds_above_cost']}"))
-        made.append(("certificates checked of them, bounds above the checker's", audited))
-        minute = 60.0 * part["compared"] / part["cpu_s"]
-        made.append((f"a CPU with {part['cores']} cores, a minute", f"{minute:,.0f}"))
+        words = "certificates checked / refused / bound over the checker's, relative, at most"
+        made.append((words, audited))
+        if seconds := part.get("cpu_s"):
+            minute = f"{60.0 * part['compared'] / seconds:,.0f}"
+            made.append((f"a CPU with {part['cores']} cores, a minute", minute))
     if part := found.get("study"):
         made.append((f"study, s for {part['count']:,} results", f"{part['whole_s']:,.0f}"))
         made.append(("killed and resumed: the same digest", "yes" if part["same"] else "no"))

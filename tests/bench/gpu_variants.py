@@ -164,8 +164,7 @@ def audits(rows) -> dict:
     return {
         "audited": len(rows),
         "refused": [why for *_, why in rows if why],
-        "above": sum(mine > checked * (1.0 + 1e-12) for mine, checked in good),
-        "apart": max((checked / mine - 1.0 for mine, checked in good), default=float("nan")),
+        "above": max((1.0 - checked / mine for mine, checked in good), default=float("nan")),
     }
 
 
