@@ -143,21 +143,29 @@ def _weights(problem, work, scale, t):
 
 
 @cuda.jit(device=True)
+def _list_at(problem, ground, scale, row):
+    """Hull of a list, its step's length, multiplier and change, and the corner where to begin."""
+    hulls, dt, work, _, _, _ = ground
+    t = row // (problem[N_GEARS] * 3)
+    weight, change = _weights(problem, work, scale, t)
+    hull, seconds = _hull_of(hulls, problem[N_LISTS] + row), dt[problem[N_DT] + t]
+    return hull, seconds, weight, change, _first_corner(hull, weight * seconds)
+
+
+@cuda.jit(device=True)
 def _over_boxes(problem, ground, scale, row, scratch):
     """Stage cost of a list over all boxes of its step, and the lowest box.
 
     So many threads look at a list TOGETHER; all of the block come here, with row -1 for none.
     """
-    hulls, dt, work, boxes, reach, efficiency = ground
+    _, _, _, boxes, reach, efficiency = ground
     totals, lowest = scratch
     thread, lane = cuda.threadIdx.x, cuda.threadIdx.x % TOGETHER
     best, box = math.inf, int64(0)
     if row >= 0:
-        t, at = row // (problem[N_GEARS] * 3), problem[N_TRACK]
-        weight, change = _weights(problem, work, scale, t)
-        hull, seconds = _hull_of(hulls, problem[N_LISTS] + row), dt[problem[N_DT] + t]
-        corner = _first_corner(hull, weight * seconds)
-        for j in range(reach[0, at + t] + lane, reach[1, at + t] + 1, TOGETHER):
+        hull, seconds, weight, change, corner = _list_at(problem, ground, scale, row)
+        at = problem[N_TRACK] + row // (problem[N_GEARS] * 3)
+        for j in range(reach[0, at] + lane, reach[1, at] + 1, TOGETHER):
             total, _, _, corner = _over_box(
                 hull, seconds, weight, change, boxes[j], efficiency, corner
             )
@@ -194,14 +202,10 @@ def _take_boxes(problem, ground, scale, room, first, scratch):
 @cuda.jit(device=True)
 def _stage_costs(problem, ground, scale, room, scratch):
     """Fill stage costs: over the wide box for all lists, over all boxes for those in line."""
-    hulls, dt, work, boxes, _, efficiency = ground
+    _, _, _, boxes, _, efficiency = ground
     lists, base, stage = problem[N_GEARS] * 3, problem[N_STAGES], room[0]
     for row in range(cuda.threadIdx.x, problem[N_STEPS] * lists, cuda.blockDim.x):
-        t = row // lists
-        hull = _hull_of(hulls, problem[N_LISTS] + row)
-        weight, change = _weights(problem, work, scale, t)
-        seconds = dt[problem[N_DT] + t]
-        corner = _first_corner(hull, weight * seconds)
+        hull, seconds, weight, change, corner = _list_at(problem, ground, scale, row)
         stage[base + row], _, _, _ = _over_box(
             hull, seconds, weight, change, boxes[WIDE], efficiency, corner
         )
@@ -236,7 +240,7 @@ def _settle(problem, ground, scale, room, way, scratch):
 @cuda.jit(device=True)
 def _slope(problem, ground, scale, way, ends, scratch):
     """Change of the bound with the scale: the supergradient along the guess."""
-    hulls, dt, work, boxes, _, efficiency = ground
+    _, _, work, boxes, _, efficiency = ground
     at, steps, part = problem[N_TRACK], problem[N_STEPS], 0.0
     start, end = ends
     for begin in range(0, steps, cuda.blockDim.x // TOGETHER):
@@ -245,9 +249,7 @@ def _slope(problem, ground, scale, way, ends, scratch):
         _, box = _over_boxes(problem, ground, scale, row, scratch)
         if row < 0 or cuda.threadIdx.x % TOGETHER > 0:
             continue
-        weight, change = _weights(problem, work, scale, t)
-        hull, seconds = _hull_of(hulls, problem[N_LISTS] + row), dt[problem[N_DT] + t]
-        corner = _first_corner(hull, weight * seconds)
+        hull, seconds, weight, change, corner = _list_at(problem, ground, scale, row)
         _, watts, z, _ = _over_box(hull, seconds, weight, change, boxes[box], efficiency, corner)
         part += work[W_GUESS, at + t] * _drain(watts, seconds, boxes[box], efficiency)
         if t > 0:

@@ -37,6 +37,17 @@ INFINITE = np.float32(1e30)  # stands for infinite cost: quick arithmetic knows 
 LARGE = np.float32(1e15)  # and what is above this counts as such
 
 
+@cuda.jit(device=True)
+def _insert(powers, costs, begin, end, split):
+    """Put power and cost of a split into rows that are sorted by them from `begin` to `end`."""
+    p, m = split
+    j = end
+    while j > begin and (powers[j - 1] > p or (powers[j - 1] == p and costs[j - 1] > m)):
+        powers[j], costs[j] = powers[j - 1], costs[j - 1]
+        j -= 1
+    powers[j], costs[j] = p, m
+
+
 @cuda.jit
 def _sort_lists(first, length, cost, power, sorted_cost, sorted_power, count):
     """Copy the admissible splits of each list ordered by power, then cost; count them.
@@ -51,13 +62,7 @@ def _sort_lists(first, length, cost, power, sorted_cost, sorted_power, count):
         m, p = np.float32(cost[k]), np.float32(power[k])
         if not cost[k] < math.inf:
             continue
-        j = begin + n
-        while j > begin and (
-            sorted_power[j - 1] > p or (sorted_power[j - 1] == p and sorted_cost[j - 1] > m)
-        ):
-            sorted_power[j], sorted_cost[j] = sorted_power[j - 1], sorted_cost[j - 1]
-            j -= 1
-        sorted_power[j], sorted_cost[j] = p, m
+        _insert(sorted_power, sorted_cost, begin, begin + n, (p, m))
         n += 1
     count[row] = n
 

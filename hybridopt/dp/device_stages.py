@@ -25,6 +25,7 @@ from .device_layout import (
     N_STEPS,
     N_TRACK,
 )
+from .device_lists import _insert
 
 BOXES = 32  # sub-boxes of the window, one for each thread that looks at a list
 WIDE, BOX_ROWS = BOXES, BOXES + 1  # row of the box that holds all; rows
@@ -50,13 +51,7 @@ def _find_hulls(first, length, cost, power, hull_power, hull_cost, count):
         m, p = cost[k], power[k]
         if not m < math.inf:
             continue
-        j = end
-        while j > begin and (
-            hull_power[j - 1] > p or (hull_power[j - 1] == p and hull_cost[j - 1] > m)
-        ):
-            hull_power[j], hull_cost[j] = hull_power[j - 1], hull_cost[j - 1]
-            j -= 1
-        hull_power[j], hull_cost[j] = p, m
+        _insert(hull_power, hull_cost, begin, end, (p, m))
         end += 1
     used = begin
     for i in range(begin, end):

@@ -56,6 +56,7 @@ from .dual import all_multipliers
 from .end_bound import EndTangent, OneTangent
 from .forward import ForwardRun
 from .hulls import list_hulls
+from .kernels import GOLDEN
 
 HULLS = 16  # cells of temperature that have hulls of their own, about
 WIDTH = 2.0  # K, of the cells of the trellis, about
@@ -66,7 +67,6 @@ LOOKS = 12
 RATIOS = 9  # prices of energy in fuel at which lists are known, beside the widest
 KINKS = 3  # splits to aim at: those at the kinks of the maps are enough for hulls
 CAUSE = "one price of energy for a cold and a warm engine"
-GOLDEN = 0.6180339887498949
 
 
 def oil_bound(problem: Problem, run: ForwardRun, width: float = WIDTH) -> Bound:
