@@ -7,6 +7,7 @@ import numpy as np
 from scipy.optimize import minimize
 
 from ..foresight.nodes import node_weights
+from .regression import TO_SIGMA
 
 STIFFNESS = 0.002  # weight of the bend of a boundary, against decisions
 HUBER = 1.5  # times the usual residual, from which one counts less
@@ -168,6 +169,6 @@ def fit_surface(
         values = np.linalg.solve(weighted.T @ weights + held, weighted.T @ y)
         off = np.abs(weights @ values - y)
         spread = float(np.median(off))
-        limit = HUBER * max(1.4826 * spread, 1e-9)
+        limit = HUBER * max(TO_SIGMA * spread, 1e-9)
         trust = np.minimum(1.0, limit / np.maximum(off, 1e-12))
     return Boundary(values.reshape(shape), spread)

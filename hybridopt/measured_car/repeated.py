@@ -16,6 +16,7 @@ from ..measurements.drive import Cleaning
 from ..measurements.log import Samples
 from ..measurements.recording import Recording
 from .fine_speed import resampled
+from .regression import TO_SIGMA
 from .step_phase import HELD
 
 CALM = ("altitude", "grade", "oil_temperature", "coolant_temperature", "ambient_temperature")
@@ -25,7 +26,6 @@ PERSISTS, SLOW = 0.5, 5.0
 what is measured (assumed)."""
 HIDDEN = 0.5  # of the samples, in which values have to change for their noise to be seen
 UNDER = 0.1  # of a quantum, noise that it hides (assumed)
-MAD = 1.4826  # standard deviation over median deviation, of a normal distribution
 THIRD = np.sqrt(20.0)  # of a third difference's noise over that of a sample: 1, 3, 3, 1 squared
 
 
@@ -85,7 +85,7 @@ def noise_size(values: np.ndarray) -> tuple[float, float]:
     live = np.isfinite(third) & (third != 0.0)
     if live.sum() < HIDDEN * live.size:
         return UNDER * quantum, quantum
-    size = float(np.median(np.abs(third[live]))) * MAD / THIRD
+    size = float(np.median(np.abs(third[live]))) * TO_SIGMA / THIRD
     return float(np.sqrt(max(size**2 - quantum**2 / 12.0, 0.0))), quantum
 
 

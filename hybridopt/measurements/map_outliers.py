@@ -2,13 +2,12 @@
 
 import numpy as np
 
-from .map_spline import SplineShape, fit_surface, is_determined
+from .map_spline import SIGMA, SplineShape, fit_surface, is_determined
 
 FAR = 4.5  # sigmas beyond which a point looks like an outlier
 SMALL = 0.01  # part of a point's scale that is never an outlier
 MAX_SHARE = 0.1  # part of the points that may be outliers
 GROUP, MAX_GROUPS = 40, 6  # points whose error is taken together; most groups of such
-SIGMA = 1.4826  # of the normal distribution, in medians of the absolute value
 
 
 def find_outliers(

@@ -20,6 +20,7 @@ from scipy.linalg import khatri_rao
 
 from ..base.errors import InputError
 
+SIGMA = 1.4826  # of the normal distribution, in medians of the absolute value
 MAX_PIECES = 14  # spline pieces per direction
 COARSE = (-3, -1, 1, 3, 5, 7)  # decimal exponents of the smoothing, tried in both directions
 NEARLY_BEST = 1.02  # of the score; the smoothest of those is taken
@@ -214,4 +215,4 @@ class _NormalEquations:
         fit = self.solve(exponents)
         error = fit.left_out_residual / fit.scale
         error = np.abs(np.where(np.isnan(error), 1.0, error))  # alone: nothing is predicted
-        return float(np.mean(np.minimum(error, 3.0 * 1.4826 * np.median(error)) ** 2))
+        return float(np.mean(np.minimum(error, 3.0 * SIGMA * np.median(error)) ** 2))
