@@ -27,6 +27,7 @@ from .export import export
 from .foresight import foresight
 from .guide import guide
 from .identify import identify
+from .interrupts import no_interrupt_lost
 from .launch import launch
 from .limit import limit
 from .log import log
@@ -59,7 +60,7 @@ class Program(click.Group):
             _leave_out_dask(words)
         try:
             _see_memory(words)
-            with warnings_as_lines(), compile_notes(hidden=_is_quiet(words)):
+            with no_interrupt_lost(), warnings_as_lines(), compile_notes(hidden=_is_quiet(words)):
                 outcome = super().main(*args, **extra)
         except Exception as error:  # the border of the program: no traceback goes beyond it
             if os.environ.get("HYBRIDOPT_DEBUG"):

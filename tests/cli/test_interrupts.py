@@ -1,0 +1,34 @@
+"""An interrupt ends a command also where Python can only report it (see `sys.unraisablehook`)."""
+
+import ctypes
+import sys
+import time
+
+import pytest
+
+from hybridopt.cli.interrupts import no_interrupt_lost
+
+
+def call_back(error):
+    """Raise an error in a function that a C library calls: Python reports it and goes on."""
+
+    def raises():
+        raise error
+
+    ctypes.CFUNCTYPE(None)(raises)()
+
+
+def test_an_interrupt_in_a_callback_of_a_library_is_made_again():
+    with pytest.raises(KeyboardInterrupt), no_interrupt_lost():
+        call_back(KeyboardInterrupt)
+        time.sleep(20)
+
+
+def test_other_errors_are_reported_as_before(monkeypatch):
+    reported = []
+    monkeypatch.setattr(sys, "unraisablehook", reported.append)
+    with no_interrupt_lost():
+        call_back(ValueError)
+    assert [lost.exc_type for lost in reported] == [ValueError]
+    call_back(KeyError)
+    assert len(reported) == 2
