@@ -5,6 +5,7 @@ from collections.abc import Iterator, Sequence
 
 from ..base.errors import HybridoptError
 from ..base.progress import Progress, silent
+from ..evaluation.batch import solve_each
 from ..evaluation.case import Case
 from ..inputs.cycle import Cycle
 from ..inputs.driveline import Driveline
@@ -29,7 +30,7 @@ def varied(cycle: Cycle) -> Iterator[Cycle]:
 def varied_cases(
     cycles: Sequence[Cycle], driveline: Driveline, settings: Settings, progress: Progress = silent
 ) -> list[Case]:
-    """Solve copies of cycles; those that cannot be driven are left out.
+    """Solve copies of cycles, on devices where they are; those that cannot be driven are left out.
 
     Parameters
     ----------
@@ -43,10 +44,8 @@ def varied_cases(
     coarse = dataclasses.replace(settings, soc_points=min(settings.grid_points, SOC_POINTS))
     copies = [copy for cycle in cycles for copy in varied(cycle)]
     found = []
-    for i, copy in enumerate(copies):
-        try:
-            found.append(Case.solved(copy, driveline, coarse))
-        except HybridoptError:
-            pass
+    for i, known in enumerate(solve_each((copy, driveline, coarse) for copy in copies)):
+        if not isinstance(known, HybridoptError):
+            found.append(Case(known))
         progress((i + 1) / len(copies))
     return found

@@ -166,10 +166,10 @@ class DeviceBatch:
         _allow_shared(kernel, arguments, size)
         kernel[self.count, self.threads, self.stream, size](*arguments)
 
-    def land(self) -> None:
-        """Run forward until runs land on their targets."""
+    def land(self, again: bool = True) -> None:
+        """Run forward until runs land on their targets; unless `again`, once."""
         _land[self.count, LAND_THREADS, self.stream](
-            *(self.arrays, self.lists.shift, self.graph, self.value, self.tracks, self.found)
+            *(self.arrays, self.lists.shift, self.graph, self.value, self.tracks, self.found, again)
         )
 
     def prove(self) -> None:
@@ -209,11 +209,11 @@ class DeviceBatch:
         size = tracks.size // TRACKS
         return tracks[BEST * size : (BEST + 1) * size]
 
-    def launch(self, bound: bool = True) -> None:
-        """Launch all that leads to the best runs, and to their bounds."""
+    def launch(self, bound: bool = True, again: bool = True) -> None:
+        """Launch all that leads to the best runs and their bounds; `again` as in `land`."""
         self.prepare()
         self.sweep()
-        self.land()
+        self.land(again)
         if bound:
             self.prove()
 

@@ -77,8 +77,10 @@ def _keep_best(problem, grid, tracks, cost, miss, best):
 
 
 @cuda.jit(**BOUNDS)
-def _land(arrays, shift, graph, value, tracks, found):
+def _land(arrays, shift, graph, value, tracks, found, again):
     """Run, aim again until a run lands on the target, settle; the best run is the track BEST.
+
+    Unless `again`, one run is made, wherever it lands.
 
     `found` (problems, R_SIZE) gets cost, miss of the target, the cost-to-go at the start less its
     offset, and the number of runs; an infinite cost says that no run got through,
@@ -120,7 +122,7 @@ def _land(arrays, shift, graph, value, tracks, found):
     best[0], best[1] = math.inf, -math.inf
     sides[0, 0], sides[1, 0] = math.inf, math.inf
     aim, miss, last_aim, last_miss, runs = 0.0, 0.0, 0.0, 0.0, 0
-    for attempt in range(LANDING_RUNS + 1):
+    for attempt in range(LANDING_RUNS + 1 if again else 1):
         there = 0.0
         if attempt > 0:
             if _is_landed(grid, miss):
@@ -147,7 +149,7 @@ def _land(arrays, shift, graph, value, tracks, found):
         if spent < sides[side, 0]:
             sides[side, 0], sides[side, 1], sides[side, 2] = spent, miss, aim
             _copy(problem, tracks, BELOW + side)
-    if best[0] < math.inf and not _is_landed(grid, best[1]):
+    if again and best[0] < math.inf and not _is_landed(grid, best[1]):
         for side in range(2):
             if not sides[side, 0] < math.inf:
                 continue

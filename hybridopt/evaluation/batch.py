@@ -1,14 +1,16 @@
 """Many problems solved on the devices that are there, their optima made on demand."""
 
 import dataclasses
-from collections.abc import Hashable, Iterable, Iterator
+from collections.abc import Callable, Hashable, Iterable, Iterator
 from dataclasses import dataclass
+from functools import partial
 
+from ..base.errors import HybridoptError
 from ..dp.bound import known_bound
 from ..dp.cost_to_go import ValueLeftOut
 from ..inputs.cycle import Cycle
 from ..inputs.driveline import Driveline
-from ..optimum.batch import Answer, solve_statements
+from ..optimum.batch import Answer, devices, in_order, solve_statements
 from ..optimum.optimum import Optimum
 from ..optimum.solve import Solution
 from ..physics.demand import Demand
@@ -123,19 +125,38 @@ def solve_batch(
         As :func:`solve_cycle`, for settings that do not fit a driveline.
     """
     stated: dict[int, BatchItem] = {}
-    done: dict[int, BatchItem] = {}
 
     def statements() -> Iterator[Statement]:
         for i, item in enumerate(state_cases(cases)):
             stated[i] = item
             yield item.statement
 
-    shown = 0
-    for i, answer in solve_statements(statements(), bound):
-        done[i] = dataclasses.replace(stated.pop(i), answer=answer)
-        while shown in done:
-            yield done.pop(shown)
-            shown += 1
+    yield from in_order(
+        (i, dataclasses.replace(stated.pop(i), answer=answer))
+        for i, answer in solve_statements(statements(), bound)
+    )
+
+
+def solve_each(
+    cases: Iterable[tuple[Cycle, Driveline, Settings | None]],
+) -> Iterator[Optimum | HybridoptError]:
+    """Solve cases with their bounds: on the devices that are there, else here, one by one.
+
+    Yields
+    ------
+    Optimum or HybridoptError
+        Of each case in order: the optimum, its cost-to-go left out, or why there is none.
+    """
+    solves: Iterable[Callable[[], Optimum]]
+    if devices():
+        solves = (item.optimum for item in solve_batch(cases))
+    else:
+        solves = (partial(find_optimum, *case, keep_value=False) for case in cases)
+    for solve in solves:
+        try:
+            yield solve()
+        except HybridoptError as error:
+            yield error
 
 
 def answered(cycle: Cycle, driveline: Driveline, settings: Settings, answer: Answer) -> Optimum:

@@ -11,6 +11,8 @@ The sweep needs no change for it: the amount depends on where a step leads to, a
 """
 
 import dataclasses
+from collections import deque
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -22,6 +24,7 @@ from ..dp.dual import Dual
 from ..dp.kernels import _value
 from ..inputs.cycle import Cycle
 from ..inputs.driveline import Driveline
+from ..optimum.batch import devices, in_order, solve_statements
 from ..physics.battery import pack_battery, stored_energy, voltage_slope
 from ..physics.codes import EngineClass
 from ..physics.starts import start_steps
@@ -29,6 +32,7 @@ from ..pipeline import Prepared, prepare
 from ..problem.events import shift_costs, start_costs, stop_costs
 from ..problem.problem import Problem, make_problem
 from ..problem.settings import Settings
+from ..problem.statement import Statement, stated
 
 _ON_AFTER = np.array([int(engine != EngineClass.OFF) for engine in EngineClass])
 
@@ -97,6 +101,28 @@ class KnownDrive:
         return float(self.price * np.min(charged - energy))
 
 
+def least_costs(drives: Iterable[KnownDrive]) -> Iterator[float]:
+    """Yield the least cost of each drive, g: see :meth:`KnownDrive.least`.
+
+    Devices sweep them where they are there, many at a time, in numbers of 32 bits: costs differ by
+    some 1e-6 of themselves. What a device cannot take is swept here.
+    """
+    if not devices():
+        for drive in drives:
+            yield drive.least()
+        return
+    sent = deque[KnownDrive]()
+
+    def statements() -> Iterator[Statement]:
+        for drive in drives:
+            sent.append(drive)
+            yield stated(drive.problem)
+
+    for answer in in_order(solve_statements(statements(), bound=False, once=True)):
+        drive = sent.popleft()
+        yield answer.value_start - drive.refund if answer.run else drive.least()
+
+
 def charge_price(driveline: Driveline, settings: Settings, price: float) -> float:
     """Return the price of charge, g per unit of SoC, at the start's SoC; `price` is in g/J."""
     return price * float(voltage_slope(pack_battery(driveline.battery), settings.socs[2]))
@@ -120,7 +146,7 @@ def know_drive(cycle: Cycle, driveline: Driveline, settings: Settings, price: fl
         The drive cannot be driven.
     """
     settings = settings.for_cycle(cycle)
-    prepared = prepare(cycle, driveline, settings)
+    prepared = prepare(cycle, driveline, settings, whole=not devices())  # many are under way there
     high, start = settings.socs[1], settings.socs[2]
     full = dataclasses.replace(settings, terminal="target", soc_target=high, corridor=False)
     slope, demand = charge_price(driveline, settings, price), prepared.demand

@@ -6,8 +6,9 @@ remembers (a brake light ahead, a known road), or less: the limit holds in the m
 """
 
 import dataclasses
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
@@ -21,7 +22,7 @@ from ..problem.graph import begins_start
 from ..problem.settings import Settings
 from .causal import CausalOptimum
 from .chain import DriveStatistics, drive_statistics
-from .hindsight import KnownDrive, charge_price, know_drive
+from .hindsight import KnownDrive, charge_price, know_drive, least_costs
 from .model import DriveModel
 from .policy import CausalController
 
@@ -188,20 +189,31 @@ def causal_limit(
     driver = _Driver(optimum, driveline, dataclasses.replace(settings, soc_points=points))
     plain = optimum.chain.memory.max() == 0
     causal = {CAUSAL: CausalController(optimum, driveline, settings)} if plain else {}
-    random, found, drawn = np.random.default_rng(seed), [], []
-    for i in range(drives):
-        states = optimum.chain.draw(length, random)
-        cycle = optimum.chain.cycle(states, f"drawn {i + 1}")
-        drawn.append(cycle.speed)
-        found.append(driver.drive(states, cycle, causal | dict(controllers or {})))
+    random, found, drawn = np.random.default_rng(seed), list[_Driven](), list[np.ndarray]()
+
+    def known_drives() -> Iterator[KnownDrive]:
+        for i in range(drives):
+            states = optimum.chain.draw(length, random)
+            cycle = optimum.chain.cycle(states, f"drawn {i + 1}")
+            drawn.append(cycle.speed)
+            knowing, unknowing, driven = driver.drive(
+                states, cycle, causal | dict(controllers or {})
+            )
+            found.append(driven)
+            yield from (knowing, unknowing)
+
+    least = least_costs(known_drives())
+    for i, (knowing, unknowing) in enumerate(zip(least, least, strict=True)):
+        found[i].costs[HINDSIGHT] += knowing
+        found[i].costs[SWEPT] += unknowing
         progress((i + 1) / drives)
-    costs, held, driven = zip(*found, strict=True)
+    costs, done = [one.costs for one in found], [one.done for one in found]
     return CausalLimit(
         model,
         drive_statistics(drawn),
         {name: np.array([one[name] for one in costs]) for name in costs[0]},
-        np.array(held),
-        {name: _together([one[name] for one in driven]) for name in driven[0]},
+        np.array([one.held for one in found]),
+        {name: _together([one[name] for one in done]) for name in done[0]},
     )
 
 
@@ -215,6 +227,14 @@ class _OneDrive:
     lacked: bool
 
 
+class _Driven(NamedTuple):
+    """Costs of a drive by name, the one with hindsight at a held price, and what was done."""
+
+    costs: dict[str, float]
+    held: float
+    done: dict[str, _OneDrive]
+
+
 @dataclass(frozen=True, eq=False)
 class _Driver:
     """Drives drawn drives in all ways."""
@@ -225,8 +245,11 @@ class _Driver:
 
     def drive(
         self, states: np.ndarray, cycle: Cycle, controllers: Mapping[str, AnyController]
-    ) -> tuple[dict[str, float], float, dict[str, _OneDrive]]:
-        """Return costs by name, the cost with hindsight at a held price, and what was done."""
+    ) -> tuple[KnownDrive, KnownDrive, _Driven]:
+        """Drive a drive with all but a sweep; also return what is to be swept.
+
+        Whose least costs are still to be added: of `HINDSIGHT` the first one, of `SWEPT` the other.
+        """
         best, priced = self.optimum, self.optimum.priced
         value = priced.cost_to_go(states, best.end)
         knowing = priced.follow(value[1:], states)
@@ -237,15 +260,16 @@ class _Driver:
         known = know_drive(cycle, self.driveline, self.settings, priced.price)
         unknowing = known.with_added(self._ended(added))
         costs = {
-            HINDSIGHT: known.with_added(self._ended(0.0 * added)).least(),
+            HINDSIGHT: 0.0,
             BOUND: unknowing.proved() - luck,
-            SWEPT: unknowing.least() - luck,
+            SWEPT: -luck,
             HELD: policy.cost + float(best.end[after[0][-1], after[1][-1]]),
         }
         starts, done = int(begins_start(knowing.engine_class).sum()), {}
         for name, controller in controllers.items():
             costs[name], done[name] = self._closed_loop(known, controller, starts)
-        return costs, float(value[(0, *priced.start)]), done
+        driven = _Driven(costs, float(value[(0, *priced.start)]), done)
+        return known.with_added(self._ended(0.0 * added)), unknowing, driven
 
     def _ended(self, added: np.ndarray) -> np.ndarray:
         """Add what engine state and gear at the end are worth."""

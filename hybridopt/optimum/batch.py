@@ -7,7 +7,7 @@ import threading
 from collections import deque
 from collections.abc import Hashable, Iterable, Iterator
 from dataclasses import dataclass
-from typing import Any, NamedTuple
+from typing import Any, NamedTuple, TypeVar
 
 import numpy as np
 
@@ -25,6 +25,7 @@ MOST_FLOATS = (
 )
 
 
+Found = TypeVar("Found")
 SIMULATED_MEMORY = 1e9  # bytes that the simulator of a device counts as having
 
 
@@ -198,13 +199,14 @@ class Source:
 
 
 def solve_statements(
-    statements: Iterable[Statement], bound: bool = True
+    statements: Iterable[Statement], bound: bool = True, once: bool = False
 ) -> Iterator[tuple[int, Answer]]:
     """Solve problems on all devices; yield number and answer of each, as they are found.
 
     Statements are taken as they are needed, so that they are made while the device is at work.
     Where a target is missed or dearly met, the problem is solved again on steeper penalties, as
-    :func:`.solve.solve` does, and the cheapest run counts.
+    :func:`.solve.solve` does, and the cheapest run counts; not so where each is solved `once`, as
+    its penalty is what charge is worth.
 
     Raises
     ------
@@ -215,11 +217,22 @@ def solve_statements(
     if not number:
         raise FailedError("there is no device with a driver and numba-cuda; solve on the CPU")
     source = Source(statements)
-    for pair in _on_devices(source, number, bound):
+    for pair in _on_devices(source, number, bound, once):
         while source.refused:
             yield source.refused.popleft()
         yield pair
     yield from source.refused
+
+
+def in_order(pairs: Iterable[tuple[int, Found]]) -> Iterator[Found]:
+    """Yield what was found under the numbers 0, 1, 2, ... in their order."""
+    early: dict[int, Found] = {}
+    shown = 0
+    for number, found in pairs:
+        early[number] = found
+        while shown in early:
+            yield early.pop(shown)
+            shown += 1
 
 
 def _judge(job: Job, answer: Answer) -> Job | Answer:
@@ -264,16 +277,18 @@ def _judged(statement: Statement, answer: Answer) -> Answer:
     return answer
 
 
-def _on_devices(source: Source, number: int, bound: bool) -> Iterator[tuple[int, Answer]]:
+def _on_devices(
+    source: Source, number: int, bound: bool, once: bool
+) -> Iterator[tuple[int, Answer]]:
     """Solve on devices, one thread for each."""
     if number == 1:
-        yield from _on_device(source, 0, bound)
+        yield from _on_device(source, 0, bound, once)
         return
     found: queue.Queue[Any] = queue.Queue()
 
     def work(device: int) -> None:
         try:
-            for pair in _on_device(source, device, bound):
+            for pair in _on_device(source, device, bound, once):
                 found.put(pair)
         except BaseException as error:  # for the thread that waits
             found.put(error)
@@ -292,7 +307,9 @@ def _on_devices(source: Source, number: int, bound: bool) -> Iterator[tuple[int,
             yield pair
 
 
-def _on_device(source: Source, device: int, bound: bool) -> Iterator[tuple[int, Answer]]:
+def _on_device(
+    source: Source, device: int, bound: bool, once: bool
+) -> Iterator[tuple[int, Answer]]:
     """Solve on a device: while some waves run, one is read and the next one laid out."""
     from numba import cuda
 
@@ -310,7 +327,7 @@ def _on_device(source: Source, device: int, bound: bool) -> Iterator[tuple[int, 
                 room = idle.popleft()
                 room.keep_for(wave[0].kind)
                 made = DeviceBatch(ProblemBatch([job.statement for job in wave]), room=room)
-                made.launch(bound)
+                made.launch(bound, not once)
                 under_way.append((wave, made))
                 if idle:
                     continue
@@ -318,7 +335,7 @@ def _on_device(source: Source, device: int, bound: bool) -> Iterator[tuple[int, 
                 return
             wave, made = under_way.popleft()
             for job, answer in zip(wave, _answers(made, bound), strict=True):
-                judged = _judge(job, answer)
+                judged = answer if once else _judge(job, answer)
                 if isinstance(judged, Job):
                     waves.again.append(judged)
                 else:

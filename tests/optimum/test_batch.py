@@ -22,6 +22,7 @@ from hybridopt import find_optimum, solve_batch
 from hybridopt.base.errors import FailedError
 from hybridopt.dp import bound as bounds
 from hybridopt.dp.bound import lower_bound
+from hybridopt.foresight.hindsight import least_costs
 from hybridopt.optimum import batch
 
 TESTS = Path(__file__).parents[1]
@@ -47,12 +48,14 @@ def printed(name, **environment):
 def simulated():
     """What a batch finds on the simulator: cost, bound, value at the start, gears, reason."""
     text = printed("gpu_batch.py", NUMBA_ENABLE_CUDASIM="1", NUMBA_DISABLE_JIT="1")
-    return json.loads(text)["found"]
+    return json.loads(text)
 
 
 def test_the_simulator_finds_what_the_cpu_finds(simulated, monkeypatch):
     monkeypatch.setattr(bounds, "BRANCH_PERCENT", np.inf)  # a device does not branch
-    for (cost, bound, value, gears, reason), case in zip(simulated, gpu_batch.cases(), strict=True):
+    for (cost, bound, value, gears, reason), case in zip(
+        simulated["found"], gpu_batch.cases(), strict=True
+    ):
         if case[2].thermal_limits:
             assert not np.isfinite(cost)
             assert "thermal limits" in reason
@@ -71,6 +74,16 @@ def test_the_simulator_finds_what_the_cpu_finds(simulated, monkeypatch):
         proved = lower_bound(problem, run, run.costate, rounds=0).bound
         assert bound <= best.solution.cost
         assert bound == pytest.approx(proved, rel=1e-4)
+
+
+def test_the_simulator_trains_as_the_cpu_does(simulated):
+    """What the limit without foresight sweeps, and the copies that tables are distilled from."""
+    least = list(least_costs(gpu_batch.known_drives()))
+    assert least[0] != pytest.approx(least[1], abs=1e-2)
+    assert simulated["least"] == pytest.approx(least, abs=2e-3)
+    cost, fault = gpu_batch.costs_of_each()
+    assert "cannot" in fault
+    assert simulated["each"] == [pytest.approx(cost, rel=1e-6), fault]
 
 
 @pytest.mark.long
