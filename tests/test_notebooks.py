@@ -8,7 +8,7 @@ from nbclient import NotebookClient
 
 ROOT = Path(__file__).parents[1]
 NOTEBOOKS = sorted((ROOT / "notebooks").glob("*.ipynb"))
-QUICK = ("first_solve", "distil_and_verify")  # the others run with the long tests
+QUICK = ("first_solve",)  # the others run with the long tests
 SORTED_BY_TIME = [
     path if path.stem in QUICK else pytest.param(path, marks=pytest.mark.long) for path in NOTEBOOKS
 ]

@@ -20,6 +20,7 @@ SCRIPT = Path(__file__).with_name("run.py")
 SETTINGS = {"soc_points": 151, "splits": 15, "start_cost": 0.2}
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("steps", [60, 195])
 def test_all_sweeps_give_the_same_value(steps):
     """Two exhaustive sweeps that share no kernel with the package, see exhaustive.py."""

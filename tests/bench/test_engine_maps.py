@@ -46,6 +46,7 @@ def test_enrichment_shows_in_the_residuals_and_not_below_it(tmp_path):
     assert rms.max() < 1e-5
 
 
+@pytest.mark.long
 def test_a_sound_engine_passes_all_limits(tmp_path, capsys):
     path = bench(tmp_path / "a.csv")
     quality, told = imported(path, *read_bench(path))
@@ -54,6 +55,7 @@ def test_a_sound_engine_passes_all_limits(tmp_path, capsys):
     assert "checks failed: none; plausibility: nothing said" in capsys.readouterr().out
 
 
+@pytest.mark.long
 def test_an_engine_of_wrong_units_does_not(tmp_path):
     """kg/h taken as g/s and back: 144 % of the fuel's heat."""
     speed, torque, fuel = read_bench(bench(tmp_path / "a.csv"))

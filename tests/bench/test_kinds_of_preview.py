@@ -6,6 +6,7 @@ from kinds_of_preview import loss_rows
 from hybridopt import Settings, foresight_worth, read_cycle
 
 
+@pytest.mark.long
 def test_rows_are_cycles_means_worst_and_charge(driveline):
     settings = Settings(soc_points=101, splits=9)
     cycles = [read_cycle("ece15"), read_cycle("eudc")]

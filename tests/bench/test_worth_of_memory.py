@@ -1,12 +1,14 @@
 """What remembering more is worth, on a small model."""
 
 import numpy as np
+import pytest
 from causal import as_known, worth_of_memory
 
 from hybridopt import Settings, read_cycle, read_driveline
 from hybridopt.foresight.model import drive_model
 
 
+@pytest.mark.long
 def test_who_knows_more_loses_no_more():
     driveline = read_driveline("full")
     settings, training = Settings(splits=9).resolved(driveline), [read_cycle("ece15")]

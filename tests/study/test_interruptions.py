@@ -74,6 +74,7 @@ def test_kill_of_a_worker(path, undisturbed):
     assert_same(results_of(path), undisturbed)
 
 
+@pytest.mark.long
 def test_kill_of_the_client(path, undisturbed):
     process = start("run", path, "--workers", "2", "--json")
     wait_for_pieces(path.with_suffix(".results"), 3, process)

@@ -60,6 +60,7 @@ def test_own_controllers_run_on_worker_processes(tmp_path):
     assert (record["done"], record["failed"], record["waiting"]) == (4, 0, 0)
 
 
+@pytest.mark.long
 def test_a_task_that_kills_its_workers_fails_and_the_others_go_on(tmp_path):
     path = own_study(tmp_path, "Deadly")
     record = json.loads(ended(start("run", path, "--workers", "2", "--json"), 0, 300)[0])
@@ -67,6 +68,7 @@ def test_a_task_that_kills_its_workers_fails_and_the_others_go_on(tmp_path):
     assert record["reasons"] == [["every worker that took it died, perhaps for want of memory", 2]]
 
 
+@pytest.mark.long
 @on_posix
 def test_nothing_listens_while_a_study_runs_and_killed_workers_are_replaced(tmp_path):
     path = write_study(tmp_path, MANY)
@@ -82,7 +84,9 @@ def test_nothing_listens_while_a_study_runs_and_killed_workers_are_replaced(tmp_
 
 
 @on_posix
-@pytest.mark.parametrize("after", [0.3, 1.5, 3.0, 5.0])
+@pytest.mark.parametrize(
+    "after", [0.3, 1.5, *(pytest.param(t, marks=pytest.mark.long) for t in (3.0, 5.0))]
+)
 def test_an_interrupt_at_start_up_ends_with_one_line(tmp_path, after):
     process = start("run", write_study(tmp_path, MANY), "--workers", "2", start_new_session=True)
     time.sleep(after)
