@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from numba import get_num_threads
 
-from ..base.progress import Progress, silent
+from ..base.progress import Progress, part_of, silent
 from ..evaluation.case import Case
 from ..evaluation.search import minimise
 from ..tables.rule_table import RuleTable
@@ -24,6 +24,7 @@ CLIPPED_COST = 20.0  # % of the cost if every step were clipped
 POWER_STEP, LINE_STEP = 700.0, 0.027  # W and exponent, first change of a wave's size
 POWER_RANGE, LINE_RANGE = 4e4, 0.6
 SHAPE_STEP = 0.04  # of the range of a shape's parameter, its first change
+TURN = 4000  # trials, after which a search is stuck; another begins at the best of all so far
 COPY_WEIGHT = 0.3  # of a varied copy, over that of a training cycle
 
 
@@ -52,7 +53,7 @@ def refine(
     seed: int = 1,
     progress: Progress = silent,
 ) -> Refined:
-    """Tune shape and offsets of tables for the least cost at equal final SoC.
+    """Tune shape and lines of tables for the least cost at equal final SoC.
 
     Parameters
     ----------
@@ -83,7 +84,11 @@ def refine(
             return merit(drawn(family, x), loops, weight, pool.map)
 
         first = cost(begin)
-        best, value = minimise(cost, begin, scale, box, evaluations, seed, progress)
+        best, value = begin, first
+        turns = max(round(evaluations / TURN), 1)
+        for turn in range(turns):
+            part = part_of(progress, turn / turns, (turn + 1) / turns)
+            best, value = minimise(cost, best, scale, box, evaluations // turns, seed + turn, part)
     return Refined(drawn(family, best), first, value, best)
 
 
