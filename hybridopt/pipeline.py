@@ -49,17 +49,16 @@ from .optimum.solve import solve
 from .optimum.thermal_limits import respect_limits
 from .optimum.torque_program import closer
 from .physics.demand import Demand, drive_demand
-from .physics.operating_points import OperatingPoints, split_room
+from .physics.operating_points import OperatingPoints
 from .physics.replay import replay_schedule
 from .physics.starts import start_steps
 from .problem.choices import Choices, list_choices
 from .problem.events import shift_costs, start_costs, stop_costs
-from .problem.graph import make_events
 from .problem.idle_settings import idle_settings
-from .problem.memory import Memory
 from .problem.oil_nodes import list_oil_nodes
 from .problem.problem import Problem, make_problem
 from .problem.settings import Settings
+from .problem.size import fewer_points, plan_memory, settled
 
 THERMAL_CAUSE = "thermal limits"
 RATES_CAUSE = "rates of engine torque, which the bound leaves out"
@@ -150,12 +149,14 @@ def find_optimum(
     Warns
     -----
     InputWarning
-        A setting has no effect on this cycle or driveline.
+        A setting has no effect on this cycle or driveline, or fewer SoC points than usual are
+        taken because these do not fit into the memory.
     """
-    settings = (settings or Settings()).resolved(driveline).for_cycle(cycle)
+    given, settings = settings, settled(cycle, driveline, settings)
     if keep_value or settings.ambient_temperature is not None:
         settings = dataclasses.replace(settings, corridor=False)
-    for text in idle_settings(settings, driveline, cycle):
+    fewer = fewer_points(cycle, settings, given)
+    for text in (*idle_settings(settings, driveline, cycle), *fewer):
         warnings.warn(text, InputWarning, stacklevel=2)
     began = time.perf_counter()
     plan_memory(cycle, driveline, settings, keep_value).check()
@@ -275,7 +276,7 @@ def _event_costs(
 
 def state_problem(cycle: Cycle, driveline: Driveline, settings: Settings | None = None) -> Problem:
     """Return the problem that a solve of the same inputs solves; errors are those of a solve."""
-    settings = (settings or Settings()).resolved(driveline).for_cycle(cycle)
+    settings = settled(cycle, driveline, settings)
     refuse_warming(settings)
     made = prepare(cycle, driveline, settings, whole=False)
     return prepared_problem(driveline, settings, made, settings.penalty(driveline))
@@ -310,23 +311,3 @@ def _solver(free: Optimum) -> SolveChoices:
         return solve_prepared(cycle, driveline, settings, Prepared(demand, change(points)))
 
     return solve_choices
-
-
-def plan_memory(
-    cycle: Cycle, driveline: Driveline, settings: Settings, whole: bool = True
-) -> Memory:
-    """Return what a solve would keep in memory, with operating points kept whole or not."""
-    room = split_room(driveline, settings.splits)
-    starts = start_steps(driveline.start.span, cycle.dt)
-    states = make_events(settings, cycle.dt, None, starts).graph.states
-    if settings.ambient_temperature is not None:
-        states *= settings.temperature_nodes
-    return Memory(
-        cycle.dt.size,
-        driveline.gearbox.gears,
-        settings.for_cycle(cycle).grid_points,
-        room,
-        settings.memory_limit,
-        states,
-        whole,
-    )

@@ -98,7 +98,8 @@ def _solve(
     cycle: "Cycle", driveline: "Driveline", settings: "Settings", quiet: bool, bound: bool
 ) -> "Optimum":
     from ..optimum.compile_ahead import compile_ahead
-    from ..pipeline import find_optimum, plan_memory
+    from ..pipeline import find_optimum
+    from ..problem.size import plan_memory
 
     memory = plan_memory(cycle, driveline, settings, whole=False)
     steps, gears, needed = memory.steps, memory.gears, memory.needed

@@ -8,25 +8,24 @@ from typing import Any
 import numpy as np
 from numba import get_num_threads
 
-from ..base.progress import Progress, silent
+from ..base.progress import Progress, part_of, silent
 from ..evaluation.case import Case
 from ..evaluation.search import minimise
 from ..tables.rule_table import RuleTable
 from .family import SHAPE_RANGES, TableFamily, TableShape
 from .fast_loop import DriveTotals, FastLoop
+from .waves import line_waves, power_waves
 
 WORST = 0.5  # weight of the worst cycle beside the mean
 DRIFT = 0.03  # of SoC, distance from the target at the end that costs nothing
 DRIFT_COST = 60.0  # % of the cost per unit of SoC beyond
-STARTS, STARTS_COST = 1.3, 2.0  # times the optimum's starts that cost nothing; % per time beyond
-SHIFTS, SHIFTS_COST = 1.1, 4.0  # the same of gear shifts
+SHIFTS, SHIFTS_COST = 1.15, 4.0  # times the optimum's shifts that cost nothing; % per time beyond
 CLIPPED_COST = 20.0  # % of the cost if every step were clipped
-POWER_STEP, LINE_STEP = 2e3, 0.08  # W and exponent, first change of an offset
+POWER_STEP, LINE_STEP = 700.0, 0.027  # W and exponent, first change of a wave's size
 POWER_RANGE, LINE_RANGE = 4e4, 0.6
-SHAPE_STEP = 0.12  # of the range of a shape's parameter, its first change
+SHAPE_STEP = 0.04  # of the range of a shape's parameter, its first change
+TURN = 4000  # trials, after which a search is stuck; another begins at the best of all so far
 COPY_WEIGHT = 0.3  # of a varied copy, over that of a training cycle
-AWAY_COST = 20.0  # % per mean squared step from where it began: what fits chance does not pay that
-NEAR = 1.0 / 3.0  # of the first changes, the search's: where going away costs, it begins near
 
 
 @dataclass(frozen=True, eq=False)
@@ -36,8 +35,7 @@ class Refined:
     Attributes
     ----------
     table : the tables
-    first, best : %, figure of merit before and after refinement, with what going away from the
-        first tables costs
+    first, best : %, figure of merit before and after refinement
     parameters : of the search, from which :func:`drawn` gives the tables
     """
 
@@ -55,7 +53,7 @@ def refine(
     seed: int = 1,
     progress: Progress = silent,
 ) -> Refined:
-    """Tune shape and offsets of tables for the least cost at equal final SoC.
+    """Tune shape and lines of tables for the least cost at equal final SoC.
 
     Parameters
     ----------
@@ -73,9 +71,9 @@ def refine(
         Called with the share done, 0 to 1.
     """
     low, high = np.array(list(SHAPE_RANGES.values())).T
-    reach = _offsets(family, POWER_RANGE, LINE_RANGE)
+    reach = _sizes(family, POWER_RANGE, LINE_RANGE)
     box = np.concatenate((low, -reach)), np.concatenate((high, reach))
-    step = _offsets(family, POWER_STEP, LINE_STEP)
+    step = _sizes(family, POWER_STEP, LINE_STEP)
     scale = np.concatenate((SHAPE_STEP * (high - low), step))
     begin = np.concatenate((TableShape(), 0.0 * reach))
     loops = [FastLoop(case) for case in (*cases, *copies)]
@@ -83,11 +81,14 @@ def refine(
     with ThreadPoolExecutor(min(len(loops), get_num_threads())) as pool:
 
         def cost(x: np.ndarray) -> float:
-            away = float(np.mean(((x - begin) / scale) ** 2))
-            return merit(drawn(family, x), loops, weight, pool.map) + AWAY_COST * away
+            return merit(drawn(family, x), loops, weight, pool.map)
 
         first = cost(begin)
-        best, value = minimise(cost, begin, NEAR * scale, box, evaluations, seed, progress)
+        best, value = begin, first
+        turns = max(round(evaluations / TURN), 1)
+        for turn in range(turns):
+            part = part_of(progress, turn / turns, (turn + 1) / turns)
+            best, value = minimise(cost, best, scale, box, evaluations // turns, seed + turn, part)
     return Refined(drawn(family, best), first, value, best)
 
 
@@ -96,8 +97,8 @@ def merit(
 ) -> float:
     """Return the mean cost at equal SoC above the optimum's and a part of the worst one, %.
 
-    Penalties are in it for a final SoC far from the target, many more starts or shifts than the
-    optimum's, clipped steps, and steps in which power was lacking.
+    Penalties are in it for a final SoC far from the target, many more shifts than the optimum's,
+    clipped steps, and steps in which power was lacking.
 
     Parameters
     ----------
@@ -117,23 +118,24 @@ def merit(
 
 
 def _penalty(loop: FastLoop, run: DriveTotals) -> float:
-    yardstick = loop.yardstick
-    drift = max(abs(run.soc_end - yardstick.worth.soc_end) - DRIFT, 0.0)
-    more = max(run.starts / max(yardstick.starts, 1) - STARTS, 0.0)
+    drift = max(abs(run.soc_end - loop.yardstick.worth.soc_end) - DRIFT, 0.0)
     busy = max(run.shifts / max(loop.optimum_shifts, 1) - SHIFTS, 0.0)
     clipped = CLIPPED_COST * run.clipped / loop.steps
-    events = STARTS_COST * more + SHIFTS_COST * busy
-    return DRIFT_COST * drift + events + clipped + run.lacking_cost
+    return DRIFT_COST * drift + SHIFTS_COST * busy + clipped + run.lacking_cost
 
 
 def drawn(family: TableFamily, x: np.ndarray) -> RuleTable:
-    """Return the tables of the search's parameters: a shape, then offsets."""
-    shapes = len(SHAPE_RANGES)
-    powers = shapes + 2 * family.speeds.size
-    offsets = family.offsets(x[shapes:powers], x[powers:])
-    return family.table(TableShape(*x[:shapes].tolist()), offsets)
+    """Return the tables of the search's parameters: a shape, then sizes of waves."""
+    powers, lines = _waves(family)
+    shape, power, line = np.split(x, np.cumsum((len(SHAPE_RANGES), powers.shape[1])))
+    return family.table(TableShape(*shape.tolist()), family.offsets(powers @ power, lines @ line))
 
 
-def _offsets(family: TableFamily, power: float, line: float) -> np.ndarray:
-    """Return equal offsets as the search's parameters."""
-    return np.concatenate([values.ravel() for values in family.offsets(power, line)])
+def _waves(family: TableFamily) -> tuple[np.ndarray, np.ndarray]:
+    return power_waves(family.speeds.size), line_waves(family.up.shape[0])
+
+
+def _sizes(family: TableFamily, power: float, line: float) -> np.ndarray:
+    """Return equal sizes of waves as the search's parameters."""
+    powers, lines = _waves(family)
+    return np.concatenate((np.full(powers.shape[1], power), np.full(lines.shape[1], line)))

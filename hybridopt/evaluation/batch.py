@@ -17,6 +17,7 @@ from ..physics.demand import Demand
 from ..physics.replay import replay_schedule
 from ..pipeline import Prepared, find_optimum, prepare
 from ..problem.settings import Settings
+from ..problem.size import settled
 from ..problem.statement import Statement, Statements
 
 
@@ -83,7 +84,7 @@ def state_cases(cases: Iterable[tuple[Cycle, Driveline, Settings | None]]) -> It
     """Yield problems of a batch, not answered; parameters and errors are those of `solve_batch`."""
     known, prepared = Statements(), dict[Hashable, tuple[Cycle, Prepared]]()
     for cycle, driveline, settings in cases:
-        settings = (settings or Settings()).resolved(driveline).for_cycle(cycle)
+        settings = settled(cycle, driveline, settings)
         battery = driveline.battery
         key = (
             *(id(cycle), settings.splits, id(battery.table), battery.derating),

@@ -24,6 +24,7 @@ from ..optimum.result import fuel_used
 from ..physics.replay import replay_schedule
 from ..pipeline import Prepared, find_optimum, prepare, prepared_problem, solve_prepared
 from ..problem.settings import Settings
+from ..problem.size import settled
 
 UTILITY = (26.25, -38.94, -631.05, 5964.83, -25095.0, 60380.2, -87517.0, 75513.8, -35749.0, 7154.94)
 """Coefficients of the utility factor: Regulation (EU) 2017/1151, Annex XXI, sub-annex 8, app. 5."""
@@ -238,7 +239,7 @@ def plug_in(
             f"charger efficiency {charger_efficiency:g} and reference distance "
             f"{reference_distance:g} m: give more than 0 and at most 1, and more than 0"
         )
-    known = (settings or Settings()).resolved(driveline).for_cycle(cycle)
+    known = settled(cycle, driveline, settings)
     _, full, level, _ = known.socs
     if full - level < LEAST_DEPTH:
         raise InputError(

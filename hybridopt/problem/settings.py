@@ -17,6 +17,7 @@ USUAL_POINTS, FINE_POINTS, SHORT_STEP = 1001, 2001, 0.5  # SoC points, and s
 LEAST_WINDOW = 1e-3  # a step passes so many cells of a narrower one that a solve does not end
 WARM_UP_POINTS = 501  # where the oil's temperature is a state too: more change the cost by 1e-5
 SHORT_DRIVE, SHORT_DRIVE_POINTS = 300, 4001  # steps: so few that many points take no longer
+FEWER_POINTS = FINE_POINTS, USUAL_POINTS, WARM_UP_POINTS  # in turn, where the usual do not fit
 ANYWHERE = ("deplete", "free")  # terminals that leave the final SoC to the optimum
 TERMINALS = ("sustain", "target", *ANYWHERE)
 MIN_TIMES = ("min_on_time", "min_off_time", "min_gear_time", "min_reversal_time")
@@ -45,7 +46,8 @@ class Settings:
     soc_points: int | None = setting(
         None,
         "SoC grid points; by default 1001, 2001 where most steps are shorter than 0.5 s, and 4001 "
-        "on drives of up to 300 steps; on longer ones 501 with ambient_temperature.",
+        "on drives of up to 300 steps; on longer ones 501 with ambient_temperature; fewer where "
+        "they do not fit into memory_limit.",
         POINTS,
     )
     splits: int = setting(

@@ -6,8 +6,8 @@ import numpy as np
 
 from ..base.errors import InputError
 from ..evaluation.sources import is_code
-from ..pipeline import plan_memory
 from ..problem.settings import MIN_TIMES
+from ..problem.size import plan_memory
 from .plan import StudyPlan, Task
 from .results import read_results
 from .run import waiting_tasks

@@ -11,6 +11,7 @@ from ..evaluation.case import OPTIMUM
 from ..inputs.driveline import Driveline
 from ..optimum.batch import solve_statements
 from ..pipeline import Prepared, prepare
+from ..problem.size import settled
 from ..problem.statement import Statement, Statements
 from .batches import BatchExecutor
 from .tasks import Report, TaskInput
@@ -107,7 +108,7 @@ class StatementMaker:
         """
         variant: Any = task.variant
         driveline = variant.driveline()
-        settings = variant.settings.resolved(driveline).for_cycle(task.cycle)
+        settings = settled(task.cycle, driveline, variant.settings)
         known = self._known.get(task.points_digest) if task.points_digest else None
         if known is None:
             known = driveline, prepare(task.cycle, driveline, settings, whole=False)

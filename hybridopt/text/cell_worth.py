@@ -55,7 +55,9 @@ def worth_text(worth: "CellWorth", most: int = 20) -> str:
 
 
 def _ranked_lines(worth: "CellWorth", most: int) -> list[str]:
-    rows = worth.ranked()[:most]
+    rows = [row for row in worth.ranked()[:most] if row.change.cost_equal_g < 0.0]
+    if not rows:
+        return ["No cell saves anything by its step alone."]
     heads = [
         f"{'':53}{'cost':>7}{'fuel':>7}{'start/':>7}{'SoC':>6}",
         f"{'the cells that save most':39}{'step':>8}{'read':>6}{'g':>7}{'g':>7}"

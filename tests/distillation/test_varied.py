@@ -72,13 +72,10 @@ class Loop:
 
 
 def test_merit_is_a_mean_by_weight_the_worst_of_the_training_and_penalties():
-    """By hand: 60 per unit of SoC beyond 0.03, 2 per optimum's starts beyond 1.3, 20 if clipped.
-
-    And 4 per optimum's shifts beyond 1.1.
-    """
+    """By hand: 60 per SoC beyond 0.03, 4 per optimum's shifts beyond 1.15, 20 if clipped."""
     calm = Loop(2.0, DriveTotals(102.0, 0.62, 13, 0, 22))
     wild = Loop(3.0, DriveTotals(103.0, 0.55, 15, 5, 26))
-    lost = 60 * 0.02 + 2 * 0.2 + 20 * 0.1 + 4 * 0.2
+    lost = 60 * 0.02 + 20 * 0.1 + 4 * 0.15
     copy = Loop(9.0, DriveTotals(109.0, 0.6, 1, 0, 0))
     weight = np.array([1.0, 1.0, 0.5])
     expected = (2.0 + (3.0 + lost) + 0.5 * 9.0) / 2.5 + 0.5 * 3.0

@@ -6,11 +6,12 @@ import math
 import numpy as np
 import pytest
 
-from hybridopt import Cycle, Settings, read_driveline
+from hybridopt import Cycle, Settings, read_cycle, read_driveline
 from hybridopt.base.errors import InputError
 from hybridopt.problem.declaring import guide_rows
 from hybridopt.problem.memory import Memory
 from hybridopt.problem.settings import SETTINGS, SKIPPING, TERMINALS
+from hybridopt.problem.size import fewer_points, plan_memory, settled
 
 NAN = float("nan")
 SHARE, SPEED = "0 to 1 (0 to 100 %)", "0 to 100 m/s (0 to 360 km/h)"
@@ -199,3 +200,22 @@ def test_soc_points_suit_the_cycle(steps, length, points):
     cycle = Cycle("plain", length * np.arange(steps + 1.0), np.zeros(steps + 1))
     assert Settings().for_cycle(cycle).soc_points == points
     assert Settings(soc_points=77).for_cycle(cycle).soc_points == 77
+
+
+def test_the_usual_points_give_way_to_memory():
+    """At 5 s each: 50 states, 4,001 points a little above 1 GB; what is named does not give way."""
+    cycle, driveline = read_cycle("ece15"), read_driveline("full")
+    times = Settings(min_on_time=5.0, min_off_time=5.0, min_gear_time=5.0)
+    taken = settled(cycle, driveline, times)
+    assert taken.soc_points == 2001
+    plan_memory(cycle, driveline, times).check()
+    (said,) = fewer_points(cycle, taken, times)
+    assert said.startswith("2,001 SoC points are taken for cycle ece15: the usual 4,001 do not fit")
+    named = settled(cycle, driveline, dataclasses.replace(times, soc_points=4001))
+    assert named.soc_points == 4001 and fewer_points(cycle, named, named) == []
+    assert (
+        settled(cycle, driveline, dataclasses.replace(times, memory_limit=2e9)).soc_points == 4001
+    )
+    tight = settled(cycle, driveline, Settings(memory_limit=1e7))
+    with pytest.raises(InputError, match="the solve needs"):
+        plan_memory(cycle, driveline, tight).check()
