@@ -9,15 +9,26 @@ import numpy as np
 from ..base.intervals import intervals
 from ..inputs.driveline import Driveline
 from ..measurements.recording import Recording
+from ..physics.battery import pack_battery
 from ..physics.codes import OFF, RUNNING, STARTING, EngineClass
 from ..physics.demand import Demand
-from ..physics.entries import S_FULL, S_LOW, S_MOTOR, S_OVERRUN, S_SIZE, S_START, S_TOTAL
+from ..physics.entries import (
+    S_AUXILIARY,
+    S_FULL,
+    S_LOW,
+    S_MOTOR,
+    S_OVERRUN,
+    S_POWER_MIN,
+    S_SIZE,
+    S_START,
+    S_TOTAL,
+)
 from ..physics.operating_points import demand_rows
 from ..physics.plant import Plant, pack
 from .fine_speed import TURNING
 from .shaft_kernels import _shafts
 from .slow_part import slow_part
-from .step_samples import StepSamples
+from .step_samples import StepSamples, held
 
 AT_REST = 0.01  # of the motor's peak power or torque: within it the motor is taken as unpowered
 CUT = 0.2  # of the idle fuel rate, below which the fuel is cut
@@ -124,7 +135,8 @@ def read_split(
     free = ~on & (~braking | missing)  # the motor does it alone
     torque = np.where(free, -np.inf, torque)
     small = SMALL * float((plant.peak * plant.peak_speed).max())
-    torque = _recuperated(torque, shafts, demand, ~on & braking & ~missing, small)
+    lowest = _lowest(recording, driveline, plant, shafts, samples)
+    torque = _recuperated(torque, lowest, shafts, demand, ~on & braking & ~missing, small)
     rests = ~free & (measured.rests | np.isnan(torque)) | (demand.speed <= 0.0) & ~on
     told = ~(missing & (on | braking) & (demand.speed > 0.0))
     unknown = float(demand.dt[~told].sum())
@@ -202,8 +214,31 @@ def _balanced(
     return np.where(where, torque + rest - slow_part(rest, where, demand.dt), torque)
 
 
+def _lowest(
+    recording: Recording,
+    driveline: Driveline,
+    plant: Plant,
+    shafts: Shafts,
+    samples: StepSamples,
+) -> np.ndarray:
+    """Return the lowest torque that motor, brakes and battery allow in each step, N m."""
+    entries, cell = shafts.entries, pack_battery(driveline.battery)
+    power = entries[:, S_POWER_MIN]
+    if recording.has("soc"):
+        soc = held(samples.mean(recording.channels["soc"]))
+        power = np.maximum(power, np.interp(soc, cell.soc, cell.power_min))
+    power = power - entries[:, S_AUXILIARY]
+    limit = _each(_torque_of_power, power, shafts, plant.loss_torque, shafts.loss)
+    return np.asarray(np.where(entries[:, S_LOW] < limit, limit, entries[:, S_LOW]))
+
+
 def _recuperated(
-    torque: np.ndarray, shafts: Shafts, demand: Demand, braking: np.ndarray, small: float
+    torque: np.ndarray,
+    lowest: np.ndarray,
+    shafts: Shafts,
+    demand: Demand,
+    braking: np.ndarray,
+    small: float,
 ) -> np.ndarray:
     """Return torques that recuperate the measured share of what the model can in each braking.
 
@@ -214,13 +249,13 @@ def _recuperated(
     torque = np.array(torque)
     work = shafts.entries[:, S_MOTOR] * demand.dt
     done = work * np.where(braking, torque, 0.0)
-    could = np.where(braking, work * np.minimum(shafts.entries[:, S_LOW], 0.0), 0.0)
+    could = np.where(braking, work * np.minimum(lowest, 0.0), 0.0)
     usual = float(done.sum() / min(could.sum(), -1e-9))
     for a, b in intervals(braking):
         if (most := float(could[a:b].sum())) < 0.0:
             share = (float(done[a:b].sum()) - small * usual) / (most - small)
             share = 1.0 if share > ALL else max(share, 0.0)
-            torque[a:b] = share * shafts.entries[a:b, S_LOW]
+            torque[a:b] = share * lowest[a:b]
     return torque
 
 
