@@ -8,8 +8,8 @@ import numpy as np
 from ..base.units import PERCENT
 from ..inputs.cycle import Cycle
 from ..inputs.driveline import Driveline
-from ..measurements.drive import Cleaning
 from ..measurements.recording import Recording
+from ..measurements.refreshes import coarse_step
 from ..problem.settings import Settings
 from .balanced_speed import balanced_cycle
 from .coasting import coasting_cycle
@@ -66,11 +66,10 @@ def as_driven(
 
 
 def _with_speed(recording: Recording, driveline: Driveline, notes: list[str]) -> Cycle:
-    finer = finer_cycle(recording, driveline, Cleaning())
-    if finer is None:
-        return with_launches(recording, driveline, recording.cycle)
-    notes.append("speed between the coarse steps of its channel from the speed of the shaft")
-    return with_launches(recording, driveline, finer)
+    finer = finer_cycle(recording, driveline)
+    if finer is not None and coarse_step(recording.drive.raw.values):
+        notes.append("speed between the coarse steps of its channel from the speed of the shaft")
+    return with_launches(recording, driveline, finer or recording.cycle)
 
 
 def _with_oil(recording: Recording, cycle: Cycle, notes: list[str]) -> Cycle:

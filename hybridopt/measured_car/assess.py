@@ -25,7 +25,7 @@ from .alignment import aligned
 from .as_driven import AsDriven, as_driven
 from .decisions import CarDecisions, DecisionSource
 from .replayed import NAME, Replayed, replay_car
-from .speed_unit import FITTED, check_speed_unit
+from .log_units import FITTED, check_units
 from .uncertainty import DRAWS, GapBand, Intervals, gap_band
 
 NOTICED = 0.02  # of the motor's peak torque, below which a torque that was clipped is noise
@@ -159,7 +159,7 @@ def assess(
     InfeasibleError
         The model cannot drive the cycle at all.
     """
-    check_speed_unit(recording, driveline, FITTED)
+    check_units(recording, driveline, FITTED)
     recording, delays = aligned(recording, driveline)
     given, share = (driveline, settings), 0.3 if uncertainty else 1.0
     driven = as_driven(recording, *given)

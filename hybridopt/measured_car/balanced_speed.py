@@ -29,7 +29,7 @@ from .slow_part import slow_part
 from .splits import measured_torques
 from .step_samples import StepSamples
 
-SPEED_ERROR = 0.02  # m/s, of a speed at the border of a step (assumed)
+SPEED_ERROR = 0.01  # m/s, of a speed at the border of a step (assumed)
 TORQUE_ERROR = 0.0025  # of the highest torque of engine and motor, of a step's mean (assumed)
 WILD = 15.0  # times the median difference, from which on torques and speed do not belong together
 UNBRAKED = 4.0  # times the median difference, up to which a motor that brakes does it alone

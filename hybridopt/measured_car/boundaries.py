@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
+from scipy.ndimage import distance_transform_edt
 from scipy.optimize import minimize
 
 from ..foresight.nodes import node_weights
@@ -172,3 +173,11 @@ def fit_surface(
         limit = HUBER * max(TO_SIGMA * spread, 1e-9)
         trust = np.minimum(1.0, limit / np.maximum(off, 1e-12))
     return Boundary(values.reshape(shape), spread)
+
+
+def nearest_known(values: np.ndarray, known: np.ndarray) -> np.ndarray:
+    """Return values with each unknown entry replaced by the nearest known one, counted in nodes."""
+    if not known.any():
+        return values
+    places = distance_transform_edt(~known, return_distances=False, return_indices=True)
+    return np.asarray(values[tuple(places)])

@@ -28,6 +28,7 @@ DRAGGED = 0.5  # of the overrun torque
 FUEL_ERROR, FUEL_FLOOR = 0.03, 0.05  # of a rate, and of the idle fuel rate (assumed)
 TORQUE_ERROR = 0.01  # of the highest full load (assumed)
 FAR = 25.0  # square of a deviation in its errors, beyond which more says no more
+CHANGE = 1.92  # half the 95 % quantile of chi-squared: what a stop with its start must explain
 IN_DOUBT = 0.01  # for a step on without fuel, so that a cut that may be either is a stop
 NEVER = 1e9
 
@@ -133,9 +134,9 @@ def _most_likely(costs: _Costs) -> np.ndarray:
     came_on, came_off = np.zeros(size, dtype=bool), np.zeros(size, dtype=bool)
     off, on = costs.off[0], costs.on[0]
     for t in range(1, size):
-        stays, begins = on + costs.on[t], off + costs.start[t]
-        came_on[t], came_off[t] = stays <= begins, on < off
-        on, off = min(stays, begins), min(on, off) + costs.off[t]
+        stays, begins = on + costs.on[t], off + costs.start[t] + CHANGE
+        came_on[t], came_off[t] = stays <= begins, on + CHANGE < off
+        on, off = min(stays, begins), min(on + CHANGE, off) + costs.off[t]
     state = np.empty(size, dtype=bool)
     state[-1] = on < off
     for t in range(size - 1, 0, -1):

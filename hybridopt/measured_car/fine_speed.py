@@ -17,6 +17,8 @@ MOVING = 2.0  # m/s, from which speeds tell the gear
 TURNING = 0.5  # of the idle speed, from which an engine counts as on
 NEAR_RATIO = 0.06  # share by which a ratio of speeds may be off
 DELAY = 0.3  # s, that one channel may be behind the other
+SHARP = Cleaning(bandwidth=0.0)
+SHORT = 0.5  # s, between two shaft speeds, over which speed runs straight
 BRIDGED = 3.0  # s, over which the difference of both speeds is carried on, as while shifting
 
 
@@ -41,18 +43,23 @@ def shaft_gears(recording: Recording, driveline: Driveline, name: str) -> np.nda
     return np.where(near, gear.astype(float), np.nan)
 
 
-def finer_cycle(recording: Recording, driveline: Driveline, cleaning: Cleaning) -> Cycle | None:
-    """Return the cycle at a speed as fine as the shaft's; None where it is fine or cannot be.
+def finer_cycle(recording: Recording, driveline: Driveline) -> Cycle | None:
+    """Return the cycle at a speed as fine as the log's or its shaft's; None where both are coarse.
 
     Parameters
     ----------
     recording, driveline
         The drive and its model.
-    cleaning
-        How the log was cleaned.
+
+    Notes
+    -----
+    The polyline over the cycle's steps that is nearest to the samples, as in the import but without
+    its low-pass: where the car changes its acceleration, that would round the speed.
     """
     finer = finer_samples(recording, driveline)
-    return None if finer is None else resampled(recording.cycle, finer, cleaning)
+    if finer is None and coarse_step(recording.drive.raw.values):
+        return None
+    return resampled(recording.cycle, finer or recording.drive.cleaned, SHARP)
 
 
 def finer_samples(recording: Recording, driveline: Driveline) -> Samples | None:
@@ -67,7 +74,7 @@ def finer_samples(recording: Recording, driveline: Driveline) -> Samples | None:
     -----
     Where a gear is engaged, the wheels turn as fast as the shaft over the ratio. That speed takes
     the place of the one logged within its steps; its scale is set to the one logged, so that the
-    tyre's radius does not matter. Low-pass and resampling are those of the import.
+    tyre's radius does not matter.
     """
     drive = recording.drive
     step = coarse_step(drive.raw.values)
@@ -77,9 +84,13 @@ def finer_samples(recording: Recording, driveline: Driveline) -> Samples | None:
     off = _difference(recording, driveline, name, step)
     if off is None:
         return None
-    cleaned = drive.cleaned
-    fine = np.maximum(cleaned.values + np.interp(cleaned.time, recording.time, off), 0.0)
-    return Samples(cleaned.time, np.where(cleaned.values > 0.0, fine, 0.0))
+    time, cleaned = recording.time, drive.cleaned
+    inside = (time >= cleaned.time[0]) & (time <= cleaned.time[-1])
+    known = np.interp(time, cleaned.time, cleaned.values)
+    speed = recording.channels["speed"]  # whose steps are those of the difference
+    fine = np.where(np.isfinite(speed), speed, known) + off
+    fine = np.where(known > 0.0, np.maximum(fine, 0.0), 0.0)
+    return Samples(time[inside], fine[inside])
 
 
 def resampled(cycle: Cycle, rough: Samples, cleaning: Cleaning) -> Cycle:
@@ -106,14 +117,20 @@ def _difference(
     fine *= float(np.median(speed[known] / fine[known]))
     change = np.abs(np.gradient(speed, recording.time))
     change = np.convolve(change, np.ones(11) / 11.0, mode="same")
-    near = known & (np.abs(fine - speed) <= 1.2 * step + DELAY * change)
+    near = known & (np.abs(fine - speed) <= 1.2 * step + DELAY * change) & _within_a_gear(gear)
     if near.mean() < 0.1:
         return None
     at = np.flatnonzero(near)
-    off = np.interp(recording.time, recording.time[at], (fine - speed)[at])
+    time = recording.time
+    off = np.interp(time, time[at], (fine - speed)[at])
     place = np.clip(np.searchsorted(at, np.arange(speed.size)), 1, at.size - 1)
-    gap = np.minimum(
-        np.abs(recording.time - recording.time[at[place]]),
-        np.abs(recording.time - recording.time[at[place - 1]]),
-    )
-    return np.asarray(np.where(gap <= BRIDGED, off, 0.0))
+    since, until = time - time[at[place - 1]], time[at[place]] - time
+    between = (since >= 0.0) & (until >= 0.0) & (since + until <= SHORT)
+    off = np.where(between, np.interp(time, time[at], fine[at]) - speed, off)
+    return np.asarray(np.where(np.minimum(np.abs(since), np.abs(until)) <= BRIDGED, off, 0.0))
+
+
+def _within_a_gear(gear: np.ndarray) -> np.ndarray:
+    """Return which samples have the same gear before and after: others may be a mean of two."""
+    same = np.concatenate(([False], gear[1:] == gear[:-1], [False]))
+    return np.asarray(same[1:] & same[:-1])

@@ -27,7 +27,7 @@ from .parameters import UNITS, Estimate, NotIdentified, by_key, field_of, with_v
 from .prediction import Prediction, predict
 from .road_fit import fit_road
 from .signals import Signals, make_signals
-from .speed_unit import BASE, check_speed_unit
+from .log_units import BASE, check_gears, check_units
 from .start_fit import fit_recuperation, fit_starts
 
 MASS_DOUBT = 0.1  # half the relative interval of a base's mass (assumed)
@@ -123,7 +123,8 @@ def identify(
     if not signals:
         raise InputError("identify: give at least one recording")
     for one in signals:
-        check_speed_unit(one.recording, base, BASE)
+        check_units(one.recording, base, BASE)
+        check_gears(one.recording, base)
     found = _fit(signals, base)
     if not found.estimates:
         reasons = "; ".join(sorted({one.reason for one in found.not_identified}))

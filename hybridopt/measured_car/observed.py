@@ -13,7 +13,7 @@ from ..physics.plant import Plant
 from .alignment import aligned
 from .as_driven import as_driven
 from .decisions import read_decisions
-from .speed_unit import FITTED, check_speed_unit
+from .log_units import FITTED, check_units
 
 
 @dataclass(frozen=True, eq=False)
@@ -56,7 +56,7 @@ class Observed:
 
 def observe(recording: Recording, driveline: Driveline, plant: Plant, notes: list[str]) -> Observed:
     """Return what the car saw and did in the steps of a log."""
-    check_speed_unit(recording, driveline, FITTED)
+    check_units(recording, driveline, FITTED)
     recording, _ = aligned(recording, driveline)
     driven = as_driven(recording, driveline)
     demand = drive_demand(driven.driveline, driven.cycle)

@@ -12,18 +12,21 @@ import dataclasses
 import numpy as np
 from scipy.signal import lfilter
 
+from ..inputs.cycle import Cycle
 from ..measurements.drive import Cleaning
 from ..measurements.log import Samples
 from ..measurements.recording import Recording
 from .fine_speed import resampled
 from .regression import TO_SIGMA
+from .splits import GRADE
 from .step_phase import HELD
 
 CALM = ("altitude", "grade", "oil_temperature", "coolant_temperature", "ambient_temperature")
-"""Channels whose noise the import has smoothed away, or that nothing is read from."""
+"""Channels that nothing is read from but the grade, which has an error of its own."""
 PERSISTS, SLOW = 0.5, 5.0
 """Noise that persists, as a share of that of a sample, and for how long, s. It cannot be told from
 what is measured (assumed)."""
+ALONG = 50.0  # m, for which an error of the grade persists (assumed)
 HIDDEN = 0.5  # of the samples, in which values have to change for their noise to be seen
 UNDER = 0.1  # of a quantum, noise that it hides (assumed)
 THIRD = np.sqrt(20.0)  # of a third difference's noise over that of a sample: 1, 3, 3, 1 squared
@@ -50,8 +53,17 @@ def repeated(recording: Recording, random: np.random.Generator) -> Recording:
         for samples in (drive.raw, drive.cleaned)
     )
     cycle = resampled(drive.cycle, cleaned, Cleaning())
+    if recording.has("altitude") and np.any(cycle.grade != 0.0):
+        cycle = dataclasses.replace(cycle, grade=cycle.grade + _grade_error(cycle, random))
     made = dataclasses.replace(drive, raw=raw, cleaned=cleaned, cycle=cycle)
     return dataclasses.replace(recording, channels=channels, drive=made)
+
+
+def _grade_error(cycle: Cycle, random: np.random.Generator) -> np.ndarray:
+    """Return by how much a grade that is made of a logged altitude may be wrong at each point."""
+    far = np.concatenate(([0.0], np.cumsum(cycle.mean_speed * cycle.dt)))
+    road = np.arange(0.0, far[-1] + 2.0 * ALONG, 0.1 * ALONG)
+    return GRADE * np.interp(far, road, _persisting(road.size, np.exp(-0.1), random))
 
 
 def noise_size(values: np.ndarray) -> tuple[float, float]:
@@ -92,14 +104,18 @@ def noise_size(values: np.ndarray) -> tuple[float, float]:
 def _again(values: np.ndarray, step: float, random: np.random.Generator) -> np.ndarray:
     noise, quantum = noise_size(values)
     more = noise * random.standard_normal(values.size)
-    keep = np.exp(-step / SLOW)
-    white = random.standard_normal(values.size) * PERSISTS * noise
-    white[1:] *= np.sqrt(1.0 - keep**2)
-    more += lfilter([1.0], [1.0, -keep], white)
+    more += PERSISTS * noise * _persisting(values.size, np.exp(-step / SLOW), random)
     if quantum:
         more += quantum * random.uniform(-0.5, 0.5, values.size)
         more = quantum * np.round((values + more) / quantum) - values
     return np.where(values != 0.0, values + more, 0.0)
+
+
+def _persisting(size: int, keep: float, random: np.random.Generator) -> np.ndarray:
+    """Return noise of standard deviation 1 that keeps a share from one value to the next."""
+    white = random.standard_normal(size)
+    white[1:] *= np.sqrt(1.0 - keep**2)
+    return np.asarray(lfilter([1.0], [1.0, -keep], white))
 
 
 def _moved(samples: Samples, more: np.ndarray) -> Samples:

@@ -9,7 +9,7 @@ from ..distillation.coverage import VISITED
 from ..foresight.nodes import node_weights
 from ..tables.rule_set import Coverage
 from ..tables.rule_table import line_axes
-from .boundaries import fit_boundary
+from .boundaries import fit_boundary, nearest_known
 from .observed import Observed
 
 FEWEST = 3  # shifts of a gear and engine state that a line of its own needs
@@ -77,8 +77,11 @@ def fit_lines(
             if 0 <= g + sign < gears:
                 for state in range(2):
                     lines[g, :, state] = _line(seen, free, g, sign, state, torques, spreads[sign])
-    _fill(up, ratio)
-    _fill(down, ratio)
+    for lines in (up, down):
+        _fill(lines, ratio)
+        for row, seconds in zip(lines, visits, strict=True):
+            for state in range(2):
+                row[:, state] = nearest_known(row[:, state], seconds[:, state] >= VISITED)
     up[:-1] = np.maximum.accumulate(np.maximum(up[:-1], 0.1), axis=0)
     down[1:] = np.minimum(np.maximum.accumulate(down[1:], axis=0), GAP * up[:-1])
     coverage = {}

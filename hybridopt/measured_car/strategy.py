@@ -1,5 +1,6 @@
 """A car's strategy as rule tables: thresholds, split and shift lines estimated from its logs."""
 
+import dataclasses
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from importlib import metadata
@@ -12,14 +13,17 @@ from ..base.intervals import intervals
 from ..base.progress import Progress, silent
 from ..controllers.maps import Map
 from ..distillation.coverage import VISITED
+from ..distillation.shaping import Shaper
 from ..distillation.split import electric_limit
 from ..foresight.nodes import nodes
 from ..inputs.driveline import Driveline
 from ..measurements.recording import Recording
 from ..physics.plant import Plant, pack
+from ..tables.cell_relations import vehicle_range
 from ..tables.rule_set import Coverage, Origin, RuleSet, gearbox_facts
 from ..tables.rule_table import RuleTable
-from .boundaries import Boundary, fit_boundary, fit_surface, grid_weights
+from ..tables.shape import NO_LIMITS
+from .boundaries import Boundary, fit_boundary, fit_surface, grid_weights, nearest_known
 from .observed import Observed, observe
 from .shift_lines import fit_lines
 
@@ -27,6 +31,8 @@ SPEEDS, INPUTS, TORQUES, WHEEL_TORQUES = 12, 8, 12, 10  # most nodes of each axi
 SOC_ROOM = 0.05  # of SoC, that a log must span before thresholds depend on it
 LONGEST = 5.0  # s, the longest minimum time that is told from dwell times
 SPLIT_STIFFNESS = 0.05
+LIMITS = dataclasses.replace(NO_LIMITS, in_range=True, ordered=True)
+"""What the tables keep: speeds, powers and torques that the vehicle has. The rest is the car's."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -105,15 +111,14 @@ def strategy(
     constants: dict[str, Any] = {**times, **lines.lands}
     table = RuleTable(
         **constants,
-        engine_start=Map(start.axes, start.boundary.values),
-        engine_stop=Map(start.axes, np.minimum(stop.boundary.values, start.boundary.values)),
+        engine_start=Map(start.axes, start.values),
+        engine_stop=Map(start.axes, np.minimum(stop.values, start.values)),
         electric_limit=Map((inputs,), _limit(seen, driveline, inputs)),
-        motor_torque=Map(
-            split.axes, np.clip(split.boundary.values, -plant.peak.max(), plant.peak.max())
-        ),
+        motor_torque=Map(split.axes, np.clip(split.values, -plant.peak.max(), plant.peak.max())),
         shift_up=lines.up,
         shift_down=lines.down,
     )
+    table = _in_range(table, driveline)
     coverage = {
         "engine_start": start.coverage,
         "engine_stop": stop.coverage,
@@ -122,7 +127,8 @@ def strategy(
     }
     name = title or f"{driveline.name} strategy of {', '.join(one.name for one in recordings)}"
     cycles = tuple(dict.fromkeys(one.name for one in recordings))
-    origin = Origin(name[:200], driveline.name, cycles, "", metadata.version("hybridopt"))
+    version = metadata.version("hybridopt")
+    origin = Origin(name[:200], driveline.name, cycles, "", version, shape=LIMITS)
     scatter = {
         "engine_start": start.boundary.spread,
         "engine_stop": stop.boundary.spread,
@@ -137,6 +143,16 @@ def strategy(
     return CarStrategy(rules, scatter, agreement, tuple(dict.fromkeys(notes)))
 
 
+def _in_range(table: RuleTable, driveline: Driveline) -> RuleTable:
+    """Return tables whose values the vehicle can have, lines of higher gears at higher speeds."""
+    names = [one.name for one in dataclasses.fields(table)]
+    maps = {name: one for name in names if isinstance(one := getattr(table, name), Map)}
+    axes = {name: one.axes for name, one in maps.items()}
+    shaper = Shaper(axes, LIMITS, vehicle_range(driveline))
+    kept = shaper.within({name: one.values for name, one in maps.items()})
+    return dataclasses.replace(table, **{name: Map(axes[name], kept[name]) for name in maps})
+
+
 @dataclass(frozen=True, eq=False)
 class FittedTable:
     """A fitted table with its axes and how the logs used its entries."""
@@ -144,6 +160,11 @@ class FittedTable:
     axes: tuple[np.ndarray, ...]
     boundary: Boundary
     coverage: Coverage
+
+    @property
+    def values(self) -> np.ndarray:
+        """The fit's where the logs reach, elsewhere that of the nearest entry that they reach."""
+        return nearest_known(self.boundary.values, ~self.coverage.filled)
 
 
 def _soc_axis(soc: np.ndarray, notes: list[str]) -> np.ndarray:

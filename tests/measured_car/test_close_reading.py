@@ -20,7 +20,7 @@ from hybridopt.measured_car.balanced_speed import (
 from hybridopt.measured_car.dragged_engine import dragged_engine
 from hybridopt.measured_car.repeated import noise_size, repeated
 from hybridopt.measured_car.slow_part import slow_part
-from hybridopt.measured_car.speed_unit import BASE, FITTED, check_speed_unit
+from hybridopt.measured_car.log_units import BASE, FITTED, check_units
 from hybridopt.measured_car.splits import fill_shafts
 from hybridopt.measured_car.step_phase import STEPS, decision_phase, later
 from hybridopt.measured_car.step_samples import StepSamples
@@ -128,13 +128,13 @@ def test_a_recording_is_repeated_with_noise_of_its_size():
 
 def test_speeds_that_no_gear_makes_are_refused():
     _, recording = driven(FULL, "udds", Logger(noise=0.0, quanta=False, delay=0.0))
-    check_speed_unit(recording, FULL, FITTED)
+    check_units(recording, FULL, FITTED)
     fast = {**recording.channels, "speed": 3.6 * recording.channels["speed"]}
     with pytest.raises(InputError, match=r"vehicle speed is 3\.6 times what motor_speed"):
-        check_speed_unit(dataclasses.replace(recording, channels=fast), FULL, BASE)
+        check_units(dataclasses.replace(recording, channels=fast), FULL, BASE)
     still = {**recording.channels, "speed": 0.0 * recording.channels["speed"]}
     with pytest.raises(InputError, match="never goes faster than 7 km/h"):
-        check_speed_unit(dataclasses.replace(recording, channels=still), FULL, BASE)
+        check_units(dataclasses.replace(recording, channels=still), FULL, BASE)
 
 
 def test_slow_part_keeps_a_constant_and_drops_what_alternates():
