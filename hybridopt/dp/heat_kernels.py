@@ -92,9 +92,7 @@ def _heat_sweep(ways, tube, cell, ahead):
         for a in range(arrivals):
             for g in range(gears):
                 after = ahead[t + 1, graph.arrival_state[a], g]
-                _list_values(
-                    ways, tube, cell, t, g, graph.arrival_engine[a], after, best[a, g]
-                )
+                _list_values(ways, tube, cell, t, g, graph.arrival_engine[a], after, best[a, g])
         ahead[t] = CLOSED
         for m in range(graph.source.size):
             lowest = int(np.ceil((ways.opens[m] - tube.low[t]) / tube.spacing))
