@@ -61,7 +61,7 @@ def audit(
         if name := problem_differs(found, stated, heat):
             raise FailedError(
                 f"{file}: its problem is not that of cycle {cycle}, driveline {vehicle.name} and "
-                f"these settings: {name} differs"
+                f"these settings: {name} differs; give what it was solved with"
             )
     about = found["about"]
     compared = f"compared with {cycle}" if cycle else "as it stands in the file"

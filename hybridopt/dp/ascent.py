@@ -11,7 +11,7 @@ from .dual import Dual, Look
 
 WANTED_PERCENT = 0.01  # gap at which the ascent stops
 SCALINGS, MOVES = 20, 15  # evaluations at most: for the scale of a start, and for the arcs
-HEATED_MOVES = 80  # likewise, where heat has prices, which begin at 0
+LONG_MOVES = 80  # likewise, with prices of heat, which begin at 0, or a wanted gap
 GAIN, LEAST_GAIN = 1e-6, 1e-7  # of the cost: what must be promised to go on, by arcs and scale
 FIRST_STRIDE, LARGEST_SCALE = 3e-4, 1e3  # of the common scale
 LEAST_RADIUS, RADIUS, LARGEST_RADIUS = (
@@ -35,6 +35,10 @@ class Ascent:
         arrays are taken one after the other.
     wanted
         Gap at which the ascent stops, % of the cost.
+    moves
+        Of each such array at most, where heat has no prices.
+    worth
+        Share of the gap that a move must promise to close.
 
     Attributes
     ----------
@@ -43,9 +47,16 @@ class Ascent:
     """
 
     def __init__(
-        self, dual: Dual, upper: float, arcs: list[np.ndarray], wanted: float = WANTED_PERCENT
+        self,
+        dual: Dual,
+        upper: float,
+        arcs: list[np.ndarray],
+        wanted: float = WANTED_PERCENT,
+        moves: int = MOVES,
+        worth: float = 0.0,
     ) -> None:
         self.dual, self.upper, self.arcs, self.wanted = dual, upper, arcs, wanted
+        self.moves, self.worth = moves, worth
         self.best: Look | None = None
         self.evaluations = 0
 
@@ -61,9 +72,14 @@ class Ascent:
         return self.best.multipliers
 
     @property
+    def gap(self) -> float:
+        """How far the highest bound lies below the schedule, g."""
+        return self.upper - self.bound
+
+    @property
     def above(self) -> bool:
         """Whether the gap is above the wanted one."""
-        return self.upper - self.bound > 1e-2 * self.wanted * abs(self.upper)
+        return self.gap > 1e-2 * self.wanted * abs(self.upper)
 
     def climb(self, starts: list[np.ndarray], others: float = WANTED_PERCENT) -> None:
         """Scale the first start; above another gap, %, the others too; then move the arcs.
@@ -76,7 +92,7 @@ class Ascent:
             Gap from which the other starts are looked at, % of the cost.
         """
         self._scale(starts[0])
-        if self.upper - self.bound > 1e-2 * others * abs(self.upper):
+        if self.gap > 1e-2 * others * abs(self.upper):
             for start in starts[1:]:
                 self._scale(start)
         for arcs in self.arcs:
@@ -98,7 +114,7 @@ class Ascent:
         DOI 10.1137/0108053.
         """
         sides: list[tuple[float, float, float] | None] = [None, None]
-        scale, stride, best = 1.0, FIRST_STRIDE, -np.inf
+        scale, stride, best = 1.0, FIRST_STRIDE, self.bound  # of other starts too
         for _ in range(SCALINGS):
             here = self._look(scale * start)
             slope, best = float(start @ here.slope), max(best, here.value)
@@ -126,17 +142,15 @@ class Ascent:
         assert self.best is not None  # the scale was looked for
         budgets = self.dual.heat.budgets if self.dual.heat else ()
         model = ArcModel(arcs, self.best, self.dual.boxes, budgets)
-        model.add(self._look(model.multipliers(model.factors)))
+        known = np.array_equal(model.multipliers(model.factors), self.multipliers)
+        model.add(self.best if known else self._look(model.multipliers(model.factors)))
         radius = np.full(model.count, RADIUS)
         scale = abs(self.upper) / np.maximum(self.best.rise.sum(axis=1), 1e-300)
-        for _ in range(HEATED_MOVES if budgets else MOVES):
+        for _ in range(LONG_MOVES if budgets else self.moves):
             before, there = self.best, model.promise(self.best, radius, scale)
             promised = there.bound - before.value if there else 0.0
-            if (
-                there is None
-                or promised < (10 * GAIN if budgets else GAIN) * abs(self.upper)
-                or not self.above
-            ):
+            least = (10 * GAIN if budgets else GAIN) * abs(self.upper)
+            if there is None or promised < max(least, self.worth * self.gap) or not self.above:
                 return
             prices = model.prices(there.prices)
             model.add(self._look(model.multipliers(there.factors), prices))

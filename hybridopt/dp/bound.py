@@ -55,7 +55,7 @@ from ..physics.battery import inner_power, resistance_at, terminal_power, voltag
 from ..problem.graph import begins_start
 from ..problem.grid import FLOOR_FACTOR
 from ..problem.problem import Problem
-from .ascent import WANTED_PERCENT, Ascent
+from .ascent import LONG_MOVES, MOVES, WANTED_PERCENT, Ascent
 from .boxes import BOXES, NARROW_BOXES, make_boxes
 from .detours import Detours
 from .dual import Dual, all_multipliers
@@ -70,7 +70,8 @@ ARC, ARCS = 3, 400  # steps of an arc at most, but no more than so many arcs wit
 NOTED_PERCENT = 0.1  # gap above which its cause is reported
 CORRIDOR_PERCENT = 0.02  # gap above which schedules that cost no more are kept to a corridor
 ROUNDS, MOST_ROUNDS = 2, 10  # corridors, by default and on the way to a wanted gap
-WORTH = 0.02  # of the gap: what a corridor must close for another one to be tried
+WORTH = 0.05  # of the gap: what a corridor must close for another one to be tried
+LEAST_WORTH = 0.003  # of the gap: what a move of the arcs must promise, unless a gap is wanted
 
 
 @dataclass(frozen=True, eq=False)
@@ -158,7 +159,10 @@ def lower_bound(
     dual, arcs = Dual(problem, make_boxes(problem, BOXES, end), heat), [contacts]
     arcs = [cut_arcs(contacts)] if heat else [contacts, cut_arcs(contacts)]
     wanted = problem.settings.wanted_gap
-    first = Ascent(dual, run.cost, arcs, WANTED_PERCENT if wanted is None else wanted / PERCENT)
+    aims: tuple[float, int, float] = WANTED_PERCENT, MOVES, LEAST_WORTH
+    if wanted is not None:
+        aims = wanted / PERCENT, LONG_MOVES, 0.0
+    first = Ascent(dual, run.cost, arcs, *aims)
     first.climb(guesses(problem, run, costate, contacts), NOTED_PERCENT)
     last, looks = _keep_to_corridors(first, run, rounds if wanted is None else MOST_ROUNDS)
     proved, after, branches = last.bound, last.multipliers, None
@@ -223,7 +227,8 @@ def _keep_to_corridors(first: Ascent, run: ForwardRun, rounds: int) -> tuple[Asc
         detours = Detours(problem, all_multipliers(best.multipliers), run, best.dual, corridor)
         corridor = detours.corridor(run.cost)
         boxes = make_boxes(problem, NARROW_BOXES, end, corridor)
-        ascent = Ascent(best.dual.with_boxes(boxes), run.cost, first.arcs, first.wanted)
+        aims = first.wanted, first.moves, first.worth
+        ascent = Ascent(best.dual.with_boxes(boxes), run.cost, first.arcs, *aims)
         ascent.climb([best.multipliers])
         looks += ascent.evaluations
         if ascent.bound > best.bound:

@@ -92,6 +92,12 @@ class Heat:
         del points
         return PricedChoices(self.choices, self.budgets, self.prices)
 
+    @property
+    def dearest(self) -> Budget:
+        """The budget that is worth most at its prices."""
+        pairs = zip(self.budgets, self.prices, strict=True)
+        return max(pairs, key=lambda pair: pair[0].credit(pair[1]))[0]
+
     @cached_property
     def credit(self) -> float:
         """What the prices are worth at the limits, g."""
@@ -140,7 +146,9 @@ class HeatGuide(NamedTuple):
     used: np.ndarray
 
 
-def limited_heat(driveline: Driveline, demand: Demand, points: Choices, splits: int) -> Heat | None:
-    """Return the budgets of a driveline over choices of about so many splits, cut finer."""
-    lists = FineLists(points, max(-(-FINE_SPLITS // splits), 1))
+def limited_heat(
+    driveline: Driveline, demand: Demand, points: Choices, splits: int, fine: int = FINE_SPLITS
+) -> Heat | None:
+    """Return the budgets of a driveline over choices of so many splits, cut to about `fine`."""
+    lists = FineLists(points, max(-(-fine // splits), 1))
     return Heat.of(thermal_budgets(driveline, demand, lists), lists)

@@ -7,22 +7,23 @@ of it is rounded down, so a path is never hotter than the schedule it stands for
 neighbouring choices a piece costs and heats as the better of all its mixtures in each.
 """
 
+from collections.abc import Callable
 from typing import cast
 
 import numpy as np
 
-from ..physics.schedule import Schedule
 from ..problem.memory import part_ranges
 from ..problem.problem import Problem
 from . import level_kernels as kernels
-from .ascent import WANTED_PERCENT, Ascent
+from .ascent import Ascent
 from .bound import Bound
 from .boxes import make_boxes
 from .dual import Dual, Look, all_multipliers
 from .heat import Heat
 
 LEVEL_BOXES = 8  # sub-boxes of the SoC window
-LEVELS, FINE = 400, 1600  # of the budget: on the way, and at the best multipliers
+ROUNDS = (120, 400), (240, 1600), (960, 6400)  # splits and levels: ever finer; the last one looks
+LEVELS = ROUNDS[0][1]
 MOST_VALUES = 20_000_000  # ahead of all steps, states, gears and levels; 160 MB
 
 
@@ -36,21 +37,19 @@ class HeatLevels:
     end
         Lowest SoC at the end.
     heat
-        The budgets; the one that is worth most by its prices becomes a state, the others keep them.
+        The budgets; the dearest one becomes a state, the others keep their prices.
     levels
         Of that budget.
     """
 
     def __init__(self, problem: Problem, end: float, heat: Heat, levels: int = LEVELS) -> None:
         self.problem, self.boxes, self.heat = problem, make_boxes(problem, LEVEL_BOXES, end), None
-        worth = [of.credit(price) for of, price in zip(heat.budgets, heat.prices, strict=True)]
-        self.budget = heat.budgets[int(np.argmax(worth))]
+        self.budget = heat.dearest
         others = heat.prices * [[float(of is not self.budget)] for of in heat.budgets]
         self.others = heat.at(others)
         points, graph = heat.choices, problem.events.graph
         size = (points.steps + 1) * graph.states * points.gears
         self.levels = max(min(levels, MOST_VALUES // size), 1)
-        self.found: list[tuple[float, Schedule]] = []  # bounds and their paths
 
     def look(self, after: np.ndarray) -> Look:
         """Return the bound and its path at multipliers after each step, g/J, 0 or more, (steps,).
@@ -80,8 +79,6 @@ class HeatLevels:
         )
         drain = pieces.drain[taken]
         z = np.concatenate(([boxes.z_start], pieces.level[taken][1:], [boxes.z_end]))
-        plan = Schedule(path[1], path[2], np.zeros(steps.size), pieces.choice[taken] > 0)
-        self.found.append((bound, plan))
         none = np.empty((0, steps.size))
         slope = z[1:] - z[:-1] + drain
         return Look(
@@ -112,8 +109,8 @@ class HeatLevels:
         return kernels.Pieces(*(np.concatenate(part) for part in zip(*found, strict=True)))
 
 
-def raised(bound: Bound, upper: float) -> tuple[float, list[Schedule]]:
-    """Return a bound, g, over the levels of a budget, and the paths that it saw, highest first.
+def raised(bound: Bound, upper: float, wanted: float, finer: Callable[[int], Heat]) -> float:
+    """Return a bound, g, over the levels of a budget.
 
     Parameters
     ----------
@@ -121,19 +118,22 @@ def raised(bound: Bound, upper: float) -> tuple[float, list[Schedule]]:
         With prices of heat.
     upper
         Cost of a schedule, g.
+    wanted
+        Gap at which no finer lists and levels are looked at, % of the cost.
+    finer
+        Returns the budgets of lists of about so many splits.
     """
     assert bound.heat is not None  # it has prices
-    levels, fine = (HeatLevels(bound.problem, bound.end, bound.heat, n) for n in (LEVELS, FINE))
-    ascent = Ascent(cast(Dual, levels), upper, [], WANTED_PERCENT)  # it only looks
-    ascent.climb([bound.plain[1:]])
-    least = max(ascent.bound, fine.look(ascent.multipliers).value)
-    plans: list[Schedule] = []
-    for _, plan in sorted(levels.found + fine.found, key=lambda found: -found[0]):
-        if not any(_same(plan, other) for other in plans):
-            plans.append(plan)
-    return least, plans
-
-
-def _same(one: Schedule, other: Schedule) -> bool:
-    names = "gear", "engine_class", "powered"
-    return all(np.array_equal(getattr(one, name), getattr(other, name)) for name in names)
+    least, after = bound.bound, bound.plain[1:]
+    for splits, levels in ROUNDS:
+        heat = finer(splits).at(bound.heat.prices)
+        dual = HeatLevels(bound.problem, bound.end, heat, levels)
+        if (splits, levels) == ROUNDS[-1]:
+            least = max(least, dual.look(after).value)
+            break
+        ascent = Ascent(cast(Dual, dual), upper, [], wanted)  # it only looks
+        ascent.climb([after])
+        least, after = max(least, ascent.bound), ascent.multipliers
+        if not ascent.above:
+            break
+    return least

@@ -16,6 +16,7 @@ from ..dp.dual import Dual
 from ..dp.heat import Heat, limited_heat
 from ..dp.hulls import GATED
 from ..dp.start_branches import Branches, priced_starts
+from ..files.reading import open_ordinary
 from ..problem.budgets import Budget
 from ..problem.fine_lists import FineLists
 from ..problem.memory import part_ranges
@@ -24,7 +25,7 @@ from .optimum import Optimum
 from .proof import NEAR, Certificate, Proved, prove
 
 RATES = "rates of engine torque"
-CONTENT, LARGEST = "hybridopt certificate 2", 4e9  # bytes of all arrays
+CONTENT, LARGEST = "hybridopt certificate 3", 4e9  # bytes of all arrays
 SAME = 1e-9  # how far arrays of the same problem may differ on another machine
 INTEGERS = (
     "count first source target move_engine move_gear begin gear engine split states boxes fine "
@@ -32,19 +33,50 @@ INTEGERS = (
 )
 MAY_BE_INFINITE = "cost", "move_cost", "shift"
 CLAIMS = (
-    "soc_end boxes fine multipliers relief room start_price starts gear engine split share".split()
+    "soc_end boxes fine multipliers price room start_price starts gear engine split share".split()
 )
 """All other arrays state the problem."""
 SHAPES = {
-    "dt": "t", "count": "tgc", "first": "tgc", "power": "p", "cost": "p", "battery_soc": "n",
-    "voltage": "n", "discharge": "n", "charge": "n", "power_max": "n", "power_min": "n",
-    "capacity": "", "efficiency": "", "window": "2", "soc_start": "", "soc_end": "",
-    "source": "m", "target": "m", "move_engine": "m", "move_gear": "m", "opens": "m",
-    "move_cost": "tm", "shift": "tcgg", "states": "", "begin": "2", "kept": "bt",
-    "limit": "b", "rise": "bp", "boxes": "", "fine": "tgs", "multipliers": "kT",
-    "relief": "bt", "room": "", "start_price": "k", "starts": "", "gear": "t", "engine": "t",
-    "split": "t", "share": "t",
-}  # fmt: skip
+    "dt": "t",
+    "count": "tgc",
+    "first": "tgc",
+    "power": "p",
+    "cost": "p",
+    "battery_soc": "n",
+    "voltage": "n",
+    "discharge": "n",
+    "charge": "n",
+    "power_max": "n",
+    "power_min": "n",
+    "capacity": "",
+    "efficiency": "",
+    "window": "2",
+    "soc_start": "",
+    "soc_end": "",
+    "source": "m",
+    "target": "m",
+    "move_engine": "m",
+    "move_gear": "m",
+    "opens": "m",
+    "move_cost": "tm",
+    "shift": "tcgg",
+    "states": "",
+    "begin": "2",
+    "kept": "bt",
+    "limit": "b",
+    "rise": "bp",
+    "boxes": "",
+    "fine": "tgs",
+    "multipliers": "kT",
+    "price": "bt",
+    "room": "",
+    "start_price": "k",
+    "starts": "",
+    "gear": "t",
+    "engine": "t",
+    "split": "t",
+    "share": "t",
+}
 """Axes of each array: steps t (T one more), gears g, classes c, points p, nodes n, moves m, budgets
 b, branches k, and classes of stages s: the engine's, and stops that are open from some SoC on."""
 
@@ -98,17 +130,15 @@ def _prices(bound: Bound, heat: Heat | None) -> Certificate:
         branch.look(multipliers[1:])
         fine[..., : dual.classes] |= branch.jobs.reshape(shape) == EXACT
     kept = np.array([budget.kept for budget in limits_of(heat)]).reshape(-1, shape[0])
-    price = np.zeros((len(kept), shape[0] + 1))
+    price = np.zeros(kept.shape)
     if bound.heat:
-        price[: len(bound.heat.prices), :-1] = bound.heat.prices
-    left = np.column_stack((kept[:, 1:], np.zeros(len(kept)))) * price[:, 1:]
+        price[: len(bound.heat.prices)] = bound.heat.prices
     room = len(kept) - 1 if bound.heat and bound.heat.rooms else -1
-    relief = np.maximum(price[:, :-1] - left, 0.0)
     starts = {"start_price": branches.price, "starts": branches.most}
     return starts | {
         "multipliers": branches.multipliers,
         "fine": fine,
-        "relief": relief,
+        "price": price,
         "room": room,
     }
 
@@ -212,7 +242,7 @@ def read_certificate(path: Path) -> Certificate:
         It is no certificate, or damaged.
     """
     try:
-        with zipfile.ZipFile(path) as archive:
+        with open_ordinary(path, int(LARGEST)) as file, zipfile.ZipFile(file) as archive:
             names = {name.removesuffix(".npy") for name in archive.namelist()}
             if sum(info.file_size for info in archive.infolist()) > LARGEST:
                 raise ValueError("it is too large")
@@ -220,16 +250,20 @@ def read_certificate(path: Path) -> Certificate:
                 raise ValueError("arrays are missing or unknown")
             for info in archive.infolist():
                 _check_size(archive, info)
-        with np.load(path, allow_pickle=False) as loaded:
+            file.seek(0)
+            loaded = np.load(file, allow_pickle=False)
             found: Certificate = {name: loaded[name] for name in SHAPES}
             about = json.loads(loaded["about"].astype(np.uint8).tobytes().decode())
         _check_form(found, about)
+    except InputError:
+        raise
     except (OSError, ValueError, EOFError, KeyError, TypeError, zipfile.BadZipFile) as error:
         why = getattr(error, "strerror", None) or " ".join(str(error).split()) or "it ends early"
         raise InputError(f"{path}: is no certificate, or damaged ({why}); make it again") from None
     except Exception as error:  # the libraries raise many kinds over damaged files
-        raise InputError(f"{path}: is no certificate, or damaged ({type(error).__name__}); make it "
-                         "again") from None  # fmt: skip
+        raise InputError(
+            f"{path}: is no certificate, or damaged ({type(error).__name__}); make it again"
+        ) from None
     return found | {"about": about}
 
 
@@ -272,20 +306,25 @@ def _check_form(found: Certificate, about: Any) -> None:
         and (found["first"].ravel() == np.cumsum(found["count"]) - found["count"].ravel()).all()
         and found["count"].sum() == points
         and points > 0,
-        "battery": nodes > 1 and (np.diff(found["battery_soc"]) > 0.0).all()
-        and (found["voltage"] > 0.0).all() and found["capacity"] > 0.0
+        "battery": nodes > 1
+        and (np.diff(found["battery_soc"]) > 0.0).all()
+        and (found["voltage"] > 0.0).all()
+        and found["capacity"] > 0.0
         and 0.0 < found["efficiency"] <= 1.0
-        and (found["discharge"] >= 0.0).all() and (found["charge"] >= 0.0).all(),
+        and (found["discharge"] >= 0.0).all()
+        and (found["charge"] >= 0.0).all(),
         "window": found["battery_soc"][0] - NEAR <= low < high <= found["battery_soc"][-1] + NEAR
         and low - NEAR <= min(found["soc_start"], found["soc_end"])
         and max(found["soc_start"], found["soc_end"]) <= high + NEAR,
         "boxes": 1 <= found["boxes"] <= 4096,
         "costs": all((found[n] > -np.inf).all() for n in MAY_BE_INFINITE),
         "states": 1 <= found["states"] <= 256,
-        "limits": (found["limit"] > 0.0).all() and (found["rise"] >= 0.0).all()
-        and (found["kept"] > 0.0).all() and (found["kept"] <= 1.0).all()
+        "limits": (found["limit"] > 0.0).all()
+        and (found["rise"] >= 0.0).all()
+        and (found["kept"] > 0.0).all()
+        and (found["kept"] <= 1.0).all()
         and -1 <= found["room"] < found["limit"].size,
-    }  # fmt: skip
+    }
     below = {"source": "states", "target": "states", "move_engine": classes, "move_gear": 5}
     below |= {"gear": gears, "engine": classes}
     for name, limit in below.items():

@@ -11,19 +11,18 @@ import numpy as np
 UNIT = 2.0**-53  # relative rounding error of one operation
 MANY = 100.0 * UNIT  # of more than one stage takes, one after the other
 NEAR = 1e-6  # SoC, how far beyond window and end a schedule may lie; a share of cost and limits
-LABELS = 96  # ways on that are kept of a state and gear
-KINDS = {-1: (0, 2, 4), 0: (0, 1), 1: (0, 2, 3)}
-"""Kinds of move (any, same gear, another, a higher, a lower) that fit a shift down, none and up."""
+LEVELS = 4000  # of the budget that paths keep
+FITS = np.array([[1, 1, 1], [0, 1, 0], [1, 0, 1], [0, 0, 1], [1, 0, 0]], dtype=bool)
+"""Whether kinds of move (any, same gear, another, higher, lower) fit shifts down, none and up."""
 Certificate = dict[str, Any]
 
 
 class Proved(NamedTuple):
-    """What was found: bound, rounding taken off it, and cost of the schedule, g; lowest SoC."""
+    """What was found: bound, rounding taken off it, and cost of the schedule, g; its last SoC."""
 
     bound: float
     slack: float
     cost: float
-    soc_min: float
     soc_end: float
 
 
@@ -33,10 +32,15 @@ QUIET = np.errstate(all="ignore")  # of infinite costs, and numbers that no cert
 @QUIET
 def prove(c: Certificate) -> Proved:
     """Return what a certificate proves; ValueError says which rule its schedule breaks."""
-    (cost, soc), (bound, slack) = schedule_cost(c), lower_limit(c)
-    if not np.isfinite(bound + slack):
-        raise ValueError("its numbers are beyond all measure")
-    return Proved(bound, slack, cost, float(soc.min()), float(soc[-1]))
+    (cost, soc_end), (bound, slack) = schedule_cost(c), lower_limit(c)
+    insist(np.isfinite(bound + slack), "its numbers are beyond all measure")
+    return Proved(bound, slack, cost, soc_end)
+
+
+def insist(holds: Any, why: str) -> None:
+    """Raise ValueError with a reason unless something holds."""
+    if not holds:
+        raise ValueError(why)
 
 
 def battery(c: Certificate, name: str, soc: Any) -> Any:
@@ -44,48 +48,41 @@ def battery(c: Certificate, name: str, soc: Any) -> Any:
     return np.interp(soc, c["battery_soc"], c[name])
 
 
-def schedule_cost(c: Certificate) -> tuple[float, np.ndarray]:
-    """Drive the schedule by the rules; return its cost, g, and SoC before each step and after."""
-    steps, (state, gear), total, heat = c["dt"].size, c["begin"], 0.0, np.zeros(c["limit"].size)
-    soc = np.full(steps + 1, float(c["soc_start"]))
-    for t in range(steps):
-        g, e, k, share = c["gear"][t], c["engine"][t], c["split"][t], c["share"][t]
+def schedule_cost(c: Certificate) -> tuple[float, float]:
+    """Drive the schedule by the rules; return its cost, g, and the SoC where it ends."""
+    (state, gear), total, heat = c["begin"], 0.0, np.zeros(c["limit"].size)
+    soc, end, (low, high) = float(c["soc_start"]), float(c["soc_end"]), c["window"]
+    for t, dt in enumerate(c["dt"]):
+        g, e, k, share = (c[name][t] for name in ("gear", "engine", "split", "share"))
         fits = (c["source"] == state) & (c["move_engine"] == e)
-        fits &= np.isin(c["move_gear"], KINDS[int(np.sign(g - gear))])
-        mixes = 0.0 < share <= 1.0 and 0 < k < c["count"][t, g, e] - 1  # choice 0 mixes with none
-        if not fits.any() or not (share == 0.0 or mixes) or not 0 <= k < c["count"][t, g, e]:
-            raise ValueError(f"step {t}: the schedule takes a choice that the problem lacks")
-        move, first = int(np.argmax(fits)), c["first"][t, g, e] + k
-        if soc[t] < c["opens"][move] - NEAR:
-            raise ValueError(f"step {t}: the engine is stopped below the SoC from which it may be")
-        some = np.array([first, first + 1])[: 2 if share else 1]
-        parts = np.array([1.0 - share, share])[: some.size]
+        fits &= FITS[c["move_gear"], np.sign(g - gear) + 1]
+        known = fits.any() and 0 <= k < c["count"][t, g, e]  # choice 0 mixes with none
+        mixes = share == 0.0 or (0.0 < share <= 1.0 and 0 < k < c["count"][t, g, e] - 1)
+        insist(known and mixes, f"step {t}: the schedule takes a choice that the problem lacks")
+        move, some = int(np.argmax(fits)), c["first"][t, g, e] + k + np.array([0, int(share > 0.0)])
+        insist(soc >= c["opens"][move] - NEAR, f"step {t}: the SoC is too low to stop the engine")
+        parts = np.array([1.0 - share, share])
         power, paid = parts @ c["power"][some], parts @ c["cost"][some]
         total += paid + c["move_cost"][t, move] + c["shift"][t, e, gear, g]
         heat = c["kept"][:, t] * heat + c["rise"][:, some] @ parts
-        if (heat > (1.0 + NEAR) * c["limit"]).any():
-            raise ValueError(f"step {t}: the schedule passes a thermal limit")
-        u = battery(c, "voltage", soc[t])
-        inside = u * u - 4.0 * battery(c, "discharge" if power > 0.0 else "charge", soc[t]) * power
-        limits = battery(c, "power_min", soc[t]), battery(c, "power_max", soc[t])
-        if inside < -NEAR * u * u or not limits[0] - NEAR <= power <= limits[1] + NEAR:
-            raise ValueError(f"step {t}: the battery cannot give or take {power:g} W")
-        charge = 2.0 * power / (u + np.sqrt(max(inside, 0.0))) * c["dt"][t]
-        soc[t + 1] = soc[t] - charge * (c["efficiency"] if power < 0.0 else 1.0) / c["capacity"]
+        insist((heat <= (1.0 + NEAR) * c["limit"]).all(), f"step {t}: it passes a thermal limit")
+        u, r = (battery(c, n, soc) for n in ("voltage", "discharge" if power > 0.0 else "charge"))
+        least, most = (battery(c, name, soc) for name in ("power_min", "power_max"))
+        able = u * u - 4.0 * r * power >= -NEAR * u * u and least - NEAR <= power <= most + NEAR
+        insist(able, f"step {t}: the battery cannot give or take {power:g} W")
+        charge = 2.0 * power / (u + np.sqrt(max(u * u - 4.0 * r * power, 0.0))) * dt
+        soc -= charge * (c["efficiency"] if power < 0.0 else 1.0) / c["capacity"]
+        insist(low - NEAR <= soc <= high + NEAR, f"step {t}: the schedule leaves the SoC window")
         state, gear = c["target"][move], g
-    if soc.min() < c["window"][0] - NEAR or soc.max() > c["window"][1] + NEAR:
-        raise ValueError("the schedule leaves the SoC window")
-    if soc[-1] < c["soc_end"] - NEAR:
-        raise ValueError(f"the schedule ends at {soc[-1]:.6g} and not at {c['soc_end']:.6g} of SoC")
-    if not np.isfinite(total):
-        raise ValueError("the schedule takes a choice that the problem forbids")
-    return float(total), soc
+    insist(soc >= end - NEAR, f"the schedule ends at {soc:.6g} and not at {end:.6g} of SoC")
+    insist(np.isfinite(total), "the schedule takes a choice that the problem forbids")
+    return float(total), float(soc)
 
 
 def energy(c: Certificate, soc: np.ndarray) -> np.ndarray:
     """Return the stored energy up to states of charge, J: the integral of the voltage."""
     nodes, u = c["battery_soc"], c["voltage"]
-    whole = np.concatenate(([0.0], np.cumsum(0.5 * np.diff(nodes) * (u[1:] + u[:-1]))))
+    whole = np.append(0.0, np.cumsum(0.5 * np.diff(nodes) * (u[1:] + u[:-1])))
     i = np.clip(np.searchsorted(nodes, soc, side="right") - 1, 0, nodes.size - 2)
     part = 0.5 * (soc - nodes[i]) * (u[i] + battery(c, "voltage", soc))
     return np.asarray(c["capacity"] * (whole[i] + part))
@@ -97,101 +94,115 @@ def boxes(c: Certificate, low: np.ndarray, high: np.ndarray) -> np.ndarray:
     Rows: energy at both ends, J, highest voltage, lowest resistances, and what the rise of the
     voltage takes off a resistance, per second.
     """
-    nodes, most, longest = c["battery_soc"], float(np.abs(c["power"]).max()), float(c["dt"].max())
+    nodes, most = c["battery_soc"], float(np.abs(c["power"]).max())
     soc = np.column_stack((low, np.clip(nodes, low[:, None], high[:, None]), high))
     u, r, r_charge = (battery(c, name, soc) for name in ("voltage", "discharge", "charge"))
     u_high, u_low, r_low = u.max(axis=1), u.min(axis=1), r.min(axis=1)
-    reach = 2.0 * most / c["voltage"].min() * longest / c["capacity"]
+    reach = 2.0 * most / c["voltage"].min() * c["dt"].max() / c["capacity"]
     near = (nodes[1:] > low[:, None] - reach) & (nodes[:-1] < high[:, None] + reach)
     rise = np.where(near, np.diff(c["voltage"]) / np.diff(nodes), 0.0).max(axis=1).clip(0.0)
-    worst = u_low**2 - 4.0 * r.max(axis=1) * most  # of a current; over the least one it is `apart`
-    best = (u_high**2 - 4.0 * r_low * most).clip(0.0)
-    apart = (u_high + np.sqrt(best)) / (u_low + np.sqrt(worst.clip(0.0)))
-    apart = np.maximum(np.where(worst > 0.0, apart, 2.0 * u_high / u_low), u_high / u_low)
+    worst = (u_low**2 - 4.0 * r.max(axis=1) * most).clip(0.0)
+    apart = 2.0 * u_high / (u_low + np.sqrt(worst))  # of a current over the least one
     bend = 0.5 * rise / c["capacity"] * apart**2 * (1.0 + NEAR)
     lowest = u_high * (1.0 + MANY), r_low * (1.0 - MANY), r_charge.min(axis=1) * (1.0 - MANY)
     return np.array([energy(c, low), energy(c, high), *lowest, bend])
 
 
-@QUIET
 def stage(ends: Any, costs: Any, weight: Any, dt: Any, efficiency: float, box: Any) -> Any:
-    """Return the least cost + weight * drain in a range of SoC, and its rounding, g, (lists,).
+    """Return the least cost + weight * drain in ranges of SoC, and its rounding, g, (pieces,).
 
-    Along a piece of a list, from `ends[0]` to `ends[1]` W, (lists, pieces), cost is linear in power
+    Along a piece of a list, from `ends[0]` to `ends[1]` W, (pieces,), cost is linear in power
     p = u i - r i^2 and drain is dt (u i - bend i^2): together a parabola over the current i, whose
     least value lies at an end or at its vertex. Currents are rounded outwards.
     """
-    _, _, u, ohms, ohms_charging, bend = box[:, :, None]
-    width, low, high, found = ends[1] - ends[0], np.minimum(*ends), np.maximum(*ends), []
+    (_, _, u, ohms, ohms_charging, bend), found = box, []
+    width, low, high = ends[1] - ends[0], np.minimum(*ends), np.maximum(*ends)
     rate = np.where(width == 0.0, 0.0, (costs[1] - costs[0]) / width)
-    base = np.where(width == 0.0, np.minimum(*costs), costs[0])
+    base = np.where(width == 0.0, np.minimum(*costs), costs[0]) - rate * ends[0]
     for sign, r, share in ((1.0, ohms, 1.0), (-1.0, ohms_charging, efficiency)):
-        scale, bent, i = weight * dt * share, share * bend * dt, []
-        for way, p in ((-1.0, low), (1.0, high)):
-            p = sign * np.maximum(sign * p, 0.0)
-            inside = u * u - 4.0 * r * p - way * sign * MANY * (u * u + 4.0 * r * sign * p)
-            i.append(2.0 * p / (u + np.sqrt(np.maximum(inside, 0.0))))
-        down = rate * r + scale * bent
-        vertex = np.clip(0.5 * (rate + scale) * u / down, *i)
-        here = high >= 0.0 if sign > 0.0 else low < 0.0
-        for end in i:
-            x = np.where(down < 0.0, vertex, end)
-            value = base + rate * ((u - r * x) * x - ends[0]) + scale * (u - bent * x) * x
-            size = np.abs(rate) * (u * np.abs(x) + r * x * x + np.abs(ends[0])) + np.abs(base)
-            error = MANY * (size + scale * (u + bent * np.abs(x)) * np.abs(x))
-            found.append((np.where(here & (value < np.inf), value - error, np.inf), error))
-    values, errors = (np.concatenate(part, axis=1) for part in zip(*found, strict=True))
-    best = values.argmin(axis=1)[:, None]
-    return (np.take_along_axis(part, best, axis=1)[:, 0] for part in (values, errors))
+        scale, bent, out = weight * dt * share, share * bend * dt, sign * np.array([[-1.0], [1.0]])
+        p = sign * np.maximum(sign * np.array([low, high]), 0.0)
+        inside = u * u - 4.0 * r * p - MANY * out * (u * u + 4.0 * r * np.abs(p))
+        i = 2.0 * p / (u + np.sqrt(np.maximum(inside, 0.0)))
+        vertex = np.clip(0.5 * (rate + scale) * u / (rate * r + scale * bent), *i)
+        for x in (*i, vertex):
+            value = base + ((rate + scale) * u - (rate * r + scale * bent) * x) * x
+            size = np.abs(rate) * (u + r * np.abs(x)) + scale * (u + np.abs(bent * x))
+            error = MANY * (np.abs(base) + 2.0 * np.abs(rate * ends[0]) + size * np.abs(x))
+            able = (high >= 0.0 if sign > 0.0 else low < 0.0) & (value < np.inf)
+            found.append((np.where(able, value - error, np.inf), np.where(able, error, 0.0)))
+    least, error = np.array(found).transpose(1, 0, 2)
+    return least.min(axis=0), error.max(axis=0)
 
 
-def path(c: Certificate, stages: np.ndarray, taken: np.ndarray, rise: np.ndarray) -> Any:
+def numbers(each: np.ndarray) -> np.ndarray:
+    """Return 0, 1, ... for each of some lengths, one behind the other."""
+    return np.asarray(np.arange(each.sum()) - np.repeat(np.cumsum(each) - each, each))
+
+
+def stages(c: Certificate, cost: Any, lam: Any, change: Any, z_open: float) -> Any:
+    """Return the least stage cost of every step, gear and class, g, and the rounding of all steps.
+
+    Every list counts over all SoC in reach at once, or, where `fine` says so, box after box, which
+    is higher. Behind the last class stand the stages of stops that are open from some SoC on.
+    """
+    both = [np.concatenate((c[name], c[name][..., :1]), axis=2) for name in ("count", "first")]
+    (count, first), value = (of.ravel() for of in both), np.full(both[0].shape, np.inf)
+    place, free = numbers(c["count"].ravel()), np.append(np.isfinite(cost), False)
+    mixes = (place > 0) & (np.append(place[1:], 0) > 0) & free[:-1] & free[1:]
+    edges: Any = np.linspace(*c["window"], int(c["boxes"]) + 1)
+    reach = 2.0 * np.abs(c["power"]).max() / c["voltage"].min() * c["dt"] / c["capacity"] + NEAR
+    gone, left = np.append(0.0, np.cumsum(reach)[:-1]), np.cumsum(reach[::-1])[::-1]
+    low, high = np.maximum(c["soc_start"] - gone, c["soc_end"] - left), c["soc_start"] + gone
+    a = np.clip(np.searchsorted(edges, low - NEAR, side="right") - 1, 0, edges.size - 2)
+    b = np.clip(np.searchsorted(edges, high + NEAR), a + 1, edges.size - 1)
+    z_top, worst, lists = float(np.abs(energy(c, edges)).max()), 0.0, np.flatnonzero(count)
+    fine, t = c["fine"].ravel()[lists] > 0, lists // value[0].size
+    each = np.where(fine, (b - a)[t], 1)
+    jobs, begin = np.repeat(lists, each), np.repeat(a[t], each) + numbers(each)
+    end = np.where(np.repeat(fine, each), begin + 1, np.repeat(b[t], each))
+    for part in np.array_split(np.arange(jobs.size), jobs.size // 1_000 + 1):
+        job, box = jobs[part], boxes(c, edges[begin[part]], edges[end[part]])
+        t, owner = job // value[0].size, np.repeat(np.arange(job.size), count[job])
+        here = first[job][owner] + numbers(count[job])
+        ends, costs = ([of[p] for p in (here, here + mixes[here])] for of in (c["power"], cost))
+        terms = lam[t + 1][owner], c["dt"][t][owner], c["efficiency"], box[:, owner]
+        least, error = stage(ends, costs, *terms)
+        floor = np.where(job % value.shape[2] == 3, z_open, box[0]).clip(box[0])
+        moved = change[t] * np.where(change[t] >= 0.0, floor, box[1])
+        moved = np.where(box[1] < floor, np.inf, moved - MANY * z_top * np.abs(change[t]))
+        least = np.minimum.reduceat(least, np.cumsum(count[job]) - count[job]) + moved
+        np.minimum.at(value.reshape(-1), job, least)
+        worst = max(worst, error.max())
+    return value, len(value) * worst + MANY * z_top * float(np.abs(change).sum())
+
+
+def path(c: Certificate, value: Any, rise: Any, gated: Any, extra: Any) -> tuple[float, float]:
     """Return the length of the shortest path that keeps the paths' budget, and its rounding, g.
 
-    A way on from a state and gear costs so much where the budget is no higher than its room.
+    A level of the budget stands for all of it up to the next one; what a step makes of it is
+    rounded down.
     """
-    source, engine, kind = c["source"], c["move_engine"], c["move_gear"]
-    (steps, gears, _), kept, limit = stages.shape, np.ones(c["dt"].size), 1.0
+    (steps, gears, classes), engine, largest = value.shape, c["move_engine"], 0.0
+    kept, levels, step = np.ones(steps), 1, 1.0
     if c["room"] >= 0:
-        kept, limit = c["kept"][c["room"]], float(c["limit"][c["room"]])
-    way, fits = np.sign(np.arange(gears) - np.arange(gears)[:, None]), False  # (from, to)
-    for sign, kinds in KINDS.items():
-        fits = fits | (np.isin(kind, kinds)[:, None, None] & (way == sign))  # (moves, from, to)
-    ahead = [(np.zeros((gears, 1)), np.full((gears, 1), limit))] * int(c["states"])
-    largest = np.abs(stages[np.isfinite(stages)]).max(initial=0.0)
+        kept, levels, step = c["kept"][c["room"]], LEVELS, c["limit"][c["room"]] / LEVELS
+    fits = FITS[c["move_gear"]][:, np.sign(np.arange(gears) - np.arange(gears)[:, None]) + 1]
+    ahead = np.zeros((int(c["states"]), gears, levels + 1))
+    ahead[..., levels] = np.inf  # above the limit
     for t in range(steps - 1, -1, -1):
-        here = stages[t][:, taken].T[:, None] + c["shift"][t][engine]
-        here = np.where(fits, here + c["move_cost"][t][:, None, None], np.inf)[..., None]
-        ahead, after = [], ahead
-        for s in range(len(after)):
-            costs, rooms = [], []
-            for m in np.flatnonzero(source == s):
-                cost, room = after[c["target"][m]]
-                room = (room - rise[t, :, engine[m], None] + MANY * limit) / kept[t] * (1.0 + MANY)
-                costs.append((here[m] + np.where(room >= 0.0, cost, np.inf)).reshape(gears, -1))
-                rooms.append(np.tile(np.minimum(room, limit).ravel(), (gears, 1)))
-            ahead.append(front(np.hstack(costs), np.hstack(rooms)))
-            largest = max(largest, np.abs(ahead[s][0][np.isfinite(ahead[s][0])]).max(initial=0.0))
-    state, gear = c["begin"]
-    return float(ahead[state][0][gear].min()), 8.0 * UNIT * steps * float(largest)
-
-
-def front(cost: np.ndarray, room: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Keep the ways on that no other one is cheaper and roomier than, (gears, ways).
-
-    Of too many some are taken together, as cheap as the cheapest and as roomy as the roomiest.
-    """
-    order = np.argsort(cost, axis=1)
-    cost, room = (np.take_along_axis(part, order, axis=1) for part in (cost, room))
-    best = np.maximum.accumulate(np.where(np.isfinite(cost), room, -1.0), axis=1)
-    used = best > np.column_stack((np.full(len(best), -1.0), best[:, :-1]))
-    number, rank = used.sum(axis=1, keepdims=True), np.cumsum(used, axis=1) - 1
-    rank = np.where(number > LABELS, rank * LABELS // np.maximum(number, 1), rank)
-    cheapest = np.full((len(cost), min(max(number.max(), 1), LABELS)), np.inf)
-    widest, at = np.full(cheapest.shape, -1.0), (np.nonzero(used)[0], rank[used])
-    np.minimum.at(cheapest, at, cost[used])
-    np.maximum.at(widest, at, room[used])
-    return cheapest, widest
+        here = value[t][:, np.where(gated, classes - 1, engine)].T[:, None] + c["shift"][t][engine]
+        here = np.where(fits, here + (c["move_cost"][t] + extra)[:, None, None], np.inf)[..., None]
+        after, ahead = ahead, np.full(ahead.shape, np.inf)
+        for m, s in enumerate(c["source"]):
+            to = kept[t] * np.arange(levels) + rise[t, :, engine[m], None] / step - NEAR
+            to = to.clip(0.0, levels).astype(int)
+            ways = here[m] + np.take_along_axis(after[c["target"][m]], to, axis=1)
+            ahead[s, :, :levels] = np.minimum(ahead[s, :, :levels], ways.min(axis=1))
+        largest = max(
+            largest, *(np.abs(of[np.isfinite(of)]).max(initial=0.0) for of in (here, ahead))
+        )
+    return float(ahead[(*c["begin"], 0)]), 8.0 * UNIT * steps * float(largest)
 
 
 @QUIET
@@ -201,73 +212,28 @@ def lower_limit(c: Certificate) -> tuple[float, float]:
     A schedule starts its engine in at most `starts` steps, or in more. A price p on these steps, of
     0 or more in the first branch and 0 or less in the second, is worth no more than p times them.
     """
-    prices, found = c["start_price"], []
-    if not (0 < prices.size < 3 and prices[0] >= 0.0 >= prices[-1]):
-        raise ValueError("its branches leave schedules out")
-    for k, (price, multipliers) in enumerate(zip(prices, c["multipliers"], strict=True)):
-        bound, slack = branch(c, multipliers, price * (c["move_engine"] == 2))
-        worth = price * (c["starts"] + k)
-        found.append((bound - worth - MANY * abs(worth), slack + MANY * abs(worth)))
-    return min(found)
+    price = c["start_price"]
+    insist(0 < price.size < 3 and price[0] >= 0.0 >= price[-1], "its branches leave some out")
+    return min(branch(c, c["multipliers"][k], price[k], c["starts"] + k) for k in range(price.size))
 
 
-def branch(c: Certificate, lam: np.ndarray, extra: np.ndarray) -> tuple[float, float]:
-    """Return the bound of multipliers where moves cost so much more, and the rounding taken off.
-
-    Every list counts over all SoC in reach at once, or, where `fine` says so, box after box, which
-    is higher. Behind the last class stand the stages of stops that are open from some SoC on.
-    """
-    dt, price, count = c["dt"], c["relief"].copy(), c["count"]
-    if (lam < 0.0).any() or (price < 0.0).any():
-        raise ValueError("a multiplier is below zero")
-    steps, gears, classes = count.shape
-    for step in range(steps - 1, 0, -1):
-        price[:, step - 1] += c["kept"][:, step] * price[:, step]
-    price *= 1.0 - 4.0 * steps * UNIT
-    owner = np.repeat(np.arange(steps), count.sum(axis=(1, 2)))
-    cost = c["cost"] + (price[:, owner] * c["rise"]).sum(axis=0) * (1.0 - MANY)
-    credit = float(c["limit"] @ c["relief"].sum(axis=1)) * (1.0 + 4.0 * steps * UNIT)
-    rise, some = np.zeros(count.shape), count > 0
+def branch(c: Certificate, lam: Any, start: float, starts: int) -> tuple[float, float]:
+    """Return the bound of multipliers and a price on steps of a start, g, and its rounding."""
+    price, count, rise = c["price"], c["count"], np.zeros(c["count"].shape)
+    relief = price - np.column_stack((c["kept"][:, 1:] * price[:, 1:], 0.0 * price[:, :1]))
+    insist((lam >= 0.0).all() and (relief >= 0.0).all(), "a multiplier is below zero")
+    paid = price[:, np.repeat(np.arange(len(count)), count.sum(axis=(1, 2)))] * c["rise"]
+    cost = c["cost"] + paid.sum(axis=0) * (1.0 - MANY)
+    credit = float(c["limit"] @ (relief + MANY * price).sum(axis=1))
     if c["room"] >= 0:
         able = np.where(np.isfinite(cost), c["rise"][c["room"]], np.inf)
-        rise[some] = np.minimum.reduceat(able, c["first"][some])
-    change, reach = lam[:-1] - lam[1:], 2.0 * np.abs(c["power"]).max() / c["voltage"].min() * dt
-    gone, left = (np.append(0.0, np.cumsum(part)) / c["capacity"] for part in (reach, reach[::-1]))
-    low = np.maximum(c["soc_start"] - gone[:-1], c["soc_end"] - left[:0:-1]) - NEAR
-    edges: Any = np.linspace(c["window"][0], c["window"][1], int(c["boxes"]) + 1)
-    a = np.clip(np.searchsorted(edges, low, side="right") - 1, 0, edges.size - 2)
-    b = np.clip(np.searchsorted(edges, c["soc_start"] + gone[:-1] + NEAR), a + 1, edges.size - 1)
+        rise[count > 0] = np.minimum.reduceat(able, c["first"][count > 0])
     gated = c["opens"] > c["window"][0]
     ends = np.array([c["soc_start"], c["soc_end"], c["opens"][gated].min(initial=1.0) - NEAR])
-    (z_start, z_end, z_open), z_top = energy(c, ends), float(np.abs(energy(c, edges)).max())
-    change[0] = 0.0  # there z is known
-    stages, rounding = np.full((steps, gears, classes + 1), np.inf), np.zeros(steps)
-    every = np.concatenate((count, count[..., :1]), axis=2).ravel()
-    lists = np.argsort(every, kind="stable")[np.count_nonzero(every == 0) :]  # long ones together
-    each = np.where(c["fine"].ravel()[lists] > 0, (b - a)[lists // stages[0].size], 1)
-    jobs = np.repeat(lists, each)
-    number = np.arange(jobs.size) - np.repeat(np.cumsum(each) - each, each)
-    for part in np.array_split(np.arange(jobs.size), jobs.size // 1_000 + 1):
-        t, g, k = where = np.unravel_index(jobs[part], stages.shape)
-        row, first = (t, g, k % classes), a[t] + number[part]
-        order: Any = np.arange(every[jobs[part]].max())
-        last = np.where(c["fine"][t, g, k] > 0, first + 1, b[t])
-        box, some = boxes(c, edges[first], edges[last]), count[row][:, None]
-        pieces = [np.minimum(end, some - 1) for end in (order, order + (order > 0))]
-        pieces = [end + c["first"][row][:, None] for end in pieces]
-        pieces = [
-            np.where(cost[end] < np.inf, end, other)
-            for end, other in zip(pieces, pieces[::-1], strict=True)
-        ]
-        powers, costs = ([values[end] for end in pieces] for values in (c["power"], cost))
-        least, error = stage(powers, costs, lam[t + 1, None], dt[t, None], c["efficiency"], box)
-        floor = np.where(k == classes, z_open, box[0])
-        z = np.where(change[t] >= 0.0, np.maximum(box[0], floor), box[1])
-        least += np.where(box[1] < floor, np.inf, change[t] * z - MANY * z_top * np.abs(change[t]))
-        np.minimum.at(stages, where, least)
-        np.maximum.at(rounding, t, np.where(np.isfinite(least), error, 0.0))
-    taken = np.where(gated, classes, c["move_engine"])
-    length, slack = path(c | {"move_cost": c["move_cost"] + extra}, stages, taken, rise)
-    slack += MANY * (credit + (lam[1] + lam[-1]) * z_top)
-    bound = length - credit - lam[1] * z_start + lam[-1] * z_end - slack
-    return bound, slack + float((rounding + MANY * z_top * np.abs(change)).sum())
+    (z_start, z_end, z_open), z_top = energy(c, ends), np.abs(energy(c, c["window"])).max()
+    change, worth = np.append(0.0, lam[1:-1] - lam[2:]), start * starts
+    value, rounding = stages(c, cost, lam, change, z_open)  # in the first step z is known
+    length, slack = path(c, value, rise, gated, start * (c["move_engine"] == 2))
+    slack += MANY * (credit + abs(worth) + (lam[1] + lam[-1]) * z_top)
+    bound = length - credit - worth - lam[1] * z_start + lam[-1] * z_end - slack
+    return float(bound), float(slack + rounding)

@@ -8,19 +8,23 @@ is driven by the physics, and counts only where it keeps all limits.
 """
 
 import dataclasses
+from collections.abc import Callable
 from typing import NamedTuple
 
 import numpy as np
 
 from ..base.errors import InfeasibleError
+from ..base.units import PERCENT
 from ..dp.bound import Bound
 from ..dp.forward import SOC_TOLERANCE, ForwardRun, event_cost, missed_target
+from ..dp.heat import Heat, limited_heat
 from ..dp.heat_levels import raised
+from ..dp.heat_sweep import plans_within
 from ..physics.battery import resistance_at, root_current, stored_energy, voltage_at, voltage_slope
 from ..physics.replay import replay_schedule
 from ..physics.schedule import Schedule
 from ..physics.thermal import strains
-from ..problem.budgets import Budget, thermal_budgets
+from ..problem.budgets import Budget, all_lengths, thermal_budgets
 from ..problem.fine_lists import FineLists
 from ..problem.grid import _terminal
 from ..problem.memory import part_ranges
@@ -28,8 +32,8 @@ from .optimum import Optimum
 
 ROUNDS = 4  # of the program, each at the SoC of the one before
 PIECES, MOST = 4, 60_000  # of a gap between two splits; choices at most, with fewer pieces
-LEVELS_PERCENT = 0.5  # gap above which paths over levels of heat are looked at
-PLANS = 4  # of these paths, the highest bounds first
+LEVELS_PERCENT = 0.45  # gap above which heat becomes a state
+MOST_FINE = 4_000_000  # choices of finely cut lists
 ENERGY = 1e5  # J, unit of stored energy in the program
 SAME = 1e-9  # share of a power, and SoC, by which rounding may pass a limit
 MARGIN = 1e-7  # of limits and, as SoC, of the target
@@ -64,19 +68,47 @@ def closer(best: Optimum, free: Optimum, bound: Bound) -> tuple[Optimum, Bound]:
     """
     if free.settings.limits_rates:  # the program knows no rates
         return best, bound
-    best = _cheaper(best, free, best.solution.schedule)
-    priced = bound.heat is not None and bool(bound.heat.prices.any())
-    if priced and best.solution.cost > (1.0 + 1e-2 * LEVELS_PERCENT) * bound.bound:
-        least, plans = raised(bound, best.solution.cost)
-        for plan in plans[:PLANS]:
-            best = _cheaper(best, free, plan)
-        bound = dataclasses.replace(bound, bound=max(least, bound.bound))
+    best = _cheaper(best, free, best.solution.schedule, best.solution.soc)
+    heat, known = bound.heat, free.settings.wanted_gap
+    wanted = LEVELS_PERCENT * PERCENT if known is None else known
+    if heat is not None and heat.prices.any() and _above(best, bound, wanted):
+        best = _by_plans(best, free, heat)
+        if _above(best, bound, wanted):
+            least = raised(bound, best.solution.cost, wanted / PERCENT, _finer(free))
+            bound = dataclasses.replace(bound, bound=max(least, bound.bound))
     return best, bound.against(best.solution.cost)
 
 
-def _cheaper(best: Optimum, free: Optimum, plan: Schedule) -> Optimum:
+def _above(best: Optimum, bound: Bound, wanted: float) -> bool:
+    return best.solution.cost > (1.0 + wanted) * bound.bound
+
+
+def _by_plans(best: Optimum, free: Optimum, heat: Heat) -> Optimum:
+    """Return the best schedule of plans that keep the dearest budget, if it costs less."""
+    lists = FineLists(free.points)
+    listed = thermal_budgets(free.driveline, free.demand, lists, bent=False)
+    budget = next(of for of in listed if of.name == heat.dearest.name)
+    for plan, soc in plans_within(free.solution.problem, budget, lists, best.solution.soc):
+        best = _cheaper(best, free, plan, soc)
+    return best
+
+
+def _finer(free: Optimum) -> Callable[[int], Heat]:
+    """Return what lists the budgets of about so many splits, as far as there is room."""
+    splits, points = free.settings.splits, free.points
+    most = int(MOST_FINE * splits / all_lengths(points).sum())
+
+    def finer(fine: int) -> Heat:
+        made = limited_heat(free.driveline, free.demand, points, splits, min(fine, most))
+        assert made is not None  # there is one with prices
+        return made
+
+    return finer
+
+
+def _cheaper(best: Optimum, free: Optimum, plan: Schedule, soc: np.ndarray) -> Optimum:
     """Return the best schedule of a plan where it costs less than the one at hand."""
-    found = best_torques(free, plan, best.solution.soc)
+    found = best_torques(free, plan, soc)
     if found is None or found.solution.cost >= best.solution.cost:
         return best
     known = best.solution

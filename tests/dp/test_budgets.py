@@ -20,6 +20,7 @@ from hybridopt import Cycle, read_driveline
 from hybridopt.dp.bound import lower_bound
 from hybridopt.dp.heat import Heat
 from hybridopt.dp.heat_levels import HeatLevels
+from hybridopt.dp.heat_sweep import plans_within
 from hybridopt.optimum.solve import solve
 from hybridopt.physics.demand import drive_demand
 from hybridopt.physics.operating_points import OperatingPoints
@@ -133,6 +134,41 @@ def test_never_above_the_integer_program_with_budgets():
 @pytest.mark.long
 def test_never_above_two_hundred_integer_programs_with_budgets():
     assert sum(check_against_program(seed) for seed in range(100, 300)) >= 60
+
+
+def planned_excess(seed):
+    """How much more the best schedule of a plan's gears and classes costs than the best of all.
+
+    Both by enumeration with the budget; None where there is none.
+    """
+    random, shape = np.random.default_rng(seed), (4, 2, 3, 3)
+    cost, power = random.uniform(0.0, 1.0, shape), random.uniform(-2e3, 2e3, shape)
+    rise, kept = random.uniform(0.0, 0.6, shape), random.uniform(0.5, 1.0, shape[0])
+    settings = oracle.settings(201, 0.2, 0.8, 0.5, start_cost=0.3, engine_on_start=True)
+    battery, shift = oracle.linear_battery(100.0, 1000.0), 0.2 * (1.0 - np.eye(2))
+    budgets, terms = [(rise, kept, 0.8)], (battery, settings, LOSSY_PENALTY, shift)
+
+    def best(allowed):
+        points = OperatingPoints.bare(np.ones(4), np.where(allowed, cost, np.inf), power)
+        return oracle.brute_force(points, *terms, meeting_target=True, budgets=budgets).cost
+
+    if not np.isfinite(least := best(True)):
+        return None
+    solution = solve(OperatingPoints.bare(np.ones(4), cost, power), *terms)
+    found = plans_within(
+        solution.problem, as_budgets(budgets)[0], solution.problem.points, solution.soc
+    )
+    allowed, (plan, _) = np.zeros(shape, dtype=bool), found[-1]
+    allowed[np.arange(4), plan.gear, plan.engine_class] = True
+    return best(allowed) - least
+
+
+def test_plans_within_a_budget_are_near_the_enumerated_best():
+    """They are only a guide: gears and engine classes of the best schedule, or of a near one."""
+    excess = [found for seed in range(12) if (found := planned_excess(seed)) is not None]
+    assert len(excess) >= 6 and min(excess) >= 0.0
+    assert np.median(excess) <= 1e-9
+    assert max(excess) <= 0.3  # g, of some 2 g
 
 
 @pytest.mark.parametrize("pieces", [1, 4])
