@@ -217,11 +217,7 @@ def _balanced(
 
 
 def _lowest(
-    recording: Recording,
-    driveline: Driveline,
-    plant: Plant,
-    shafts: Shafts,
-    samples: StepSamples,
+    recording: Recording, driveline: Driveline, plant: Plant, shafts: Shafts, samples: StepSamples
 ) -> np.ndarray:
     """Return the lowest torque that motor, brakes and battery allow in each step, N m."""
     entries, cell = shafts.entries, pack_battery(driveline.battery)
