@@ -24,8 +24,8 @@ from .against_log import AgainstLog, against_log
 from .alignment import aligned
 from .as_driven import AsDriven, as_driven
 from .decisions import CarDecisions, DecisionSource
-from .replayed import NAME, Replayed, replay_car
 from .log_units import FITTED, check_units
+from .replayed import NAME, Replayed, replay_car
 from .uncertainty import DRAWS, GapBand, Intervals, gap_band
 
 NOTICED = 0.02  # of the motor's peak torque, below which a torque that was clipped is noise

@@ -23,11 +23,11 @@ from ..measurements.recording import Recording
 from .electric_fit import battery_power, fit_battery, fit_load, fit_motor, load_beside, motor_power
 from .engine_fit import EngineFuel, fit_engine
 from .gear_fit import Gears, fit_gears
+from .log_units import BASE, check_gears, check_units
 from .parameters import UNITS, Estimate, NotIdentified, by_key, field_of, with_values
 from .prediction import Prediction, predict
 from .road_fit import fit_road
 from .signals import Signals, make_signals
-from .log_units import BASE, check_gears, check_units
 from .start_fit import fit_recuperation, fit_starts
 
 MASS_DOUBT = 0.1  # half the relative interval of a base's mass (assumed)

@@ -17,8 +17,8 @@ from ..measurements.drive import Cleaning
 from ..measurements.log import Samples
 from ..measurements.recording import Recording
 from .fine_speed import resampled
+from .recuperation import GRADE
 from .regression import TO_SIGMA
-from .splits import GRADE
 from .step_phase import HELD
 
 CALM = ("altitude", "grade", "oil_temperature", "coolant_temperature", "ambient_temperature")
@@ -63,7 +63,7 @@ def _grade_error(cycle: Cycle, random: np.random.Generator) -> np.ndarray:
     """Return by how much a grade that is made of a logged altitude may be wrong at each point."""
     far = np.concatenate(([0.0], np.cumsum(cycle.mean_speed * cycle.dt)))
     road = np.arange(0.0, far[-1] + 2.0 * ALONG, 0.1 * ALONG)
-    return GRADE * np.interp(far, road, _persisting(road.size, np.exp(-0.1), random))
+    return np.asarray(GRADE * np.interp(far, road, _persisting(road.size, np.exp(-0.1), random)))
 
 
 def noise_size(values: np.ndarray) -> tuple[float, float]:

@@ -6,8 +6,6 @@ from typing import NamedTuple
 
 import numpy as np
 
-from ..base.intervals import intervals
-from ..base.units import GRAVITY
 from ..inputs.driveline import Driveline
 from ..measurements.recording import Recording
 from ..physics.battery import pack_battery
@@ -27,15 +25,13 @@ from ..physics.entries import (
 from ..physics.operating_points import demand_rows
 from ..physics.plant import Plant, pack
 from .fine_speed import TURNING
+from .recuperation import recuperated
 from .shaft_kernels import _shafts
 from .slow_part import slow_part
 from .step_samples import StepSamples, held
 
 AT_REST = 0.01  # of the motor's peak power or torque: within it the motor is taken as unpowered
 CUT = 0.2  # of the idle fuel rate, below which the fuel is cut
-ALL = 0.95  # of what can be recuperated in a braking, from which it counts as all
-SMALL = 0.06  # s of the motor's peak power: what noise adds to the energy of a braking (by trial)
-GRADE = 0.0015  # standard deviation of a grade that is made of a logged altitude (by trial)
 TELLING = ("motor_torque", "motor_power", "engine_torque", "fuel_rate")
 """Channels that tell of the split by themselves."""
 
@@ -136,9 +132,11 @@ def read_split(
     torque = np.where(cut, np.fmax(torque, overrun), torque)
     free = ~on & (~braking | missing)  # the motor does it alone
     torque = np.where(free, -np.inf, torque)
-    small = SMALL * float((plant.peak * plant.peak_speed).max())
     lowest = _lowest(recording, driveline, plant, shafts, samples)
-    torque = _recuperated(torque, lowest, shafts, demand, driveline, ~on & braking & ~missing)
+    free_braking = ~on & braking & ~missing
+    torque = recuperated(
+        torque, lowest, shafts.entries[:, S_MOTOR], demand, driveline, free_braking
+    )
     rests = ~free & (measured.rests | np.isnan(torque)) | (demand.speed <= 0.0) & ~on
     told = ~(missing & (on | braking) & (demand.speed > 0.0))
     unknown = float(demand.dt[~told].sum())
@@ -217,11 +215,7 @@ def _balanced(
 
 
 def _lowest(
-    recording: Recording,
-    driveline: Driveline,
-    plant: Plant,
-    shafts: Shafts,
-    samples: StepSamples,
+    recording: Recording, driveline: Driveline, plant: Plant, shafts: Shafts, samples: StepSamples
 ) -> np.ndarray:
     """Return the lowest torque that motor, brakes and battery allow in each step, N m."""
     entries, cell = shafts.entries, pack_battery(driveline.battery)
@@ -232,60 +226,6 @@ def _lowest(
     power = power - entries[:, S_AUXILIARY]
     limit = _each(_torque_of_power, power, shafts, plant.loss_torque, shafts.loss)
     return np.asarray(np.where(entries[:, S_LOW] < limit, limit, entries[:, S_LOW]))
-
-
-def _recuperated(
-    torque: np.ndarray,
-    lowest: np.ndarray,
-    shafts: Shafts,
-    demand: Demand,
-    driveline: Driveline,
-    braking: np.ndarray,
-) -> np.ndarray:
-    """Return torques that recuperate the measured share of what the model can in each braking.
-
-    The share is that of the whole braking, so that a demand that noise or smoothing has moved from
-    step to step is met, drawn towards that of all as far as noise hides it.
-    """
-    torque, motor = np.array(torque), driveline.motor
-    small = SMALL * float((motor.peak_torque * motor.peak_torque["speed"]).max())
-    weight = GRADE * GRAVITY * (driveline.vehicle.mass + driveline.vehicle.trailer_mass)
-    work = shafts.entries[:, S_MOTOR] * demand.dt
-    done = work * np.where(braking, torque, 0.0)
-    could = np.where(braking, work * np.minimum(lowest, 0.0), 0.0)
-    found = [(a, b) for a, b in intervals(braking) if could[a:b].sum() < 0.0]
-    if not found:
-        return torque
-    most = np.array([-could[a:b].sum() for a, b in found])
-    far = np.array([float(demand.speed[a:b] @ demand.dt[a:b]) for a, b in found])
-    shares = np.array([-done[a:b].sum() for a, b in found]) / most
-    for (a, b), share in zip(
-        found, drawn_together(shares, np.hypot(small, weight * far) / most), strict=True
-    ):
-        torque[a:b] = (1.0 if share > ALL else max(share, 0.0)) * lowest[a:b]
-    return torque
-
-
-def drawn_together(values: np.ndarray, errors: np.ndarray) -> np.ndarray:
-    """Return measured values drawn towards their mean as far as their errors explain the spread.
-
-    Parameters
-    ----------
-    values, errors
-        What was measured, and its standard errors, (n,).
-
-    Notes
-    -----
-    Random effects: the spread beside the errors by the method of moments (R. DerSimonian, N. Laird,
-    *Controlled Clinical Trials* 7, 1986, from memory), then the posterior mean of each.
-    """
-    weights = errors**-2
-    mean = np.average(values, weights=weights)
-    beyond = float(weights @ (values - mean) ** 2) - (values.size - 1)
-    freedom = float(weights.sum() - (weights @ weights) / weights.sum())
-    spread = max(beyond / freedom, 0.0) if freedom > 0.0 else 0.0
-    mean = np.average(values, weights=1.0 / (errors**2 + spread))
-    return np.asarray(mean + spread / (errors**2 + spread) * (values - mean))
 
 
 def _told(measured: _Measured, unknown: float) -> str:

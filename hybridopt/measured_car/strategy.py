@@ -150,7 +150,8 @@ def _in_range(table: RuleTable, driveline: Driveline) -> RuleTable:
     axes = {name: one.axes for name, one in maps.items()}
     shaper = Shaper(axes, LIMITS, vehicle_range(driveline))
     kept = shaper.within({name: one.values for name, one in maps.items()})
-    return dataclasses.replace(table, **{name: Map(axes[name], kept[name]) for name in maps})
+    changed: dict[str, Any] = {name: Map(axes[name], kept[name]) for name in maps}
+    return dataclasses.replace(table, **changed)
 
 
 @dataclass(frozen=True, eq=False)

@@ -92,7 +92,7 @@ def _cloud(
     ax.plot(ends, ends, color=INK, linewidth=1.0)
     rms = float(np.sqrt(np.mean((y - x) ** 2))) if x.size else float("nan")
     bias = float(np.mean(y - x)) if x.size else float("nan")
-    note = f"mean off {bias:+.2g}, RMS {rms:.2g}"
+    note = f"mean off {bias:+.2g}, RMS {rms:.2g} {words.partition('(')[2].rstrip(')')}"
     ax.text(0.03, 0.95, note, transform=ax.transAxes, va="top", color=INK)
     dress(ax, f"measured {words}", "model")
     return None

@@ -44,7 +44,7 @@ def plot_recording(recording: Recording) -> Figure:
     axes[0].set_xlim(0.0, float(recording.time[-1]))
     cycle, count = recording.cycle, _faults(recording)
     text = f"{plain(recording.name)}: {cycle.distance / 1e3:.2f} km in {cycle.duration:.0f} s, "
-    title(axes[0], f"{text}{len(names)} channels, {count} findings (red)")
+    title(axes[0], f"{text}{len(names)} channels, {count} finding{'s' * (count != 1)} (red)")
     axes[-1].set_xlabel("time (s)", fontsize=TEXT, color=INK)
     return figure
 

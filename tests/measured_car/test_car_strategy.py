@@ -12,11 +12,12 @@ from hybridopt.base.units import KM_PER_H, KW
 from hybridopt.controllers.maps import Map
 from hybridopt.distillation.split import electric_limit
 from hybridopt.evaluation.case import Case, score
-from hybridopt.measured_car.boundaries import fit_boundary, fit_surface, grid_weights
+from hybridopt.measured_car.boundaries import fit_boundary, fit_surface, grid_weights, nearest_known
 from hybridopt.physics.plant import pack
 from hybridopt.pipeline import find_optimum
 from hybridopt.tables.files import read_rule_set, write_json
 from hybridopt.tables.rule_table import RuleTable
+from hybridopt.tables.shape_faults import shape_faults
 from hybridopt.text.car_strategy import strategy_record, strategy_text
 
 SETTINGS = Settings(soc_points=201, splits=15)
@@ -71,10 +72,10 @@ def at(table, name, axes):
 
 
 def test_tables_come_back_where_the_data_reach(driven, found):
-    """Median over the entries with 10 s of data."""
+    """Median over the entries with 8 s of data."""
     for name, near in (("engine_start", 2.5 * KW), ("motor_torque", 8.0)):
         table = found.rules.map(name)
-        used = found.rules.coverage[name].visits > 10.0
+        used = found.rules.coverage[name].visits > 8.0
         off = np.abs(table.values - at(driven[0], name, table.axes))[used]
         assert used.sum() >= 5
         assert np.median(off) < near, name
@@ -109,6 +110,19 @@ def test_they_are_rule_tables_like_any(found, tmp_path):
     text = strategy_text(found)
     assert max(map(len, text.splitlines())) <= 80
     assert strategy_record(found)["tables"]["engine_start"]["with_data"] > 0
+
+
+def test_all_values_are_ones_that_the_vehicle_has(driveline, found):
+    """Where no data reach, lines ran on straight: to 0 km/h, and stops to -180 kW."""
+    assert found.rules.origin.shape.in_range
+    assert not shape_faults(found.rules, driveline)
+
+
+def test_an_unknown_entry_takes_the_nearest_known_one():
+    values, known = np.array([[1.0, 9.0, 9.0], [9.0, 9.0, 2.0]]), np.zeros((2, 3), dtype=bool)
+    known[0, 0] = known[1, 2] = True
+    np.testing.assert_array_equal(nearest_known(values, known)[:, [0, 2]], [[1, 2], [1, 2]])
+    np.testing.assert_array_equal(nearest_known(values, ~known | known), values)
 
 
 def test_a_log_without_starts_is_refused(driveline, driven):

@@ -17,10 +17,12 @@ from hybridopt.measured_car.balanced_speed import (
     _corrections,
     balanced_cycle,
 )
+from hybridopt.measured_car.decisions import read_decisions
 from hybridopt.measured_car.dragged_engine import dragged_engine
+from hybridopt.measured_car.log_units import BASE, FITTED, check_gears, check_units
+from hybridopt.measured_car.recuperation import drawn_together
 from hybridopt.measured_car.repeated import noise_size, repeated
 from hybridopt.measured_car.slow_part import slow_part
-from hybridopt.measured_car.log_units import BASE, FITTED, check_units
 from hybridopt.measured_car.splits import fill_shafts
 from hybridopt.measured_car.step_phase import STEPS, decision_phase, later
 from hybridopt.measured_car.step_samples import StepSamples
@@ -135,6 +137,49 @@ def test_speeds_that_no_gear_makes_are_refused():
     still = {**recording.channels, "speed": 0.0 * recording.channels["speed"]}
     with pytest.raises(InputError, match="never goes faster than 7 km/h"):
         check_units(dataclasses.replace(recording, channels=still), FULL, BASE)
+
+
+def test_shares_of_charge_called_percent_and_gears_of_another_box_are_refused():
+    """A state of charge of 0 to 1 read as % is that of a battery of a hundred times its size."""
+    _, recording = driven(FULL, "udds", Logger(noise=0.0, quanta=False, delay=0.0))
+
+    def changed(name, factor):
+        channels = {**recording.channels, name: factor * recording.channels[name]}
+        return dataclasses.replace(recording, channels=channels)
+
+    with pytest.raises(InputError, match=r"unit is probably 1 rather than %.*soc=NAME:1"):
+        check_units(changed("soc", 0.01), FULL, BASE)
+    with pytest.raises(InputError, match=r"unit is probably % rather than 1.*soc=NAME:%"):
+        check_units(changed("soc", 100.0), FULL, BASE)
+    check_gears(recording, FULL)
+    with pytest.raises(InputError, match="up to 16, and driveline full has 8 gears"):
+        check_gears(changed("gear", 2.0), FULL)
+
+
+def test_values_are_drawn_together_as_far_as_their_errors_explain():
+    """Of equal errors s: spread as small as s by chance leaves the mean, one of 10 s the values."""
+    near = drawn_together(np.array([0.9, 1.0, 1.1]), np.full(3, 0.2))
+    assert near == pytest.approx(1.0)
+    values = np.array([0.2, 0.9, 1.0])
+    variance = float(np.var(values, ddof=1))  # of the values: spread^2 + error^2 (by moments)
+    kept = 1.0 - 0.1**2 / variance
+    found = drawn_together(values, np.full(3, 0.1))
+    assert found == pytest.approx(0.7 + kept * (values - 0.7))
+
+
+def test_what_the_battery_cannot_take_is_not_in_what_could_be_recuperated():
+    """A clean log of a car that recuperates all it can, in the brakings that its battery limits.
+
+    Without the battery's limit the shares of those brakings were too small: up to 3.1 N m off.
+    """
+    micro = read_driveline("micro")
+    car, recording = driven(micro, "wltc_class3b_low", Logger(noise=0.0, quanta=False, delay=0.0))
+    demand, trace = drive_demand(micro, car.cycle), car.trace
+    plan = read_decisions(recording, micro, demand).schedule
+    done = trace["motor_torque"].values
+    braking = (trace["engine_on"].values == 0) & (demand.wheel_torque < 0.0) & (done < -2.0)
+    off = np.abs(plan.motor_torque[: done.size] - done)[braking]
+    assert braking.sum() > 15 and off.max() < 0.2
 
 
 def test_slow_part_keeps_a_constant_and_drops_what_alternates():

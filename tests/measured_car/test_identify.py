@@ -109,9 +109,9 @@ def test_without_motor_and_battery_fuel_holds_and_the_rest_is_named(cars, base):
 def test_the_file_gives_the_fitted_driveline(cars, tmp_path):
     """Written on top of a demo driveline and read again: the same numbers, maps included."""
     logs = [record(cars[0], Logger(seed=5), "drive")]
-    found = identify(logs, read_driveline("full_six_speed"), leave_out=False)
+    found = identify(logs, read_driveline("full_diesel"), leave_out=False)
     path = tmp_path / "car.toml"
-    path.write_text(driveline_text(found, "full_six_speed", path), encoding="utf-8")
+    path.write_text(driveline_text(found, "full_diesel", path), encoding="utf-8")
     again = read_driveline(path)
     for one in found.estimates:
         assert value_of(again, one.key) == pytest.approx(one.value, rel=1e-5, abs=1e-6)

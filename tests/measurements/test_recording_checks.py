@@ -211,3 +211,24 @@ def test_gears_that_do_not_fit_the_speeds(findings):
 def test_a_battery_of_the_board_net_is_not_taken_for_that_of_the_drive(findings):
     got = findings(battery_voltage=lambda x: 0 * x + 13.8 + 0.1 * np.sin(np.arange(x.size)))
     assert "as the net of the board does" in got["unit", ("battery_voltage",)].text
+
+
+def test_an_engine_torque_is_frozen_where_the_fuel_of_a_turn_changes(findings, columns):
+    """Forty seconds of one torque at 2,000 rpm: twice the fuel says that it changed."""
+    stuck, here = slice(1800, 2200), "engine_torque"
+
+    def keep(value):
+        def change(x):
+            x[stuck] = value
+            return x
+
+        return change
+
+    def doubled(x):
+        x[stuck] = np.linspace(1.0, 2.0, 400)
+        return x
+
+    others = {"engine_torque": keep(80.0), "engine_speed": keep(2000.0)}
+    one = findings(**others, fuel_rate=doubled)["frozen", (here,)]
+    assert "while the fuel of a turn changes: 180 to 220 s" in one.text
+    assert ("frozen", (here,)) not in findings(**others, fuel_rate=keep(1.5))

@@ -1,0 +1,77 @@
+"""How much of each braking a motor recuperated, of what it could have."""
+
+import numpy as np
+
+from ..base.intervals import intervals
+from ..base.units import GRAVITY
+from ..inputs.driveline import Driveline
+from ..physics.demand import Demand
+
+ALL = 0.95  # of what can be recuperated in a braking, from which it counts as all
+SMALL = 0.06  # s of the motor's peak power: what noise adds to the energy of a braking (by trial)
+GRADE = 0.0015  # standard deviation of a grade that is made of a logged altitude (by trial)
+
+
+def recuperated(
+    torque: np.ndarray,
+    lowest: np.ndarray,
+    speed: np.ndarray,
+    demand: Demand,
+    driveline: Driveline,
+    braking: np.ndarray,
+) -> np.ndarray:
+    """Return torques that recuperate the measured share of what the model can in each braking.
+
+    Parameters
+    ----------
+    torque, lowest, speed
+        Of the motor in each step: as measured and the lowest possible, N m; rad/s, (steps,).
+    demand, driveline
+        The drive and its model.
+    braking
+        Steps in which the motor brakes by itself.
+
+    Notes
+    -----
+    The share is that of the whole braking, so that a demand that noise or smoothing has moved from
+    step to step is met, drawn towards that of all as far as noise hides it.
+    """
+    torque, motor = np.array(torque), driveline.motor
+    small = SMALL * float((motor.peak_torque * motor.peak_torque["speed"]).max())
+    weight = GRADE * GRAVITY * (driveline.vehicle.mass + driveline.vehicle.trailer_mass)
+    work = speed * demand.dt
+    done = work * np.where(braking, torque, 0.0)
+    could = np.where(braking, work * np.minimum(lowest, 0.0), 0.0)
+    found = [(a, b) for a, b in intervals(braking) if could[a:b].sum() < 0.0]
+    if not found:
+        return torque
+    most = np.array([-could[a:b].sum() for a, b in found])
+    far = np.array([float(demand.speed[a:b] @ demand.dt[a:b]) for a, b in found])
+    shares = np.array([-done[a:b].sum() for a, b in found]) / most
+    for (a, b), share in zip(
+        found, drawn_together(shares, np.hypot(small, weight * far) / most), strict=True
+    ):
+        torque[a:b] = (1.0 if share > ALL else max(share, 0.0)) * lowest[a:b]
+    return torque
+
+
+def drawn_together(values: np.ndarray, errors: np.ndarray) -> np.ndarray:
+    """Return measured values drawn towards their mean as far as their errors explain the spread.
+
+    Parameters
+    ----------
+    values, errors
+        What was measured, and its standard errors, (n,).
+
+    Notes
+    -----
+    Random effects: the spread beside the errors by the method of moments (R. DerSimonian, N. Laird,
+    *Controlled Clinical Trials* 7, 1986, from memory), then the posterior mean of each.
+    """
+    weights = errors**-2
+    mean = np.average(values, weights=weights)
+    beyond = float(weights @ (values - mean) ** 2) - (values.size - 1)
+    freedom = float(weights.sum() - (weights @ weights) / weights.sum())
+    spread = max(beyond / freedom, 0.0) if freedom > 0.0 else 0.0
+    mean = np.average(values, weights=1.0 / (errors**2 + spread))
+    return np.asarray(mean + spread / (errors**2 + spread) * (values - mean))

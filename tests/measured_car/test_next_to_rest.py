@@ -1,0 +1,95 @@
+"""Speeds next to rest and while coasting, on drives whose answer is known in closed form."""
+
+import dataclasses
+import math
+
+import numpy as np
+import pytest
+
+from hybridopt import read_driveline, read_recording
+from hybridopt.base.units import GRAVITY
+from hybridopt.measured_car.coasting import NOISE, coasting_cycle
+from hybridopt.measured_car.launches import with_launches
+from hybridopt.measured_car.splits import fill_shafts
+from hybridopt.measurements.drive import Cleaning
+from hybridopt.physics.codes import OFF
+from hybridopt.physics.demand import drive_demand
+from hybridopt.physics.plant import pack
+
+FULL, MILD = read_driveline("full"), read_driveline("mild")
+STILL = Cleaning().standstill
+
+
+def logged(folder, speed, **channels):
+    """Return a recording at 10 Hz of a speed (m/s) by whole seconds and of constant channels."""
+    time = 0.1 * np.arange(10 * speed.size - 9)
+    shown = np.interp(time, np.arange(speed.size), speed) * 3.6
+    units = {"engine_torque": "Nm", "motor_torque": "Nm", "engine_speed": "rpm"}
+    units |= {"fuel_rate": "g/s", "gear": "-", "altitude": "m"}
+    named = {f"{name} [{units[name]}]": x + 0.0 * time for name, x in channels.items()}
+    path = folder / "drive.csv"
+    table = np.column_stack([time, shown, *named.values()])
+    header = ",".join(["time [s]", "vehicle speed [km/h]", *named])
+    np.savetxt(path, table, "%.6f", ",", header=header, comments="")
+    return read_recording(path)
+
+
+def ramp():
+    """Return speeds of a car that stands for 10 s, then gains 0.1 m/s in a second."""
+    return np.maximum(0.0, 0.1 * (np.arange(60.0) - 10.0))
+
+
+@pytest.mark.parametrize(("torque", "creeps"), [(40.0, True), (0.0, False)])
+def test_a_car_that_gives_torque_before_it_shows_a_speed_creeps(tmp_path, torque, creeps):
+    """In whole km/h 0.1 m/s shows 0 at 11 s, and 0.2 m/s shows 1 km/h at 12 s."""
+    coarse = np.round(ramp() * 3.6) / 3.6
+    time = 0.1 * np.arange(591)
+    path = tmp_path / "drive.csv"
+    shown = np.round(np.interp(time, np.arange(60.0), ramp()) * 3.6)
+    table = np.column_stack([time, shown, 0.0 * time + torque, 0.0 * time])
+    header = "time [s],vehicle speed [km/h],engine torque [Nm],motor torque [Nm]"
+    np.savetxt(path, table, "%.3f", ",", header=header, comments="")
+    recording = read_recording(path)
+    cycle = dataclasses.replace(recording.cycle, speed=coarse[: recording.cycle.speed.size])
+    found = with_launches(recording, FULL, cycle)
+    assert cycle.speed[11] == 0.0 and cycle.speed[12] > 0.0
+    assert found.speed[11] == pytest.approx(0.5 * STILL if creeps else 0.0)
+    assert np.delete(found.speed, 11) == pytest.approx(np.delete(cycle.speed, 11))
+
+
+def test_a_fine_speed_is_kept_below_the_standstill_of_the_import(tmp_path):
+    """0.1 m/s at 11 s is less than the import's standstill, and more than rest."""
+    recording = logged(tmp_path, ramp() + 1e-3 * np.sin(np.arange(60.0)) * (ramp() > 0.0))
+    rests = np.where(recording.cycle.speed < STILL, 0.0, recording.cycle.speed)
+    cycle = dataclasses.replace(recording.cycle, speed=rests)
+    found = with_launches(recording, FULL, cycle)
+    assert cycle.speed[11] == 0.0
+    assert found.speed[11] == pytest.approx(0.1, abs=0.01)
+    assert not found.speed[:10].any()
+
+
+def test_noise_while_coasting_is_taken_off_until_the_model_can(tmp_path):
+    """A car that cannot drive electrically coasts; 0.02 m/s too much at one point ask for drive."""
+    v, mass = [20.0], MILD.vehicle.mass
+    for _ in range(60):
+        drag = 0.5 * 1.2 * MILD.vehicle.drag_area * v[-1] ** 2 / mass
+        v.append(v[-1] - MILD.vehicle.rolling_resistance * GRAVITY - drag - 0.02)
+    speed = np.array(v)
+    recording = logged(tmp_path, speed, motor_torque=0.0, engine_speed=0.0, fuel_rate=0.0, gear=5.0)
+    true = dataclasses.replace(recording.cycle, speed=speed[: recording.cycle.speed.size])
+    noisy = np.array(true.speed)
+    noisy[30] += 0.02
+    cycle = dataclasses.replace(true, speed=noisy)
+
+    def impossible(one):
+        demand = drive_demand(MILD, one)
+        shape = np.full(demand.steps, 4), np.full(demand.steps, OFF)
+        return np.flatnonzero(fill_shafts(pack(MILD), demand, *shape).reasons)
+
+    assert impossible(true).size == 0
+    assert impossible(cycle).tolist() == [29]
+    found = coasting_cycle(recording, MILD, cycle)
+    assert impossible(found).size == 0
+    moved = np.abs(found.speed - cycle.speed)
+    assert 0.0 < moved.max() <= NOISE and not moved[:28].any() and not moved[33:].any()
+    assert math.isclose(found.speed[0], speed[0])
