@@ -101,8 +101,9 @@ def boxes(c: Certificate, low: np.ndarray, high: np.ndarray) -> np.ndarray:
     reach = 2.0 * most / c["voltage"].min() * c["dt"].max() / c["capacity"]
     near = (nodes[1:] > low[:, None] - reach) & (nodes[:-1] < high[:, None] + reach)
     rise = np.where(near, np.diff(c["voltage"]) / np.diff(nodes), 0.0).max(axis=1).clip(0.0)
-    worst = (u_low**2 - 4.0 * r.max(axis=1) * most).clip(0.0)
-    apart = 2.0 * u_high / (u_low + np.sqrt(worst))  # of a current over the least one
+    best, worst = u_high**2 - 4.0 * r_low * most, u_low**2 - 4.0 * r.max(axis=1) * most
+    apart = (u_high + np.sqrt(best.clip(0.0))) / (u_low + np.sqrt(worst.clip(0.0)))  # of currents
+    apart = np.where(worst > 0.0, np.maximum(apart, u_high / u_low), 2.0 * u_high / u_low)
     bend = 0.5 * rise / c["capacity"] * apart**2 * (1.0 + NEAR)
     lowest = u_high * (1.0 + MANY), r_low * (1.0 - MANY), r_charge.min(axis=1) * (1.0 - MANY)
     return np.array([energy(c, low), energy(c, high), *lowest, bend])
