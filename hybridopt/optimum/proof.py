@@ -151,7 +151,7 @@ def stages(c: Certificate, cost: Any, lam: Any, change: Any, z_open: float) -> A
     (count, first), value = (of.ravel() for of in both), np.full(both[0].shape, np.inf)
     place, free = numbers(c["count"].ravel()), np.append(np.isfinite(cost), False)
     mixes = (place > 0) & (np.append(place[1:], 0) > 0) & free[:-1] & free[1:]
-    edges: Any = np.linspace(*c["window"], int(c["boxes"]) + 1)
+    edges: Any = np.linspace(c["window"][0], c["window"][1], int(c["boxes"]) + 1)
     reach = 2.0 * np.abs(c["power"]).max() / c["voltage"].min() * c["dt"] / c["capacity"] + NEAR
     gone, left = np.append(0.0, np.cumsum(reach)[:-1]), np.cumsum(reach[::-1])[::-1]
     low, high = np.maximum(c["soc_start"] - gone, c["soc_end"] - left), c["soc_start"] + gone
@@ -169,7 +169,7 @@ def stages(c: Certificate, cost: Any, lam: Any, change: Any, z_open: float) -> A
         ends, costs = ([of[p] for p in (here, here + mixes[here])] for of in (c["power"], cost))
         terms = lam[t + 1][owner], c["dt"][t][owner], c["efficiency"], box[:, owner]
         least, error = stage(ends, costs, *terms)
-        floor = np.where(job % value.shape[2] == 3, z_open, box[0]).clip(box[0])
+        floor = np.where(job % both[0].shape[2] == 3, z_open, box[0]).clip(box[0])
         moved = change[t] * np.where(change[t] >= 0.0, floor, box[1])
         moved = np.where(box[1] < floor, np.inf, moved - MANY * z_top * np.abs(change[t]))
         least = np.minimum.reduceat(least, np.cumsum(count[job]) - count[job]) + moved
