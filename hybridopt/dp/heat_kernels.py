@@ -82,7 +82,7 @@ def _list_values(ways, tube, cell, t, g, c, after, out):
 
 @kernel(nogil=True)
 def _heat_sweep(ways, tube, cell, ahead):
-    """Fill what is ahead, (steps + 1, states, gears, SoC nodes, levels), from the last step's on."""
+    """Fill what is ahead, (steps + 1, states, gears, SoC nodes, levels); its end is given."""
     graph, lists = ways.graph, ways.lists
     steps, gears, _ = lists.length.shape
     points, levels = ahead.shape[3:]

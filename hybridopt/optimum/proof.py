@@ -101,8 +101,9 @@ def boxes(c: Certificate, low: np.ndarray, high: np.ndarray) -> np.ndarray:
     reach = 2.0 * most / c["voltage"].min() * c["dt"].max() / c["capacity"]
     near = (nodes[1:] > low[:, None] - reach) & (nodes[:-1] < high[:, None] + reach)
     rise = np.where(near, np.diff(c["voltage"]) / np.diff(nodes), 0.0).max(axis=1).clip(0.0)
-    worst = (u_low**2 - 4.0 * r.max(axis=1) * most).clip(0.0)
-    apart = 2.0 * u_high / (u_low + np.sqrt(worst))  # of a current over the least one
+    best, worst = u_high**2 - 4.0 * r_low * most, u_low**2 - 4.0 * r.max(axis=1) * most
+    apart = (u_high + np.sqrt(best.clip(0.0))) / (u_low + np.sqrt(worst.clip(0.0)))  # of currents
+    apart = np.where(worst > 0.0, np.maximum(apart, u_high / u_low), 2.0 * u_high / u_low)
     bend = 0.5 * rise / c["capacity"] * apart**2 * (1.0 + NEAR)
     lowest = u_high * (1.0 + MANY), r_low * (1.0 - MANY), r_charge.min(axis=1) * (1.0 - MANY)
     return np.array([energy(c, low), energy(c, high), *lowest, bend])
@@ -150,7 +151,7 @@ def stages(c: Certificate, cost: Any, lam: Any, change: Any, z_open: float) -> A
     (count, first), value = (of.ravel() for of in both), np.full(both[0].shape, np.inf)
     place, free = numbers(c["count"].ravel()), np.append(np.isfinite(cost), False)
     mixes = (place > 0) & (np.append(place[1:], 0) > 0) & free[:-1] & free[1:]
-    edges: Any = np.linspace(*c["window"], int(c["boxes"]) + 1)
+    edges: Any = np.linspace(c["window"][0], c["window"][1], int(c["boxes"]) + 1)
     reach = 2.0 * np.abs(c["power"]).max() / c["voltage"].min() * c["dt"] / c["capacity"] + NEAR
     gone, left = np.append(0.0, np.cumsum(reach)[:-1]), np.cumsum(reach[::-1])[::-1]
     low, high = np.maximum(c["soc_start"] - gone, c["soc_end"] - left), c["soc_start"] + gone
@@ -168,7 +169,7 @@ def stages(c: Certificate, cost: Any, lam: Any, change: Any, z_open: float) -> A
         ends, costs = ([of[p] for p in (here, here + mixes[here])] for of in (c["power"], cost))
         terms = lam[t + 1][owner], c["dt"][t][owner], c["efficiency"], box[:, owner]
         least, error = stage(ends, costs, *terms)
-        floor = np.where(job % value.shape[2] == 3, z_open, box[0]).clip(box[0])
+        floor = np.where(job % both[0].shape[2] == 3, z_open, box[0]).clip(box[0])
         moved = change[t] * np.where(change[t] >= 0.0, floor, box[1])
         moved = np.where(box[1] < floor, np.inf, moved - MANY * z_top * np.abs(change[t]))
         least = np.minimum.reduceat(least, np.cumsum(count[job]) - count[job]) + moved
