@@ -35,9 +35,9 @@ stop counts as open in a cell whose warm end is warm enough. The least of F + rh
 concave in the price rho; it is worked out at some prices and taken on the chord between them, which
 lies below. The SoC below which the engine must not be stopped is left out.
 
-What it cannot prove: values are convex over z at each T. An engine that is used more is warmer and
-so burns less for each further kilojoule, so the true cost is concave over z where it stays cold for
-long: half as much of much charging and half of none seems cheaper than what lies between.
+What it loses: where values over T bend upwards, a line through two nodes, led on, lies below what
+is ahead, and a little is lost in each step that leads over the bend. Interpolating there instead,
+which proves nothing, comes much nearer to the cost.
 """
 
 import dataclasses
@@ -72,7 +72,7 @@ WANTED = 0.7, 1.5  # of the usual price: range of those that the trellis is look
 HIGHEST = 1.8  # of the usual price: up to here lists are known at every ratio
 KINKS = 3  # splits to aim at: those at the kinks of the maps are enough for hulls
 PART = 128  # steps whose lists are priced at a time
-CAUSE = "charging that pays more, the warmer it makes the engine"
+CAUSE = "lines over oil temperature, which lose where the worth of heat changes"
 
 
 def oil_bound(problem: Problem, run: ForwardRun) -> Bound:
@@ -226,7 +226,8 @@ def hull_nodes(warming: Warming, lowest: float) -> np.ndarray:
     edges, parts = [lowest, *inner, warming.warm], []
     for a, b in zip(edges[:-1], edges[1:], strict=True):
         heated = warming.core * (b - a) if cabin <= a < full else 0.0
-        count = max(int(np.ceil((b - a) / WIDTH)), int(np.ceil(heated / HEATER_STEP)), 1)
+        least = 2 if heated > 0.0 else 1
+        count = max(int(np.ceil((b - a) / WIDTH)), int(np.ceil(heated / HEATER_STEP)), least)
         parts.append(np.linspace(a, b, count + 1)[:-1])
     return np.array([*np.concatenate(parts), warming.warm])
 
