@@ -218,6 +218,15 @@ def test_bound_is_below_all_schedules_of_random_small_problems():
     assert len(close) > 20 and np.median(close) > 0.8
 
 
+def test_whole_numbers_of_degrees_are_not_cut():
+    cycle = Cycle("short", np.arange(SPEEDS.size, dtype=float), SPEEDS)
+    problem = oil_problem(
+        WINTER, cycle, ambient_temperature=-5, oil_temperature_start=20, soc_points=40, splits=5
+    )
+    run = best_run(problem, value := OilCostToGo(problem), OilRunner(problem, value))
+    assert run.oil[0] == 20.0 and 0.0 < abs(run.oil[1] - 20.0) < 0.5
+
+
 def test_bound_of_a_short_drive():
     driveline = few_gears(WINTER, 2)  # with drag, friction, cabin, losses of the battery
     heavy = dataclasses.replace(driveline.warm_up, heat_capacity=3e4)
