@@ -27,7 +27,9 @@ one is flatter, which keeps them from bending ever more where the steps lead.
 The window of SoC. Between two lines over z, max_k (value_k - l_k z), the truth lies above both. A
 price for which the lowest z of the line lies beyond what the step can have takes the line of the
 price at the edge instead, led on with its own slope. So none can buy or sell more than the battery
-holds, and no price has to be improved: those that count where are found on the way.
+holds, and no price has to be improved: those that count where are found on the way. What bends
+there costs some of the gain; so prices near the usual one are also taken each alone, which is
+better where the window does not count, and the highest bound of all is proved.
 
 Drag, friction and the electric heater load within a cell of the hulls are taken as at its warm
 end, where they are least: less of them never costs more, because fuel does not fall with torque. A
@@ -68,7 +70,8 @@ HEATER_STEP = 150.0  # W, by which the heater load changes in such a cell, at mo
 FINE = 2.0  # K, of the cells of the trellis, at most
 BOXES = 2  # of stored energy
 RATIO = 0.08  # logarithm of the ratio of neighbouring prices
-WANTED = 0.7, 1.5  # of the usual price: range of those that the trellis is looked at
+WANTED = 0.7, 1.5  # of the usual price: range of those that the trellis takes together
+ALONE = 0.98, 1.0, 1.02  # of the usual price: those that it takes each alone as well
 HIGHEST = 1.8  # of the usual price: up to here lists are known at every ratio
 KINKS = 3  # splits to aim at: those at the kinks of the maps are enough for hulls
 PART = 128  # steps whose lists are priced at a time
@@ -149,30 +152,38 @@ class OilDual:
         warming, lowest = nodes.warming, float(nodes.oil[0])
         self.coarse = hull_nodes(warming, lowest)
         self.oil = cut_cells(self.coarse, fine)
-        self.prices, self.wanted = _prices(warming, usual)
+        self.prices, self.groups = _prices(warming, usual)
         self.hulls = _hulls(
             OilNodes(nodes.driveline, nodes.demand, KINKS, warming, self.coarse, nodes.start)
         )
 
     def bound(self, end: float) -> tuple[float, float]:
         """Return the bound of schedules that end at a SoC or above it, g, and its price, g/J."""
-        nodes, problem, prices = self.nodes, self.problem, self.prices[self.wanted]
-        boxes = make_boxes(problem, BOXES, end)
-        trellis, graph = self._trellis(end), problem.events.graph
-        values = np.empty((prices.size, graph.states, nodes.gears, self.oil.size))
-        values[:] = (prices * boxes.z_end)[:, None, None, None]
-        ahead = np.empty(values.shape)
+        nodes, problem = self.nodes, self.problem
+        boxes, trellis = make_boxes(problem, BOXES, end), self._trellis(end)
+        looks = [self._look(trellis, group, boxes.z_end) for group in self.groups]
         for last in range(nodes.steps, 0, -PART):
             first = max(last - PART, 0)
-            kernels._oil_trellis(
-                trellis, first, self._table(trellis, boxes, first, last), values, ahead
-            )
-        rows = values[:, problem.state, problem.gear]
-        lengths = np.array([np.interp(nodes.start, self.oil, row) for row in rows])
-        energy = prices * boxes.z_start
-        found = lengths - energy - 1e-11 * (np.abs(lengths) + energy)
-        best = int(found.argmax())
-        return float(found[best]), float(prices[best])
+            table = self._table(trellis, boxes, first, last)
+            for over, values, ahead in looks:
+                kernels._oil_trellis(over, first, table, values, ahead)
+        found = []
+        for over, values, _ in looks:
+            rows, prices = values[:, problem.state, problem.gear], self.prices[over.wanted]
+            lengths = np.array([np.interp(nodes.start, self.oil, row) for row in rows])
+            energy = prices * boxes.z_start
+            proved = lengths - energy - 1e-11 * (np.abs(lengths) + energy)
+            found += zip(proved.tolist(), prices.tolist(), strict=True)
+        return max(found)
+
+    def _look(
+        self, trellis: kernels.OilTrellis, group: np.ndarray, z_end: float
+    ) -> tuple[kernels.OilTrellis, np.ndarray, np.ndarray]:
+        """Return the trellis over the prices of a group, values at the end, and room like them."""
+        size = group.size, trellis.graph.states, self.nodes.gears, self.oil.size
+        values = np.empty(size)
+        values[:] = (self.prices[group] * z_end)[:, None, None, None]
+        return trellis._replace(wanted=group), values, np.empty(size)
 
     def _table(
         self, trellis: kernels.OilTrellis, boxes: Boxes, first: int, last: int
@@ -207,7 +218,7 @@ class OilDual:
             float(start.span),
             _most_fuel(self.hulls, nodes.steps),
             self.prices,
-            self.wanted,
+            self.groups[0],
             _windows(problem, end),
         )
 
@@ -241,19 +252,21 @@ def cut_cells(nodes: np.ndarray, width: float) -> np.ndarray:
     )
 
 
-def _prices(warming: Warming, usual: float) -> tuple[np.ndarray, np.ndarray]:
-    """Return prices at which lists are known, g/J, and which of them are wanted.
+def _prices(warming: Warming, usual: float) -> tuple[np.ndarray, list[np.ndarray]]:
+    """Return prices at which lists are known, g/J, and groups of those that are looked at.
 
     They reach from what the coldest engine makes of the lowest wanted price to what the most heat
     that counts makes of the highest one.
     """
     factors = max(warming.fuel_factor, 1.0), min(warming.fuel_factor, 1.0)
-    lowest = np.log(WANTED[0] / factors[0]) - RATIO
-    ratios = np.exp(np.arange(lowest, np.log(HIGHEST), RATIO))
+    lowest, highest = np.log(WANTED[0] / factors[0]) / RATIO, np.log(HIGHEST) / RATIO
+    usual_ratios = np.exp(RATIO * np.arange(np.floor(lowest) - 1.0, np.floor(highest) + 1.0))
+    ratios = np.union1d(usual_ratios, ALONE)
     widest = 1.01 * ratios[-1] / factors[1] / (1.0 - kernels.STEEPEST)
     ratios = np.append(ratios, [1.5 * ratios[-1], max(widest, 2.0 * ratios[-1])])
-    wanted = np.flatnonzero((ratios >= WANTED[0]) & (ratios <= WANTED[1]))
-    return usual * ratios, wanted
+    together = usual_ratios[(usual_ratios >= WANTED[0]) & (usual_ratios <= WANTED[1])]
+    groups = [together, *np.array(ALONE)[:, None]]
+    return usual * ratios, [np.searchsorted(ratios, group) for group in groups]
 
 
 def _windows(problem: Problem, end: float) -> np.ndarray:
