@@ -59,7 +59,7 @@ from .ascent import LONG_MOVES, MOVES, WANTED_PERCENT, Ascent
 from .boxes import BOXES, NARROW_BOXES, make_boxes
 from .detours import Detours
 from .dual import Dual, all_multipliers
-from .end_bound import EndBound, OneTangent
+from .end_bound import EndBound, Ends
 from .forward import ForwardRun
 from .heat import Heat, HeatGuide
 from .start_branches import BRANCH_PERCENT, Branches, StartBranches
@@ -101,7 +101,7 @@ class Bound:
     multipliers: np.ndarray
     plain: np.ndarray
     end: float
-    ends: EndBound | OneTangent
+    ends: Ends
     problem: Problem
     branches: Branches | None
     heat: Heat | None

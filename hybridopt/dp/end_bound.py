@@ -1,11 +1,11 @@
 """The proved bound over the SoC at which schedules end: the upper edge of tangents."""
 
 from functools import cached_property
-from typing import NamedTuple
+from typing import NamedTuple, Protocol
 
 import numpy as np
 
-from ..physics.battery import Cell, stored_energy
+from ..physics.battery import stored_energy
 from ..problem.problem import Problem
 from .ascent import Ascent
 from .boxes import BOXES, make_boxes
@@ -33,15 +33,12 @@ class EndTangent(NamedTuple):
         return self.bound + self.slope * (energy - self.energy)
 
 
-class OneTangent:
-    """Lower limits of the cost over the final SoC: a straight line over the energy there."""
-
-    def __init__(self, cell: Cell, tangent: EndTangent) -> None:
-        self.cell, self.tangent = cell, tangent
+class Ends(Protocol):
+    """Lower limits of the cost over the final SoC."""
 
     def at(self, soc: float) -> float:
         """Return the lower limit of schedules that end at a SoC or above it, g."""
-        return self.tangent.at(float(stored_energy(self.cell, soc)))
+        ...
 
 
 class EndBound:

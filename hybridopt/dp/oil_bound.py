@@ -1,26 +1,35 @@
 """A proved lower limit of the cost with the oil temperature as a state.
 
-Theorem. As in :mod:`hybridopt.dp.bound` the balance of stored energy is priced by multipliers and
-each z_t let free. What is left is a shortest path over engine state, gear and oil temperature T.
-Its least cost W_t(s, g, T) lies above values at nodes of T, joined by straight lines:
+Theorem. Let z be the stored energy, D_t(p) at most what battery power p takes of it in step t, and
+W_t(z, s, g, T) the least cost of all schedules from there on, with engine state s, gear g and oil
+temperature T. For prices l_1 < l_2 ... of stored energy, values at nodes of T joined by straight
+lines lie below W_t(z, s, g, T) + l_k z for all z that step t can have:
 
-    value_t(s, g, T_i) = least over the cells beside T_i, moves, gears and splits of
-        events + stage cost at T_i + L(T'), with L a line through two neighbouring values after the
-        step, continued beyond them, the same at both ends of a cell for each gear and class,
+    value_k,t(s, g, T_i) = least over the cells beside T_i, moves, gears and splits of
+        events + stage cost at T_i + l_k D + the least of some lines at T'
 
-after which the values over T are lowered to a convex line that does not rise.
+where each line is one through two neighbouring values after the step, and at every T' that the cell
+leads to one of them lies at or below what is ahead. The bound is the highest value_k,0 - l_k z of
+the start, since every one of them is a bound.
 
-Proof, backwards. Let W lie above the values after a step. These are convex over T, so every line L
-through two neighbours lies below them. A choice takes the battery power P and burns the fuel
-f = phi(T) F, with F that of the warm engine, and leads to T' = (T less what cools) + kappa f. Hence
+Proof, backwards. A choice takes the battery power P and burns the fuel f = phi(T) F, with F that of
+the warm engine, and leads to T' = (T less what cools) + kappa f. Hence
 
-    W_t >= f + l D(P) + (what z adds) + L(T').
+    W_t + l_k z >= f + l_k D(P) + (W_{t+1} + l_k z')  >=  f + l_k D(P) + one of the lines at T'.
 
-Within a cell the right side is concave over T for each choice: phi is linear or concave there, what
-cools is linear or convex (the temperature of the cabin, from which on it is heated, is a node), and
-L falls by less than a gram per gram of fuel. So is its least over all choices of a gear and class,
-which therefore lies above the straight line through its values at the ends of the cell. Those are
-what value_t is made of; any L may be taken, the highest of those beside the cell is.
+Within a cell the right side is concave over T for each choice and line: phi is linear or concave
+there, what cools is linear or convex (the temperature of the cabin, from which on it is heated, is
+a node), and lines fall, by less than a gram per gram of fuel. So is its least over all choices,
+which therefore lies above the straight line through its values at the ends of the cell. Values may
+be lowered at will: so that they do not rise over T, and at the cold end of a cell where the next
+one is flatter, which keeps them from bending ever more where the steps lead.
+
+The window of SoC. Between two lines over z, max_k (value_k - l_k z), the truth lies above both. A
+price for which the lowest z of the line lies beyond what the step can have takes the line of the
+price at the edge instead, led on with its own slope. So none can buy or sell more than the battery
+holds, and no price has to be improved: those that count where are found on the way. What bends
+there costs some of the gain; so prices near the usual one are also taken each alone, which is
+better where the window does not count, and the highest bound of all is proved.
 
 Drag, friction and the electric heater load within a cell of the hulls are taken as at its warm
 end, where they are least: less of them never costs more, because fuel does not fall with torque. A
@@ -28,13 +37,14 @@ stop counts as open in a cell whose warm end is warm enough. The least of F + rh
 concave in the price rho; it is worked out at some prices and taken on the chord between them, which
 lies below. The SoC below which the engine must not be stopped is left out.
 
-What it cannot prove: the multipliers are the same at every T. A warm engine makes electricity more
-cheaply, so a schedule may seem to pay that warms up first and then sells, which the SoC window, let
-free here, would not take. That is most of the gap where the engine stays cold for long.
+What it loses: where values over T bend upwards, a line through two nodes, led on, lies below what
+is ahead, and a little is lost in each step that leads over the bend. Interpolating there instead,
+which proves nothing, comes much nearer to the cost.
 """
 
 import dataclasses
 import time
+from functools import cache
 
 import numpy as np
 
@@ -52,24 +62,23 @@ from . import oil_bound_kernels as kernels
 from .bound import NOTED_PERCENT, Bound, guesses, limit_arcs
 from .bound_kernels import Boxes
 from .boxes import make_boxes
-from .dual import all_multipliers
-from .end_bound import EndTangent, OneTangent
 from .forward import ForwardRun
 from .hulls import list_hulls
-from .kernels import GOLDEN
 
-HULLS = 16  # cells of temperature that have hulls of their own, about
-WIDTH = 2.0  # K, of the cells of the trellis, about
-BOXES = 6  # of stored energy
-ROUGH = 4, 2  # cells of hulls and boxes with which the multipliers' scale is looked for
-SCALES = 0.5, 1.1  # of the multipliers, between which that is
-LOOKS = 12
-RATIOS = 9  # prices of energy in fuel at which lists are known, beside the widest
+WIDTH = 6.0  # K, of the cells of temperature that have hulls of their own, at most
+HEATER_STEP = 150.0  # W, by which the heater load changes in such a cell, at most
+FINE = 2.0  # K, of the cells of the trellis, at most
+BOXES = 2  # of stored energy
+RATIO = 0.08  # logarithm of the ratio of neighbouring prices
+WANTED = 0.7, 1.5  # of the usual price: range of those that the trellis takes together
+ALONE = 0.98, 1.0, 1.02  # of the usual price: those that it takes each alone as well
+HIGHEST = 1.8  # of the usual price: up to here lists are known at every ratio
 KINKS = 3  # splits to aim at: those at the kinks of the maps are enough for hulls
-CAUSE = "one price of energy for a cold and a warm engine"
+PART = 128  # steps whose lists are priced at a time
+CAUSE = "lines over oil temperature, which lose where the worth of heat changes"
 
 
-def oil_bound(problem: Problem, run: ForwardRun, width: float = WIDTH) -> Bound:
+def oil_bound(problem: Problem, run: ForwardRun) -> Bound:
     """Prove a lower limit for a problem over nodes of oil temperature, guided by a schedule for it.
 
     Parameters
@@ -78,8 +87,6 @@ def oil_bound(problem: Problem, run: ForwardRun, width: float = WIDTH) -> Bound:
         What was solved.
     run
         The optimiser's forward run.
-    width
-        Of the cells of temperature, K, about.
 
     Returns
     -------
@@ -88,13 +95,10 @@ def oil_bound(problem: Problem, run: ForwardRun, width: float = WIDTH) -> Bound:
     """
     began = time.perf_counter()
     end = min(problem.grid.target, float(run.soc[-1]))
-    after = guesses(problem, run, run.costate, limit_arcs(problem, run))[0]
-    dual, rough = OilDual(problem, end), OilDual(problem, end, *ROUGH)
-    scale = rough.best_scale(after)
-    found = dual.value(scale * after, width)
-    multipliers, bound = all_multipliers(scale * after), min(found, run.cost)
+    dual = OilDual(problem, usual_price(problem, run))
+    found, price = dual.bound(end)
+    multipliers, bound = np.full(problem.points.steps + 1, price), min(found, run.cost)
     percent = percent_above(run.cost, bound)
-    tangent = EndTangent(found, float(multipliers[-1]), dual.boxes.z_end)
     return Bound(
         bound=bound,
         gap_percent=percent,
@@ -102,123 +106,188 @@ def oil_bound(problem: Problem, run: ForwardRun, width: float = WIDTH) -> Bound:
         multipliers=multipliers,
         plain=multipliers,
         end=end,
-        ends=OneTangent(problem.cell, tangent),
+        ends=OilEnds(dual),
         problem=problem,
         branches=None,
         heat=None,
         guide=None,
-        evaluations=LOOKS + 1,
+        evaluations=1,
         seconds=time.perf_counter() - began,
     )
 
 
+def usual_price(problem: Problem, run: ForwardRun) -> float:
+    """Return what stored energy is worth along a run, g/J."""
+    return float(np.median(guesses(problem, run, run.costate, limit_arcs(problem, run))[0]))
+
+
+class OilEnds:
+    """Lower limits of the cost over the final SoC, each worked out where it is asked for."""
+
+    def __init__(self, dual: "OilDual") -> None:
+        self._bound = cache(dual.bound)
+
+    def at(self, soc: float) -> float:
+        """Return the lower limit of schedules that end at a SoC or above it, g."""
+        return self._bound(float(soc))[0]
+
+
 class OilDual:
-    """The bound at given multipliers of stored energy.
+    """The bound over prices of stored energy.
 
     Parameters
     ----------
     problem
         Over nodes of oil temperature.
-    end
-        Lowest SoC at the end.
-    hulls, boxes
-        Cells of temperature that have hulls of their own, and boxes of stored energy.
+    usual
+        Price of stored energy, g/J, around which prices lie; any is sound.
+    fine
+        Width of the cells of the trellis, K, at most.
     """
 
-    def __init__(
-        self, problem: Problem, end: float, hulls: int = HULLS, boxes: int = BOXES
-    ) -> None:
+    def __init__(self, problem: Problem, usual: float, fine: float = FINE) -> None:
         nodes = problem.points
         assert isinstance(nodes, OilNodes)  # nothing else knows of temperatures
         self.problem, self.nodes = problem, nodes
-        whole = make_boxes(problem, boxes, None)
-        self.boxes: Boxes = whole._replace(z_end=float(stored_energy(problem.cell, end)))
         warming, lowest = nodes.warming, float(nodes.oil[0])
-        self.coarse = np.linspace(lowest, warming.warm, hulls + 1)
-        cold = max(warming.fuel_factor, 1.0)
-        usual = np.linspace(1.0 / cold, 1.6, RATIOS)
-        widest = 1.01 / (1.0 - kernels.STEEPEST)
-        self.ratios = np.concatenate(([1.0], usual, [2.2, widest]))
+        self.coarse = hull_nodes(warming, lowest)
+        self.oil = cut_cells(self.coarse, fine)
+        self.prices, self.groups = _prices(warming, usual)
         self.hulls = _hulls(
             OilNodes(nodes.driveline, nodes.demand, KINKS, warming, self.coarse, nodes.start)
         )
 
-    def trellis(self, width: float) -> kernels.OilTrellis:
-        """Return what the trellis leads over, with cells of about such a width, K."""
+    def bound(self, end: float) -> tuple[float, float]:
+        """Return the bound of schedules that end at a SoC or above it, g, and its price, g/J."""
+        nodes, problem = self.nodes, self.problem
+        boxes, trellis = make_boxes(problem, BOXES, end), self._trellis(end)
+        looks = [self._look(trellis, group, boxes.z_end) for group in self.groups]
+        for last in range(nodes.steps, 0, -PART):
+            first = max(last - PART, 0)
+            table = self._table(trellis, boxes, first, last)
+            for over, values, ahead in looks:
+                kernels._oil_trellis(over, first, table, values, ahead)
+        found = []
+        for over, values, _ in looks:
+            rows, prices = values[:, problem.state, problem.gear], self.prices[over.wanted]
+            lengths = np.array([np.interp(nodes.start, self.oil, row) for row in rows])
+            energy = prices * boxes.z_start
+            proved = lengths - energy - 1e-11 * (np.abs(lengths) + energy)
+            found += zip(proved.tolist(), prices.tolist(), strict=True)
+        return max(found)
+
+    def _look(
+        self, trellis: kernels.OilTrellis, group: np.ndarray, z_end: float
+    ) -> tuple[kernels.OilTrellis, np.ndarray, np.ndarray]:
+        """Return the trellis over the prices of a group, values at the end, and room like them."""
+        size = group.size, trellis.graph.states, self.nodes.gears, self.oil.size
+        values = np.empty(size)
+        values[:] = (self.prices[group] * z_end)[:, None, None, None]
+        return trellis._replace(wanted=group), values, np.empty(size)
+
+    def _table(
+        self, trellis: kernels.OilTrellis, boxes: Boxes, first: int, last: int
+    ) -> np.ndarray:
+        """Return the least of fuel and priced energy of the lists of some steps at every price."""
+        lists = 3 * self.nodes.gears
+        table = np.empty((last - first, self.coarse.size - 1, lists, self.prices.size))
+        efficiency = self.problem.cell.efficiency
+
+        def price(a: int, b: int) -> None:
+            kernels._price_lists(self.hulls, trellis, boxes, efficiency, first, (a, b), table)
+
+        in_threads(price, last - first)
+        return table
+
+    def _trellis(self, end: float) -> kernels.OilTrellis:
+        """Return what the trellis leads over."""
         nodes, problem = self.nodes, self.problem
         start, warming = nodes.driveline.start, nodes.warming
-        oil = bound_nodes(warming, self.coarse, width)
-        rows = set_oil(warming, oil, np.zeros((oil.size, R_SIZE)))
+        rows = set_oil(warming, self.oil, np.zeros((self.oil.size, R_SIZE)))
         return kernels.OilTrellis(
             warming,
             nodes.rows[0],
-            oil,
+            self.oil,
             rows[:, R_FUEL_FACTOR].copy(),
-            np.searchsorted(self.coarse, oil[1:] - 1e-9) - 1,
+            np.searchsorted(self.coarse, self.oil[1:] - 1e-9) - 1,
             problem.events.graph,
             problem.shift,
             problem.events.cost,
             engine_stops(problem.events.graph).astype(np.int64),
             float(start.fuel),
             float(start.span),
-            self.ratios,
+            _most_fuel(self.hulls, nodes.steps),
+            self.prices,
+            self.groups[0],
+            _windows(problem, end),
         )
 
-    def best_scale(self, after: np.ndarray) -> float:
-        """Return the scale of multipliers, (steps,), at which a rough bound is highest.
 
-        The bound is concave in it: a search by golden sections.
-        """
-        low, high = SCALES
-        known: dict[float, float] = {}
+def hull_nodes(warming: Warming, lowest: float) -> np.ndarray:
+    """Return nodes of temperature, degC, between which cells have hulls of their own.
 
-        def value(scale: float) -> float:
-            known[scale] = self.value(scale * after)
-            return known[scale]
-
-        a, b = high - GOLDEN * (high - low), low + GOLDEN * (high - low)
-        at_a, at_b = value(a), value(b)
-        for _ in range(LOOKS - 2):
-            if at_a > at_b:
-                high, b, at_b = b, a, at_a
-                a = high - GOLDEN * (high - low)
-                at_a = value(a)
-            else:
-                low, a, at_a = a, b, at_b
-                b = low + GOLDEN * (high - low)
-                at_b = value(b)
-        return max(known, key=lambda scale: known[scale])
-
-    def value(self, after: np.ndarray, width: float = WIDTH) -> float:
-        """Return the bound at multipliers after each step, g/J, 0 or more, (steps,); g."""
-        problem, lam, trellis = self.problem, all_multipliers(after), self.trellis(width)
-        graph, gears = problem.events.graph, problem.points.gears
-        table = np.empty((after.size, self.coarse.size - 1, 3 * gears, self.ratios.size))
-        efficiency = problem.cell.efficiency
-
-        def price(first: int, last: int) -> None:
-            kernels._price_lists(
-                self.hulls, trellis, lam, self.boxes, efficiency, (first, last), table
-            )
-
-        in_threads(price, after.size)
-        values = np.zeros((2, graph.states, gears, trellis.oil.size))
-        kernels._oil_trellis(trellis, table, values)
-        row = values[0, problem.state, problem.gear]
-        length = float(np.interp(self.nodes.start, trellis.oil, row))
-        energy = float(lam[1]) * self.boxes.z_start, float(lam[-1]) * self.boxes.z_end
-        rounding = 1e-11 * (abs(length) + sum(energy))
-        return float(length - energy[0] + energy[1] - rounding)
+    The temperature of the cabin is one, and where the coolant heats it they lie closer.
+    """
+    cabin, full = warming.cabin_temperature, warming.cabin_temperature
+    if warming.cabin > 0.0 and warming.core > 0.0:
+        full += warming.cabin / warming.core
+    inner = [x for x in sorted({cabin, full}) if lowest < x < warming.warm]
+    if warming.cabin == 0.0:
+        inner = []
+    edges, parts = [lowest, *inner, warming.warm], []
+    for a, b in zip(edges[:-1], edges[1:], strict=True):
+        heated = warming.core * (b - a) if cabin <= a < full else 0.0
+        least = 2 if heated > 0.0 else 1
+        count = max(int(np.ceil((b - a) / WIDTH)), int(np.ceil(heated / HEATER_STEP)), least)
+        parts.append(np.linspace(a, b, count + 1)[:-1])
+    return np.array([*np.concatenate(parts), warming.warm])
 
 
-def bound_nodes(warming: Warming, coarse: np.ndarray, width: float) -> np.ndarray:
-    """Return nodes of temperature, degC: coarse ones, evenly refined, and where T' bends down."""
-    parts = max(int(np.ceil((coarse[1] - coarse[0]) / width)), 1)
-    oil = np.linspace(coarse[0], coarse[-1], parts * (coarse.size - 1) + 1)
-    oil[::parts] = coarse
-    if coarse[0] < warming.cabin_temperature < warming.warm and warming.cabin > 0.0:
-        oil = np.unique(np.append(oil, warming.cabin_temperature))
-    return oil
+def cut_cells(nodes: np.ndarray, width: float) -> np.ndarray:
+    """Return nodes with those between them that leave no cell wider than a width."""
+    counts = np.maximum(np.ceil(np.diff(nodes) / width - 1e-9).astype(int), 1)
+    cells = zip(nodes[:-1], nodes[1:], counts, strict=True)
+    return np.array(
+        [*np.concatenate([np.linspace(a, b, n + 1)[:-1] for a, b, n in cells]), nodes[-1]]
+    )
+
+
+def _prices(warming: Warming, usual: float) -> tuple[np.ndarray, list[np.ndarray]]:
+    """Return prices at which lists are known, g/J, and groups of those that are looked at.
+
+    They reach from what the coldest engine makes of the lowest wanted price to what the most heat
+    that counts makes of the highest one.
+    """
+    factors = max(warming.fuel_factor, 1.0), min(warming.fuel_factor, 1.0)
+    lowest, highest = np.log(WANTED[0] / factors[0]) / RATIO, np.log(HIGHEST) / RATIO
+    usual_ratios = np.exp(RATIO * np.arange(np.floor(lowest) - 1.0, np.floor(highest) + 1.0))
+    ratios = np.union1d(usual_ratios, ALONE)
+    widest = 1.01 * ratios[-1] / factors[1] / (1.0 - kernels.STEEPEST)
+    ratios = np.append(ratios, [1.5 * ratios[-1], max(widest, 2.0 * ratios[-1])])
+    together = usual_ratios[(usual_ratios >= WANTED[0]) & (usual_ratios <= WANTED[1])]
+    groups = [together, *np.array(ALONE)[:, None]]
+    return usual * ratios, [np.searchsorted(ratios, group) for group in groups]
+
+
+def _windows(problem: Problem, end: float) -> np.ndarray:
+    """Return the least and most stored energy before steps and at the end, J, (steps + 1, 2)."""
+    low, high = problem.settings.socs[:2]
+    rise, drop = (
+        np.concatenate(([0.0], np.cumsum(part)))
+        for part in problem.reach(*problem.power_ranges, problem.points.dt)
+    )
+    lowest = np.maximum(problem.soc - drop, end - (rise[-1] - rise)) - 1e-9
+    highest = problem.soc + rise + 1e-9
+    edges = np.clip(np.stack([lowest, highest], axis=1), low, high)
+    return np.asarray(stored_energy(problem.cell, edges.ravel())).reshape(edges.shape)
+
+
+def _most_fuel(hulls: kernels.OilHulls, steps: int) -> np.ndarray:
+    """Return the most fuel of any choice of each step, g, at fuel factor 1, (steps,)."""
+    ends = hulls.first[:, :: (hulls.first.shape[1] - 1) // steps]
+    cost = np.append(hulls.cost, 0.0)
+    most = np.array([np.maximum.reduceat(cost, row[:-1]) for row in ends])
+    return np.asarray(np.where(np.diff(ends, axis=1) > 0, most, 0.0).max(axis=0))
 
 
 def _hulls(nodes: OilNodes) -> kernels.OilHulls:

@@ -117,9 +117,8 @@ def list_oil_nodes(cycle: Cycle, driveline: Driveline, settings: Settings) -> Oi
     InputError
         The driveline does not say how it warms up, or begins warm.
     """
-    ambient = settings.ambient_temperature
-    assert ambient is not None  # asked for before
-    start = settings.oil_start
+    assert settings.ambient_temperature is not None  # asked for before
+    ambient, start = float(settings.ambient_temperature), float(settings.oil_start)
     check_warming(driveline, start)
     demand = without_oil(drive_demand(driveline, cycle, ambient))
     warming = make_warming(driveline, ambient, settings.stop_oil_temperature)
