@@ -167,7 +167,7 @@ class OilDual:
             table = self._table(trellis, boxes, first, last)
             for over, values, ahead in looks:
                 kernels._oil_trellis(over, first, table, values, ahead)
-        found = []
+        found = list[tuple[float, float]]()
         for over, values, _ in looks:
             rows, prices = values[:, problem.state, problem.gear], self.prices[over.wanted]
             lengths = np.array([np.interp(nodes.start, self.oil, row) for row in rows])
