@@ -9,7 +9,7 @@ from hybridopt.controllers.builtin import Playback, PowerThresholds
 from hybridopt.distillation.fast_loop import DriveTotals
 from hybridopt.distillation.refine import merit
 from hybridopt.distillation.varied import PACES, varied, varied_cases
-from hybridopt.evaluation import case as module
+from hybridopt.evaluation import batch as module
 from hybridopt.evaluation.case import Case
 from hybridopt.evaluation.equal_soc import ChargeWorth, Yardstick
 from hybridopt.pipeline import find_optimum
@@ -30,11 +30,11 @@ def test_copies_scale_distance_and_acceleration():
 
 
 def test_a_copy_that_cannot_be_driven_is_left_out(monkeypatch):
-    def refuse(cycle, driveline, settings):
+    def refuse(cycle, driveline, settings, **options):
         if "x 1.1" in cycle.name:
             raise InfeasibleError("too fast")
         assert settings.grid_points == 101
-        return find_optimum(cycle, driveline, settings)
+        return find_optimum(cycle, driveline, settings, **options)
 
     monkeypatch.setattr(module, "find_optimum", refuse)
     driveline, told = read_driveline("full"), []
