@@ -94,7 +94,7 @@ def test_never_above_the_enumerated_optimum(instance):
 
 
 @pytest.mark.long
-@examples(max_examples=cases(300), **QUICK)
+@examples(max_examples=cases(180), **QUICK)
 @given(instances())
 def test_never_above_hundreds_of_enumerated_optima(instance):
     check_against_enumeration(instance)

@@ -96,7 +96,7 @@ def test_no_bound_above_a_schedule_nor_below_the_free_ends(seed, steps):
 
 
 @pytest.mark.long
-@examples(max_examples=cases(50), **QUICK)
+@examples(max_examples=cases(30), **QUICK)
 @given(st.integers(0, 2**32 - 1), st.integers(3, 60))
 def test_no_bound_above_a_schedule_in_hundreds_of_cases(seed, steps):
     check(seed, steps)

@@ -131,7 +131,7 @@ def test_same_value_as_the_exhaustive_sweep(problem):
 
 
 @pytest.mark.long
-@examples(max_examples=cases(2500), **QUICK)
+@examples(max_examples=cases(1500), **QUICK)
 @given(problems())
 def test_same_value_on_thousands_of_instances(problem):
     check_pruning(problem)

@@ -114,7 +114,7 @@ def test_no_controller_beats_the_bound(cycle, name, seed):
 
 
 @pytest.mark.long
-@settings(max_examples=cases(300), **QUICK)
+@settings(max_examples=cases(180), **QUICK)
 @given(random_cycles(), st.sampled_from(["full", "mild", "micro"]), st.integers(0, 2**32 - 1))
 def test_no_controller_beats_the_bound_in_hundreds_of_cases(cycle, name, seed):
     assert_no_rule_beats_the_bound(cycle, name, seed)

@@ -113,7 +113,7 @@ def test_never_above_the_enumerated_optimum(instance, seed):
 
 
 @pytest.mark.long
-@examples(max_examples=cases(200), **QUICK)
+@examples(max_examples=cases(120), **QUICK)
 @given(instances(), st.integers(0, 2**32 - 1))
 def test_never_above_hundreds_of_enumerated_optima(instance, seed):
     check_against_enumeration(instance, seed)

@@ -294,7 +294,7 @@ def test_kills_at_random_leave_whole_pieces(tmp_path):
 
 @pytest.mark.long
 def test_many_kills_leave_whole_pieces(tmp_path):
-    assert_kills_leave_whole_pieces(tmp_path, cases(40))
+    assert_kills_leave_whole_pieces(tmp_path, cases(25))
 
 
 def test_a_piece_is_flushed_before_it_has_its_name(tmp_path, monkeypatch):
