@@ -101,7 +101,7 @@ class BuiltIn:
             self.line_brake,
             self.line_gap,
             engine_power(driveline),
-            motor_power(driveline),
+            driveline.motor.peak_power,
             reference,
             self.start_reserve,
         )
@@ -156,7 +156,7 @@ class _Thresholds(BuiltIn):
 
     def _split_bounds(self, driveline: Driveline) -> Bounds:
         return {
-            "charge_gain": (0.0, 20.0 * motor_power(driveline)),
+            "charge_gain": (0.0, 20.0 * driveline.motor.peak_power),
             "load_low": (0.0, 0.9),
             "load_high": (0.5, 1.0),
             "soc_guard": (0.0, 0.1),
@@ -192,7 +192,7 @@ class PowerThresholds(_Thresholds):
 
     def bounds(self, driveline: Driveline) -> Bounds:
         """Return the range of each tunable parameter."""
-        peak = motor_power(driveline)
+        peak = driveline.motor.peak_power
         return {
             "start_power": (0.02 * peak, peak),
             "stop_share": (0.0, 1.0),
@@ -238,7 +238,7 @@ class ElectricPower(_Thresholds):
     def bounds(self, driveline: Driveline) -> Bounds:
         """Return the range of each tunable parameter."""
         return {
-            "electric_power": (0.0, motor_power(driveline)),
+            "electric_power": (0.0, driveline.motor.peak_power),
             **self._split_bounds(driveline),
             **self._line_bounds(driveline),
         }
@@ -357,9 +357,3 @@ def engine_power(driveline: Driveline) -> float:
     """Return the engine's full power, W."""
     full = driveline.engine.full_load
     return float((full * full["speed"]).max())
-
-
-def motor_power(driveline: Driveline) -> float:
-    """Return the motor's peak power, W."""
-    peak = driveline.motor.peak_torque
-    return float((peak * peak["speed"]).max())

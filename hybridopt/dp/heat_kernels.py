@@ -56,6 +56,19 @@ def _blend(after, place, row):
 
 
 @kernel
+def _between(after, place, level):
+    """Return the value between two SoC nodes and two of the budget; `CLOSED` outside."""
+    points, levels = after.shape
+    if not 0.0 <= place <= points - 1.0:
+        return CLOSED
+    k, n = min(int(place), points - 2), int(level)
+    share, high = place - k, min(n + 1, levels - 1)
+    here = (1.0 - share) * after[k, n] + share * after[k + 1, n]
+    there = (1.0 - share) * after[k, high] + share * after[k + 1, high]
+    return here + (level - n) * (there - here)
+
+
+@kernel
 def _list_values(ways, tube, cell, t, g, c, after, out):
     """Fill the least cost of a list with what is ahead, (SoC nodes, levels)."""
     lists, (points, levels) = ways.lists, out.shape
@@ -117,7 +130,6 @@ def _heat_run(ways, tube, cell, ahead, start, path, soc):
     (s, g), graph, lists, heat = start, ways.graph, ways.lists, 0.0
     steps, gears, _ = lists.length.shape
     levels = ahead.shape[4]
-    row = np.empty(levels + 1)
     for t in range(steps):
         best, to, soc_to, heat_to = CLOSED, s, 0.0, 0.0
         state, rates = _state(cell, soc[t]), _rates(cell, lists.dt[t])
@@ -137,10 +149,8 @@ def _heat_run(ways, tube, cell, ahead, start, path, soc):
                     level = hot / tube.step
                     if level > levels - 1.0 + 1e-9 or lists.cost[k] == np.inf:
                         continue
-                    if not _blend(ahead[t + 1, graph.target[m], g2], place, row):
-                        continue
-                    n = int(level)
-                    total = row[n] + (level - n) * (row[n + 1] - row[n]) + paid + lists.cost[k]
+                    after = ahead[t + 1, graph.target[m], g2]
+                    total = _between(after, place, level) + paid + lists.cost[k]
                     if total < best:
                         best, to, soc_to, heat_to = total, graph.target[m], landed, hot
                         path[0, t], path[1, t], path[2, t] = g2, c, k - first

@@ -143,6 +143,11 @@ class Cycle:
         return float(self.mean_speed @ self.dt)
 
     @property
+    def travelled(self) -> np.ndarray:
+        """Distance from the start at every point, m, (points,); see `distance`."""
+        return np.concatenate(([0.0], np.cumsum(self.mean_speed * self.dt)))
+
+    @property
     def max_speed(self) -> float:
         """Highest speed in m/s."""
         return float(self.speed.max())

@@ -59,6 +59,11 @@ class Vehicle:
     trailer_drag_area: float = quantity("trailer_drag_area_m2", low=0, high=20, default=0.0)
 
     @property
+    def total_mass(self) -> float:
+        """Mass with the trailer's, kg."""
+        return self.mass + self.trailer_mass
+
+    @property
     def driven_wheels(self) -> str:
         """The driven wheels in words; all of them where the axles are not given."""
         words = {"front": "the front wheels", "rear": "the rear wheels", "all": "all wheels"}
@@ -164,6 +169,11 @@ class Motor:
     )
     thermal_time: float = quantity("thermal_time_s", low=1, high=100_000, default=60.0)
     loss_scale: float = quantity("loss_scale", low=0.05, high=20, default=1.0)
+
+    @property
+    def peak_power(self) -> float:
+        """Highest mechanical power, W."""
+        return float((self.peak_torque * self.peak_torque["speed"]).max())
 
     @property
     def has_continuous_torque(self) -> bool:

@@ -240,7 +240,7 @@ def _places(
     recording: Recording, cycle: Cycle, found: Score, decisions: CarDecisions
 ) -> list[CostlyPlace]:
     """Return the costliest moments with where they are on the road."""
-    far = np.concatenate(([0.0], np.cumsum(cycle.mean_speed * cycle.dt)))
+    far = cycle.travelled
     height = recording.channels.get("altitude")
     known = np.zeros(0, dtype=bool) if height is None else np.isfinite(height)
     places = []

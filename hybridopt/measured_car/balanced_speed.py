@@ -86,7 +86,7 @@ def _corrections(
     """Return what the speeds at the borders of steps are corrected by, m/s, (steps + 1,)."""
     plant, vehicle = pack(driveline), driveline.vehicle
     radius, ratio = vehicle.wheel_radius, plant.ratio[gear]
-    mass = vehicle.mass + vehicle.trailer_mass + vehicle.wheel_inertia / radius**2
+    mass = vehicle.total_mass + vehicle.wheel_inertia / radius**2
     change = mass * radius / (ratio * plant.efficiency[gear])
     change = (change + rotor_inertia(driveline)[engine] * ratio / radius) / demand.dt
     highest = float(plant.full.max() + plant.peak.max())

@@ -97,7 +97,7 @@ def fit_motor(signals: Sequence[Signals], base: Driveline) -> tuple[Estimate, ..
     """Fit the factor on the losses of motor and inverter."""
     motor = base.motor
     x, y = motor.loss_map["speed"].values, motor.loss_map["torque"].values
-    least = IDLE_SHARE * float((motor.peak_torque * motor.peak_torque["speed"]).max())
+    least = IDLE_SHARE * motor.peak_power
 
     delays = dict.fromkeys((one.number for one in signals), 0.0)
 

@@ -36,9 +36,11 @@ def recuperated(
     The share is that of the whole braking, so that a demand that noise or smoothing has moved from
     step to step is met, drawn towards that of all as far as noise hides it.
     """
-    torque, motor = np.array(torque), driveline.motor
-    small = SMALL * float((motor.peak_torque * motor.peak_torque["speed"]).max())
-    weight = GRADE * GRAVITY * (driveline.vehicle.mass + driveline.vehicle.trailer_mass)
+    torque = np.array(torque)
+    small, weight = (
+        SMALL * driveline.motor.peak_power,
+        GRADE * GRAVITY * driveline.vehicle.total_mass,
+    )
     work = speed * demand.dt
     done = work * np.where(braking, torque, 0.0)
     could = np.where(braking, work * np.minimum(lowest, 0.0), 0.0)

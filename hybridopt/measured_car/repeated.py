@@ -61,7 +61,7 @@ def repeated(recording: Recording, random: np.random.Generator) -> Recording:
 
 def _grade_error(cycle: Cycle, random: np.random.Generator) -> np.ndarray:
     """Return by how much a grade that is made of a logged altitude may be wrong at each point."""
-    far = np.concatenate(([0.0], np.cumsum(cycle.mean_speed * cycle.dt)))
+    far = cycle.travelled
     road = np.arange(0.0, far[-1] + 2.0 * ALONG, 0.1 * ALONG)
     return np.asarray(GRADE * np.interp(far, road, _persisting(road.size, np.exp(-0.1), random)))
 

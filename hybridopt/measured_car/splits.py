@@ -280,7 +280,7 @@ def _measured(
         drag = np.interp(shafts.entries[:, S_MOTOR], plant.drag_speed, plant.drag)
         rests = np.abs(torque + drag) <= AT_REST * peak
         return _Measured(torque, rests, ("motor_torque",), "split from motor_torque")
-    top = float((plant.peak * plant.peak_speed).max())
+    top = driveline.motor.peak_power
     for name, channels, words in (
         ("motor_power", ("motor_power",), "motor_power"),
         (

@@ -70,7 +70,7 @@ class Driver:
 def log_route(drive: ImportedDrive) -> GpxTrack:
     """Return the way of a recorded drive, to be driven anew: its distance and heights, no bends."""
     cycle = drive.cycle
-    distance = np.concatenate(([0.0], np.cumsum(cycle.mean_speed * cycle.dt)))
+    distance = cycle.travelled
     rise = np.concatenate(([0.0], np.cumsum(cycle.mean_grade * cycle.mean_speed * cycle.dt)))
     straight, none = np.zeros(distance.size), np.full(distance.size, np.nan)
     return GpxTrack(drive.log.path, distance, distance, straight, rise, none)

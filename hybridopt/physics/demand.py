@@ -194,7 +194,7 @@ def step_demand(
     acceleration = (speed_end - speed_start) / dt
     moving = speed > 0.0
     angle = np.arctan(grade)
-    total = vehicle.mass + vehicle.trailer_mass
+    total = vehicle.total_mass
     weight = GRAVITY * moving
     mass = total + vehicle.wheel_inertia / vehicle.wheel_radius**2
     resistance = vehicle.rolling_resistance * vehicle.mass

@@ -263,16 +263,7 @@ def make_events(
     steps, so steps may have any lengths. A start is done when the shares 1 / start_steps of its
     steps add up to 1. Before the first step, engine state and gear count as long settled.
     """
-    shares = np.ones(dt.size) if start_steps is None else 1.0 / start_steps
-    back = settings.min_reversal_time
-    past = [
-        (settings.min_off_time, dt),
-        (settings.min_on_time, dt),
-        (1.0, shares),
-        (settings.min_gear_time, dt),
-        (back if back > settings.min_gear_time else 0.0, dt),
-    ]
-    graph = make_graph(*(_steps_needed(wanted, amounts) for wanted, amounts in past))
+    past, graph = _past(settings, dt, start_steps), event_graph(settings, dt, start_steps)
     stop = np.zeros(dt.size) if stop_costs is None else stop_costs
     begin = settings.start_cost + (0.0 if start_costs is None else start_costs)
     off_free, on_free, started, gear_free, back_free = (
@@ -300,6 +291,27 @@ def make_events(
             closed |= ~(back_free if returns else gear_free)[:, age % side] & (age < gears - 1)
         cost[closed, m] = np.inf
     return Events(graph, cost, np.where(engine_stops(graph), settings.stop_soc_min, 0.0))
+
+
+def event_graph(settings: Settings, dt: np.ndarray, start_steps: np.ndarray | None) -> Graph:
+    """Return states and moves alone; parameters, errors and notes as for :func:`make_events`."""
+    past = _past(settings, dt, start_steps)
+    return make_graph(*(_steps_needed(wanted, amounts) for wanted, amounts in past))
+
+
+def _past(
+    settings: Settings, dt: np.ndarray, start_steps: np.ndarray | None
+) -> list[tuple[float, np.ndarray]]:
+    """Return what has to be over, and what each step adds: off, on, start, in gear, reversal."""
+    shares = np.ones(dt.size) if start_steps is None else 1.0 / start_steps
+    back = settings.min_reversal_time
+    return [
+        (settings.min_off_time, dt),
+        (settings.min_on_time, dt),
+        (1.0, shares),
+        (settings.min_gear_time, dt),
+        (back if back > settings.min_gear_time else 0.0, dt),
+    ]
 
 
 def engine_stops(graph: Graph) -> np.ndarray:

@@ -6,7 +6,7 @@ from ..inputs.cycle import Cycle
 from ..inputs.driveline import Driveline
 from ..physics.operating_points import split_room
 from ..physics.starts import start_steps
-from .graph import make_events
+from .graph import event_graph
 from .memory import Memory
 from .settings import FEWER_POINTS, Settings
 
@@ -58,7 +58,7 @@ def plan_memory(
 
 def _memory(cycle: Cycle, driveline: Driveline, known: Settings, whole: bool = True) -> Memory:
     starts = start_steps(driveline.start.span, cycle.dt)
-    states = make_events(known, cycle.dt, None, starts).graph.states
+    states = event_graph(known, cycle.dt, starts).states
     if known.ambient_temperature is not None:
         states *= known.temperature_nodes
     return Memory(

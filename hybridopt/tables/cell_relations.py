@@ -59,7 +59,7 @@ def vehicle_range(driveline: Driveline) -> VehicleRange:
     at_one = driveline.vehicle.wheel_radius / gearbox.ratios  # m/s at an input speed of 1 rad/s
     slowest = np.stack((0.0 * at_one, gearbox.idle_speed * at_one), axis=-1)
     slowest[0] = 0.0  # it launches
-    motor = float((plant.peak * plant.peak_speed).max())
+    motor = driveline.motor.peak_power
     engine = float((plant.full * plant.full_speed).max())
     return VehicleRange(
         slowest=slowest,
