@@ -189,7 +189,7 @@ class DeviceBatch:
         _find_hulls[-(-lists // LIST_THREADS), LIST_THREADS, self.stream](
             a.list_first, a.list_length, a.raw_cost, a.raw_power, hull_power, hull_cost, count
         )
-        size = bound_bytes(rows, self.batch.gears)
+        size = bound_bytes(rows, self.batch.gears, self.graph.move_source.size)
         room = BoundRoom(
             *(hull_power, hull_cost, count, self.work),
             empty("reach", (3, steps), np.int32),

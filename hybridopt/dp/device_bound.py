@@ -46,7 +46,10 @@ from .device_stages import (
     _over_box,
 )
 
-TOGETHER = 32  # threads that look at the boxes of one list
+TOGETHER = 4  # threads that look at the boxes of one list
+TERMS = 2048  # costs of moves between gears that are gathered together, for as many steps as fit
+AT_ONCE = 4  # of them that a thread loads together
+GEAR_BITS = 8  # of a choice, a move above and a gear below
 ROUNDS, LOOKS = 16, 12  # passes of a look, and looks, at most
 WANTED = 1e-4  # of the cost: gap at which no more looks are taken
 STRIDE, GAIN, LARGEST = 1e-3, 3e-5, 1e3  # of the common scale, see ascent.py
@@ -55,9 +58,10 @@ P_BOUND, P_SCALE, P_LOOKS, P_FACTOR, P_SIZE = range(5)  # what is known of a bou
 BOUNDS = {} if SIMULATED else {"launch_bounds": (PROVE_THREADS, PROVE_BLOCKS)}
 
 
-def bound_bytes(rows: int, gears: int) -> int:
+def bound_bytes(rows: int, gears: int, moves: int) -> int:
     """Return the bytes of shared memory that the bound of one problem takes."""
-    return 8 * (rows * gears + 2 * rows) + 4 * rows * gears
+    terms = max(TERMS, moves * gears * gears)
+    return 8 * (terms + rows * gears + 2 * rows) + 4 * (rows * gears + 2 * moves)
 
 
 @cuda.jit(device=True)
@@ -73,64 +77,105 @@ def _fits(kind, before, after):
 
 
 @cuda.jit(device=True)
-def _shortest(problem, stage, moves, choice, way, parts, picks, rows):
-    """Length of the shortest path over state and gear; `way` gets gear and class of each step.
+def _gather_terms(problem, stage, moves, terms, first, last):
+    """Gather what each move from gear to gear costs in the steps from the first to before the last.
 
-    Without a path it is NEVER or more.
-
-    `rows` holds two rows of what is still ahead; `parts` and `picks` what each gear offers.
+    `terms` is by step, move, gear before and gear after; what is closed costs more than NEVER.
     """
     shift, move_cost, graph = moves
-    engine, state_after, source = graph.arrival_engine, graph.arrival_state, graph.move_source
-    kinds, arrivals = graph.move_kind, graph.move_arrival
+    kinds, number, gears = graph.move_kind, graph.move_source.size, problem[N_GEARS]
+    found = cuda.local.array(AT_ONCE, float64)
+    edges = number * gears * gears
+    size, threads = (last - first) * edges, cuda.blockDim.x
+    for base in range(cuda.threadIdx.x, size, threads * AT_ONCE):
+        for u in range(AT_ONCE):
+            place = min(base + u * threads, size - 1)
+            t, edge = first + place // edges, place % edges
+            m, g, g2 = edge // (gears * gears), edge // gears % gears, edge % gears
+            c = graph.arrival_engine[graph.move_arrival[m]]
+            event = float64(shift[(((problem[N_SHIFT] + t) * 3 + c) * gears + g2) * gears + g])
+            grams = float64(move_cost[(problem[N_MOVES] + t) * number + m])
+            total = stage[problem[N_STAGES] + (t * gears + g2) * 3 + c] + _down(event)
+            found[u] = total + _down(grams) if _fits(kinds[m], g, g2) else 2.0 * NEVER
+        for u in range(AT_ONCE):
+            if base + u * threads < size:
+                terms[base + u * threads] = found[u]
+    cuda.syncthreads()
+
+
+@cuda.jit(device=True)
+def _shortest(problem, stage, moves, choice, way, space):
+    """Length of the shortest path over state and gear; `way` gets gear and class of each step.
+
+    Without a path it is NEVER or more. `choice` gets move and gear from each row of each step.
+    """
+    graph = moves[2]
+    terms, parts, rows, picks, sources, targets = space
     thread, threads = cuda.threadIdx.x, cuda.blockDim.x
-    steps, gears, states = problem[N_STEPS], problem[N_GEARS], problem[N_ROWS] // problem[N_GEARS]
-    count, at = states * gears, problem[N_TRACK]
+    steps, gears, count = problem[N_STEPS], problem[N_GEARS], problem[N_ROWS]
+    number, at = graph.move_source.size, problem[N_TRACK]
+    for m in range(thread, number, threads):
+        sources[m] = graph.move_source[m]
+        targets[m] = graph.arrival_state[graph.move_arrival[m]] * gears
     for r in range(thread, 2 * count, threads):
         rows[r] = 0.0
     cuda.syncthreads()
-    for back in range(steps):
-        t = steps - 1 - back
-        here, there = (t & 1) * count, ((t + 1) & 1) * count
-        if back == 0:
-            for r in range(thread, count, threads):
-                rows[there + r] = 0.0
+    edges = number * gears * gears
+    together = max(TERMS // edges, 1)
+    for last in range(steps, 0, -together):
+        first = max(last - together, 0)
+        _gather_terms(problem, stage, moves, terms, first, last)
+        for back in range(last - first):
+            t = last - 1 - back
+            here, there, base = (t & 1) * count, ((t + 1) & 1) * count, (t - first) * edges
+            for item in range(thread, count * gears, threads):
+                r, g2 = item // gears, item % gears
+                s, g = r // gears, r % gears
+                best, pick = NEVER, 0
+                for m in range(number):
+                    if sources[m] == s:
+                        total = terms[base + (m * gears + g) * gears + g2]
+                        total += rows[there + targets[m] + g2]
+                        if total < best:
+                            best, pick = total, m
+                parts[item], picks[item] = best, pick
             cuda.syncthreads()
-        for item in range(thread, count * gears, threads):
-            s, g, g2 = item // (gears * gears), item // gears % gears, item % gears
-            best, pick = NEVER, 0  # what is closed costs more, and no load waits for a branch
-            for m in range(source.size):
-                if source[m] != s or not _fits(kinds[m], g, g2):
-                    continue
-                i = arrivals[m]
-                c = engine[i]
-                event = float64(shift[(((problem[N_SHIFT] + t) * 3 + c) * gears + g2) * gears + g])
-                grams = float64(move_cost[(problem[N_MOVES] + t) * source.size + m])
-                total = stage[problem[N_STAGES] + (t * gears + g2) * 3 + c]
-                total += _down(event) + _down(grams) + rows[there + state_after[i] * gears + g2]
-                if total < best:
-                    best, pick = total, m
-            parts[item], picks[item] = best, pick
-        cuda.syncthreads()
-        for r in range(thread, count, threads):
-            best, gear = NEVER, 0
-            for g2 in range(gears):
-                if parts[r * gears + g2] < best:
-                    best, gear = parts[r * gears + g2], g2
-            rows[here + r] = best
-            choice[(at + t) * count + r] = picks[r * gears + gear] * gears + gear
-        cuda.syncthreads()
-    state, gear = problem[N_STATE], problem[N_GEAR]
-    length = rows[state * gears + gear]
-    if thread == 0 and length < NEVER:
-        for t in range(steps):
-            code = choice[(at + t) * count + state * gears + gear]
-            i = arrivals[code // gears]
-            gear = code % gears
-            state = state_after[i]
-            way[at + t] = gear * 3 + engine[i]
+            for r in range(thread, count, threads):
+                best, gear = NEVER, 0
+                for g2 in range(gears):
+                    if parts[r * gears + g2] < best:
+                        best, gear = parts[r * gears + g2], g2
+                rows[here + r] = best
+                choice[(at + t) * count + r] = (picks[r * gears + gear] << GEAR_BITS) | gear
+            cuda.syncthreads()
+    length = rows[problem[N_STATE] * gears + problem[N_GEAR]]
+    if length < NEVER:
+        _walk(problem, graph, choice, way, space)
     cuda.syncthreads()
     return length
+
+
+@cuda.jit(device=True)
+def _walk(problem, graph, choice, way, space):
+    """Follow the choices from the start; `way` gets gear and class of each step."""
+    codes, targets = space[0], space[5]
+    thread, threads, steps = cuda.threadIdx.x, cuda.blockDim.x, problem[N_STEPS]
+    count, at = problem[N_ROWS], problem[N_TRACK]
+    row, together = problem[N_STATE] * problem[N_GEARS] + problem[N_GEAR], max(TERMS // count, 1)
+    for first in range(0, steps, together):
+        number = min(together, steps - first)
+        for place in range(thread, number * count, threads):
+            codes[place] = choice[(at + first) * count + place]
+        cuda.syncthreads()
+        for t in range(number if thread == 0 else 0):
+            code = int64(codes[t * count + row])
+            way[at + first + t] = code
+            row = targets[code >> GEAR_BITS] + (code & (2**GEAR_BITS - 1))
+        cuda.syncthreads()
+    for t in range(thread, steps, threads):
+        code = way[at + t]
+        c = graph.arrival_engine[graph.move_arrival[code >> GEAR_BITS]]
+        way[at + t] = (code & (2**GEAR_BITS - 1)) * 3 + c
 
 
 @cuda.jit(device=True)
@@ -258,6 +303,17 @@ def _slope(problem, ground, scale, way, ends, scratch):
     return part - work[W_GUESS, at] * start + work[W_GUESS, at + steps - 1] * end
 
 
+@cuda.jit(device=True)
+def _split_space(count, gears, moves):
+    """Split the shared memory of :func:`bound_bytes` into what :func:`_shortest` works in."""
+    doubles, wholes = cuda.shared.array(0, float64), cuda.shared.array(0, int32)
+    a = max(TERMS, moves * gears * gears)
+    b = a + count * gears
+    c = b + 2 * count
+    d, e = 2 * c + count * gears, 2 * c + count * gears + moves
+    return doubles[:a], doubles[a:b], doubles[b:c], wholes[2 * c : d], wholes[d:e], wholes[e:]
+
+
 @cuda.jit(**BOUNDS)
 def _prove(arrays, lists, graph, tracks, found, room, proved):
     """Prove a lower limit of each problem, guided by its run, and improve its scale.
@@ -271,11 +327,8 @@ def _prove(arrays, lists, graph, tracks, found, room, proved):
     terms = cuda.shared.array(PROVE_THREADS, float64)
     lowest = cuda.shared.array(PROVE_THREADS, int64)
     count_in_line = cuda.shared.array(1, int32)
-    dynamic = cuda.shared.array(0, float64)
-    dynamic_picks = cuda.shared.array(0, int32)
-    count, gears = problem[N_ROWS], problem[N_GEARS]
-    parts, rows = dynamic[: count * gears], dynamic[count * gears : count * gears + 2 * count]
-    picks = dynamic_picks[2 * (count * gears + 2 * count) :]
+    gears = problem[N_GEARS]
+    space = _split_space(problem[N_ROWS], gears, graph.move_source.size)
     cell = _cell_of(problem, real, arrays.cells)
     efficiency, steps, upper = real[F_EFFICIENCY], problem[N_STEPS], found[number, 0]
     if not upper < NEVER:
@@ -306,7 +359,7 @@ def _prove(arrays, lists, graph, tracks, found, room, proved):
         _stage_costs(problem, ground, scale, stages, scratch)
         length = math.inf
         for _ in range(ROUNDS):
-            length = _shortest(problem, stage, moves, choice, way, parts, picks, rows)
+            length = _shortest(problem, stage, moves, choice, way, space)
             if not length < NEVER or not _settle(problem, ground, scale, stages, way, scratch):
                 break
         if not length < NEVER:
