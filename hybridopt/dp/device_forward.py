@@ -9,10 +9,10 @@ instead of two. How runs land is in device_landing.py.
 
 import math
 
-from numba import cuda, float32, float64, int64
+from numba import cuda, float64, int64
 
 from ..physics.battery import _landing, _rates, _state
-from ..problem.grid import Grid, _terminal
+from ..problem.grid import _terminal
 from .device_layout import (
     LAND_THREADS,
     N_DT,
@@ -25,15 +25,15 @@ from .device_layout import (
     N_ROWS,
     N_SHIFT,
     N_SLOTS,
+    N_SOC,
     N_STATE,
     N_STEPS,
     N_TRACK,
     N_VALUE,
 )
-from .kernels import Ahead, BatteryAt, Offer, _mixed, _point_below, _slope, _total, _trim
+from .kernels import Ahead, BatteryAt, Offer, _mixed, _slope, _total, _trim
 
 LANES = 32  # threads that share a list
-AT_ONCE = 4  # splits that a thread looks at together
 # of the search between splits, by half of the threads, until a place is known to 1e-6
 ROUNDS = math.ceil(6.0 / math.log10(LAND_THREADS // 2 + 1.0) - 0.3)
 NEVER = 1e15  # a cost that stands for infinity
@@ -99,18 +99,16 @@ def _between_splits(offer, split, here, after, totals, orders):
 
 @cuda.jit(device=True)
 def _gather(problem, world, t, at, code, first, offered):
-    """Gather what is open at a step; count it, and the splits of the longest list.
+    """Gather what is open at a step: gear and move as one number, and their cost; count them.
 
-    Of each item: gear and move as one number, their cost, the first operating point of their list,
-    its splits, and the row of the cost-to-go after them. `at` is state, gear and SoC, `code` the
-    packed gear and class to be kept to, or -1. Each thread looks at one of the moves from `first`
-    on; their order is that of chance.
+    `at` is state, gear and SoC, `code` the packed gear and class to be kept to, or -1. Each thread
+    looks at one of the moves from `first` on; their order in `offered` is that of chance.
     """
     (arrays, shift, graph), (state, gear, soc) = world, at
-    chosen, events, begins, lengths, rows, count = offered
+    chosen, events, count = offered
     gears, moves = problem[N_GEARS], graph.move_source.size
     if cuda.threadIdx.x == 0:
-        count[0], count[1] = 0, 0
+        count[0] = 0
     cuda.syncthreads()
     item = first + cuda.threadIdx.x
     g, m = item // moves, item % moves
@@ -121,111 +119,10 @@ def _gather(problem, world, t, at, code, first, offered):
             event = float64(shift[(((problem[N_SHIFT] + t) * 3 + c) * gears + g) * gears + gear])
             event += arrays.moves[(problem[N_MOVES] + t) * moves + m]
             if event <= NEVER and soc >= arrays.open_soc[problem[N_OPENS] + m]:
-                place, row = cuda.atomic.add(count, 0, 1), (t * gears + g) * 3 + c
+                place = cuda.atomic.add(count, 0, 1)
                 chosen[place], events[place] = item, event
-                begins[place] = arrays.list_first[problem[N_LISTS] + row]
-                lengths[place] = arrays.list_length[problem[N_LISTS] + row]
-                rows[place] = graph.arrival_state[graph.move_arrival[m]] * gears + g
-                cuda.atomic.max(count, 1, lengths[place])
     cuda.syncthreads()
-
-
-@cuda.jit(device=True)
-def _offered(arrays, value, span, row, ahead):
-    """Return the splits of a list and the cost-to-go after them, of a row of states and gears.
-
-    `span` is the first operating point of the list and their number, `ahead` as in :func:`_look`.
-    """
-    (begin, n), (grid, slot, last, aim) = span, ahead
-    at = slot + row * grid.points
-    offer = Offer(arrays.raw_cost[begin : begin + n], arrays.raw_power[begin : begin + n])
-    return offer, Ahead(grid, value[at : at + grid.points], last, aim)
-
-
-@cuda.jit(device=True)
-def _look(problem, world, value, offered, here, ahead, code):
-    """Look at the splits of what was gathered; return a thread's lowest total and which it is.
-
-    `ahead` is the grid, where in `value` the cost-to-go after the step begins, whether the step is
-    the last one, and the aim; `code` is as in :func:`_gather`. A thread takes AT_ONCE splits
-    together, so that it waits for all of them once.
-    """
-    arrays, _, _ = world
-    chosen, events, begins, lengths, rows, count = offered
-    grid, slot, last, aim = ahead
-    grams, watts = cuda.local.array(AT_ONCE, float64), cuda.local.array(AT_ONCE, float64)
-    landed, first = cuda.local.array(AT_ONCE, float64), cuda.local.array(AT_ONCE, int64)
-    pair = cuda.local.array((AT_ONCE, 2), float32)
-    group, groups = cuda.threadIdx.x // LANES, cuda.blockDim.x // LANES
-    number, best, order, beyond = count[0], NEVER, int64(0), False
-    for k in range(cuda.threadIdx.x % LANES, count[1], LANES):
-        fits = code < 0 or (k > 0) == ((code & 0xFFFF) > 0)
-        for base in range(group, number if fits else 0, groups * AT_ONCE):
-            for u in range(AT_ONCE):
-                entry = base + u * groups
-                grams[u], watts[u] = NEVER, 0.0
-                if entry < number and k < lengths[entry]:
-                    grams[u] = arrays.raw_cost[begins[entry] + k]
-                    watts[u] = arrays.raw_power[begins[entry] + k]
-            for u in range(AT_ONCE):
-                entry = min(base + u * groups, number - 1)
-                landed[u] = _landing(here.state, here.rates, here.soc, watts[u])
-                reached = landed[u] if landed[u] == landed[u] else grid.low
-                first[u] = _point_below(grid, reached - aim)
-                at = slot + rows[entry] * grid.points + first[u]
-                pair[u, 0] = value[at]
-                pair[u, 1] = value[at + (1 if first[u] + 1 < grid.points else 0)]
-            for u in range(AT_ONCE):
-                entry = min(base + u * groups, number - 1)
-                after = Ahead(_from_point(grid, first[u]), pair[u], last, aim)
-                total = events[entry] + _total(grams[u], landed[u], after)
-                beyond = beyond or (grams[u] < NEVER and landed[u] > grid.top)
-                item = int64(chosen[entry]) * 65536 + k
-                if landed[u] <= grid.top and (total, item) < (best, order):
-                    best, order = total, item
-    if beyond:
-        return _look_beyond(arrays, value, offered, here, ahead, code, (best, order))
-    return best, order
-
-
-@cuda.jit(device=True)
-def _look_beyond(arrays, value, offered, here, ahead, code, found):
-    """Look at the splits that charge beyond the window, trimmed to its top, as :func:`_look`."""
-    chosen, events, begins, lengths, rows, count = offered
-    best, order = found
-    for k in range(cuda.threadIdx.x % LANES, count[1], LANES):
-        if code >= 0 and (k > 0) != ((code & 0xFFFF) > 0):
-            continue
-        for entry in range(cuda.threadIdx.x // LANES, count[0], cuda.blockDim.x // LANES):
-            span = begins[entry], lengths[entry]
-            offer, after = _offered(arrays, value, span, rows[entry], ahead)
-            if k >= lengths[entry] or not offer.cost[k] < NEVER:
-                continue
-            if not _landing(here.state, here.rates, here.soc, offer.power[k]) > ahead[0].top:
-                continue
-            j, share = _trim(offer, here, ahead[0].top, k, 0.0)
-            if j >= 0:
-                total = events[entry] + _mixed(offer, j, share, here, after)
-                item = int64(chosen[entry]) * 65536 + k
-                if (total, item) < (best, order):
-                    best, order = total, item
-    return best, order
-
-
-@cuda.jit(device=True)
-def _from_point(grid, first):
-    """Return the grid for rows that hold its points from the first on."""
-    return Grid(
-        grid.low,
-        grid.top,
-        grid.spacing,
-        grid.points,
-        grid.penalty,
-        grid.floor_penalty,
-        grid.target,
-        grid.two_sided,
-        first,
-    )
+    return count[0]
 
 
 @cuda.jit(device=True)
@@ -237,28 +134,51 @@ def _run(problem, cell, grid, aim, given, world, value, tracks, scratch):
     """
     arrays, shift, graph = world
     totals, orders, offered = scratch
-    move_cost, dt = arrays.moves, arrays.dt
+    chosen, events, _ = offered
+    list_first, list_length, dt = arrays.list_first, arrays.list_length, arrays.dt
+    cost, power = arrays.raw_cost, arrays.raw_power
+    move_cost = arrays.moves
     arrival_engine, arrival_state = graph.arrival_engine, graph.arrival_state
     move_arrival = graph.move_arrival
     packed, shares, path, costate = tracks.packed, tracks.shares, tracks.path, tracks.costate
     thread, moves = cuda.threadIdx.x, move_arrival.size
-    steps, gears = problem[N_STEPS], problem[N_GEARS]
+    group, lane, groups = thread // LANES, thread % LANES, cuda.blockDim.x // LANES
+    steps, gears, points = problem[N_STEPS], problem[N_GEARS], problem[N_SOC]
     state, gear = problem[N_STATE], problem[N_GEAR]
     track, soc_track = problem[N_TRACK], problem[N_PATH]
     guide = track + given * (packed.size // TRACKS)
     soc = path[soc_track]
     spent, lowest_soc = 0.0, soc
     for t in range(steps):
+        last = t == steps - 1
         here = BatteryAt(_state(cell, soc), _rates(cell, dt[problem[N_DT] + t]), soc)
         best, order = NEVER, int64(0)
-        slot = problem[N_VALUE] + ((t + 1) % problem[N_SLOTS]) * problem[N_ROWS] * grid.points
-        ahead = grid, slot, t == steps - 1, aim
+        slot = problem[N_VALUE] + ((t + 1) % problem[N_SLOTS]) * problem[N_ROWS] * points
         code = int64(packed[guide + t]) if given >= 0 else int64(-1)
         for first in range(0, gears * moves, cuda.blockDim.x):
-            _gather(problem, world, t, (state, gear, soc), code, first, offered)
-            total, item = _look(problem, world, value, offered, here, ahead, code)
-            if total < best:
-                best, order = total, item
+            number = _gather(problem, world, t, (state, gear, soc), code, first, offered)
+            for entry in range(group, number, groups):
+                item, event = chosen[entry], events[entry]
+                g, i = item // moves, move_arrival[item % moves]
+                place = problem[N_LISTS] + (t * gears + g) * 3 + arrival_engine[i]
+                begin, n = list_first[place], list_length[place]
+                offer = Offer(cost[begin : begin + n], power[begin : begin + n])
+                at = slot + (arrival_state[i] * gears + g) * points
+                after = Ahead(grid, value[at : at + points], last, aim)
+                for k in range(lane, n, LANES):
+                    if not offer.cost[k] < NEVER:
+                        continue
+                    if given >= 0 and (k > 0) != ((code & 0xFFFF) > 0):
+                        continue
+                    landed = _landing(here.state, here.rates, soc, offer.power[k])
+                    total = event + _total(offer.cost[k], landed, after)
+                    if landed > grid.top:
+                        j, share = _trim(offer, here, grid.top, k, 0.0)
+                        if j < 0:
+                            continue
+                        total = event + _mixed(offer, j, share, here, after)
+                    if total < best:
+                        best, order = total, int64(item) * 65536 + k
             cuda.syncthreads()
         totals[thread], orders[thread] = best, order
         order = _first_min(totals, orders)
@@ -266,13 +186,15 @@ def _run(problem, cell, grid, aim, given, world, value, tracks, scratch):
         cuda.syncthreads()
         if not best < NEVER:
             return spent, soc, False
-        k, item = order % 65536, order // 65536
-        g, m = item // moves, item % moves
+        k, m = order % 65536, (order // 65536) % moves
+        g = order // 65536 // moves
         i = move_arrival[m]
         c = arrival_engine[i]
         place = problem[N_LISTS] + (t * gears + g) * 3 + c
-        span = arrays.list_first[place], arrays.list_length[place]
-        offer, after = _offered(arrays, value, span, arrival_state[i] * gears + g, ahead)
+        begin, n = list_first[place], list_length[place]
+        offer = Offer(cost[begin : begin + n], power[begin : begin + n])
+        at = slot + (arrival_state[i] * gears + g) * points
+        after = Ahead(grid, value[at : at + points], last, aim)
         event = float64(shift[(((problem[N_SHIFT] + t) * 3 + c) * gears + g) * gears + gear])
         event += move_cost[(problem[N_MOVES] + t) * moves + m]
         k, share = _trim(offer, here, grid.top, k, 0.0)

@@ -91,10 +91,7 @@ def _land(arrays, shift, graph, value, tracks, found, again):
     orders = cuda.shared.array(LAND_THREADS, int64)
     chosen = cuda.shared.array(LAND_THREADS, int32)
     events = cuda.shared.array(LAND_THREADS, float64)
-    begins = cuda.shared.array(LAND_THREADS, int64)
-    lengths = cuda.shared.array(LAND_THREADS, int32)
-    rows = cuda.shared.array(LAND_THREADS, int32)
-    count = cuda.shared.array(2, int32)
+    count = cuda.shared.array(1, int32)
     best = cuda.local.array(2, float64)
     sides = cuda.local.array((2, 3), float64)
     problem, real = arrays.problems[number], arrays.reals[number]
@@ -118,10 +115,7 @@ def _land(arrays, shift, graph, value, tracks, found, again):
         real[F_TWO_SIDED],
         int64(0),
     )
-    world, scratch = (
-        (arrays, shift, graph),
-        (totals, orders, (chosen, events, begins, lengths, rows, count)),
-    )
+    world, scratch = (arrays, shift, graph), (totals, orders, (chosen, events, count))
     if thread == 0:
         tracks.path[problem[N_PATH]] = real[F_SOC]
     cuda.syncthreads()

@@ -12,7 +12,7 @@ from ..physics.battery import Cell
 SIMULATED = bool(config.ENABLE_CUDASIM)
 # of blocks: threads in one, and how many on a multiprocessor
 LAND_THREADS, LAND_BLOCKS = 32 if SIMULATED else 64, 8  # few: all repeat much of a step
-PROVE_THREADS, PROVE_BLOCKS = 32 if SIMULATED else 128, 4
+PROVE_THREADS, PROVE_BLOCKS = 32 if SIMULATED else 256, 2
 # whole numbers: sizes, and where the problem's part of the shared arrays begins
 (
     N_STEPS,

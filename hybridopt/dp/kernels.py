@@ -101,19 +101,13 @@ class Track(NamedTuple):
 
 
 @kernel
-def _point_below(grid, soc):
-    """Return the number of the grid point below a SoC; the first or last outside of the grid."""
-    return min(max(int((soc - grid.low) / grid.spacing), 0), grid.points - 1)
-
-
-@kernel
 def _value(grid, row, soc):
     """Cost-to-go between grid points: linear; below the window by the penalty, above flat.
 
     NaN where the row does not hold the points.
     """
     y = (soc - grid.low) / grid.spacing
-    i, share, below = _point_below(grid, soc), 0.0, 0.0
+    i, share, below = min(max(int(y), 0), grid.points - 1), 0.0, 0.0
     if y <= 0.0:
         below = grid.floor_penalty * grid.spacing * y
     elif i < grid.points - 1:
