@@ -31,6 +31,7 @@ from ..base.nomenclature import (
     TOTALS,
 )
 from ..base.warning import InputWarning
+from ..base.words import in_air
 from ..files.sealed_netcdf import read_sealed, sealed
 from ..files.writing import write_atomically
 from ..inputs.cycle import Cycle
@@ -138,10 +139,10 @@ class Result:
 
     @property
     def heading(self) -> str:
-        """Cycle, driveline and controller, if one drove, in words."""
+        """Cycle, driveline, controller, if one drove, and temperature, if it counts, in words."""
         attrs = self.dataset.attrs
         driver = f", driven by {attrs['controller']}" if "controller" in attrs else ""
-        return f"{attrs['cycle']}, driveline {attrs['driveline']}{driver}"
+        return f"{attrs['cycle']}, driveline {attrs['driveline']}{driver}{in_air(attrs)}"
 
     def to_netcdf(self, path: str | Path, *, overwrite: bool = False) -> None:
         """Write a NetCDF file; an existing file stays unless `overwrite`.

@@ -65,6 +65,7 @@ ENDS = {
     "rotors": "rotors: shifts, stops",
     "shaft_inertia": "left in rotors",
     "auxiliary": "auxiliary load",
+    "heater": "cabin heater",
     "start": "engine starts",
     "motor_loss": "motor loss",
     "battery_loss": "battery loss",
@@ -109,6 +110,7 @@ def energy_flows(dataset: "Dataset") -> list[Flow]:
     rest = braking - energy["brake_power"] - recuperated - parts["overrun"]
     started, shifted, kept = _rotors(dataset, energy["shaft_inertia_power"])
     lost = energy["shaft_inertia_power"] + started + shifted - kept
+    heater = 1e3 * float(dataset.attrs.get("heater_kJ", 0.0))
     flows = [
         Flow("fuel", "engine", energy["fuel_power"]),
         Flow("engine", "engine_loss", energy["engine_loss"] - parts["dragged"]),
@@ -123,7 +125,8 @@ def energy_flows(dataset: "Dataset") -> list[Flow]:
         Flow("generator", "battery", charging + recuperated - parts["generator_loss"]),
         Flow("charge", "battery", energy["stored_power"]),
         Flow("battery", "battery_loss", energy["battery_loss"]),
-        Flow("battery", "auxiliary", energy["auxiliary_power"]),
+        Flow("battery", "auxiliary", energy["auxiliary_power"] - heater),
+        Flow("battery", "heater", heater),
         Flow("battery", "start", energy["start_power"] - started),
         Flow("battery", "gearbox", started),
         Flow("battery", "motor", parts["motor"] + parts["drive_loss"]),
