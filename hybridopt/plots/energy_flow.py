@@ -7,10 +7,20 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.patches import PathPatch, Rectangle
 from matplotlib.path import Path
+from matplotlib.patheffects import withStroke
 
 from ..base import nomenclature
 from .axes import TEXT, title
-from .colours import BRAKE_COLOUR, CHARGE_COLOUR, ENGINE_FILL, FAINT, INK, MOTOR_COLOUR, QUIET
+from .colours import (
+    BRAKE_COLOUR,
+    CHARGE_COLOUR,
+    ENGINE_FILL,
+    FAINT,
+    INK,
+    MOTOR_COLOUR,
+    PAPER,
+    QUIET,
+)
 
 if TYPE_CHECKING:
     from xarray import Dataset
@@ -315,4 +325,5 @@ def _draw_block(ax: Axes, name: str, block: _Block, share: float, lowest: float)
             y, place = lowest, {"va": "top", "ha": "center"}
             line: Any = {"color": INK, "linewidth": 0.7, "linestyle": ":"}
             ax.plot([x, x], [lowest + 0.005, block.top - block.height], **line)
-    ax.text(x, y, text, fontsize=TEXT, color=INK, **place)
+    told = ax.text(x, y, text, fontsize=TEXT, color=INK, **place)
+    told.set_path_effects([withStroke(linewidth=2.5, foreground=PAPER)])
