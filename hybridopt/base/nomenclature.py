@@ -97,6 +97,24 @@ TOTALS = {
     "energy_residual": Quantity("1", "misfit of the energy balance in steps, over throughput"),
 }
 
+ROTOR_TOTALS = {
+    "rotor_shift_loss_kJ": Quantity("kJ", "rotor energy that gear shifts take"),
+    "rotor_stop_loss_kJ": Quantity("kJ", "rotor energy lost where the engine stops"),
+    "rotor_clutch_loss_kJ": Quantity(
+        "kJ", "rotor energy lost as the launch clutch opens or closes"
+    ),
+    "rotor_shift_paid_kJ": Quantity("kJ", "rotor energy that shifts give and are charged for"),
+    "rotor_overpaid_kJ": Quantity("kJ", "rotor energy charged to starts and shifts but not given"),
+    "rotor_unpaid_kJ": Quantity("kJ", "rotor energy gained at the launch clutch, no cost"),
+    "rotor_kept_kJ": Quantity("kJ", "rotor energy at the end less that at the start"),
+    "cycle_residual": Quantity("1", "misfit of the balance of the whole drive, over throughput"),
+}
+"""Of what rotors gain and lose between steps; absent in files of earlier versions.
+
+`energy_shaft_inertia_kJ`, what they take within steps, is what is kept, the losses and what is
+overpaid, less what is unpaid, paid by shifts and by starts (`start_rotor_kJ`).
+"""
+
 BOUND_TOTALS = {
     "bound_g": Quantity("g", "proved lower limit of the cost, of a drive's at equal SoC"),
     "gap_percent": Quantity("%", "gap: cost, of a drive at equal SoC, above the bound, % of it"),

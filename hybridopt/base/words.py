@@ -1,6 +1,9 @@
 """Numbers and names as short text, for tables, plots and pages alike."""
 
+import json
 import math
+from collections.abc import Mapping
+from typing import Any
 
 
 def fixed(value: float, digits: int) -> str:
@@ -36,3 +39,9 @@ def cut(text: object, room: int) -> str:
     """Return a text on one line, cut to the room there is."""
     line = " ".join(str(text).split())
     return line if len(line) <= room else line[: room - 3] + "..."
+
+
+def in_air(attrs: Mapping[str, Any]) -> str:
+    """Return at which temperature of the air a result was made; empty where it does not count."""
+    ambient = json.loads(attrs["settings"]).get("ambient_temperature")
+    return "" if ambient is None else f", in air of {ambient:g} °C"

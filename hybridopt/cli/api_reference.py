@@ -16,6 +16,7 @@ from ..base.nomenclature import (
     BOUND_TOTALS,
     CHARGE_TOTALS,
     EQUAL_TOTALS,
+    ROTOR_TOTALS,
     STEP_VARIABLES,
     THERMAL_TOTALS,
     TOTALS,
@@ -125,6 +126,7 @@ def api_reference() -> str:
     for title, quantities in (
         ("Variables over time", STEP_VARIABLES),
         ("Totals", TOTALS),
+        ("Totals of rotors between steps", ROTOR_TOTALS),
         ("Totals with a bound", BOUND_TOTALS),
         ("Totals of a controller's drive", EQUAL_TOTALS),
         ("Totals of charge, where there is a bound", CHARGE_TOTALS),

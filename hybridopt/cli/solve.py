@@ -139,10 +139,13 @@ def _certify(best: "Optimum", path: Path, overwrite: bool) -> None:
 def _tell_wide_gap(result: "Result") -> None:
     gap = result.dataset.attrs.get("gap_percent", 0.0)
     if gap > WIDE_GAP:
-        message = (
-            f"the cost lies {gap:.4g} % above the proved bound, so that it may be far from the "
-            "least; look at the cycle's steps and units, or take more SoC points and splits"
-        )
+        message = f"the cost lies {gap:.4g} % above the proved bound, so that it may be far from "
+        message += "the least; look at the cycle's steps and units, or take more SoC points and "
+        message += "splits"
+        if result.settings.ambient_temperature is not None:
+            message = f"the cost lies {gap:.4g} % above the proved bound; with the oil temperature "
+            message += "as a state it is the bound that is far off (guide theory, Warm-up); "
+            message += "compare with twice the temperature_nodes to see how near the cost is"
         warnings.warn(message, InputWarning, stacklevel=2)
 
 

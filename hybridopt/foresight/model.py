@@ -9,6 +9,7 @@ from ..base.progress import Progress, part_of, silent
 from ..controllers.builtin import Equivalence
 from ..inputs.cycle import Cycle
 from ..inputs.driveline import Driveline
+from ..pipeline import refuse_warming
 from ..problem.settings import Settings
 from .causal import CausalOptimum, causal_optimum
 from .chain import DriveChain, DriveStatistics, drive_statistics
@@ -82,6 +83,7 @@ def drive_model(
         The best policy is not found.
     """
     settings = (settings or Settings()).resolved(driveline)
+    refuse_warming(settings)
     chain = drive_chain(training, memory)
     guess = Equivalence.factor / driveline.fuel.heating_value if price is None else price
     drivable = price_steps(driveline, chain.demand(driveline.vehicle), settings, guess).drivable

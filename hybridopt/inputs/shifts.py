@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from .fields import quantity
+from .fields import quantity, switch
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -13,6 +13,9 @@ class Shifts:
     cut, as with a single clutch, 1 where one shift element takes over from another. What a shift
     under drive torque leaves missing is made up within `make_up_time` (s) from its beginning. All
     times are 0 unless given: shifts take no time.
+
+    With `launch_rotors`, what the rotors of a running engine gain where the launch clutch begins
+    to slip or closes is paid as at a shift: from idling to the speed of launches, say.
     """
 
     power_up_time: float = quantity("power_up_time_s", low=0, high=3, default=0.0)
@@ -22,6 +25,12 @@ class Shifts:
     power_down_share: float = quantity("power_down_share", low=0, high=1, default=0.0)
     regeneration_share: float = quantity("regeneration_share", low=0, high=1, default=0.0)
     make_up_time: float = quantity("make_up_time_s", low=0.1, high=10, default=1.0)
+    launch_rotors: bool = switch("charge_launch_rotors", default=False)
+
+    @property
+    def plain(self) -> bool:
+        """Whether a shift is paid for its rotors by the ratios alone, and loses nothing."""
+        return not (any(self.times) or self.launch_rotors)
 
     @property
     def times(self) -> tuple[float, float, float]:

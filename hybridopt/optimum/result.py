@@ -23,6 +23,7 @@ from ..base.nomenclature import (
     EQUAL_TOTALS,
     OIL_TOTALS,
     OIL_VARIABLES,
+    ROTOR_TOTALS,
     SINKS,
     SOURCES,
     STEP_VARIABLES,
@@ -30,12 +31,14 @@ from ..base.nomenclature import (
     TOTALS,
 )
 from ..base.warning import InputWarning
+from ..base.words import in_air
 from ..files.sealed_netcdf import read_sealed, sealed
 from ..files.writing import write_atomically
 from ..inputs.cycle import Cycle
 from ..inputs.driveline import Driveline
 from ..physics.comfort import LOOKED_AT, comfort_totals
 from ..physics.demand import Demand
+from ..physics.energy_balance import energy_residual, rotor_totals
 from ..physics.modes import Mode
 from ..physics.operating_points import demand_rows
 from ..physics.starts import start_totals
@@ -49,7 +52,7 @@ SHARES = tuple(f"share_{mode.name.lower()}" for mode in Mode)
 ENERGIES = tuple(f"energy_{name.removesuffix('_power')}_kJ" for name in (*SOURCES, *SINKS))
 NUMBERS = (*TOTALS, "solve_s", *SHARES, *ENERGIES)
 """Attrs that every result of a solve or drive has; those below may be absent."""
-MORE_NUMBERS = {*EQUAL_TOTALS, *CHARGE_TOTALS, *THERMAL_TOTALS, *COMFORT_TOTALS}
+MORE_NUMBERS = {*EQUAL_TOTALS, *CHARGE_TOTALS, *THERMAL_TOTALS, *COMFORT_TOTALS, *ROTOR_TOTALS}
 MORE_NUMBERS |= {*OIL_TOTALS, *BOUND_TOTALS} - {"gap_cause"}
 KNOWN = {*NUMBERS, *MORE_NUMBERS, "gap_cause"}
 """Attrs that can be asked for as attributes of a result."""
@@ -136,10 +139,10 @@ class Result:
 
     @property
     def heading(self) -> str:
-        """Cycle, driveline and controller, if one drove, in words."""
+        """Cycle, driveline, controller, if one drove, and temperature, if it counts, in words."""
         attrs = self.dataset.attrs
         driver = f", driven by {attrs['controller']}" if "controller" in attrs else ""
-        return f"{attrs['cycle']}, driveline {attrs['driveline']}{driver}"
+        return f"{attrs['cycle']}, driveline {attrs['driveline']}{driver}{in_air(attrs)}"
 
     def to_netcdf(self, path: str | Path, *, overwrite: bool = False) -> None:
         """Write a NetCDF file; an existing file stays unless `overwrite`.
@@ -297,6 +300,7 @@ def make_result(
             {name: trace[name].values for name in LOOKED_AT},
         ),
         **_oil_totals(driveline, demand, settings, trace),
+        **rotor_totals(driveline, demand, trace, settings.gear_start),
         **_mode_shares(trace),
         **_energies(trace),
         "cycle_sha256": cycle.sha256,
@@ -366,14 +370,6 @@ def _totals(
 def fuel_used(trace: xr.Dataset) -> float:
     """Fuel of a replayed trace, g."""
     return float((trace.fuel_rate * trace.dt).sum())
-
-
-def energy_residual(trace: xr.Dataset) -> float:
-    """Misfit of sources and sinks over the whole run, as a share of the energy put through."""
-    sources = sum(float((trace[name] * trace.dt).sum()) for name in SOURCES)
-    sinks = sum(float((trace[name] * trace.dt).sum()) for name in SINKS)
-    throughput = sum(float((abs(trace[name]) * trace.dt).sum()) for name in SOURCES)
-    return (sources - sinks) / max(throughput, 1e-300)
 
 
 def _mode_shares(trace: xr.Dataset) -> dict[str, float]:

@@ -13,7 +13,7 @@ import numpy as np
 
 from ..base.compiled import kernel
 from ..inputs.driveline import Driveline
-from .codes import EngineClass, Reason
+from .codes import LOCKED, RUNNING, SLIPPING, EngineClass, Reason
 from .demand import Demand
 from .entries import (
     P_BATTERY_POWER,
@@ -30,8 +30,8 @@ from .entries import (
 from .interpolation import _interp
 from .operating_points import demand_rows
 from .plant import pack
-from .rotors import rotor_fuel
-from .shaft import _shaft
+from .rotors import rotor_fuel, rotor_inertia
+from .shaft import _launch_clutch, _shaft
 from .step import _point
 
 UP, DOWN, BACK = 0, 1, 2  # under drive torque up and down, in regeneration
@@ -89,9 +89,12 @@ def interruptions(driveline: Driveline, demand: Demand) -> Interruptions | None:
     at the same efficiency. Elements that carry the share s while their slip falls steadily from
     |w1 - w2| to 0 turn s |T_in| |w1 - w2| τ / 2 into heat; it is paid likewise. At rest nothing
     is lost.
+
+    With `launch_rotors`, what rotors gain at the launch clutch is paid besides (:func:`launched`),
+    also where the gear stays.
     """
     shifts = driveline.shifts
-    if not any(shifts.times):
+    if shifts.plain:
         return None
     gears, price = driveline.gearbox.gears, _price(driveline)
     shape = (demand.steps, len(EngineClass), gears, 2)
@@ -106,7 +109,48 @@ def interruptions(driveline: Driveline, demand: Demand) -> Interruptions | None:
     way = np.where(step > 0, UP, DOWN)
     changes = step != 0
     fuel = lost[:, :, to, way] + price * _friction(driveline, demand, torque, way)
-    return Interruptions(fuel * changes, too_long[:, :, to, way] & changes)
+    paid = fuel * changes + (launched(driveline, demand) if shifts.launch_rotors else 0.0)
+    return Interruptions(paid, too_long[:, :, to, way] & changes)
+
+
+def launched(driveline: Driveline, demand: Demand) -> np.ndarray:
+    """Fuel for what the rotors of a running engine gain at the launch clutch before each step.
+
+    Returns
+    -------
+    ndarray, (steps, 3 engine classes, gears, gears)
+        g, 0 for other classes. It is the rise of 1/2 J w^2 from the end of the step before to the
+        beginning of this one, w that of the state the launch clutch has in each gear, as far as
+        :func:`.rotors.rotor_fuel` does not charge it. What the engine did before a first step at
+        rest is idling.
+    """
+    gears, inertia = driveline.gearbox.gears, rotor_inertia(driveline)[EngineClass.RUNNING]
+    clutch = np.empty((demand.steps, gears))
+    _clutches(pack(driveline), demand_rows(demand), clutch)
+    ratios = np.array(driveline.gearbox.ratios) * driveline.gearbox.final_drive
+    turning = demand.speeds[:, None] / driveline.vehicle.wheel_radius * ratios
+    free = np.where(
+        clutch == SLIPPING, driveline.clutches.launch_speed, driveline.engine.idle_speed
+    )
+    begin, end = (np.where(clutch == LOCKED, w, free) for w in (turning[:-1], turning[1:]))
+    first = turning[:1] if demand.speed_start[0] > 0.0 else np.full((1, gears), free.min())
+    before = np.concatenate((first, end[:-1]))
+    held = np.concatenate((np.full((1, gears), LOCKED), clutch[:-1])) == LOCKED
+    rise = begin[:, None, :] ** 2 - before[:, :, None] ** 2
+    by_shift = rotor_fuel(driveline, demand)[:, EngineClass.RUNNING]
+    more = np.maximum(0.5 * inertia * rise * _price(driveline) - by_shift, 0.0)
+    both = held[:, :, None] & (clutch == LOCKED)[:, None, :]  # the ratios say it all
+    fuel = np.zeros((demand.steps, len(EngineClass), gears, gears))
+    fuel[:, EngineClass.RUNNING] = np.where(both, 0.0, more)
+    return fuel
+
+
+@kernel
+def _clutches(plant, rows, clutch):
+    """Fill the state of the launch clutch by step and gear, the engine on; below 0 is no use."""
+    for t in range(clutch.shape[0]):
+        for g in range(clutch.shape[1]):
+            clutch[t, g] = _launch_clutch(plant, rows[t], g, RUNNING)
 
 
 def _price(driveline: Driveline) -> float:

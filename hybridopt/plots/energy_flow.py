@@ -7,10 +7,20 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.patches import PathPatch, Rectangle
 from matplotlib.path import Path
+from matplotlib.patheffects import withStroke
 
 from ..base import nomenclature
 from .axes import TEXT, title
-from .colours import BRAKE_COLOUR, CHARGE_COLOUR, ENGINE_FILL, FAINT, INK, MOTOR_COLOUR, QUIET
+from .colours import (
+    BRAKE_COLOUR,
+    CHARGE_COLOUR,
+    ENGINE_FILL,
+    FAINT,
+    INK,
+    MOTOR_COLOUR,
+    PAPER,
+    QUIET,
+)
 
 if TYPE_CHECKING:
     from xarray import Dataset
@@ -62,8 +72,10 @@ ENDS = {
     "kinetic": "given back in braking",
     "gearbox_loss": "gearbox loss",
     "clutch_loss": "clutch loss",
-    "shaft_inertia": "left in shafts",
+    "rotors": "rotors: shifts, stops",
+    "shaft_inertia": "left in rotors",
     "auxiliary": "auxiliary load",
+    "heater": "cabin heater",
     "start": "engine starts",
     "motor_loss": "motor loss",
     "battery_loss": "battery loss",
@@ -97,19 +109,24 @@ def energy_flows(dataset: "Dataset") -> list[Flow]:
     Braking appears on the left with the energy that the wheels give back, and traction ends on the
     right in "given back in braking" with the same energy. Recuperation is served first where the
     motor generates in a step, then the drag of the engine; the engine's share of charging is the
-    rest, and so is the drag that motor and shafts bear while driving.
+    rest, and so is the drag that motor and shafts bear while driving. What starts and shifts pay
+    into rotors goes to the gearbox's shafts; what rotors lose between steps, less what nothing
+    pays for, ends in "rotors".
     """
     names = (*nomenclature.SOURCES, *nomenclature.SINKS)
     energy = {name: float((dataset[name] * dataset["dt"]).sum()) for name in names}
     parts = _split(dataset)
     braking, recuperated, charging = parts["braking"], parts["recuperated"], parts["charging"]
     rest = braking - energy["brake_power"] - recuperated - parts["overrun"]
+    started, shifted, kept = _rotors(dataset, energy["shaft_inertia_power"])
+    lost = energy["shaft_inertia_power"] + started + shifted - kept
+    heater = 1e3 * float(dataset.attrs.get("heater_kJ", 0.0))
     flows = [
         Flow("fuel", "engine", energy["fuel_power"]),
         Flow("engine", "engine_loss", energy["engine_loss"] - parts["dragged"]),
-        Flow("engine", "shift", energy["shift_power"]),
+        Flow("engine", "shift", energy["shift_power"] - shifted),
         Flow("engine", "generator", charging),
-        Flow("engine", "gearbox", parts["engine"] - charging),
+        Flow("engine", "gearbox", parts["engine"] - charging + shifted),
         Flow("braking", "brakes", energy["brake_power"]),
         Flow("braking", "engine", parts["overrun"]),
         Flow("braking", "generator", recuperated),
@@ -118,20 +135,36 @@ def energy_flows(dataset: "Dataset") -> list[Flow]:
         Flow("generator", "battery", charging + recuperated - parts["generator_loss"]),
         Flow("charge", "battery", energy["stored_power"]),
         Flow("battery", "battery_loss", energy["battery_loss"]),
-        Flow("battery", "auxiliary", energy["auxiliary_power"]),
-        Flow("battery", "start", energy["start_power"]),
+        Flow("battery", "auxiliary", energy["auxiliary_power"] - heater),
+        Flow("battery", "heater", heater),
+        Flow("battery", "start", energy["start_power"] - started),
+        Flow("battery", "gearbox", started),
         Flow("battery", "motor", parts["motor"] + parts["drive_loss"]),
         Flow("motor", "motor_loss", parts["drive_loss"]),
         Flow("motor", "gearbox", parts["motor"]),
         Flow("gearbox", "engine_loss", parts["dragged"]),
         Flow("gearbox", "gearbox_loss", energy["gearbox_loss"]),
         Flow("gearbox", "clutch_loss", energy["clutch_loss"]),
-        Flow("gearbox", "shaft_inertia", energy["shaft_inertia_power"]),
+        Flow("gearbox", "rotors", lost),
+        Flow("gearbox", "shaft_inertia", kept),
         Flow("gearbox", "wheels", parts["traction"]),
         Flow("wheels", "kinetic", braking),
         *(Flow("wheels", name, energy[f"{name}_power"]) for name in ROAD),
     ]
     return [_upright(flow) for flow in flows if flow.energy != 0.0]
+
+
+def _rotors(dataset: "Dataset", booked: float) -> tuple[float, float, float]:
+    """Return what starts and what shifts pay into rotors, and what rotors keep, J.
+
+    Files of earlier versions do not tell; all that steps booked counts as kept then.
+    """
+    attrs = dataset.attrs
+    if "rotor_kept_kJ" not in attrs:
+        return 0.0, 0.0, booked
+    names = ("start_rotor_kJ", "rotor_shift_paid_kJ", "rotor_kept_kJ")
+    started, shifted, kept = (1e3 * float(attrs[name]) for name in names)
+    return started, shifted, kept
 
 
 def _split(dataset: "Dataset") -> dict[str, float]:
@@ -292,4 +325,5 @@ def _draw_block(ax: Axes, name: str, block: _Block, share: float, lowest: float)
             y, place = lowest, {"va": "top", "ha": "center"}
             line: Any = {"color": INK, "linewidth": 0.7, "linestyle": ":"}
             ax.plot([x, x], [lowest + 0.005, block.top - block.height], **line)
-    ax.text(x, y, text, fontsize=TEXT, color=INK, **place)
+    told = ax.text(x, y, text, fontsize=TEXT, color=INK, **place)
+    told.set_path_effects([withStroke(linewidth=2.5, foreground=PAPER)])

@@ -72,7 +72,8 @@ def value_figure(optimum: "Optimum") -> Figure:
     plot_cost_to_go(upper, optimum.solution, ends)
     plot_costate_surface(lower, optimum.solution, ends)
     upper.set_xlabel("")
-    return _named(figure, result)
+    oil = "oil_temperature" in result.dataset
+    return _named(figure, result, ", at the oil temperatures of the path" if oil else "")
 
 
 def visited_figure(results: "Sequence[Result]") -> Figure:

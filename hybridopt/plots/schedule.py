@@ -15,6 +15,7 @@ from matplotlib.ticker import MaxNLocator, MultipleLocator
 
 from ..base.intervals import intervals
 from ..base.units import KM_PER_H, PERCENT
+from ..base.words import in_air
 from ..physics.modes import Mode
 from ..problem.settings import ANYWHERE
 from .axes import (
@@ -44,8 +45,8 @@ def plot_schedule(result: "Result", axes: Sequence[Axes] | None = None) -> Figur
     result
         What to draw.
     axes
-        Five axes for speed, gear, mode, torques and state of charge, from top to bottom; a new
-        A4 landscape figure when not given.
+        Five axes for speed, gear, mode, torques and state of charge, from top to bottom, and a
+        sixth for the oil temperature, if it counts; a new A4 landscape figure when not given.
 
     Returns
     -------
@@ -55,11 +56,14 @@ def plot_schedule(result: "Result", axes: Sequence[Axes] | None = None) -> Figur
     Raises
     ------
     ValueError
-        There are not five axes.
+        There are not as many axes as panels.
     """
+    panels = PANELS
+    if "oil_temperature" in result.dataset and (axes is None or len(axes) > len(PANELS)):
+        panels = (*PANELS, _plot_oil)
     if axes is None:
-        axes = _new_axes()
-    for draw, ax in zip(PANELS, axes, strict=True):
+        axes = _new_axes(len(panels))
+    for draw, ax in zip(panels, axes, strict=True):
         draw(ax, result.dataset)
     for ax in axes[:-1]:
         ax.tick_params(labelbottom=False)
@@ -186,6 +190,15 @@ def plot_soc(ax: Axes, dataset: "Dataset") -> None:
     legend_beside(ax)
 
 
+def _plot_oil(ax: Axes, dataset: "Dataset") -> None:
+    """Draw the oil temperature of a result where it counts, degC."""
+    oil = np.append(dataset["oil_temperature"].values, dataset.attrs["oil_end_C"])
+    ax.plot(edges(dataset), oil, color=ENGINE_COLOUR, linewidth=1.3, label="oil temperature")
+    ax.yaxis.set_major_locator(MaxNLocator(4))
+    dress_time(ax, dataset, "oil\n(°C)")
+    legend_beside(ax)
+
+
 PANELS: tuple[Callable[[Axes, "Dataset"], None], ...] = (
     plot_speed,
     plot_gear,
@@ -195,18 +208,19 @@ PANELS: tuple[Callable[[Axes, "Dataset"], None], ...] = (
 )
 
 
-def _new_axes() -> list[Axes]:
+def _new_axes(count: int) -> list[Axes]:
     figure = new_figure(SIZE, layout=None)
-    heights = (1.25, 0.9, 1.75, 1.8, 1.3)
+    heights = (1.25, 0.9, 1.75, 1.8, 1.3, 0.9)[:count]
     spaces = {"left": 0.085, "right": 0.805, "top": 0.925, "bottom": 0.07, "hspace": 0.1}
     grid: Any = {"height_ratios": heights, **spaces}
-    return list(figure.subplots(len(PANELS), 1, sharex=True, gridspec_kw=grid))
+    return list(figure.subplots(count, 1, sharex=True, gridspec_kw=grid))
 
 
 def _title(attrs: dict[str, Any]) -> str:
     """Return names, and below them fuel, cost and bound; a drive's cost is that at equal SoC."""
     driver = f", driven by {plain(attrs['controller'], 28)}" if "controller" in attrs else ""
     names = f"{plain(attrs['cycle'], 40)}, driveline {plain(attrs['driveline'], 28)}{driver}"
+    names += in_air(attrs)
     fuel = f"{attrs['fuel_g']:.1f} g fuel, {attrs['fuel_l_per_100km']:.3f} l/100 km"
     if "bound_g" not in attrs:
         return f"{names}\n{fuel}"

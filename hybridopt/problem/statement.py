@@ -109,7 +109,7 @@ class Statements:
         """
         self._held += [driveline, demand]
         parts = (driveline.gearbox, driveline.motor, driveline.engine)
-        if any(driveline.shifts.times):  # what a shift loses depends on all parts and the demand
+        if not driveline.shifts.plain:  # what a shift loses depends on all parts and the demand
             parts = (*vars(driveline).values(), demand)
         which = tuple(id(part) for part in parts)
         braking = (demand.wheel_torque < 0.0) & (demand.speed < settings.brake_shift_speed)

@@ -29,7 +29,8 @@ ENERGY_OUT = {
     "rolling resistance": ("rolling",),
     "air drag": ("drag",),
     "grade": ("grade",),
-    "inertia": ("inertia", "shaft_inertia"),
+    "inertia": ("inertia",),
+    "rotors net of paid": ("shaft_inertia",),
 }
 """Rows of the energy table, and the `energy_<name>_kJ` that each adds up."""
 
@@ -99,6 +100,8 @@ def _totals(attrs: dict[str, Any]) -> list[str]:
         lost = fixed(attrs["run_down_kJ"], 2)
         rows["Engine stops"] = f"{attrs['stops']}   (kJ each: rotor {lost}, paid in starts)"
     rows["Gear shifts"] = str(attrs["shifts"])
+    if "rotor_kept_kJ" in attrs:
+        rows["Rotor energy in kJ"] = _rotors(attrs)
     if "oil_start_C" in attrs:
         rows["Warm-up"] = _warm_up(attrs)
     if heat := _heat(attrs):
@@ -124,6 +127,17 @@ def _charge_factor(attrs: dict[str, Any]) -> str:
     return (
         f"{fixed(factor, 1)} g/kWh by least squares (deviation {fixed(deviation, 1)}), "
         f"the multiplier is {fixed(multiplier, 1)}"
+    )
+
+
+def _rotors(attrs: dict[str, Any]) -> str:
+    """Return what rotors gain and lose between steps, and what is left in them."""
+    names = ("shift_loss", "stop_loss", "clutch_loss", "unpaid", "kept")
+    shift, stop, clutch, unpaid, kept = (fixed(attrs[f"rotor_{name}_kJ"], 1) for name in names)
+    paid = fixed(attrs["start_rotor_kJ"] + attrs["rotor_shift_paid_kJ"], 1)
+    return (
+        f"lost in shifts {shift}, stops {stop}, clutch {clutch};\n"
+        f"{'':20}paid in starts and shifts {paid}, unpaid {unpaid}, kept {kept}"
     )
 
 

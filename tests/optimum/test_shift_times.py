@@ -9,7 +9,7 @@ from hybridopt import Settings, read_cycle, read_driveline
 from hybridopt.controllers.builtin import Playback
 from hybridopt.controllers.closed_loop import ClosedLoop
 from hybridopt.optimum.certificate import check_certificate, make_certificate
-from hybridopt.optimum.result import energy_residual
+from hybridopt.physics.energy_balance import energy_residual
 from hybridopt.pipeline import find_optimum
 
 TYPES = ("power_up", "power_down", "regeneration")

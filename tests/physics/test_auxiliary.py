@@ -12,8 +12,8 @@ from hybridopt.base.units import BAR, L_PER_MIN
 from hybridopt.inputs.auxiliary import Auxiliary
 from hybridopt.inputs.coverage import check_driveline
 from hybridopt.inputs.cycle_writing import save_cycle
-from hybridopt.optimum.result import energy_residual
 from hybridopt.physics.demand import drive_demand
+from hybridopt.physics.energy_balance import energy_residual
 
 PLAIN = plain_driveline()  # 300 W, total ratios 12, 6, 3
 TABLE = DataArray(

@@ -9,8 +9,8 @@ from scipy.optimize import brentq
 
 from hybridopt import InfeasibleError, Settings, read_cycle, read_driveline
 from hybridopt.base.units import GRAVITY
-from hybridopt.optimum.result import energy_residual
 from hybridopt.physics.codes import Reason
+from hybridopt.physics.energy_balance import energy_residual
 from hybridopt.physics.grip import grip_taken, held_force
 from hybridopt.physics.launch_series import verdict
 from hybridopt.physics.launches import launch, steepest_launch

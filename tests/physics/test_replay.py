@@ -22,8 +22,8 @@ from makers import (
 
 from hybridopt.base.errors import InfeasibleError
 from hybridopt.base.nomenclature import SINKS, SOURCES
-from hybridopt.optimum.result import energy_residual
 from hybridopt.physics.codes import Reason
+from hybridopt.physics.energy_balance import energy_residual
 from hybridopt.physics.modes import Mode
 from hybridopt.physics.operating_points import all_points
 from hybridopt.physics.replay import replay_schedule

@@ -19,8 +19,8 @@ from hybridopt import Settings, read_cycle, read_driveline
 from hybridopt.base.errors import InfeasibleError, InputError
 from hybridopt.base.units import RPM
 from hybridopt.inputs.coverage import check_driveline
-from hybridopt.optimum.result import energy_residual
 from hybridopt.physics.codes import Reason
+from hybridopt.physics.energy_balance import energy_residual
 from hybridopt.physics.operating_points import list_operating_points
 from hybridopt.physics.starts import _start_steps, start_division, start_steps, start_totals
 from hybridopt.pipeline import find_optimum

@@ -51,10 +51,15 @@ def test_ends_are_the_totals_of_the_result(dataset):
         ("brakes", "brake"),
         ("drag", "drag"),
         ("rolling", "rolling"),
-        ("start", "start"),
-        ("shift", "shift"),
     ):
         assert into(flows, end) == pytest.approx(1e3 * attrs[f"energy_{total}_kJ"], abs=1e-3), end
+    rotors = {"start": attrs["start_rotor_kJ"], "shift": attrs["rotor_shift_paid_kJ"]}
+    for end, paid in rotors.items():  # the rest of what they take goes into the rotors
+        taken = attrs[f"energy_{end}_kJ"] - paid
+        assert into(flows, end) == pytest.approx(1e3 * taken, abs=1e-3), end
+    losses = sum(attrs[f"rotor_{name}_loss_kJ"] for name in ("shift", "stop", "clutch"))
+    losses += attrs["rotor_overpaid_kJ"] - attrs["rotor_unpaid_kJ"]
+    assert into(flows, "rotors") == pytest.approx(1e3 * losses, abs=1e-3)
     charge = out_of(flows, "charge") - into(flows, "stored")
     assert charge == pytest.approx(1e3 * attrs["energy_stored_kJ"], abs=1e-3)
 

@@ -1,5 +1,6 @@
 """The plot of a schedule: panels, labels, colours, and the file."""
 
+import json
 import subprocess
 import sys
 from collections import Counter
@@ -12,6 +13,7 @@ from hybridopt import InputError
 from hybridopt.optimum.result import Result
 from hybridopt.physics.modes import Mode
 from hybridopt.plots.axes import save_figure
+from hybridopt.plots.energy_flow import energy_flows
 from hybridopt.plots.schedule import (
     plot_gear,
     plot_modes,
@@ -55,6 +57,22 @@ def test_given_axes_are_drawn_on(result):
     assert plot_schedule(result, axes) is figure
     with pytest.raises(ValueError, match="shorter|longer"):
         plot_schedule(result, axes[:4])
+
+
+def test_what_the_oil_temperature_adds(result):
+    """A panel more, the air in the title, and the cabin's heat beside the auxiliary load."""
+    dataset, steps = result.dataset, result.dataset.sizes["time"]
+    settings = json.loads(dataset.attrs["settings"]) | {"ambient_temperature": -7.0}
+    more = {"settings": json.dumps(settings), "oil_end_C": 20.0, "heater_kJ": 0.01}
+    dataset = dataset.assign(oil_temperature=("time", np.linspace(-7.0, 20.0, steps)))
+    warming = Result(dataset.assign_attrs(more))
+    axes = plot_schedule(warming).axes
+    assert "oil\n(°C)" in [ax.get_ylabel() for ax in axes]
+    assert "in air of -7 °C" in axes[0].get_title(loc="left")
+    assert warming.heading == f"{result.heading}, in air of -7 °C"
+    ends = {flow.target: flow.energy for flow in energy_flows(warming.dataset)}
+    assert ends["heater"] == pytest.approx(10.0)
+    assert ends["auxiliary"] + 10.0 == pytest.approx(1e3 * result.energy_auxiliary_kJ)
 
 
 def test_everything_lies_within_the_page_and_legends_outside_the_data(result):
