@@ -26,6 +26,7 @@
 """
 
 import dataclasses
+import itertools
 import time
 import warnings
 from collections.abc import Callable, Mapping
@@ -34,7 +35,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from .base.errors import InputError
-from .base.progress import Progress, silent
+from .base.progress import Progress, part_of, silent
 from .base.warning import InputWarning
 from .dp.bound import lower_bound
 from .dp.heat import Heat, limited_heat
@@ -157,12 +158,7 @@ def find_optimum(
     given, settings = settings, settled(cycle, driveline, settings)
     driveline = with_prices(driveline, settings)
     if settings.emission_limits:
-
-        def solve_at(prices: Mapping[str, float], keep_value: bool = False) -> Optimum:
-            asked = settings.without_limits().at_prices(prices)
-            return find_optimum(cycle, driveline, asked, progress, bound, keep_value=keep_value)
-
-        return keep_limits(settings, solve_at, keep_value)
+        return _within_limits(cycle, driveline, settings, progress, bound, keep_value)
     if keep_value or settings.ambient_temperature is not None:
         settings = dataclasses.replace(settings, corridor=False)
     fewer = fewer_points(cycle, settings, given)
@@ -194,6 +190,26 @@ def find_optimum(
     elif proved.cause and settings.limits_rates:
         proved = dataclasses.replace(proved, cause=RATES_CAUSE)
     return dataclasses.replace(best, bound=proved)
+
+
+def _within_limits(
+    cycle: Cycle,
+    driveline: Driveline,
+    settings: Settings,
+    progress: Progress,
+    bound: bool,
+    keep_value: bool,
+) -> Optimum:
+    """Find the optimum within limits of emissions; see :func:`find_optimum`."""
+    count = itertools.count()
+
+    def solve_at(prices: Mapping[str, float], keep_value: bool = False) -> Optimum:
+        done = 1.0 - 0.8 ** next(count)
+        part = part_of(progress, done, done + 0.2 * (1.0 - done))
+        priced = settings.without_limits().at_prices(prices)
+        return find_optimum(cycle, driveline, priced, part, bound, keep_value=keep_value)
+
+    return keep_limits(settings, solve_at, keep_value)
 
 
 def refuse_warming(settings: Settings) -> None:

@@ -55,9 +55,8 @@ def plot_trade_off(ax: Axes, trade: "TradeOff") -> None:
     label, unit = WORDS[trade.event]
     if trade.event in ("starts", "shifts"):
         ax.xaxis.set_major_locator(MaxNLocator(integer=True))
-    dress(
-        ax, label, f"cost without the price\nof {SPECIES_SHORT.get(trade.event, trade.event)} (g)"
-    )
+    counted = SPECIES_SHORT.get(trade.event, trade.event)
+    dress(ax, label, f"cost without the price\nof {counted} (g of fuel)")
     legend(ax, size=TEXT, loc="upper right")
     title(ax, f"Solves at several prices {unit}, at the marks)")
 

@@ -29,8 +29,8 @@ def with_prices(driveline: Driveline, settings: Settings) -> Driveline:
         if name not in engine.emissions:
             word = "price" if name in prices else "limit"
             raise InputError(
-                f"setting {name}_{word}: driveline {driveline.name} does not say how much of it the "
-                f"engine emits; add {name}_csv to its table [engine], or leave the setting out"
+                f"setting {name}_{word}: driveline {driveline.name} does not say how much of it "
+                f"the engine emits; add {name}_csv to its table [engine], or leave the setting out"
             )
     _check_heating(driveline, settings)
     passed = dict.fromkeys(prices, 1.0)
@@ -53,8 +53,8 @@ def _check_heating(driveline: Driveline, settings: Settings) -> None:
         )
     if settings.heating_start and settings.engine_on_start:
         raise InputError(
-            f"setting heating_start is {settings.heating_start:g} s, but the engine runs before the "
-            "first step; set it to 0, or engine_on_start to false"
+            f"setting heating_start is {settings.heating_start:g} s, but the engine runs before "
+            "the first step; set it to 0, or engine_on_start to false"
         )
     if settings.ambient_temperature is None:
         return

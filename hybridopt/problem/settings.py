@@ -297,7 +297,8 @@ class Settings:
 
     def without_limits(self) -> "Settings":
         """Return the settings without limits of emissions."""
-        return dataclasses.replace(self, **{f"{name}_limit": None for name in SPECIES})
+        free: dict[str, Any] = {f"{name}_limit": None for name in SPECIES}
+        return dataclasses.replace(self, **free)
 
     def at_prices(self, prices: Mapping[str, float]) -> "Settings":
         """Return the settings with other prices of emissions, g of fuel per g, by name."""

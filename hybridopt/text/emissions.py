@@ -54,10 +54,8 @@ def emission_lines(scores: "list[Score]", room: int) -> list[str]:
     columns = [f"{name}{end}" for name in SPECIES for end in ends if f"{name}{end}" in found[0]]
     if not columns:
         return []
-    short = {"particulates": "PM"}
-    upper = "".join(
-        f"{short.get(n.split('_')[0], SPECIES_SHORT[n.split('_')[0]]):>7}" for n in columns
-    )
+    heads = SPECIES_SHORT | {"particulates": "PM"}
+    upper = "".join(f"{heads[name.partition('_')[0]]:>7}" for name in columns)
     lower = "".join(f"{'behind' if 'tail' in n else 'engine':>7}" for n in columns)
     lines = [f"{'':{room}}{upper}", f"{'emitted, g':{room}}{lower}"]
     for score, totals in zip(scores, found, strict=True):
