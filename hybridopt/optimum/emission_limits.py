@@ -23,7 +23,7 @@ ROUNDS = 4  # through all limits
 KM = 1e3  # m
 CLOSE = 1e-3  # of a limit: so little below it is near enough
 NEAR = 5e-4  # of the cost: so near to what is proved within limits, too
-FIRST, RISE, LAST = 0.25, 4.0, 300.0  # prices tried, in costs of the free optimum per its grams
+FIRST, RISE, LAST = 0.1, 4.0, 300.0  # prices tried, in costs of the free optimum per its grams
 SolveAt = Callable[..., Optimum]
 
 
@@ -132,8 +132,7 @@ class _Search:
     def find_price(self, name: str) -> None:
         """Find the lowest price of an emission that keeps its limit, others held.
 
-        The price is where a straight line through both ends meets the limit and, in turn, where
-        the line through both schedules has no slope; each is between the prices of both.
+        By regula falsi in its Illinois form: grams fall with the price.
         """
         low, free = self.now, self.found[0]
         scale = free.cost / max(free.grams[name], 1e-12)
@@ -142,18 +141,19 @@ class _Search:
             low, price = high, RISE * price
             if price > LAST * scale:
                 raise self.unkept(name)
-        for k in range(SOLVES):
-            p, over = low.price(name), self.excess(low, name)
-            q, under = high.price(name), self.excess(high, name)
-            near = under > -CLOSE * self.limits[name] or q - p < CLOSE * q
+        aim = 0.5 * CLOSE * self.limits[name]
+        over, under = self.excess(low, name) + aim, self.excess(high, name) + aim
+        for _ in range(SOLVES):
+            p, q = low.price(name), high.price(name)
+            near = self.excess(high, name) > -2.0 * aim or q - p < CLOSE * q
             if near or self.best_cost - (self.proved() or -np.inf) < NEAR * self.best_cost:
                 break
-            drop, rise = over - under, high.cost_without([name]) - low.cost_without([name])
-            between = rise / drop if k % 2 else p + (q - p) * over / drop
-            if not p + CLOSE * (q - p) < between < q - CLOSE * (q - p):
-                between = 0.5 * (p + q)
-            tried = self.solve({name: between})
-            low, high = (tried, high) if self.excess(tried, name) > 0.0 else (low, tried)
+            share = min(max(over / (over - under), CLOSE), 1.0 - CLOSE)
+            tried = self.solve({name: p + (q - p) * share})
+            if self.excess(tried, name) > 0.0:
+                low, over, under = tried, self.excess(tried, name) + aim, 0.5 * under
+            else:
+                high, over, under = tried, 0.5 * over, self.excess(tried, name) + aim
         self.prices[name], self.now = high.price(name), high
 
     def proved(self) -> float | None:
