@@ -78,7 +78,7 @@ TOTALS = {
     "fuel_g": Quantity("g", "fuel used"),
     "fuel_l_per_100km": Quantity("l/100 km", "fuel used per distance"),
     "co2_g_per_km": Quantity("g/km", "carbon dioxide, by the driveline's factor"),
-    "cost_g": Quantity("g", "fuel, events and battery throughput as charged: what was minimised"),
+    "cost_g": Quantity("g", "fuel, events, throughput, emissions as charged: what was minimised"),
     "soc_start": Quantity("1", "state of charge at the start"),
     "soc_end": Quantity("1", "state of charge at the end"),
     "starts": Quantity("1", "engine starts"),

@@ -1,9 +1,17 @@
 """The catalyst: how long the engine runs until it is lit, and what it converts then."""
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from ..base.nomenclature import SPECIES
 from .fields import quantity
+
+
+class EmissionPrice(NamedTuple):
+    """Price of what leaves the engine, g of fuel per g: while the catalyst is cold, and lit."""
+
+    cold: float
+    lit: float
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)

@@ -15,9 +15,8 @@ from xarray import DataArray
 
 from ..base.units import AH, BAR, G_PER_KWH, G_PER_L, KM_PER_H, L_PER_MIN, MJ_PER_KG, PERCENT, RPM
 from .auxiliary import Auxiliary
-from .catalyst import Catalyst
+from .catalyst import Catalyst, EmissionPrice
 from .comfort import Comfort
-from .emissions import EmissionPrice
 from .fields import choice, quantity, switch
 from .shifts import Shifts
 from .start import Start

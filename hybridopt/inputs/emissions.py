@@ -1,25 +1,15 @@
 """Maps of emissions beside the fuel map, and the sum of both that is minimised at their prices."""
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 from xarray import DataArray
 
+from .driveline import Engine
 from .maps import map_values
 
-if TYPE_CHECKING:
-    from .driveline import Engine
 
-
-class EmissionPrice(NamedTuple):
-    """Price of what leaves the engine, g of fuel per g: while the catalyst is cold, and lit."""
-
-    cold: float
-    lit: float
-
-
-def priced_maps(engine: "Engine") -> tuple[DataArray, DataArray]:
+def priced_maps(engine: Engine) -> tuple[DataArray, DataArray]:
     """Return an engine's fuel map with its emissions at their prices: catalyst lit, and cold.
 
     Returns
@@ -49,7 +39,7 @@ def priced_maps(engine: "Engine") -> tuple[DataArray, DataArray]:
     return total({n: p.lit for n, p in prices}), total({n: p.cold for n, p in prices})
 
 
-def dearer(engine: "Engine") -> float:
+def dearer(engine: Engine) -> float:
     """Return how many times as dear as its fuel an engine's work is, emissions counted; 1 or more.
 
     The mean over the map, all its points together.

@@ -22,6 +22,7 @@ SOLVES = 14  # for the price of one limit, once it is kept
 ROUNDS = 4  # through all limits
 KM = 1e3  # m
 CLOSE = 1e-3  # of a limit: so little below it is near enough
+JUMP = 0.05  # of a price: grams that jump within it are looked at no closer
 NEAR = 5e-4  # of the cost: so near to what is proved within limits, too
 FIRST, RISE, LAST = 0.1, 4.0, 300.0  # prices tried, in costs of the free optimum per its grams
 SolveAt = Callable[..., Optimum]
@@ -141,20 +142,40 @@ class _Search:
             low, price = high, RISE * price
             if price > LAST * scale:
                 raise self.unkept(name)
+        proved = max(self.within(one, name) for one in (low, high))
         aim = 0.5 * CLOSE * self.limits[name]
         over, under = self.excess(low, name) + aim, self.excess(high, name) + aim
         for _ in range(SOLVES):
             p, q = low.price(name), high.price(name)
-            near = self.excess(high, name) > -2.0 * aim or q - p < CLOSE * q
-            if near or self.best_cost - (self.proved() or -np.inf) < NEAR * self.best_cost:
+            if self.near(low, high, name, proved):
                 break
             share = min(max(over / (over - under), CLOSE), 1.0 - CLOSE)
             tried = self.solve({name: p + (q - p) * share})
+            proved = max(proved, self.within(tried, name))
             if self.excess(tried, name) > 0.0:
                 low, over, under = tried, self.excess(tried, name) + aim, 0.5 * under
             else:
                 high, over, under = tried, 0.5 * over, self.excess(tried, name) + aim
         self.prices[name], self.now = high.price(name), high
+
+    def near(self, low: _Tried, high: _Tried, name: str, proved: float) -> bool:
+        """Return whether a better price of an emission is not worth another solve.
+
+        It is not where the limit is met, the cheapest schedule lies near what is proved, or the
+        grams jump between prices that hardly differ: then no price does better than a mixture.
+        """
+        p, q, cost = low.price(name), high.price(name), high.cost_without([name])
+        over, under = self.excess(low, name), self.excess(high, name)
+        if under > -CLOSE * self.limits[name] or q - p < CLOSE * q:
+            return True
+        if len(self.limits) == 1 and self.best_cost - proved < NEAR * cost:
+            return True
+        mixed = cost - (cost - low.cost_without([name])) * under / (under - over)
+        return q - p < JUMP * q and mixed - proved < NEAR * cost
+
+    def within(self, one: _Tried, name: str) -> float:
+        """Return what a solve proves of the cost within a limit, the other prices left in."""
+        return -np.inf if one.bound is None else one.bound - one.price(name) * self.limits[name]
 
     def proved(self) -> float | None:
         """Return the highest lower limit of the cost that all solves prove."""

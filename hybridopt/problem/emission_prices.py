@@ -5,8 +5,8 @@ import dataclasses
 import numpy as np
 
 from ..base.errors import InputError
+from ..inputs.catalyst import EmissionPrice
 from ..inputs.driveline import Driveline
-from ..inputs.emissions import EmissionPrice
 from ..physics.codes import HEATING, LIT, WAITING
 from ..physics.demand import Demand
 from .settings import Settings
