@@ -86,12 +86,14 @@ def comparison_text(comparison: "Comparison", moments: int = 0) -> str:
 
 def _values(cycle: str, scores: "list[Score]") -> list[str]:
     best = scores[0]
-    more = ", emissions and" if "emission_cost_g" in best.result.dataset.attrs else " and"
+    minimised = "Cost is fuel and what starts and shifts are charged; it is what was minimised."
+    if "emission_cost_g" in best.result.dataset.attrs:
+        minimised = "Cost: fuel and what starts, shifts, emissions are charged; it was minimised."
     lines = [
         f"Cycle {cut(cycle, 40)}: proved bound {best.bound_g:.2f} g",
         f"Equal SoC: brought to {best.soc_end / PERCENT:.2f} %, a kWh in the battery counting "
         f"{best.fuel_per_kWh_g:.1f} g of fuel.",
-        f"Cost is fuel and what starts{more} shifts are charged; it is what was minimised.",
+        minimised,
         "",
         f"{'':{NAME_ROOM}}{'SoC':>6}{'':>8}{'fuel at':>7}{'fuel':>8}{'cost':>8}{'cost':>8}",
         f"{'':{NAME_ROOM}}{'end':>6}{'fuel':>8}{'equal':>7}{'above':>8}{'above':>8}{'above':>8}",

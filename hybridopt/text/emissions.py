@@ -18,9 +18,9 @@ def emission_rows(attrs: dict[str, Any]) -> dict[str, str]:
         rows["Catalyst emits"] = f"{amounts}\n{'':20}{_lit(attrs)}"
     prices = {name: attrs[f"{name}_price"] for name in SPECIES if f"{name}_price" in attrs}
     if prices:
-        rows["Prices"] = ", ".join(
-            f"{SPECIES_SHORT[name]} {price:.4g} g of fuel per g" for name, price in prices.items()
-        )
+        each = (f"{SPECIES_SHORT[name]} {price:.4g}" for name, price in prices.items())
+        paid = fixed(attrs["emission_cost_g"], 2)
+        rows["Prices"] = f"{', '.join(each)} g of fuel per g; {paid} g in all"
     if "limits_bound_g" in attrs:
         bound, gap = fixed(attrs["limits_bound_g"], 2), fixed(attrs["limits_gap_percent"], 3)
         rows["Within limits"] = f"{bound} g   none costs less, their price left out; gap {gap} %"
@@ -54,12 +54,15 @@ def emission_lines(scores: "list[Score]", room: int) -> list[str]:
     columns = [f"{name}{end}" for name in SPECIES for end in ends if f"{name}{end}" in found[0]]
     if not columns:
         return []
-    heads = SPECIES_SHORT | {"particulates": "PM"}
+    heads, factors = SPECIES_SHORT | {"particulates": "PM mg"}, {"particulates": 1e3}
     upper = "".join(f"{heads[name.partition('_')[0]]:>7}" for name in columns)
     lower = "".join(f"{'behind' if 'tail' in n else 'engine':>7}" for n in columns)
     lines = [f"{'':{room}}{upper}", f"{'emitted, g':{room}}{lower}"]
     for score, totals in zip(scores, found, strict=True):
-        values = "".join(fitted(totals[name], 2, 7) for name in columns)
+        values = "".join(
+            fitted(factors.get(name.partition("_")[0], 1.0) * totals[name], 2, 7)
+            for name in columns
+        )
         lines.append(f"{cut(score.controller, room - 1):{room}}{values}")
     if "catalyst_lit_s" in found[0]:
         lines.append("engine: what leaves it; behind: what leaves the catalyst")

@@ -67,11 +67,10 @@ def _totals(attrs: dict[str, Any]) -> list[str]:
     rows = {"Fuel": fuel}
     events, emitted = attrs["cost_g"] - attrs["fuel_g"], attrs.get("emission_cost_g", 0.0)
     extra = "events and battery wear" if attrs.get("throughput_cost_g") else "events"
-    if emitted:
-        events, extra = events - emitted, f"{extra}, {fixed(emitted, 2)} g for emissions"
+    what = "fuel, emissions" if emitted else "fuel"
     driven = "controller" in attrs  # by a rule, which minimises nothing
     rows["Cost with events" if driven else "Cost minimised"] = (
-        f"{fixed(attrs['cost_g'], 2)} g   (fuel, and {fixed(events, 2)} g for {extra})"
+        f"{fixed(attrs['cost_g'], 2)} g   ({what}, and {fixed(events - emitted, 2)} g for {extra})"
     )
     equal = "fuel_equal_g" in attrs
     if equal:
