@@ -44,6 +44,15 @@ def with_prices(driveline: Driveline, settings: Settings) -> Driveline:
     )
 
 
+def refuse_limits(settings: Settings) -> None:
+    """Raise InputError where limits of emissions are given that what is asked for cannot keep."""
+    for name in settings.emission_limits:
+        raise InputError(
+            f"setting {name}_limit: what is asked for keeps no limits of emissions; give "
+            f"{name}_price, such as `solve` finds for the limit"
+        )
+
+
 def _check_heating(driveline: Driveline, settings: Settings) -> None:
     """Raise InputError where the settings of emissions fit neither each other nor the driveline."""
     if settings.heating_start is not None and driveline.catalyst.heating_time is None:
