@@ -26,15 +26,16 @@
 """
 
 import dataclasses
+import itertools
 import time
 import warnings
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
 
 from .base.errors import InputError
-from .base.progress import Progress, silent
+from .base.progress import Progress, part_of, silent
 from .base.warning import InputWarning
 from .dp.bound import lower_bound
 from .dp.heat import Heat, limited_heat
@@ -42,6 +43,7 @@ from .dp.oil_bound import oil_bound
 from .dp.oil_forward import OilRun
 from .inputs.cycle import Cycle
 from .inputs.driveline import Driveline
+from .optimum.emission_limits import keep_limits
 from .optimum.optimum import Optimum
 from .optimum.priced_limits import SolveChoices, cheaper_within_limits
 from .optimum.result import Result
@@ -53,6 +55,7 @@ from .physics.operating_points import OperatingPoints
 from .physics.replay import replay_schedule
 from .physics.starts import start_steps
 from .problem.choices import Choices, list_choices
+from .problem.emission_prices import with_heating, with_prices
 from .problem.events import shift_costs, start_costs, stop_costs
 from .problem.idle_settings import idle_settings
 from .problem.oil_nodes import list_oil_nodes
@@ -153,6 +156,9 @@ def find_optimum(
         taken because these do not fit into the memory.
     """
     given, settings = settings, settled(cycle, driveline, settings)
+    driveline = with_prices(driveline, settings)
+    if settings.emission_limits:
+        return _within_limits(cycle, driveline, settings, progress, bound, keep_value)
     if keep_value or settings.ambient_temperature is not None:
         settings = dataclasses.replace(settings, corridor=False)
     fewer = fewer_points(cycle, settings, given)
@@ -184,6 +190,26 @@ def find_optimum(
     elif proved.cause and settings.limits_rates:
         proved = dataclasses.replace(proved, cause=RATES_CAUSE)
     return dataclasses.replace(best, bound=proved)
+
+
+def _within_limits(
+    cycle: Cycle,
+    driveline: Driveline,
+    settings: Settings,
+    progress: Progress,
+    bound: bool,
+    keep_value: bool,
+) -> Optimum:
+    """Find the optimum within limits of emissions; see :func:`find_optimum`."""
+    count = itertools.count()
+
+    def solve_at(prices: Mapping[str, float], keep_value: bool = False) -> Optimum:
+        done = 1.0 - 0.8 ** next(count)
+        part = part_of(progress, done, done + 0.2 * (1.0 - done))
+        priced = settings.without_limits().at_prices(prices)
+        return find_optimum(cycle, driveline, priced, part, bound, keep_value=keep_value)
+
+    return keep_limits(settings, solve_at, keep_value)
 
 
 def refuse_warming(settings: Settings) -> None:
@@ -232,7 +258,8 @@ def prepare(cycle: Cycle, driveline: Driveline, settings: Settings, whole: bool 
     Without `whole`, operating points take less memory, but only a solve is quick with them. Errors
     are those of :func:`solve_cycle`.
     """
-    wanted = drive_demand(driveline, cycle)
+    driveline = with_prices(driveline, settings)
+    wanted = with_heating(driveline, drive_demand(driveline, cycle), settings)
     points = list_choices(driveline, wanted, settings.splits, settings.memory_limit, whole)
     return Prepared(wanted, points)
 
@@ -278,6 +305,7 @@ def state_problem(cycle: Cycle, driveline: Driveline, settings: Settings | None 
     """Return the problem that a solve of the same inputs solves; errors are those of a solve."""
     settings = settled(cycle, driveline, settings)
     refuse_warming(settings)
+    driveline = with_prices(driveline, settings)
     made = prepare(cycle, driveline, settings, whole=False)
     return prepared_problem(driveline, settings, made, settings.penalty(driveline))
 

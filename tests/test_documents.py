@@ -15,6 +15,7 @@ from hybridopt import Settings, read_cycle, read_driveline, solve_cycle
 from hybridopt.base.nomenclature import (
     BOUND_TOTALS,
     CHARGE_TOTALS,
+    EMISSION_TOTALS,
     EQUAL_TOTALS,
     STEP_VARIABLES,
     TOTALS,
@@ -200,6 +201,7 @@ def declared(*classes):
         ("fuel", (parts.Fuel, parts.Auxiliary)),
         ("functions", (parts.Functions,)),
         ("shifts", (parts.Shifts,)),
+        ("catalyst", (parts.Catalyst,)),
     ],
 )
 def test_guide_has_every_key_of_a_driveline(table, classes):
@@ -238,7 +240,14 @@ def test_files_named_in_documents_exist():
 
 def test_names_of_results_in_readme_are_known():
     """A renamed variable or total does not live on in the documents."""
-    known = {*STEP_VARIABLES, *TOTALS, *BOUND_TOTALS, *EQUAL_TOTALS, *CHARGE_TOTALS}
+    known = {
+        *STEP_VARIABLES,
+        *TOTALS,
+        *BOUND_TOTALS,
+        *EQUAL_TOTALS,
+        *CHARGE_TOTALS,
+        *EMISSION_TOTALS,
+    }
     (example,) = blocks("python")
     used = set(re.findall(r"\bresult\.(\w+_\w+|starts|shifts)\b", example)) - {"to_netcdf"}
     used |= set(re.findall(r"\"(\w+)\"", example.partition("trace[[")[2].partition("]]")[0]))

@@ -78,7 +78,7 @@ TOTALS = {
     "fuel_g": Quantity("g", "fuel used"),
     "fuel_l_per_100km": Quantity("l/100 km", "fuel used per distance"),
     "co2_g_per_km": Quantity("g/km", "carbon dioxide, by the driveline's factor"),
-    "cost_g": Quantity("g", "fuel, events and battery throughput as charged: what was minimised"),
+    "cost_g": Quantity("g", "fuel, events, throughput, emissions as charged: what was minimised"),
     "soc_start": Quantity("1", "state of charge at the start"),
     "soc_end": Quantity("1", "state of charge at the end"),
     "starts": Quantity("1", "engine starts"),
@@ -158,6 +158,43 @@ OIL_TOTALS = {
     "cabin_missing_kJ": Quantity("kJ", "heat that the cabin wanted and did not get"),
 }
 """Present with the setting ambient_temperature."""
+
+SPECIES_SHORT = {"nox": "NOx", "hc": "HC", "co": "CO", "particulates": "particulates"}
+SPECIES = {
+    "nox": "nitrogen oxides",
+    "hc": "hydrocarbons",
+    "co": "carbon monoxide",
+    "particulates": "particulates",
+}
+"""What an engine emits beside CO2, as far as its driveline gives maps."""
+
+EMISSION_VARIABLES = {
+    f"{name}_rate": Quantity("g/s", f"{text} that leave the engine")
+    for name, text in SPECIES.items()
+}
+"""Of the steps, for each map of the driveline's engine."""
+
+EMISSION_TOTALS = {
+    **{
+        f"{name}_g": Quantity("g", f"{text} that leave the engine")
+        for name, text in SPECIES.items()
+    },
+    **{
+        f"{name}_tailpipe_g": Quantity("g", f"{text} that leave the catalyst")
+        for name, text in SPECIES.items()
+    },
+    "catalyst_lit_s": Quantity("s", "time from the start until the catalyst is lit"),
+    "emission_cost_g": Quantity("g", "what emissions are charged in the cost"),
+    **{
+        f"{name}_price": Quantity("g/g", f"fuel charged per gram of {text}")
+        for name, text in SPECIES.items()
+    },
+    "limits_bound_g": Quantity(
+        "g", "proved lower limit of the cost within limits, that of limited emissions left out"
+    ),
+    "limits_gap_percent": Quantity("%", "cost, that of limited emissions left out, above it"),
+}
+"""Present where the driveline gives the maps, a catalyst, and the settings prices or limits."""
 
 THERMAL_TOTALS = {
     "clutch_peak_C": Quantity("C", "highest temperature of the launch clutch"),

@@ -15,6 +15,7 @@ import hybridopt
 from ..base.nomenclature import (
     BOUND_TOTALS,
     CHARGE_TOTALS,
+    EMISSION_TOTALS,
     EQUAL_TOTALS,
     ROTOR_TOTALS,
     STEP_VARIABLES,
@@ -131,6 +132,7 @@ def api_reference() -> str:
         ("Totals of a controller's drive", EQUAL_TOTALS),
         ("Totals of charge, where there is a bound", CHARGE_TOTALS),
         ("Totals where the driveline says what heats up", THERMAL_TOTALS),
+        ("Totals where it says what the engine emits", EMISSION_TOTALS),
     ):
         rows = (f"| `{name}` | {q.unit} | {q.meaning} |" for name, q in quantities.items())
         parts.append("\n".join([f"| {title} | unit | is |", "|---|---|---|", *rows, ""]))

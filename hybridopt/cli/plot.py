@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import click
 
+from ..base.nomenclature import SPECIES
 from .options import (
     check_file,
     count_option,
@@ -46,6 +47,7 @@ KINDS = {
     "regret": "what controllers have lost up to each time (drives them)",
     "starts": "cost against engine starts (solves at eight prices)",
     "shifts": "cost against gear shifts (solves at eight prices)",
+    **{name: f"cost against {text} (solves at eight prices)" for name, text in SPECIES.items()},
     "tables": "rule tables with their coverage",
     "rule-modes": "mode that rule tables ask for, over speed and power",
     "shift-lines": "lines up and down of rule tables by pair of gears, with --cycle what is driven "
@@ -55,7 +57,7 @@ KINDS = {
 OF_RULES = ("tables", "rule-modes", "shift-lines", "engine-lines")
 OF_LINES = ("shift-lines", "engine-lines")
 TABLES = ("engine_start", "engine_stop", "electric_limit", "motor_torque", "shift_up", "shift_down")
-SOLVED = ("value", "best-modes", "soc", "regret", "starts", "shifts")
+SOLVED = ("value", "best-modes", "soc", "regret", "starts", "shifts", *SPECIES)
 DRIVEN = ("soc", "regret")
 NEEDED_BY = {
     "controllers": DRIVEN,

@@ -18,6 +18,7 @@ from ..physics.replay import replay_schedule
 from ..physics.schedule import Schedule
 from ..physics.warm_up import NO_WARMING, make_warming, without_oil
 from ..problem.choices import Choices, list_choices
+from ..problem.emission_prices import with_prices
 from ..problem.events import driveline_events, shift_costs
 from ..problem.memory import PART
 from ..problem.settings import Settings
@@ -105,6 +106,7 @@ class ClosedLoop:
         settings: Settings,
         points: Choices | None = None,
     ) -> None:
+        driveline = with_prices(driveline, settings)
         self.driveline, self.demand, self.settings = driveline, demand, settings
         if points is not None:
             self.points = points

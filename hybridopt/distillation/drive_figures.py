@@ -6,6 +6,7 @@ import numpy as np
 
 from ..controllers.closed_loop import Drive
 from ..evaluation.case import Case
+from ..physics.plant import pack
 from ..physics.replay import schedule_comfort, schedule_fuel
 from ..problem.graph import begins_start
 
@@ -40,6 +41,8 @@ def drive_figures(case: Case, drive: Drive) -> DriveFigures:
     """
     known, done = case.optimum, drive.schedule
     begin, plant = known.settings.gear_start, case.loop.around.plant
+    if known.driveline.engine.emission_prices:
+        plant = pack(known.driveline, priced=False)
     gears = np.concatenate(([begin - 1], done.gear))
     return DriveFigures(
         fuel_g=schedule_fuel(known.driveline, plant, drive.demand, done, begin),

@@ -16,6 +16,7 @@ from ..optimum.solve import Solution
 from ..physics.demand import Demand
 from ..physics.replay import replay_schedule
 from ..pipeline import Prepared, find_optimum, prepare
+from ..problem.emission_prices import with_prices
 from ..problem.settings import Settings
 from ..problem.size import settled
 from ..problem.statement import Statement, Statements
@@ -88,13 +89,13 @@ def state_cases(cases: Iterable[tuple[Cycle, Driveline, Settings | None]]) -> It
         battery = driveline.battery
         key = (
             *(id(cycle), settings.splits, id(battery.table), battery.derating),
-            *(battery.throughput_cost, battery.continuous_share),
+            *(battery.throughput_cost, battery.continuous_share, *settings.emissions),
             *(id(part) for name, part in vars(driveline).items() if name != "battery"),
         )
         if key not in prepared:
             # the key names the cycle by identity, so it must not go away
             prepared[key] = cycle, prepare(cycle, driveline, settings, whole=False)
-        made = prepared[key][1]
+        made, driveline = prepared[key][1], with_prices(driveline, settings)
         statement = known.state(driveline, settings, made.demand, made.points)
         yield BatchItem(cycle, driveline, settings, made.demand, statement, Answer(None))
 

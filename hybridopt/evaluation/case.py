@@ -135,7 +135,8 @@ class Case:
         if speed.tobytes() not in self._driven:
             self._driven.clear()  # an optimum takes much memory
             cycle = dataclasses.replace(known.cycle, speed=speed)
-            found = find_optimum(cycle, known.driveline, known.settings)
+            settings = known.settings.without_limits()  # at the prices that were paid
+            found = find_optimum(cycle, known.driveline, settings)
             self._driven[speed.tobytes()] = Case(found)
         return self._driven[speed.tobytes()]
 

@@ -23,6 +23,7 @@ from ..optimum.optimum import Optimum
 from ..optimum.result import fuel_used
 from ..physics.replay import replay_schedule
 from ..pipeline import Prepared, find_optimum, prepare, prepared_problem, solve_prepared
+from ..problem.emission_prices import refuse_limits, with_prices
 from ..problem.settings import Settings
 from ..problem.size import settled
 
@@ -246,6 +247,8 @@ def plug_in(
             f"the SoC window ends at {full / PERCENT:g} % and {level / PERCENT:g} % is sustained, "
             "so there is nothing to deplete; set a lower --soc-start-percent"
         )
+    refuse_limits(known)
+    driveline = with_prices(driveline, known)
     prepared = prepare(cycle, driveline, known)
     depleting = _deplete(prepared, driveline, known, lambda done: progress(0.5 * done))
     left = float(depleting[-1].attrs["soc_end"]) if depleting else full

@@ -19,6 +19,7 @@ from ..physics.battery import Cell, pack_battery
 from ..physics.codes import OFF, RUNNING, STARTING
 from ..physics.demand import Demand
 from ..physics.operating_points import all_points
+from ..problem.emission_prices import with_prices
 from ..problem.events import shift_costs, start_costs, stop_costs
 from ..problem.memory import PART
 from ..problem.settings import Settings
@@ -155,6 +156,7 @@ def price_steps(
     """
     if not (np.isfinite(price) and price >= 0.0):
         raise InputError(f"price of stored energy: is {price:g} g/J; give 0 or more")
+    driveline = with_prices(driveline, settings)
     cell = pack_battery(driveline.battery)
     at = settings.socs[2] if soc is None else soc
     factor, parts = np.array([price]), []

@@ -29,6 +29,7 @@ from ..physics.battery import pack_battery, stored_energy, voltage_slope
 from ..physics.codes import EngineClass
 from ..physics.starts import start_steps
 from ..pipeline import Prepared, prepare
+from ..problem.emission_prices import refuse_limits, with_prices
 from ..problem.events import shift_costs, start_costs, stop_costs
 from ..problem.problem import Problem, make_problem
 from ..problem.settings import Settings
@@ -146,6 +147,8 @@ def know_drive(cycle: Cycle, driveline: Driveline, settings: Settings, price: fl
         The drive cannot be driven.
     """
     settings = settings.for_cycle(cycle)
+    refuse_limits(settings)
+    driveline = with_prices(driveline, settings)
     prepared = prepare(cycle, driveline, settings, whole=not devices())  # many are under way there
     high, start = settings.socs[1], settings.socs[2]
     full = dataclasses.replace(settings, terminal="target", soc_target=high, corridor=False)

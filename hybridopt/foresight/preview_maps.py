@@ -168,7 +168,7 @@ def _machines(listed: _Listed, plant: Plant) -> dict[str, Map]:
     stored = inner_power(listed.cell, listed.soc, power)
     return {
         "motor_power": Map((speeds, torques), stored),
-        "fuel": Map((plant.fuel_speed, plant.fuel_torque), plant.fuel),
+        "fuel": Map((plant.fuel_speed, plant.fuel_torque), plant.fuel[: plant.fuel_speed.size]),
         "overrun": Map((plant.overrun_speed,), plant.overrun),
         "drag": Map((plant.drag_speed,), plant.drag),
         "off_limit": Map((speeds,), _limit(listed, speeds, torques, OFF, LIMITS)),

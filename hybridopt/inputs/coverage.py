@@ -92,6 +92,14 @@ def _check_engine(engine: Engine) -> Iterator[str]:
             f"[engine] fuel_map: begins at {torque[0]:g} Nm; begin at 0 Nm, "
             "the overrun curve covers what lies below"
         )
+    for name, emission in engine.emissions.items():
+        yield from _need_speeds(emission, "engine", name, engine.idle_speed, engine.max_speed)
+        if emission["torque"].values[0] != 0.0:
+            yield (
+                f"[engine] {name}: begins at {emission['torque'].values[0]:g} Nm; begin at 0 Nm, "
+                "below it falls to nothing at the overrun curve"
+            )
+        yield from _need_torques(engine.full_load, emission, "engine", name)
     yield from _need_torques(engine.full_load, engine.fuel_map, "engine", "fuel_map")
     yield from _need_sign(engine.fuel_map, "engine", "fuel_map", "a fuel rate is 0 or more")
     yield from _need_sign(

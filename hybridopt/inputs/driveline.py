@@ -7,6 +7,7 @@ classes with other data; `dataclasses.replace` makes variants.
 Signs: torque and power are positive when they propel, battery power when it discharges.
 """
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -14,6 +15,7 @@ from xarray import DataArray
 
 from ..base.units import AH, BAR, G_PER_KWH, G_PER_L, KM_PER_H, L_PER_MIN, MJ_PER_KG, PERCENT, RPM
 from .auxiliary import Auxiliary
+from .catalyst import Catalyst, EmissionPrice
 from .comfort import Comfort
 from .fields import choice, quantity, switch
 from .shifts import Shifts
@@ -119,6 +121,9 @@ class Engine:
     `cold_fuel_factor` times the map's fuel at `cold_temperature` (degC, of its oil) and below,
     falling to 1 at `warm_temperature`.
 
+    `emissions` are such maps of what it emits, by name, in g/s; a cold engine emits by the same
+    factor more. For `emission_prices` see :mod:`.emissions`.
+
     `fuel_map` and `overrun` hold their factors already: the map of the file times `fuel_scale`
     with `friction_fuel` (g per revolution, at any torque) added, the curve times `overrun_scale`.
     """
@@ -137,6 +142,8 @@ class Engine:
         "friction_fuel_mg_per_rev", 1e-3, low=-1000, high=1000, default=0.0
     )
     overrun_scale: float = quantity("overrun_scale", low=0.1, high=10, default=1.0)
+    emissions: Mapping[str, DataArray] = field(default_factory=dict)
+    emission_prices: Mapping[str, EmissionPrice] = field(default_factory=dict)
 
     def fuel_factor(self, oil_temperature: np.ndarray) -> np.ndarray:
         """Factor on the fuel rate at oil temperatures, degC; 1 where it is not known (NaN)."""
@@ -367,6 +374,7 @@ class Driveline:
         per table of the file, in SI
     functions, comfort, shifts : what it may do, limits of comfort, and how long shifts take
     warm_up : how it warms up, and the heat that the cabin wants
+    catalyst : when it lights and what it converts
     sha256 : hex digest over the files it was read from
     """
 
@@ -384,5 +392,6 @@ class Driveline:
     comfort: Comfort = field(default_factory=Comfort)
     shifts: Shifts = field(default_factory=Shifts)
     warm_up: WarmUp = field(default_factory=WarmUp)
+    catalyst: Catalyst = field(default_factory=Catalyst)
     title: str = ""
     sha256: str = field(default="", compare=False)

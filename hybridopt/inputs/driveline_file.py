@@ -7,6 +7,7 @@ lines of data.
 import dataclasses
 import warnings
 from collections.abc import Callable, Mapping
+from functools import partial
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any
@@ -14,8 +15,10 @@ from typing import Any
 from xarray import DataArray
 
 from ..base.faults import Faults
+from ..base.nomenclature import SPECIES
 from ..base.warning import InputWarning
 from .auxiliary import Auxiliary
+from .catalyst import Catalyst
 from .comfort import Comfort
 from .coverage import misfits
 from .driveline import (
@@ -31,7 +34,14 @@ from .driveline import (
 )
 from .fields import Place, read_values, refuse_unknown, shown
 from .map_factors import with_factors
-from .maps import read_battery_table, read_curve, read_fuel_map, read_load_table, read_loss_map
+from .maps import (
+    read_battery_table,
+    read_curve,
+    read_emission_map,
+    read_fuel_map,
+    read_load_table,
+    read_loss_map,
+)
 from .merging import (
     DEMO_FOLDER,
     RIVALS,
@@ -63,6 +73,7 @@ COMPONENTS = {
     "functions": Functions,
     "shifts": Shifts,
     "warm_up": WarmUp,
+    "catalyst": Catalyst,
 }
 """Components that have no maps, by table."""
 NO_CHANGES: Mapping[str, Any] = MappingProxyType({})
@@ -258,7 +269,11 @@ def _read_engine(part: _Part, heating_value: float) -> Engine:
     maps = part.modelled(
         "willans", WillansEngine, lambda model: engine_maps(model, heating_value), readers
     )
-    engine: Engine = part.read(Engine, **maps)
+    emissions = {
+        name: part.map(f"{name}_csv", partial(read_emission_map, name=name)) for name in SPECIES
+    }
+    given = {name: one for name, one in emissions.items() if one is not None}
+    engine: Engine = part.read(Engine, **maps, emissions=given)
     return with_factors(engine)
 
 

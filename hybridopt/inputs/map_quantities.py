@@ -19,6 +19,9 @@ LOSS_COLUMNS = ("loss_W", "loss_kW", "electric_power_kW", "efficiency_percent")
 """Columns of a motor's loss map, in the order in which they are preferred."""
 NEEDS_POWER = ("bsfc_g_per_kWh", "efficiency_percent")
 """Columns that say nothing where the shaft power is zero."""
+PER_WORK = "g_per_kWh"
+EMISSION_UNITS = {"g_per_s": 1.0, "g_per_h": 1.0 / 3600.0, "mg_per_s": 1e-3, PER_WORK: G_PER_KWH}
+"""Units of a map of emissions, and their factors: g/s, or g/J of work."""
 
 Where = Callable[[int], str]
 """Returns the words for the place of an entry in a file."""
@@ -96,6 +99,24 @@ def fuel_rate(
     _need_percent(values, loaded, where)
     with np.errstate(divide="ignore", invalid="ignore"):
         return np.where(loaded, power / (values * PERCENT * heating_value), np.nan)
+
+
+def emission_rate(
+    column: str, unit: str, values: np.ndarray, speed: np.ndarray, torque: np.ndarray, where: Where
+) -> np.ndarray:
+    """Return the rate of an emission, g/s, (n,); NaN where its unit says nothing about it.
+
+    Parameters
+    ----------
+    column, unit
+        Name of the column, and its end, one of :data:`EMISSION_UNITS`.
+    values, speed, torque, where
+        As in :func:`fuel_rate`, also for errors.
+    """
+    _need_range(column, values, 0.0, np.inf, values >= 0.0, where)
+    rate: np.ndarray = values * EMISSION_UNITS[unit]
+    power = speed * torque
+    return np.where(power > 0.0, rate * power, np.nan) if unit == PER_WORK else rate
 
 
 def motor_loss(

@@ -6,13 +6,17 @@ import numpy as np
 from xarray import DataArray
 
 from ..base.errors import InputError
+from ..base.nomenclature import SPECIES
 from ..base.units import KW, PERCENT, RPM
 from ..files.csv_table import read_columns, read_header
 from .map_quantities import (
+    EMISSION_UNITS,
     FUEL_COLUMNS,
     LOSS_COLUMNS,
     NEEDS_POWER,
+    PER_WORK,
     Where,
+    emission_rate,
     fill_fuel,
     fill_loss,
     find_column,
@@ -39,6 +43,7 @@ UNIT_FACTORS = {
     "ambient_temperature_C": 1.0,
     "power_off_kW": KW,
     "power_on_kW": KW,
+    **{f"{name}_{unit}": 1.0 for name in SPECIES for unit in EMISSION_UNITS},
 }
 BATTERY_COLUMNS = {
     "open_circuit_voltage_V": "open_circuit_voltage",
@@ -125,6 +130,40 @@ def read_fuel_map(path: Path, heating_value: float) -> DataArray:
         _need_known(path, fuel, 1, 2, "engine torques above 0 Nm")
         fuel = fill_fuel(given["torque"].values, fuel)
     return given.copy(data=fuel)
+
+
+def read_emission_map(path: Path, name: str) -> DataArray:
+    """Read a map of what an engine emits.
+
+    Parameters
+    ----------
+    path
+        `speed_rpm,torque_Nm` and the emission with one of the units in
+        :data:`.map_quantities.EMISSION_UNITS`, such as `nox_g_per_s`; a full grid.
+    name
+        One of :data:`hybridopt.base.nomenclature.SPECIES`.
+
+    Returns
+    -------
+    DataArray
+        Dims (speed, torque), in g/s; at 0 N m as :func:`read_fuel_map`.
+
+    Raises
+    ------
+    InputError
+        As :func:`read_map`, or a value is below 0.
+    """
+    columns = [f"{name}_{unit}" for unit in EMISSION_UNITS]
+    column = find_column(path, read_header(path), columns, "it")
+    given = read_map(path, column)
+    speed, torque, where = _points(path, given)
+    unit = column.removeprefix(f"{name}_")
+    rate = emission_rate(column, unit, given.values.ravel(), speed, torque, where)
+    rate = rate.reshape(given.shape)
+    if unit == PER_WORK:
+        _need_known(path, rate, 1, 2, "engine torques above 0 Nm")
+        rate = fill_fuel(given["torque"].values, rate)
+    return given.copy(data=rate)
 
 
 def read_loss_map(path: Path) -> DataArray:

@@ -26,8 +26,9 @@ SECTIONS = (
     "battery",
     "comfort",
     "warm_up",
+    "catalyst",
 )
-OPTIONAL = ("functions", "comfort", "shifts", "warm_up")  # tables that may be left out
+OPTIONAL = ("functions", "comfort", "shifts", "warm_up", "catalyst")  # tables that may be left out
 MOVED = {("clutches", "can_drive_electric"): "functions"}
 RIVALS = {
     "start": ("torque_reserve_Nm", "torque_reserve_csv"),

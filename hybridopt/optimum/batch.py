@@ -79,6 +79,8 @@ def refusal(statement: Statement) -> str:
         return "thermal limits are kept by solving again and again"
     if statement.settings.ambient_temperature is not None:
         return "the oil's temperature is a state here only"
+    if statement.settings.emission_limits:
+        return "limits of emissions are kept by solving again and again"
     if statement.settings.limits_rates:
         return "rates of the engine's torque are kept here only"
     if statement.settings.min_reversal_time > 0.0:

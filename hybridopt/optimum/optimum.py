@@ -1,13 +1,16 @@
 """The optimum of a drive: all that a solve knows."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import xarray as xr
 
+from ..base.percent import percent_above
 from ..dp.bound import Bound, bound_attrs
 from ..inputs.cycle import Cycle
 from ..inputs.driveline import Driveline
 from ..physics.demand import Demand
+from ..physics.emissions import emission_totals
 from ..problem.choices import Choices
 from ..problem.settings import Settings
 from .result import Result, make_result
@@ -27,6 +30,8 @@ class Optimum:
     bound : the proved lower limit, None when it was not wanted
     seconds : time of the solve without the bound
     rounds : rounds of tightening that thermal limits took
+    limits_bound : proved lower limit, g, of the cost of all schedules that keep the limits of
+        emissions, the price of what these limit left out; None without limits or bound
     """
 
     cycle: Cycle
@@ -38,11 +43,24 @@ class Optimum:
     bound: Bound | None = None
     seconds: float = 0.0
     rounds: int = 0
+    limits_bound: float | None = None
 
     @property
     def points(self) -> Choices:
         """All choices."""
         return self.solution.problem.points
+
+    @property
+    def charged_grams(self) -> dict[str, float]:
+        """What prices of emissions are of, g, by name."""
+        where = "" if self.settings.heating_start is None else "_tailpipe"
+        totals = emission_totals(self.driveline, self.trace)
+        return {name: totals[f"{name}{where}_g"] for name in self.driveline.engine.emissions}
+
+    def cost_without(self, names: Iterable[str]) -> float:
+        """Return the cost without what some emissions are charged, g."""
+        prices, grams = self.settings.emission_prices, self.charged_grams
+        return self.solution.cost - sum(prices.get(name, 0.0) * grams[name] for name in names)
 
     def result(self) -> Result:
         """Return traces and totals for files and reports."""
@@ -55,6 +73,12 @@ class Optimum:
             extra["thermal_rounds"] = self.rounds
         if self.solution.corridor:
             extra["corridor_width"] = self.solution.corridor.width
+        if self.limits_bound is not None:
+            extra["limits_bound_g"] = self.limits_bound
+            over = percent_above(
+                self.cost_without(self.settings.emission_limits), self.limits_bound
+            )
+            extra["limits_gap_percent"] = over
         fuel_per_energy = None
         if self.bound is not None:
             extra |= bound_attrs(self.bound)

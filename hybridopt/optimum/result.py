@@ -20,6 +20,7 @@ from ..base.nomenclature import (
     BOUND_TOTALS,
     CHARGE_TOTALS,
     COMFORT_TOTALS,
+    EMISSION_TOTALS,
     EQUAL_TOTALS,
     OIL_TOTALS,
     OIL_VARIABLES,
@@ -38,14 +39,14 @@ from ..inputs.cycle import Cycle
 from ..inputs.driveline import Driveline
 from ..physics.comfort import LOOKED_AT, comfort_totals
 from ..physics.demand import Demand
+from ..physics.emissions import emission_totals
 from ..physics.energy_balance import energy_residual, rotor_totals
 from ..physics.modes import Mode
-from ..physics.operating_points import demand_rows
 from ..physics.starts import start_totals
 from ..physics.thermal import thermal_totals
-from ..physics.warm_up import _warmed, cabin_missing, make_warming
 from ..problem.settings import Settings
 from .charge_balance import charge_totals
+from .oil_totals import oil_totals
 from .result_csv import write_result_csv
 
 SHARES = tuple(f"share_{mode.name.lower()}" for mode in Mode)
@@ -53,7 +54,7 @@ ENERGIES = tuple(f"energy_{name.removesuffix('_power')}_kJ" for name in (*SOURCE
 NUMBERS = (*TOTALS, "solve_s", *SHARES, *ENERGIES)
 """Attrs that every result of a solve or drive has; those below may be absent."""
 MORE_NUMBERS = {*EQUAL_TOTALS, *CHARGE_TOTALS, *THERMAL_TOTALS, *COMFORT_TOTALS, *ROTOR_TOTALS}
-MORE_NUMBERS |= {*OIL_TOTALS, *BOUND_TOTALS} - {"gap_cause"}
+MORE_NUMBERS |= {*OIL_TOTALS, *EMISSION_TOTALS, *BOUND_TOTALS} - {"gap_cause"}
 KNOWN = {*NUMBERS, *MORE_NUMBERS, "gap_cause"}
 """Attrs that can be asked for as attributes of a result."""
 OIL_ATTRS = {
@@ -299,8 +300,9 @@ def make_result(
             settings.torque_fall,
             {name: trace[name].values for name in LOOKED_AT},
         ),
-        **_oil_totals(driveline, demand, settings, trace),
+        **oil_totals(driveline, demand, settings, trace),
         **rotor_totals(driveline, demand, trace, settings.gear_start),
+        **emission_totals(driveline, trace),
         **_mode_shares(trace),
         **_energies(trace),
         "cycle_sha256": cycle.sha256,
@@ -312,34 +314,6 @@ def make_result(
     if settings.ambient_temperature is not None:
         trace = trace.assign(oil_temperature=("time", demand.oil_temperature, OIL_ATTRS))
     return Result(trace.assign_attrs(attrs))
-
-
-def _oil_totals(
-    driveline: Driveline, demand: Demand, settings: Settings, trace: xr.Dataset
-) -> dict[str, float]:
-    """Return :data:`hybridopt.base.nomenclature.OIL_TOTALS` where the oil's temperature counts."""
-    if settings.ambient_temperature is None:
-        return {}
-    warming = make_warming(driveline, settings.ambient_temperature)
-    fuel = float(
-        ((trace.fuel_rate - trace.shift_power / driveline.fuel.heating_value) * trace.dt)[-1]
-    )
-    return {
-        "oil_start_C": float(demand.oil_temperature[0]),
-        "oil_end_C": float(
-            _warmed(warming, demand.oil_temperature[-1], demand_rows(demand)[-1], fuel)
-        ),
-        "oil_warm_s": _seconds_until_warm(driveline, demand),
-        "heater_kJ": float((demand.heater_power * demand.dt).sum()) / 1e3,
-        "cabin_missing_kJ": cabin_missing(warming, demand) / 1e3,
-    }
-
-
-def _seconds_until_warm(driveline: Driveline, demand: Demand) -> float:
-    """Return the time until the oil is within a tenth of its rise of the warm temperature, s."""
-    start, warm = float(demand.oil_temperature[0]), driveline.engine.warm_temperature
-    cold = demand.oil_temperature < warm - 0.1 * (warm - start)
-    return float((demand.dt * np.logical_and.accumulate(cold)).sum())
 
 
 def _totals(

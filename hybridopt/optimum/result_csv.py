@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from ..base.nomenclature import STEP_VARIABLES
+from ..base.nomenclature import EMISSION_VARIABLES, STEP_VARIABLES, Quantity
 from ..base.units import KM_PER_H, KW, PERCENT, RPM
 from ..files.writing import comment_line
 from ..physics.modes import Mode
@@ -33,10 +33,10 @@ OWN = {"soc": (PERCENT, "_percent"), "costate": (1.0 / PERCENT, "_g_per_percent"
 MODES = np.array([mode.name.lower() for mode in Mode])
 
 
-def columns() -> dict[str, tuple[str, float]]:
+def columns(more: dict[str, Quantity] | None = None) -> dict[str, tuple[str, float]]:
     """Return variable and divisor by column name: rpm, km/h, kW and %, the rest as in the file."""
     found = {}
-    for name, quantity in {"time": STEP_VARIABLES["dt"], **STEP_VARIABLES}.items():
+    for name, quantity in {"time": STEP_VARIABLES["dt"], **STEP_VARIABLES, **(more or {})}.items():
         divisor, unit = OWN.get(name) or SHOWN[quantity.unit]
         found[name + unit] = name, divisor
     return found
@@ -48,7 +48,7 @@ def write_result_csv(dataset: "Dataset", path: Path) -> None:
     The mode is written by its name. The numbers have :data:`DIGITS` digits; the NetCDF file holds
     all of them.
     """
-    shown = columns()
+    shown = columns({n: one for n, one in EMISSION_VARIABLES.items() if n in dataset})
     cells = [_cells(dataset, *shown[name]) for name in shown]
     with path.open("w", encoding="utf-8", newline="") as file:
         _write_totals(dataset.attrs, file)

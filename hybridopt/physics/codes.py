@@ -15,6 +15,8 @@ OFF, RUNNING, STARTING = (int(code) for code in EngineClass)
 """The same as bare numbers, for kernels that compare them with other numbers."""
 LOCKED, SLIPPING, OPEN = 0, 1, 2
 """States of the launch clutch."""
+LIT, HEATING, WAITING = 0, 1, 2
+"""Phases of the catalyst; from the last on, the engine must be off, must run, and is free."""
 DRAGS, OPENS, REFUSED = 0.0, 1.0, 2.0
 """What an unpowered motor means with the engine off: it is dragged along, the launch clutch opens,
 or the driveline may not coast."""
@@ -43,6 +45,7 @@ class Reason(IntEnum):
     NO_ENGINE_STOP = 17
     LUGGING = 18
     TYRE_GRIP = 19
+    ENGINE_WAITS = 20
 
     @property
     def text(self) -> str:
@@ -71,4 +74,5 @@ _REASON_TEXTS = {
     Reason.NO_ENGINE_STOP: "no engine stop",
     Reason.LUGGING: "lugging line of the engine",
     Reason.TYRE_GRIP: "the driven tyres do not hold",
+    Reason.ENGINE_WAITS: "the engine is to start later (heating_start)",
 }

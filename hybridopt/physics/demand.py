@@ -8,6 +8,7 @@ import numpy as np
 from ..base.units import GRAVITY
 from ..inputs.cycle import Cycle, mean_of_steps
 from ..inputs.driveline import Driveline, Vehicle
+from .codes import LIT
 
 NO_RESTRICTION = {
     "motor_share": 1.0,
@@ -22,6 +23,7 @@ NO_RESTRICTION = {
     "drag_factor": 1.0,
     "friction_factor": 1.0,
     "heater_power": 0.0,
+    "catalyst_phase": LIT,
 }
 
 
@@ -52,6 +54,8 @@ class Demand:
     drag_factor, friction_factor : on the gearbox's drag and the engine's overrun torque, above 1
         while they are cold
     heater_power : W, electric, of the cabin
+    catalyst_phase : code of the catalyst: LIT, HEATING, where the engine must not be off, or
+        WAITING, where it must be
 
     Notes
     -----
@@ -83,6 +87,7 @@ class Demand:
     drag_factor: np.ndarray = None  # type: ignore[assignment]
     friction_factor: np.ndarray = None  # type: ignore[assignment]
     heater_power: np.ndarray = None  # type: ignore[assignment]
+    catalyst_phase: np.ndarray = None  # type: ignore[assignment]
 
     def __post_init__(self) -> None:
         """Fill what is left out with "no restriction" and a level road."""

@@ -23,8 +23,9 @@ A `row` is what is asked of a step; a `shaft` is what one gear and engine class 
     R_FRICTION_FACTOR,
     R_HEATER,
     R_OIL,
+    R_CATALYST,
     R_SIZE,
-) = range(18)
+) = range(19)
 # entries of a shaft; S_WORK is the share of the step in which the engine works, S_LUGGING what the
 # lugging line takes off full load in S_FULL
 (

@@ -10,6 +10,7 @@ from ..base.errors import InfeasibleError, InputError
 from ..base.threads import in_threads
 from ..base.units import KM_PER_H
 from ..inputs.driveline import Driveline
+from ..inputs.emissions import priced_maps
 from . import entries, point_kernels
 from .codes import EngineClass, Reason
 from .demand import Demand
@@ -154,6 +155,7 @@ def demand_rows(demand: Demand) -> np.ndarray:
         (entries.R_FRICTION_FACTOR, demand.friction_factor),
         (entries.R_HEATER, demand.heater_power),
         (entries.R_OIL, demand.oil_temperature),
+        (entries.R_CATALYST, demand.catalyst_phase),
     )
     for entry, values in columns:
         rows[:, entry] = values
@@ -162,7 +164,8 @@ def demand_rows(demand: Demand) -> np.ndarray:
 
 def split_room(driveline: Driveline, splits: int) -> int:
     """Return the length of the splits axis: room for `splits` torques, all kinks and limits."""
-    kinks = driveline.motor.loss_map["torque"].size + driveline.engine.fuel_map["torque"].size + 3
+    fuel = priced_maps(driveline.engine)[0]
+    kinks = driveline.motor.loss_map["torque"].size + fuel["torque"].size + 3
     return int(max(splits, kinks + 1) + SPARE)
 
 

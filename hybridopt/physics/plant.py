@@ -3,8 +3,10 @@
 from typing import Any, NamedTuple
 
 import numpy as np
+from xarray import DataArray
 
 from ..inputs.driveline import Driveline, Vehicle
+from ..inputs.emissions import priced_maps
 from .grip import driven_load
 
 NO_TORQUE_LIMIT = 1e9  # N m
@@ -80,8 +82,13 @@ class Plant(NamedTuple):
     throughput: float
 
 
-def pack(driveline: Driveline) -> Plant:
-    """Flatten a driveline for the kernels."""
+def pack(driveline: Driveline, priced: bool = True) -> Plant:
+    """Flatten a driveline for the kernels.
+
+    Its fuel map holds emissions at their prices, unless not `priced`. Where they are dearer with
+    the catalyst cold, the map for that follows in further rows.
+    """
+    fuel_map, fuel = _fuel(driveline, priced)
     d, engine, motor, clutches = driveline, driveline.engine, driveline.motor, driveline.clutches
     functions, pumped = driveline.functions, driveline.clutches.electric_oil_pump
     full_pressure, takeover = clutches.full_pressure_speed, clutches.pump_takeover_speed
@@ -94,9 +101,9 @@ def pack(driveline: Driveline) -> Plant:
         efficiency=_array(d.gearbox.total_efficiencies),
         gear_drag=_array(d.gearbox.drag_torques),
         recuperation=_recuperation(driveline),
-        fuel_speed=_array(engine.fuel_map["speed"]),
-        fuel_torque=_array(engine.fuel_map["torque"]),
-        fuel=_array(engine.fuel_map),
+        fuel_speed=_array(fuel_map["speed"]),
+        fuel_torque=_array(fuel_map["torque"]),
+        fuel=fuel,
         full_speed=_array(engine.full_load["speed"]),
         full=_array(engine.full_load),
         lugging_speed=lugging_speed,
@@ -151,6 +158,25 @@ def pack(driveline: Driveline) -> Plant:
         throughput=d.battery.throughput_cost,
     )
     return Plant(*[x if isinstance(x, np.ndarray) else float(x) for x in plant])  # type: ignore[arg-type]
+
+
+def _fuel(driveline: Driveline, priced: bool) -> tuple[DataArray, np.ndarray]:
+    """Return a map with the axes of the fuel, and the rows of fuel."""
+    if not priced:
+        return driveline.engine.fuel_map, _array(driveline.engine.fuel_map)
+    lit, cold = priced_maps(driveline.engine)
+    if cold is lit or np.array_equal(cold, lit):
+        return lit, _array(lit)
+    return lit, np.concatenate((_array(lit), _array(cold)))
+
+
+def emission_plants(driveline: Driveline) -> dict[str, Plant]:
+    """Return plants whose fuel is an emission of the engine, g/s, by its name."""
+    plant, found = pack(driveline, priced=False), {}
+    for name, emission in driveline.engine.emissions.items():
+        axes = _array(emission["speed"]), _array(emission["torque"])
+        found[name] = plant._replace(fuel_speed=axes[0], fuel_torque=axes[1], fuel=_array(emission))
+    return found
 
 
 def vehicle_numbers(vehicle: Vehicle) -> dict[str, float]:

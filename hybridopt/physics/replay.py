@@ -4,7 +4,7 @@ import numpy as np
 import xarray as xr
 
 from ..base.errors import InfeasibleError
-from ..base.nomenclature import STEP_VARIABLES
+from ..base.nomenclature import EMISSION_VARIABLES, STEP_VARIABLES
 from ..inputs.driveline import Driveline
 from . import step
 from .battery import _soc_path, pack_battery, resistance_at, voltage_at
@@ -14,7 +14,7 @@ from .demand import Demand
 from .entries import P_FUEL_RATE, P_SIZE, POINT_NAMES
 from .modes import Mode, label_modes
 from .operating_points import demand_rows
-from .plant import Plant, pack
+from .plant import Plant, emission_plants, pack
 from .schedule import Schedule
 from .shifts import shift_fuel
 from .starts import start_steps
@@ -56,7 +56,7 @@ def replay_schedule(
     InfeasibleError
         A step of the schedule cannot be driven; the message says when and why.
     """
-    points = _points(pack(driveline), demand, schedule)
+    points = _points(pack(driveline, priced=False), demand, schedule)
     columns = {name: points[:, i] for i, name in enumerate(POINT_NAMES)}
     columns["dt"] = demand.dt
     for name in ("speed", "acceleration", "wheel_speed", "wheel_torque"):
@@ -66,6 +66,8 @@ def replay_schedule(
     _add_powers(columns, driveline, demand, schedule, gear_start)
     unknown = np.full(demand.steps, np.nan)
     columns["costate"] = unknown if costate is None else costate
+    for name, plant in emission_plants(driveline).items():
+        columns[f"{name}_rate"] = _points(plant, demand, schedule)[:, P_FUEL_RATE]
     return _dataset(columns, demand.time, soc_end)
 
 
@@ -209,14 +211,14 @@ def _event_fuel(
 def _dataset(columns: dict[str, np.ndarray], time: np.ndarray, soc_end: float) -> xr.Dataset:
     variables = {
         name: ("time", np.ascontiguousarray(columns[name]), _attributes(name))
-        for name in STEP_VARIABLES
+        for name in (*STEP_VARIABLES, *(name for name in EMISSION_VARIABLES if name in columns))
     }
     coords = {"time": ("time", time, {"units": "s", "long_name": "start of the step"})}
     return xr.Dataset(variables, coords, {"soc_end": soc_end})
 
 
 def _attributes(name: str) -> dict[str, str | np.ndarray]:
-    quantity = STEP_VARIABLES[name]
+    quantity = (STEP_VARIABLES | EMISSION_VARIABLES)[name]
     attributes: dict[str, str | np.ndarray] = {
         "units": quantity.unit,
         "long_name": quantity.meaning,

@@ -11,11 +11,25 @@ import math
 import numpy as np
 
 from ..base.compiled import kernel
-from .codes import DRAGS, LOCKED, OFF, OPEN, OPENS, REFUSED, RUNNING, SLIPPING, STARTING, Reason
+from .codes import (
+    DRAGS,
+    HEATING,
+    LOCKED,
+    OFF,
+    OPEN,
+    OPENS,
+    REFUSED,
+    RUNNING,
+    SLIPPING,
+    STARTING,
+    WAITING,
+    Reason,
+)
 from .entries import (
     R_AUXILIARY_OFF,
     R_AUXILIARY_ON,
     R_BATTERY_SHARE,
+    R_CATALYST,
     R_DRAG_FACTOR,
     R_DT,
     R_ENGINE_NEEDED,
@@ -97,8 +111,10 @@ def _launch_clutch(plant, row, gear, engine):
 @kernel
 def _shaft(plant, row, gear, engine, shaft, fuel_row, loss_row):
     """Fill `shaft` and the map rows for one step, gear and engine class; return the reason."""
-    if engine == OFF and row[R_ENGINE_NEEDED] > 0.0:
+    if engine == OFF and (row[R_ENGINE_NEEDED] > 0.0 or row[R_CATALYST] == HEATING):
         return Reason.ENGINE_NEEDED
+    if engine != OFF and row[R_CATALYST] == WAITING:
+        return Reason.ENGINE_WAITS
     if engine == OFF and plant.stop == 0.0:
         return Reason.NO_ENGINE_STOP
     if plant.tyre_grip < np.inf and row[R_WHEEL_TORQUE] > _gripped_torque(plant, row):
@@ -160,7 +176,11 @@ def _shaft(plant, row, gear, engine, shaft, fuel_row, loss_row):
             most = rise * _interp(plant.lugging_speed, plant.lugging, motor_speed)
             shaft[S_FULL] = min(full, most)
             shaft[S_LUGGING] = full - shaft[S_FULL]
-        _row(plant.fuel_speed, plant.fuel, motor_speed, fuel_row)
+        if row[R_CATALYST] == HEATING and plant.fuel.shape[0] > plant.fuel_speed.size:
+            cold = plant.fuel[plant.fuel_speed.size :]
+            _row(plant.fuel_speed, cold, motor_speed, fuel_row)
+        else:
+            _row(plant.fuel_speed, plant.fuel, motor_speed, fuel_row)
         if row[R_FUEL_FACTOR] != 1.0:
             for j in range(fuel_row.size):
                 fuel_row[j] *= row[R_FUEL_FACTOR]

@@ -1,4 +1,4 @@
-"""Fuel against the number of engine starts or gear shifts."""
+"""Fuel against engine starts, gear shifts or an emission."""
 
 from typing import TYPE_CHECKING, Any
 
@@ -6,13 +6,22 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.ticker import MaxNLocator
 
+from ..base.nomenclature import SPECIES, SPECIES_SHORT
 from .axes import TEXT, dress, legend, title
 from .colours import FAINT, INK, MOTOR_COLOUR
 
 if TYPE_CHECKING:
     from ..evaluation.trade_off import TradeOff
 
-WORDS = {"starts": "engine starts", "shifts": "gear shifts"}
+WORDS = {
+    "starts": ("engine starts (-)", "per start (g"),
+    "shifts": ("gear shifts (-)", "per shift (g"),
+    **{
+        name: (f"{text} (g)", f"of {SPECIES_SHORT[name]} (g of fuel per g")
+        for name, text in SPECIES.items()
+    },
+}
+"""Label of the axis, and what the prices are of."""
 
 
 def plot_trade_off(ax: Axes, trade: "TradeOff") -> None:
@@ -25,9 +34,10 @@ def plot_trade_off(ax: Axes, trade: "TradeOff") -> None:
     trade
         From :func:`hybridopt.trade_off`.
     """
-    counts = np.array([point.events for point in trade.points], dtype=float)
+    counts = np.array([point.amount for point in trade.points], dtype=float)
     costs = np.array([point.cost_g for point in trade.points])
-    span = max(float(np.ptp(counts)), 2.0)
+    span = float(np.ptp(counts))
+    span = max(span, 2.0) if trade.event in ("starts", "shifts") else max(span, 0.1 * counts.max())
     low, high = max(counts.min() - 0.12 * span, 0.0), counts.max() + 0.12 * span
     fine = np.linspace(low, high, 400)
     limit = trade.least_cost(fine)
@@ -42,17 +52,20 @@ def plot_trade_off(ax: Axes, trade: "TradeOff") -> None:
     _label_prices(ax, trade)
     ax.set_xlim(low, high)
     ax.set_ylim(floor, best + 1.22 * room)
-    ax.xaxis.set_major_locator(MaxNLocator(integer=True))
-    dress(ax, f"{WORDS[trade.event]} (-)", f"cost without the price\nof {trade.event} (g of fuel)")
+    label, unit = WORDS[trade.event]
+    if trade.event in ("starts", "shifts"):
+        ax.xaxis.set_major_locator(MaxNLocator(integer=True))
+    counted = SPECIES_SHORT.get(trade.event, trade.event)
+    dress(ax, label, f"cost without the price\nof {counted} (g of fuel)")
     legend(ax, size=TEXT, loc="upper right")
-    title(ax, f"Solves at several prices per {trade.event[:-1]} (g, at the marks)")
+    title(ax, f"Solves at several prices {unit}, at the marks)")
 
 
 def _label_prices(ax: Axes, trade: "TradeOff") -> None:
     """Write the prices at each mark; those of the same schedule stand together."""
-    places: dict[tuple[int, float], list[float]] = {}
+    places: dict[tuple[float, float], list[float]] = {}
     for point in trade.points:
-        places.setdefault((point.events, round(point.cost_g, 3)), []).append(point.price)
+        places.setdefault((point.amount, round(point.cost_g, 3)), []).append(point.price)
     for (count, cost), prices in places.items():
         low, high = min(prices), max(prices)
         text = f"{low:g}" if low == high else f"{low:g} to {high:g}"

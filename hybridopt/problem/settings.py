@@ -1,10 +1,12 @@
 """Settings of the optimiser, with defaults that are good without tuning."""
 
 import dataclasses
+from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from ..base.errors import InputError
+from ..base.nomenclature import SPECIES
 from ..base.units import KM_PER_H, PERCENT
 from .declaring import NumberKind, declared, parameters, setting
 
@@ -34,7 +36,20 @@ SPEED = NumberKind("km_per_h", "km/h", "m/s", KM_PER_H, 0.0, 100.0)
 OIL = NumberKind("C", "degC", "degC", 1.0, -60.0, 200.0)
 AIR = NumberKind("C", "degC", "degC", 1.0, -60.0, 60.0)
 NODES = NumberKind("", "", "", 1, 2, 64)
+PRICE = NumberKind("g_per_g", "g/g", "g of fuel per g", 1.0, 0.0, 1e6)
+PER_WAY = NumberKind("g_per_km", "g/km", "g/m", 1e-3, 0.0, 1.0, above=True)
 MEMORY = NumberKind("GB", "GB", "bytes", 1e9, 0.0, 1e15, above=True)
+
+
+def _price(name: str) -> Any:
+    return setting(0.0, f"Price of {SPECIES[name]}, by the driveline's map.", PRICE)
+
+
+def _limit(name: str) -> Any:
+    text = (
+        f"Most {SPECIES[name]} over the cycle; the price that keeps it is found, from the given on."
+    )
+    return setting(None, text, PER_WAY)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -101,6 +116,20 @@ class Settings:
     )
     temperature_nodes: int = setting(
         8, "Oil temperatures of the optimiser's grid, ambient_temperature given.", NODES
+    )
+    nox_price: float = _price("nox")
+    hc_price: float = _price("hc")
+    co_price: float = _price("co")
+    particulates_price: float = _price("particulates")
+    nox_limit: float | None = _limit("nox")
+    hc_limit: float | None = _limit("hc")
+    co_limit: float | None = _limit("co")
+    particulates_limit: float | None = _limit("particulates")
+    heating_start: float | None = setting(
+        None,
+        "The engine first starts then and runs for the catalyst's heating time; prices and limits "
+        "are of what leaves the catalyst, and of what leaves the engine without.",
+        TIME,
     )
     brake_shift_speed: float = setting(0.0, "No shift while braking below this speed.", SPEED)
     skip_shifts: str = setting(
@@ -249,6 +278,34 @@ class Settings:
         return self.ambient_temperature if start is None else start
 
     @property
+    def emissions(self) -> tuple[Any, ...]:
+        """Values of all settings of emissions: what choices depend on beside the splits."""
+        names = [f"{name}_{what}" for name in SPECIES for what in ("price", "limit")]
+        return tuple(getattr(self, name) for name in (*names, "heating_start"))
+
+    @property
+    def emission_prices(self) -> dict[str, float]:
+        """Prices of emissions above 0, g of fuel per g, by name."""
+        prices = {name: float(getattr(self, f"{name}_price")) for name in SPECIES}
+        return {name: price for name, price in prices.items() if price > 0.0}
+
+    @property
+    def emission_limits(self) -> dict[str, float]:
+        """Limits of emissions, g/m, by name."""
+        limits = {name: getattr(self, f"{name}_limit") for name in SPECIES}
+        return {name: float(limit) for name, limit in limits.items() if limit is not None}
+
+    def without_limits(self) -> "Settings":
+        """Return the settings without limits of emissions."""
+        free: dict[str, Any] = {f"{name}_limit": None for name in SPECIES}
+        return dataclasses.replace(self, **free)
+
+    def at_prices(self, prices: Mapping[str, float]) -> "Settings":
+        """Return the settings with other prices of emissions, g of fuel per g, by name."""
+        changed: dict[str, Any] = {f"{name}_price": price for name, price in prices.items()}
+        return dataclasses.replace(self, **changed)
+
+    @property
     def limits_rates(self) -> bool:
         """Whether the rates of the engine's torque are limited, which the bound leaves out."""
         return not (self.torque_rise is None and self.torque_fall is None)
@@ -280,7 +337,10 @@ class Settings:
 
     def penalty(self, driveline: "Driveline") -> float:
         """Slope of the terminal penalty, g of fuel per unit of SoC."""
-        return self.penalty_factor * driveline.battery.energy / driveline.fuel.heating_value
+        from ..inputs.emissions import dearer
+
+        energy = dearer(driveline.engine) * driveline.battery.energy
+        return self.penalty_factor * energy / driveline.fuel.heating_value
 
 
 SETTINGS = declared(Settings)

@@ -6,6 +6,7 @@ from ..inputs.cycle import Cycle
 from ..inputs.driveline import Driveline
 from ..physics.operating_points import split_room
 from ..physics.starts import start_steps
+from .emission_prices import with_prices
 from .graph import event_graph
 from .memory import Memory
 from .settings import FEWER_POINTS, Settings
@@ -65,7 +66,7 @@ def _memory(cycle: Cycle, driveline: Driveline, known: Settings, whole: bool = T
         cycle.dt.size,
         driveline.gearbox.gears,
         known.grid_points,
-        split_room(driveline, known.splits),
+        split_room(with_prices(driveline, known), known.splits),
         known.memory_limit,
         states,
         whole,

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from ..inputs.driveline import Driveline
+from ..inputs.emissions import dearer
 from ..physics.battery import Cell, pack_battery
 from ..physics.codes import EngineClass
 from ..physics.demand import Demand
@@ -137,6 +138,7 @@ class Statements:
             ),
         )
         energy = self._once(("energy", id(battery)), lambda: battery.energy)
+        energy *= dearer(driveline.engine)
         penalty = settings.penalty_factor * energy / fuel.heating_value
         return Statement(
             points=points,

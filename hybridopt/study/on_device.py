@@ -11,6 +11,7 @@ from ..evaluation.case import OPTIMUM
 from ..inputs.driveline import Driveline
 from ..optimum.batch import solve_statements
 from ..pipeline import Prepared, prepare
+from ..problem.emission_prices import with_prices
 from ..problem.size import settled
 from ..problem.statement import Statement, Statements
 from .batches import BatchExecutor
@@ -109,6 +110,7 @@ class StatementMaker:
         variant: Any = task.variant
         driveline = variant.driveline()
         settings = settled(task.cycle, driveline, variant.settings)
+        driveline = with_prices(driveline, settings)
         known = self._known.get(task.points_digest) if task.points_digest else None
         if known is None:
             known = driveline, prepare(task.cycle, driveline, settings, whole=False)

@@ -36,6 +36,7 @@ def _engine(engine: Engine, factor: float) -> Engine:
     return dataclasses.replace(
         engine,
         fuel_map=_map(engine.fuel_map, factor),
+        emissions={name: _map(one, factor) for name, one in engine.emissions.items()},
         full_load=engine.full_load * factor,
         overrun=engine.overrun * factor,
         inertia=engine.inertia * factor,

@@ -7,7 +7,14 @@ import numpy as np
 import xarray as xr
 
 from ..base.cautions import CAUTION
-from ..base.nomenclature import BOUND_TOTALS, EQUAL_TOTALS, TOTALS, Quantity
+from ..base.nomenclature import (
+    BOUND_TOTALS,
+    EMISSION_TOTALS,
+    EQUAL_TOTALS,
+    SPECIES,
+    TOTALS,
+    Quantity,
+)
 from ..evaluation.case import Case, score
 from ..optimum.optimum import Optimum
 from ..optimum.result import Result
@@ -39,6 +46,7 @@ VALUES: dict[str, Quantity] = {
         f"share_{mode.name.lower()}": Quantity("1", f"share of time in {mode.text}")
         for mode in Mode
     },
+    **{name: one for name, one in EMISSION_TOTALS.items() if name.startswith(tuple(SPECIES))},
     "seconds": Quantity("s", "time the task took; the one value that differs between runs"),
 }
 """In the order in which stores keep them."""

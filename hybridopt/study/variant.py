@@ -113,7 +113,7 @@ class VariantBuilder:
             scales,
             settings,
             _digest([facts, scales, dataclasses.asdict(settings)]),
-            _digest([shared, scales, settings.splits, settings.memory_limit]),
+            _digest([shared, scales, settings.splits, settings.memory_limit, settings.emissions]),
         )
 
     def _parts(self, given: Mapping[str, Value]) -> Driveline:
@@ -197,6 +197,8 @@ class VariantBuilder:
         }
 
     def _fact(self, value: Any) -> str:
+        if isinstance(value, dict):
+            return repr({name: self._fact(one) for name, one in value.items()})
         if not isinstance(value, DataArray):
             return repr(value)
         if id(value) not in self._digests:

@@ -14,6 +14,7 @@ from ..files.table_csv import table_writer
 from ..files.writing import Write
 from ..optimum.charge_balance import BALANCE_LIMIT
 from ..physics.modes import Mode
+from .emissions import emission_lines, score_emissions
 
 if TYPE_CHECKING:
     from ..controllers.controller import Command
@@ -68,6 +69,8 @@ def comparison_text(comparison: "Comparison", moments: int = 0) -> str:
     for cycle in comparison.cycles:
         scores = comparison.of_cycle(cycle)
         blocks += [_values(cycle, scores), _modes(scores)]
+        if emitted := emission_lines(scores, NAME_ROOM):
+            blocks.append(emitted)
         if all(score.regret.totals for score in scores):
             blocks.append(_causes(scores))
         if moments:
@@ -83,11 +86,14 @@ def comparison_text(comparison: "Comparison", moments: int = 0) -> str:
 
 def _values(cycle: str, scores: "list[Score]") -> list[str]:
     best = scores[0]
+    minimised = "Cost is fuel and what starts and shifts are charged; it is what was minimised."
+    if "emission_cost_g" in best.result.dataset.attrs:
+        minimised = "Cost: fuel and what starts, shifts, emissions are charged; it was minimised."
     lines = [
         f"Cycle {cut(cycle, 40)}: proved bound {best.bound_g:.2f} g",
         f"Equal SoC: brought to {best.soc_end / PERCENT:.2f} %, a kWh in the battery counting "
         f"{best.fuel_per_kWh_g:.1f} g of fuel.",
-        "Cost is fuel and what starts and shifts are charged; it is what was minimised.",
+        minimised,
         "",
         f"{'':{NAME_ROOM}}{'SoC':>6}{'':>8}{'fuel at':>7}{'fuel':>8}{'cost':>8}{'cost':>8}",
         f"{'':{NAME_ROOM}}{'end':>6}{'fuel':>8}{'equal':>7}{'above':>8}{'above':>8}{'above':>8}",
@@ -257,7 +263,7 @@ def _flat(score: "Score") -> dict[str, Any]:
     """Return the plain values of a score."""
     off_balance = score.balance_percent > 100.0 * BALANCE_LIMIT
     flat = {name: getattr(score, name) for name in FLAT} | {"off_balance": off_balance}
-    return flat | shortfall_values(score.shortfall)
+    return flat | score_emissions(score) | shortfall_values(score.shortfall)
 
 
 def shortfall_values(shortfall: "Shortfall | None") -> dict[str, float]:

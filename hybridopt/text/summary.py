@@ -9,6 +9,7 @@ from ..base.units import PERCENT
 from ..base.words import cut, fixed
 from ..optimum.charge_balance import verdict
 from ..physics.modes import Mode
+from .emissions import emission_rows
 
 if TYPE_CHECKING:
     from ..optimum.result import Result
@@ -65,11 +66,12 @@ def _totals(attrs: dict[str, Any]) -> list[str]:
         f"{fixed(attrs['co2_g_per_km'], 1)} g CO2/km"
     )
     rows = {"Fuel": fuel}
-    events = attrs["cost_g"] - attrs["fuel_g"]
+    events, emitted = attrs["cost_g"] - attrs["fuel_g"], attrs.get("emission_cost_g", 0.0)
     extra = "events and battery wear" if attrs.get("throughput_cost_g") else "events"
+    what = "fuel, emissions" if emitted else "fuel"
     driven = "controller" in attrs  # by a rule, which minimises nothing
     rows["Cost with events" if driven else "Cost minimised"] = (
-        f"{fixed(attrs['cost_g'], 2)} g   (fuel, and {fixed(events, 2)} g for {extra})"
+        f"{fixed(attrs['cost_g'], 2)} g   ({what}, and {fixed(events - emitted, 2)} g for {extra})"
     )
     equal = "fuel_equal_g" in attrs
     if equal:
@@ -89,6 +91,7 @@ def _totals(attrs: dict[str, Any]) -> list[str]:
     if "corridor_width" in attrs:
         width = fixed(attrs["corridor_width"] / PERCENT, 1)
         rows["SoC corridor"] = f"{width} % wide on average, proved to hold the optimum"
+    rows |= emission_rows(attrs)
     start, end = (fixed(attrs[name] / PERCENT, 2) for name in ("soc_start", "soc_end"))
     rows["State of charge"] = f"{start} % -> {end} %"
     if "charge_change_Wh" in attrs:

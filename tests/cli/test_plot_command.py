@@ -10,13 +10,22 @@ from hybridopt.tables.files import write_json
 from hybridopt.tables.rule_table import LAYOUT
 
 HEADS = {".png": b"\x89PNG", ".pdf": b"%PDF", ".svg": b"<?xml"}
-TWINS = ("shifts", "soc", "best-modes", "motor", "gears")  # like another kind, so run seldom
+TWINS = (
+    "shifts",
+    "soc",
+    "best-modes",
+    "motor",
+    "gears",
+    "hc",
+    "co",
+    "particulates",
+)  # like another kind, so run seldom
 DRIVEN = ("soc", "regret")
 
 
 @pytest.fixture(scope="module")
 def path(tmp_path_factory):
-    return solved(tmp_path_factory.mktemp("solved"))
+    return solved(tmp_path_factory.mktemp("solved"), "--driveline", "clean")
 
 
 @pytest.fixture(scope="module")
@@ -90,6 +99,6 @@ def test_inputs_that_are_files_must_be_named(path, tmp_path):
     renamed.to_netcdf(tmp_path / "mine.nc")
     out = ("--kind", "value", "--out", tmp_path / "x.png")
     assert_one_sentence(run("plot", tmp_path / "mine.nc", *out), "--driveline FILE")
-    named = (*out, "--driveline", "full")
+    named = (*out, "--driveline", "clean")
     assert_one_sentence(run("plot", tmp_path / "mine.nc", *named), "--cycle FILE")
     assert run("plot", tmp_path / "mine.nc", *named, "--cycle", "ece15").exit_code == 0

@@ -29,6 +29,7 @@ from hybridopt.inputs.driveline_file import DEMO_FOLDER
 from hybridopt.inputs.maps import (
     read_battery_table,
     read_curve,
+    read_emission_map,
     read_fuel_map,
     read_loss_map,
     read_map,
@@ -245,6 +246,11 @@ READERS = {
     "curve": (read_curve, ".csv", [CURVE]),
     "map": (lambda path: read_map(path, "loss_W"), ".csv", [MAP]),
     "fuel map": (lambda path: read_fuel_map(path, 42_900.0), ".csv", [CONSUMPTION_MAP]),
+    "emission map": (
+        lambda path: read_emission_map(path, "nox"),
+        ".csv",
+        [CONSUMPTION_MAP.replace(b"bsfc_g", b"nox_g")],
+    ),
     "loss map": (read_loss_map, ".csv", [EFFICIENCY_MAP, MAP]),
     "battery": (read_battery_table, ".csv", [BATTERY]),
     "engine bench": (grid_engine, ".csv", [ENGINE_BENCH]),

@@ -184,7 +184,7 @@ def test_hash_is_that_of_the_content(folder):
 
 @pytest.mark.parametrize("name", ["ful", "", "\0", "x" * 5000, "no/such.toml"])
 def test_unknown_name_lists_the_shipped_ones(name):
-    words = "is neither a file nor a demo driveline; demo drivelines: full, full_awd, full_diesel"
+    words = "is neither a file nor a demo driveline; demo drivelines: .*full, full_awd, full_diesel"
     with pytest.raises(InputError, match=words):
         read_driveline(name)
 

@@ -21,6 +21,9 @@ def test_keys_are_those_that_users_have():
         "min_gear_time_s min_reversal_time_s torque_rise_Nm_per_s torque_fall_Nm_per_s "
         "stop_speed_max_km_per_h stop_soc_min_percent stop_oil_temperature_C "
         "ambient_temperature_C oil_temperature_start_C temperature_nodes "
+        "nox_price_g_per_g hc_price_g_per_g co_price_g_per_g particulates_price_g_per_g "
+        "nox_limit_g_per_km hc_limit_g_per_km co_limit_g_per_km particulates_limit_g_per_km "
+        "heating_start_s "
         "brake_shift_speed_km_per_h skip_shifts gear_start engine_on_start penalty_factor "
         "memory_limit_GB thermal_limits corridor wanted_gap_percent"
     ).split()
