@@ -25,16 +25,18 @@ from .optimum import Optimum
 from .proof import NEAR, Certificate, Proved, prove
 
 RATES = "rates of engine torque"
-CONTENT, LARGEST = "hybridopt certificate 3", 4e9  # bytes of all arrays
+CONTENT, LARGEST = "hybridopt certificate 4", 4e9  # bytes of all arrays
+LEVELS = 4000  # of the budget that paths keep
+MOST_LEVELS = 20_000_000  # of all states and gears
 SAME = 1e-9  # how far arrays of the same problem may differ on another machine
 INTEGERS = (
     "count first source target move_engine move_gear begin gear engine split states boxes fine "
-    "room starts"
+    "room starts levels"
 )
 MAY_BE_INFINITE = "cost", "move_cost", "shift"
 CLAIMS = (
-    "soc_end boxes fine multipliers price room start_price starts gear engine split share".split()
-)
+    "soc_end boxes fine multipliers price room levels start_price starts gear engine split share"
+).split()
 """All other arrays state the problem."""
 SHAPES = {
     "dt": "t",
@@ -66,10 +68,11 @@ SHAPES = {
     "limit": "b",
     "rise": "bp",
     "boxes": "",
-    "fine": "tgs",
+    "fine": "tgc",
     "multipliers": "kT",
     "price": "bt",
     "room": "",
+    "levels": "",
     "start_price": "k",
     "starts": "",
     "gear": "t",
@@ -78,7 +81,7 @@ SHAPES = {
     "share": "t",
 }
 """Axes of each array: steps t (T one more), gears g, classes c, points p, nodes n, moves m, budgets
-b, branches k, and classes of stages s: the engine's, and stops that are open from some SoC on."""
+b, branches k."""
 
 
 def make_certificate(best: Optimum) -> Certificate:
@@ -124,11 +127,13 @@ def _prices(bound: Bound, heat: Heat | None) -> Certificate:
     branches = bound.branches or Branches(bound.plain[None], np.zeros(1), 0)
     dual = Dual(bound.problem, make_boxes(bound.problem, BOXES, bound.end), bound.heat)
     shape = bound.problem.points.steps, bound.problem.points.gears, dual.classes
-    fine = np.zeros((*shape[:2], GATED + 1), dtype=np.int64)
+    fine = np.zeros((*shape[:2], GATED), dtype=np.int64)
     for each, multipliers in zip(branches.price, branches.multipliers, strict=True):
         branch = priced_starts(dual, each)
         branch.look(multipliers[1:])
-        fine[..., : dual.classes] |= branch.jobs.reshape(shape) == EXACT
+        exact = branch.jobs.reshape(shape) == EXACT
+        fine |= exact[..., :GATED]
+        fine[..., 0] |= exact[..., GATED:].any(axis=-1)  # stops that are open from some SoC on
     kept = np.array([budget.kept for budget in limits_of(heat)]).reshape(-1, shape[0])
     price = np.zeros(kept.shape)
     if bound.heat:
@@ -140,6 +145,7 @@ def _prices(bound: Bound, heat: Heat | None) -> Certificate:
         "fine": fine,
         "price": price,
         "room": room,
+        "levels": LEVELS if room >= 0 else 1,
     }
 
 
@@ -291,7 +297,7 @@ def _check_form(found: Certificate, about: Any) -> None:
     steps, gears, classes = found["count"].shape
     nodes, moves, points = found["battery_soc"].size, found["source"].size, found["power"].size
     lengths = {"t": steps, "T": steps + 1, "g": gears, "c": classes, "p": points, "n": nodes}
-    lengths |= {"m": moves, "2": 2, "b": found["limit"].size, "s": classes + 1}
+    lengths |= {"m": moves, "2": 2, "b": found["limit"].size}
     lengths["k"] = found["start_price"].size
     for name, axes in SHAPES.items():
         array = found[name]
@@ -313,12 +319,13 @@ def _check_form(found: Certificate, about: Any) -> None:
         and 0.0 < found["efficiency"] <= 1.0
         and (found["discharge"] >= 0.0).all()
         and (found["charge"] >= 0.0).all(),
-        "window": found["battery_soc"][0] - NEAR <= low < high <= found["battery_soc"][-1] + NEAR
+        "window": found["battery_soc"][0] <= low < high <= found["battery_soc"][-1]
         and low - NEAR <= min(found["soc_start"], found["soc_end"])
         and max(found["soc_start"], found["soc_end"]) <= high + NEAR,
         "boxes": 1 <= found["boxes"] <= 4096,
         "costs": all((found[n] > -np.inf).all() for n in MAY_BE_INFINITE),
         "states": 1 <= found["states"] <= 256,
+        "levels": 1 <= found["levels"] * found["states"] * gears <= MOST_LEVELS,
         "limits": (found["limit"] > 0.0).all()
         and (found["rise"] >= 0.0).all()
         and (found["kept"] > 0.0).all()

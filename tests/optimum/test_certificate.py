@@ -101,9 +101,12 @@ def limits(bound, heat, random):
             "starts": random.integers(0, 4),
             "price": price,
             "room": random.integers(-1, len(kept)),
-            "fine": random.integers(2, size=(*count.shape[:2], 4)),
+            "fine": random.integers(2, size=count.shape),
         }
-        yield proof.lower_limit(stated | claims)
+        claims["levels"] = random.choice([1, 7, 4000]) if claims["room"] >= 0 else 1
+        with np.errstate(all="ignore"):
+            found = proof.lower_limit(stated | claims)
+        yield found
 
 
 @examples(max_examples=30, **QUICK)
@@ -125,7 +128,9 @@ def test_stages_lie_below_every_mixture_of_two_neighbours(driveline):
     c = known("ece15", driveline)[1]
     random = np.random.default_rng(3)
     low = random.uniform(0.41, 0.75, 40)
-    box = proof.boxes(c, low, low + random.uniform(1e-4, 0.05, 40))
+    dt = c["dt"].max()
+    reach = 2.0 * np.abs(c["power"]).max() / c["voltage"].min() * dt / c["capacity"]
+    box = proof.boxes(c, dt, reach, low, low + random.uniform(1e-4, 0.05, 40))
     lists = random.choice(np.flatnonzero(c["count"].ravel() > 1), 40)
     t = lists // (c["count"][0].size)
     weight = random.uniform(0.0, 2e-4, 40)
@@ -136,13 +141,13 @@ def test_stages_lie_below_every_mixture_of_two_neighbours(driveline):
         if place.size < 2:
             continue
         power, cost = c["power"][place], c["cost"][place]
-        ends = [[values[:-1], values[1:]] for values in (power, cost)]
+        ends = [[values[:-1, None], values[1:, None]] for values in (power, cost)]
         with np.errstate(all="ignore"):
             least, error = proof.stage(
                 *ends, weight[i], c["dt"][t[i]], c["efficiency"], box[:, i : i + 1]
             )
-        assert 0.0 <= error.max() <= 1e-12 * (1.0 + np.abs(cost).max())
-        least = least.min() + min(change[i] * z for z in box[:2, i])
+        assert 0.0 <= error <= 1e-12 * (1.0 + np.abs(cost).max())
+        least = least.min() - error + min(change[i] * z for z in box[:2, i])
         share = np.linspace(0.0, 1.0, 41)
         mixed = power[:-1, None] + share * np.diff(power)[:, None]
         paid = cost[:-1, None] + share * np.diff(cost)[:, None]
