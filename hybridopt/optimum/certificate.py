@@ -13,11 +13,12 @@ from ..dp.bound import Bound
 from ..dp.bound_kernels import EXACT
 from ..dp.boxes import BOXES, make_boxes
 from ..dp.dual import Dual
-from ..dp.heat import Heat, limited_heat
+from ..dp.heat import Heat, LevelProof, limited_heat
+from ..dp.heat_levels import LEVEL_BOXES
 from ..dp.hulls import GATED
 from ..dp.start_branches import Branches, priced_starts
 from ..files.reading import open_ordinary
-from ..problem.budgets import Budget
+from ..problem.budgets import Budget, all_lengths
 from ..problem.fine_lists import FineLists
 from ..problem.memory import part_ranges
 from ..problem.problem import Problem
@@ -28,6 +29,7 @@ RATES = "rates of engine torque"
 CONTENT, LARGEST = "hybridopt certificate 4", 4e9  # bytes of all arrays
 LEVELS = 4000  # of the budget that paths keep
 MOST_LEVELS = 20_000_000  # of all states and gears
+MOST_PIECES = 100  # of a gap between two splits
 SAME = 1e-9  # how far arrays of the same problem may differ on another machine
 INTEGERS = (
     "count first source target move_engine move_gear begin gear engine split states boxes fine "
@@ -104,8 +106,10 @@ def make_certificate(best: Optimum) -> Certificate:
     if heat is None and best.settings.thermal_limits:  # kept without being asked for
         splits = best.settings.splits
         heat = limited_heat(best.driveline, best.demand, problem.points, splits)
-    made = problem_arrays(problem, heat) | _prices(bound, heat) | _schedule(best, heat)
-    made |= {"soc_end": bound.end, "boxes": BOXES}
+    heat = bound.level_proof.heat if bound.level_proof else heat
+    prices = _levels(bound.level_proof) if bound.level_proof else _prices(bound, heat)
+    made = problem_arrays(problem, heat) | prices | _schedule(best, heat)
+    made |= {"soc_end": bound.end}
     made = {name: np.asarray(made[name], _kind(name)) for name in SHAPES}
     proved = _proved(made)
     about = {
@@ -116,6 +120,7 @@ def make_certificate(best: Optimum) -> Certificate:
         "problem_sha256": problem_digest(made),
         "bound_g": proved.bound,
         "cost_g": proved.cost,
+        "pieces": heat.choices.pieces if heat and isinstance(heat.choices, FineLists) else 1,
     }
     if best.settings.limits_rates:
         about["leaves_out"] = RATES
@@ -146,6 +151,24 @@ def _prices(bound: Bound, heat: Heat | None) -> Certificate:
         "price": price,
         "room": room,
         "levels": LEVELS if room >= 0 else 1,
+        "boxes": BOXES,
+    }
+
+
+def _levels(proof: LevelProof) -> Certificate:
+    """Return likewise for a bound over levels of a budget, all lists box by box."""
+    heat = proof.heat
+    price = np.zeros((len(limits_of(heat)), heat.choices.steps))
+    price[: len(heat.prices)] = heat.prices
+    return {
+        "multipliers": proof.multipliers[None],
+        "fine": np.ones(all_lengths(heat.choices).shape),
+        "price": price,
+        "room": proof.budget,
+        "levels": proof.levels,
+        "boxes": LEVEL_BOXES,
+        "start_price": np.zeros(1),
+        "starts": 0,
     }
 
 
@@ -294,6 +317,8 @@ def _check_form(found: Certificate, about: Any) -> None:
     for name in ("cost_g", "bound_g"):
         if not isinstance(about.get(name), float) or not np.isfinite(about[name]):
             raise ValueError(f"{name} is no number")
+    if type(about.get("pieces")) is not int or not 1 <= about["pieces"] <= MOST_PIECES:
+        raise ValueError("pieces is no number, or too high")
     steps, gears, classes = found["count"].shape
     nodes, moves, points = found["battery_soc"].size, found["source"].size, found["power"].size
     lengths = {"t": steps, "T": steps + 1, "g": gears, "c": classes, "p": points, "n": nodes}
