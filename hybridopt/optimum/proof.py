@@ -170,7 +170,7 @@ def arrive(cost: Any, rise: Any, gear: Any, after: Any, kept: float) -> Any:
     for g in np.unique(gear[np.isfinite(cost)]):
         mine = np.flatnonzero(gear == g)
         mine = mine[np.lexsort((cost[mine], rise[mine]))]
-        mine = mine[np.diff(np.minimum.accumulate(cost[mine]), prepend=np.inf) < 0.0]
+        mine = mine[np.unique(np.minimum.accumulate(cost[mine]), return_index=True)[1]]
         to = (kept * level + rise[mine, None] - NEAR).clip(0.0, level.size).astype(int)
         least[g] = (cost[mine, None] + after[g][to]).min(axis=0)
     return least
