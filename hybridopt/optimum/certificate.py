@@ -119,6 +119,7 @@ def make_certificate(best: Optimum) -> Certificate:
         "driveline": best.driveline.name,
         "problem_sha256": problem_digest(made),
         "bound_g": proved.bound,
+        "rounding_g": proved.slack,
         "cost_g": proved.cost,
         "pieces": heat.choices.pieces if heat and isinstance(heat.choices, FineLists) else 1,
     }
@@ -314,7 +315,7 @@ def _check_form(found: Certificate, about: Any) -> None:
     """Raise ValueError unless all shapes and numbers fit together."""
     if not isinstance(about, dict) or about.get("content") != CONTENT:
         raise ValueError("its words are not those of a certificate")
-    for name in ("cost_g", "bound_g"):
+    for name in ("cost_g", "bound_g", "rounding_g"):
         if not isinstance(about.get(name), float) or not np.isfinite(about[name]):
             raise ValueError(f"{name} is no number")
     if type(about.get("pieces")) is not int or not 1 <= about["pieces"] <= MOST_PIECES:
