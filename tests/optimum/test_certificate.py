@@ -59,6 +59,16 @@ def heated():
     return best, made_by.make_certificate(best)
 
 
+@functools.cache
+def brief():
+    """Likewise for the first 40 s of a cycle."""
+    whole = read_cycle("ece15")
+    cycle = Cycle("brief", whole.time[:41], whole.speed[:41], np.array(0.0))
+    settings = Settings(soc_points=201, splits=11)
+    best = find_optimum(cycle, read_driveline("mild"), settings, keep_value=False)
+    return best, made_by.make_certificate(best)
+
+
 @pytest.fixture
 def file(tmp_path):
     made_by.write_arrays(tmp_path / "c.npz", known()[1])
@@ -209,12 +219,17 @@ def test_other_settings_are_certified_too(options):
 @pytest.mark.parametrize(
     "cycle", [n for n in cycle_names("schedule") if not n.startswith("wltc_class3b_")]
 )
-def test_every_shipped_cycle_is_certified(driveline, cycle):
-    """It is proved in making it; the gap of the solve is the project's own aim."""
+def test_every_shipped_cycle_is_near_its_bound_and_certified(driveline, cycle):
+    """It is proved in making it; the gap of the solve is the project's own aim.
+
+    Long cycles of the other drivelines, whose gaps are a third of it, only have theirs compared.
+    """
     best = find_optimum(read_cycle(cycle), read_driveline(driveline), keep_value=False)
+    assert 0.0 <= best.bound.gap_percent <= WANTED[driveline]
+    if driveline != "full" and best.demand.steps > 600:
+        return
     found = made_by.make_certificate(best)["about"]
     assert 0.0 < found["rounding_g"] < SHARE * found["cost_g"]
-    assert 0.0 <= best.bound.gap_percent <= WANTED[driveline]
     # no corridors, and boxes four times as wide as in those: 0.0055 % more was measured at most
     gap = (found["cost_g"] - found["bound_g"]) / found["cost_g"]
     assert 0.0 <= gap <= (WANTED[driveline] + 0.01) * 1e-2
@@ -322,9 +337,13 @@ def mutate(seed, made, file, out):
 
 
 def check_mutations(count, tmp_path):
+    """Of two certificates, with few boxes, so that each is soon proved."""
     out, refused = tmp_path / "m.npz", 0
-    for place, (best, made) in enumerate((known(), heated())):
-        file = tmp_path / f"{place}.npz"
+    for place, (best, made) in enumerate((brief(), heated())):
+        file, made = tmp_path / f"{place}.npz", made | {"boxes": np.array(4)}
+        bound = proof.prove(made).bound
+        assert bound > 0.95 * best.bound.bound
+        made["about"] = made["about"] | {"bound_g": bound}
         made_by.write_arrays(file, made)
         for seed in range(place * count // 2, (place + 1) * count // 2):
             mutate(seed, made, file, out)
