@@ -30,6 +30,7 @@ CONTENT, LARGEST = "hybridopt certificate 4", 4e9  # bytes of all arrays
 LEVELS = 4000  # of the budget that paths keep
 MOST_LEVELS = 20_000_000  # of all states and gears
 MOST_PIECES = 100  # of a gap between two splits
+HUGE = 1e30  # beyond all numbers of a problem, so that no product is beyond all measure
 SAME = 1e-9  # how far arrays of the same problem may differ on another machine
 INTEGERS = (
     "count first source target move_engine move_gear begin gear engine split states boxes fine "
@@ -329,7 +330,8 @@ def _check_form(found: Certificate, about: Any) -> None:
         array = found[name]
         if array.shape != tuple(lengths[axis] for axis in axes) or array.dtype.str != _kind(name):
             raise ValueError(f"{name} has the wrong shape or kind")
-        if np.isnan(array).any() or (name not in MAY_BE_INFINITE and not np.isfinite(array).all()):
+        ordinary = array[array != np.inf] if name in MAY_BE_INFINITE else array
+        if not (np.abs(ordinary) < HUGE).all():
             raise ValueError(f"{name} holds what is no number")
     low, high = found["window"]
     sound = {
@@ -340,8 +342,7 @@ def _check_form(found: Certificate, about: Any) -> None:
         and points > 0,
         "battery": nodes > 1
         and (np.diff(found["battery_soc"]) > 0.0).all()
-        and (found["voltage"] > 0.0).all()
-        and found["capacity"] > 0.0
+        and min(found["voltage"].min(), found["capacity"]) > 1.0 / HUGE
         and 0.0 < found["efficiency"] <= 1.0
         and (found["discharge"] >= 0.0).all()
         and (found["charge"] >= 0.0).all(),
@@ -349,7 +350,6 @@ def _check_form(found: Certificate, about: Any) -> None:
         and low - NEAR <= min(found["soc_start"], found["soc_end"])
         and max(found["soc_start"], found["soc_end"]) <= high + NEAR,
         "boxes": 1 <= found["boxes"] <= 4096,
-        "costs": all((found[n] > -np.inf).all() for n in MAY_BE_INFINITE),
         "states": 1 <= found["states"] <= 256,
         "levels": 1 <= found["levels"] * found["states"] * gears <= MOST_LEVELS,
         "limits": (found["limit"] > 0.0).all()

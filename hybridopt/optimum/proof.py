@@ -1,7 +1,7 @@
 """Check a certificate: that its bound holds for its problem, and that its schedule costs so much.
 
 Plain Python and NumPy, and nothing of the solver: this file repeats the theorem of dp/bound.py from
-the arrays of the certificate alone. All rounding goes the way that lowers the bound.
+the arrays of the certificate alone. What its operations may have rounded is taken off the bound.
 """
 
 from typing import Any, NamedTuple
@@ -106,13 +106,13 @@ def stage(ends: Any, costs: Any, weight: float, dt: float, efficiency: float, bo
 
     Along a piece of a list, from `ends[0]` to `ends[1]` W, (pieces, 1), cost is linear in power
     p = u i - r i^2 and drain is dt (u i - bend i^2): together a parabola over the current i, whose
-    least value lies at an end or at its vertex. Currents are rounded outwards. Both results are
-    (pieces, ranges).
+    least value lies at an end or at its vertex. Where the ends are nearly one, the cheaper counts.
+    Currents are rounded outwards. The costs are (pieces, ranges).
     """
     (_, _, u, ohms, ohms_charging, bend), found = box, []
-    width, low, high = ends[1] - ends[0], np.minimum(*ends), np.maximum(*ends)
-    rate = np.where(width == 0.0, 0.0, (costs[1] - costs[0]) / width)
-    base = np.where(width == 0.0, np.minimum(*costs), costs[0]) - rate * ends[0]
+    low, high, flat = np.minimum(*ends), np.maximum(*ends), np.abs(ends[1] - ends[0]) < NEAR
+    rate = np.where(flat, 0.0, (costs[1] - costs[0]) / (ends[1] - ends[0]))
+    base = np.where(flat, np.minimum(*costs), costs[0]) - rate * ends[0]
     for sign, r, share in ((1.0, ohms, 1.0), (-1.0, ohms_charging, efficiency)):
         scale, bent, out = weight * dt * share, share * bend * dt, sign * np.array([-1.0, 1.0])
         p = sign * np.maximum(sign * np.array([low, high]), 0.0)
