@@ -71,10 +71,8 @@ def resistive_battery(
 def soc_fall(battery: Battery, soc, power, dt):
     """Fall of SoC in a step by I = (U - sqrt(U^2 - 4 R P)) / (2 R); NaN beyond a limit."""
     soc, power = np.broadcast_arrays(np.asarray(soc, float), np.asarray(power, float))
-    axis = battery.table["soc"].values
-    u, r_out, r_in, most, least = (
-        np.interp(soc, axis, battery.table.sel(quantity=name).values) for name in NAMES
-    )
+    axis, rows = battery.table["soc"].values, battery.table.sel(quantity=list(NAMES)).values
+    u, r_out, r_in, most, least = (np.interp(soc, axis, row) for row in rows)
     r = np.where(power > 0.0, r_out, r_in)
     with np.errstate(invalid="ignore", divide="ignore"):
         lossy = (u - np.sqrt(u * u - 4.0 * r * power)) / (2.0 * r)
@@ -246,9 +244,12 @@ def schedules(points, battery, settings, shift_costs, slack: float = 0.0, budget
     low, high = settings.soc_min - slack - 1e-12, settings.soc_max + 1e-12
     for t in range(points.steps):
         grown, soc = [], path[:, -1]
-        for g, c, k in np.argwhere(np.isfinite(points.cost[t])):
+        choices = np.argwhere(np.isfinite(points.cost[t]))
+        power = points.power[t][tuple(choices.T)]
+        falls = soc_fall(battery, soc, power[:, None], points.dt[t])
+        for (g, c, k), fall in zip(choices, falls, strict=True):
             may = state.allowed(t, g, c, soc)
-            after = soc - soc_fall(battery, soc, points.power[t, g, c, k], points.dt[t])
+            after = soc - fall
             total = paid + points.cost[t, g, c, k] + state.cost(g, c, shift_costs)
             may = may & (after >= low) & (after <= high) & np.isfinite(total)
             hotter = heat.copy()

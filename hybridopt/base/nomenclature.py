@@ -117,7 +117,11 @@ overpaid, less what is unpaid, paid by shifts and by starts (`start_rotor_kJ`).
 
 BOUND_TOTALS = {
     "bound_g": Quantity("g", "proved lower limit of the cost, of a drive's at equal SoC"),
-    "gap_percent": Quantity("%", "gap: cost, of a drive at equal SoC, above the bound, % of it"),
+    "gap_percent": Quantity(
+        "%",
+        "gap: cost, of a drive at equal SoC, above the bound, % of it; no other grid's bound is "
+        "higher by more",
+    ),
     "gap_cause": Quantity("1", "what dominates a gap above 0.1 %; empty below"),
     "bound_s": Quantity("s", "time the bound took"),
     "corridor_width": Quantity("1", "mean width of the SoC corridor that was swept"),

@@ -57,7 +57,8 @@ def audit(
         stated = state_problem(drive, vehicle, make_settings(given))
         if stated.settings.thermal_limits:
             wanted, splits = drive_demand(vehicle, drive), stated.settings.splits
-            heat = limited_heat(vehicle, wanted, stated.points, splits)
+            fine = splits * found["about"]["pieces"]
+            heat = limited_heat(vehicle, wanted, stated.points, splits, fine)
         if name := problem_differs(found, stated, heat):
             raise FailedError(
                 f"{file}: its problem is not that of cycle {cycle}, driveline {vehicle.name} and "

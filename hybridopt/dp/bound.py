@@ -61,7 +61,7 @@ from .detours import Detours
 from .dual import Dual, all_multipliers
 from .end_bound import EndBound, Ends
 from .forward import ForwardRun
-from .heat import Heat, HeatGuide
+from .heat import Heat, HeatGuide, LevelProof
 from .start_branches import BRANCH_PERCENT, Branches, StartBranches
 
 RATIOS = 0.5, 2.0  # of the costate over one step, at least and at most
@@ -93,6 +93,7 @@ class Bound:
     guide : what it tells of schedules that keep them
     evaluations : of the dual function
     seconds : time spent
+    level_proof : what proves it over levels of a budget, but for the finest lists, if that is more
     """
 
     bound: float
@@ -108,6 +109,7 @@ class Bound:
     guide: HeatGuide | None
     evaluations: int
     seconds: float
+    level_proof: LevelProof | None = None
 
     def against(self, cost: float) -> "Bound":
         """Return the bound as it lies below a schedule of another cost, g."""

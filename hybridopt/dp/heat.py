@@ -146,6 +146,23 @@ class HeatGuide(NamedTuple):
     used: np.ndarray
 
 
+class LevelProof(NamedTuple):
+    """What proves a bound over levels of a budget, or nearly all of it.
+
+    Attributes
+    ----------
+    heat : budgets of finer lists, at the prices of all but the one whose levels count
+    budget : number of that one
+    levels : of it, as many as the finest bound takes
+    multipliers : g/J, (steps + 1,), as those of a bound
+    """
+
+    heat: Heat
+    budget: int
+    levels: int
+    multipliers: np.ndarray
+
+
 def limited_heat(
     driveline: Driveline, demand: Demand, points: Choices, splits: int, fine: int = FINE_SPLITS
 ) -> Heat | None:

@@ -7,6 +7,7 @@ of it is rounded down, so a path is never hotter than the schedule it stands for
 neighbouring choices a piece costs and heats as the better of all its mixtures in each.
 """
 
+import dataclasses
 from collections.abc import Callable
 from typing import cast
 
@@ -19,7 +20,7 @@ from .ascent import Ascent
 from .bound import Bound
 from .boxes import make_boxes
 from .dual import Dual, Look, all_multipliers
-from .heat import Heat
+from .heat import Heat, LevelProof
 
 LEVEL_BOXES = 8  # sub-boxes of the SoC window
 ROUNDS = (120, 400), (240, 1600), (960, 6400)  # splits and levels: ever finer; the last one looks
@@ -50,6 +51,11 @@ class HeatLevels:
         points, graph = heat.choices, problem.events.graph
         size = (points.steps + 1) * graph.states * points.gears
         self.levels = max(min(levels, MOST_VALUES // size), 1)
+
+    def proof(self, after: np.ndarray) -> LevelProof:
+        """Return what proves the bound at multipliers after each step, g/J, (steps,)."""
+        place = next(b for b, of in enumerate(self.others.budgets) if of is self.budget)
+        return LevelProof(self.others, place, ROUNDS[-1][1], all_multipliers(after))
 
     def look(self, after: np.ndarray) -> Look:
         """Return the bound and its path at multipliers after each step, g/J, 0 or more, (steps,).
@@ -109,8 +115,8 @@ class HeatLevels:
         return kernels.Pieces(*(np.concatenate(part) for part in zip(*found, strict=True)))
 
 
-def raised(bound: Bound, upper: float, wanted: float, finer: Callable[[int], Heat]) -> float:
-    """Return a bound, g, over the levels of a budget.
+def raised(bound: Bound, upper: float, wanted: float, finer: Callable[[int], Heat]) -> Bound:
+    """Return a bound over the levels of a budget, or the one given, if none is higher.
 
     Parameters
     ----------
@@ -124,16 +130,19 @@ def raised(bound: Bound, upper: float, wanted: float, finer: Callable[[int], Hea
         Returns the budgets of lists of about so many splits.
     """
     assert bound.heat is not None  # it has prices
-    least, after = bound.bound, bound.plain[1:]
+    after = bound.plain[1:]
     for splits, levels in ROUNDS:
         heat = finer(splits).at(bound.heat.prices)
         dual = HeatLevels(bound.problem, bound.end, heat, levels)
-        if (splits, levels) == ROUNDS[-1]:
-            least = max(least, dual.look(after).value)
+        if (splits, levels) == ROUNDS[-1]:  # its lists are too long for certificates
+            least, proof, above = dual.look(after).value, bound.level_proof, False
+        else:
+            ascent = Ascent(cast(Dual, dual), upper, [], wanted)  # it only looks
+            ascent.climb([after])
+            least, after, above = ascent.bound, ascent.multipliers, ascent.above
+            proof = dual.proof(after)
+        if least > bound.bound:
+            bound = dataclasses.replace(bound, bound=least, level_proof=proof)
+        if not above:
             break
-        ascent = Ascent(cast(Dual, dual), upper, [], wanted)  # it only looks
-        ascent.climb([after])
-        least, after = max(least, ascent.bound), ascent.multipliers
-        if not ascent.above:
-            break
-    return least
+    return bound

@@ -13,11 +13,12 @@ from ..dp.bound import Bound
 from ..dp.bound_kernels import EXACT
 from ..dp.boxes import BOXES, make_boxes
 from ..dp.dual import Dual
-from ..dp.heat import Heat, limited_heat
+from ..dp.heat import Heat, LevelProof, limited_heat
+from ..dp.heat_levels import LEVEL_BOXES
 from ..dp.hulls import GATED
 from ..dp.start_branches import Branches, priced_starts
 from ..files.reading import open_ordinary
-from ..problem.budgets import Budget
+from ..problem.budgets import Budget, all_lengths
 from ..problem.fine_lists import FineLists
 from ..problem.memory import part_ranges
 from ..problem.problem import Problem
@@ -25,16 +26,20 @@ from .optimum import Optimum
 from .proof import NEAR, Certificate, Proved, prove
 
 RATES = "rates of engine torque"
-CONTENT, LARGEST = "hybridopt certificate 3", 4e9  # bytes of all arrays
+CONTENT, LARGEST = "hybridopt certificate 4", 4e9  # bytes of all arrays
+LEVELS = 4000  # of the budget that paths keep
+MOST_LEVELS = 20_000_000  # of all states and gears
+MOST_PIECES = 100  # of a gap between two splits
+HUGE = 1e30  # beyond all numbers of a problem, so that no product is beyond all measure
 SAME = 1e-9  # how far arrays of the same problem may differ on another machine
 INTEGERS = (
     "count first source target move_engine move_gear begin gear engine split states boxes fine "
-    "room starts"
+    "room starts levels"
 )
 MAY_BE_INFINITE = "cost", "move_cost", "shift"
 CLAIMS = (
-    "soc_end boxes fine multipliers price room start_price starts gear engine split share".split()
-)
+    "soc_end boxes fine multipliers price room levels start_price starts gear engine split share"
+).split()
 """All other arrays state the problem."""
 SHAPES = {
     "dt": "t",
@@ -66,10 +71,11 @@ SHAPES = {
     "limit": "b",
     "rise": "bp",
     "boxes": "",
-    "fine": "tgs",
+    "fine": "tgc",
     "multipliers": "kT",
     "price": "bt",
     "room": "",
+    "levels": "",
     "start_price": "k",
     "starts": "",
     "gear": "t",
@@ -78,7 +84,7 @@ SHAPES = {
     "share": "t",
 }
 """Axes of each array: steps t (T one more), gears g, classes c, points p, nodes n, moves m, budgets
-b, branches k, and classes of stages s: the engine's, and stops that are open from some SoC on."""
+b, branches k."""
 
 
 def make_certificate(best: Optimum) -> Certificate:
@@ -101,8 +107,10 @@ def make_certificate(best: Optimum) -> Certificate:
     if heat is None and best.settings.thermal_limits:  # kept without being asked for
         splits = best.settings.splits
         heat = limited_heat(best.driveline, best.demand, problem.points, splits)
-    made = problem_arrays(problem, heat) | _prices(bound, heat) | _schedule(best, heat)
-    made |= {"soc_end": bound.end, "boxes": BOXES}
+    heat = bound.level_proof.heat if bound.level_proof else heat
+    prices = _levels(bound.level_proof) if bound.level_proof else _prices(bound, heat)
+    made = problem_arrays(problem, heat) | prices | _schedule(best, heat)
+    made |= {"soc_end": bound.end}
     made = {name: np.asarray(made[name], _kind(name)) for name in SHAPES}
     proved = _proved(made)
     about = {
@@ -112,7 +120,9 @@ def make_certificate(best: Optimum) -> Certificate:
         "driveline": best.driveline.name,
         "problem_sha256": problem_digest(made),
         "bound_g": proved.bound,
+        "rounding_g": proved.slack,
         "cost_g": proved.cost,
+        "pieces": heat.choices.pieces if heat and isinstance(heat.choices, FineLists) else 1,
     }
     if best.settings.limits_rates:
         about["leaves_out"] = RATES
@@ -124,11 +134,13 @@ def _prices(bound: Bound, heat: Heat | None) -> Certificate:
     branches = bound.branches or Branches(bound.plain[None], np.zeros(1), 0)
     dual = Dual(bound.problem, make_boxes(bound.problem, BOXES, bound.end), bound.heat)
     shape = bound.problem.points.steps, bound.problem.points.gears, dual.classes
-    fine = np.zeros((*shape[:2], GATED + 1), dtype=np.int64)
+    fine = np.zeros((*shape[:2], GATED), dtype=np.int64)
     for each, multipliers in zip(branches.price, branches.multipliers, strict=True):
         branch = priced_starts(dual, each)
         branch.look(multipliers[1:])
-        fine[..., : dual.classes] |= branch.jobs.reshape(shape) == EXACT
+        exact = branch.jobs.reshape(shape) == EXACT
+        fine |= exact[..., :GATED]
+        fine[..., 0] |= exact[..., GATED:].any(axis=-1)  # stops that are open from some SoC on
     kept = np.array([budget.kept for budget in limits_of(heat)]).reshape(-1, shape[0])
     price = np.zeros(kept.shape)
     if bound.heat:
@@ -140,6 +152,25 @@ def _prices(bound: Bound, heat: Heat | None) -> Certificate:
         "fine": fine,
         "price": price,
         "room": room,
+        "levels": LEVELS if room >= 0 else 1,
+        "boxes": BOXES,
+    }
+
+
+def _levels(proof: LevelProof) -> Certificate:
+    """Return likewise for a bound over levels of a budget, all lists box by box."""
+    heat = proof.heat
+    price = np.zeros((len(limits_of(heat)), heat.choices.steps))
+    price[: len(heat.prices)] = heat.prices
+    return {
+        "multipliers": proof.multipliers[None],
+        "fine": np.ones(all_lengths(heat.choices).shape),
+        "price": price,
+        "room": proof.budget,
+        "levels": proof.levels,
+        "boxes": LEVEL_BOXES,
+        "start_price": np.zeros(1),
+        "starts": 0,
     }
 
 
@@ -285,19 +316,22 @@ def _check_form(found: Certificate, about: Any) -> None:
     """Raise ValueError unless all shapes and numbers fit together."""
     if not isinstance(about, dict) or about.get("content") != CONTENT:
         raise ValueError("its words are not those of a certificate")
-    for name in ("cost_g", "bound_g"):
+    for name in ("cost_g", "bound_g", "rounding_g"):
         if not isinstance(about.get(name), float) or not np.isfinite(about[name]):
             raise ValueError(f"{name} is no number")
+    if type(about.get("pieces")) is not int or not 1 <= about["pieces"] <= MOST_PIECES:
+        raise ValueError("pieces is no number, or too high")
     steps, gears, classes = found["count"].shape
     nodes, moves, points = found["battery_soc"].size, found["source"].size, found["power"].size
     lengths = {"t": steps, "T": steps + 1, "g": gears, "c": classes, "p": points, "n": nodes}
-    lengths |= {"m": moves, "2": 2, "b": found["limit"].size, "s": classes + 1}
+    lengths |= {"m": moves, "2": 2, "b": found["limit"].size}
     lengths["k"] = found["start_price"].size
     for name, axes in SHAPES.items():
         array = found[name]
         if array.shape != tuple(lengths[axis] for axis in axes) or array.dtype.str != _kind(name):
             raise ValueError(f"{name} has the wrong shape or kind")
-        if np.isnan(array).any() or (name not in MAY_BE_INFINITE and not np.isfinite(array).all()):
+        ordinary = array[array != np.inf] if name in MAY_BE_INFINITE else array
+        if not (np.abs(ordinary) < HUGE).all():
             raise ValueError(f"{name} holds what is no number")
     low, high = found["window"]
     sound = {
@@ -308,17 +342,16 @@ def _check_form(found: Certificate, about: Any) -> None:
         and points > 0,
         "battery": nodes > 1
         and (np.diff(found["battery_soc"]) > 0.0).all()
-        and (found["voltage"] > 0.0).all()
-        and found["capacity"] > 0.0
+        and min(found["voltage"].min(), found["capacity"]) > 1.0 / HUGE
         and 0.0 < found["efficiency"] <= 1.0
         and (found["discharge"] >= 0.0).all()
         and (found["charge"] >= 0.0).all(),
-        "window": found["battery_soc"][0] - NEAR <= low < high <= found["battery_soc"][-1] + NEAR
+        "window": found["battery_soc"][0] <= low < high <= found["battery_soc"][-1]
         and low - NEAR <= min(found["soc_start"], found["soc_end"])
         and max(found["soc_start"], found["soc_end"]) <= high + NEAR,
         "boxes": 1 <= found["boxes"] <= 4096,
-        "costs": all((found[n] > -np.inf).all() for n in MAY_BE_INFINITE),
         "states": 1 <= found["states"] <= 256,
+        "levels": 1 <= found["levels"] * found["states"] * gears <= MOST_LEVELS,
         "limits": (found["limit"] > 0.0).all()
         and (found["rise"] >= 0.0).all()
         and (found["kept"] > 0.0).all()

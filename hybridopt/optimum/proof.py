@@ -1,17 +1,15 @@
 """Check a certificate: that its bound holds for its problem, and that its schedule costs so much.
 
 Plain Python and NumPy, and nothing of the solver: this file repeats the theorem of dp/bound.py from
-the arrays of the certificate alone. All rounding goes the way that lowers the bound.
+the arrays of the certificate alone. What its operations may have rounded is taken off the bound.
 """
 
 from typing import Any, NamedTuple
 
 import numpy as np
 
-UNIT = 2.0**-53  # relative rounding error of one operation
-MANY = 100.0 * UNIT  # of more than one stage takes, one after the other
+MANY = 100.0 * 2.0**-53  # relative rounding error of more operations than a stage takes in a row
 NEAR = 1e-6  # SoC, how far beyond window and end a schedule may lie; a share of cost and limits
-LEVELS = 4000  # of the budget that paths keep
 FITS = np.array([[1, 1, 1], [0, 1, 0], [1, 0, 1], [0, 0, 1], [1, 0, 0]], dtype=bool)
 """Whether kinds of move (any, same gear, another, higher, lower) fit shifts down, none and up."""
 Certificate = dict[str, Any]
@@ -26,14 +24,11 @@ class Proved(NamedTuple):
     soc_end: float
 
 
-QUIET = np.errstate(all="ignore")  # of infinite costs, and numbers that no certificate should hold
-
-
-@QUIET
+@np.errstate(all="ignore")  # of infinite costs, and numbers that no certificate should hold
 def prove(c: Certificate) -> Proved:
     """Return what a certificate proves; ValueError says which rule its schedule breaks."""
     (cost, soc_end), (bound, slack) = schedule_cost(c), lower_limit(c)
-    insist(np.isfinite(bound + slack), "its numbers are beyond all measure")
+    insist(np.isfinite([cost, bound, slack]).all(), "what it takes is forbidden, or beyond measure")
     return Proved(bound, slack, cost, soc_end)
 
 
@@ -75,55 +70,53 @@ def schedule_cost(c: Certificate) -> tuple[float, float]:
         insist(low - NEAR <= soc <= high + NEAR, f"step {t}: the schedule leaves the SoC window")
         state, gear = c["target"][move], g
     insist(soc >= end - NEAR, f"the schedule ends at {soc:.6g} and not at {end:.6g} of SoC")
-    insist(np.isfinite(total), "the schedule takes a choice that the problem forbids")
     return float(total), float(soc)
 
 
 def energy(c: Certificate, soc: np.ndarray) -> np.ndarray:
     """Return the stored energy up to states of charge, J: the integral of the voltage."""
-    nodes, u = c["battery_soc"], c["voltage"]
-    whole = np.append(0.0, np.cumsum(0.5 * np.diff(nodes) * (u[1:] + u[:-1])))
-    i = np.clip(np.searchsorted(nodes, soc, side="right") - 1, 0, nodes.size - 2)
-    part = 0.5 * (soc - nodes[i]) * (u[i] + battery(c, "voltage", soc))
-    return np.asarray(c["capacity"] * (whole[i] + part))
+    nodes = np.append(c["battery_soc"][0] - 1.0, c["battery_soc"])
+    at = np.column_stack((np.minimum(nodes, soc[:, None]), soc))
+    u = battery(c, "voltage", at)
+    return np.asarray(c["capacity"] * (0.5 * np.diff(at) * (u[:, 1:] + u[:, :-1])).sum(axis=1))
 
 
-def boxes(c: Certificate, low: np.ndarray, high: np.ndarray) -> np.ndarray:
+def boxes(c: Certificate, dt: float, reach: float, low: np.ndarray, high: np.ndarray) -> Any:
     """Return the battery at which a power takes the least from ranges of SoC, (6, ranges).
 
-    Rows: energy at both ends, J, highest voltage, lowest resistances, and what the rise of the
-    voltage takes off a resistance, per second.
+    Rows: energy at both ends, J, highest voltage, lowest resistances, and `bend`, what the rise of
+    the voltage within `reach` takes off a resistance, per second: half of it over the charge. Power
+    p takes dt (p + (r - bend dt) i^2). Where r >= bend dt that is least where i is least, at the
+    highest voltage, and r; elsewhere the current may be up to 2 u_high / u_low times as high.
     """
-    nodes, most = c["battery_soc"], float(np.abs(c["power"]).max())
+    nodes = c["battery_soc"]
     soc = np.column_stack((low, np.clip(nodes, low[:, None], high[:, None]), high))
     u, r, r_charge = (battery(c, name, soc) for name in ("voltage", "discharge", "charge"))
-    u_high, u_low, r_low = u.max(axis=1), u.min(axis=1), r.min(axis=1)
-    reach = 2.0 * most / c["voltage"].min() * c["dt"].max() / c["capacity"]
+    u_high, u_low = u.max(axis=1) * (1.0 + MANY), u.min(axis=1)
+    ohms = np.array([r.min(axis=1), r_charge.min(axis=1)]) * (1.0 - MANY)
     near = (nodes[1:] > low[:, None] - reach) & (nodes[:-1] < high[:, None] + reach)
     rise = np.where(near, np.diff(c["voltage"]) / np.diff(nodes), 0.0).max(axis=1).clip(0.0)
-    best, worst = u_high**2 - 4.0 * r_low * most, u_low**2 - 4.0 * r.max(axis=1) * most
-    apart = (u_high + np.sqrt(best.clip(0.0))) / (u_low + np.sqrt(worst.clip(0.0)))  # of currents
-    apart = np.where(worst > 0.0, np.maximum(apart, u_high / u_low), 2.0 * u_high / u_low)
-    bend = 0.5 * rise / c["capacity"] * apart**2 * (1.0 + NEAR)
-    lowest = u_high * (1.0 + MANY), r_low * (1.0 - MANY), r_charge.min(axis=1) * (1.0 - MANY)
-    return np.array([energy(c, low), energy(c, high), *lowest, bend])
+    bend = 0.5 * (1.0 + NEAR) * rise / c["capacity"]
+    bend *= np.where(ohms.min(axis=0) >= bend * dt, 1.0, (2.0 * u_high / u_low) ** 2)
+    return np.array([energy(c, low), energy(c, high), u_high, *ohms, bend])
 
 
-def stage(ends: Any, costs: Any, weight: Any, dt: Any, efficiency: float, box: Any) -> Any:
-    """Return the least cost + weight * drain in ranges of SoC, and its rounding, g, (pieces,).
+def stage(ends: Any, costs: Any, weight: float, dt: float, efficiency: float, box: Any) -> Any:
+    """Return the least cost + weight * drain in ranges of SoC, and its rounding, g.
 
-    Along a piece of a list, from `ends[0]` to `ends[1]` W, (pieces,), cost is linear in power
+    Along a piece of a list, from `ends[0]` to `ends[1]` W, (pieces, 1), cost is linear in power
     p = u i - r i^2 and drain is dt (u i - bend i^2): together a parabola over the current i, whose
-    least value lies at an end or at its vertex. Currents are rounded outwards.
+    least value lies at an end or at its vertex. Where the ends are nearly one, the cheaper counts.
+    Currents are rounded outwards. The costs are (pieces, ranges).
     """
     (_, _, u, ohms, ohms_charging, bend), found = box, []
-    width, low, high = ends[1] - ends[0], np.minimum(*ends), np.maximum(*ends)
-    rate = np.where(width == 0.0, 0.0, (costs[1] - costs[0]) / width)
-    base = np.where(width == 0.0, np.minimum(*costs), costs[0]) - rate * ends[0]
+    low, high, flat = np.minimum(*ends), np.maximum(*ends), np.abs(ends[1] - ends[0]) < NEAR
+    rate = np.where(flat, 0.0, (costs[1] - costs[0]) / (ends[1] - ends[0]))
+    base = np.where(flat, np.minimum(*costs), costs[0]) - rate * ends[0]
     for sign, r, share in ((1.0, ohms, 1.0), (-1.0, ohms_charging, efficiency)):
-        scale, bent, out = weight * dt * share, share * bend * dt, sign * np.array([[-1.0], [1.0]])
+        scale, bent, out = weight * dt * share, share * bend * dt, sign * np.array([-1.0, 1.0])
         p = sign * np.maximum(sign * np.array([low, high]), 0.0)
-        inside = u * u - 4.0 * r * p - MANY * out * (u * u + 4.0 * r * np.abs(p))
+        inside = u * u - 4.0 * r * p - MANY * out[:, None, None] * (u * u + 4.0 * r * np.abs(p))
         i = 2.0 * p / (u + np.sqrt(np.maximum(inside, 0.0)))
         vertex = np.clip(0.5 * (rate + scale) * u / (rate * r + scale * bent), *i)
         for x in (*i, vertex):
@@ -131,82 +124,58 @@ def stage(ends: Any, costs: Any, weight: Any, dt: Any, efficiency: float, box: A
             size = np.abs(rate) * (u + r * np.abs(x)) + scale * (u + np.abs(bent * x))
             error = MANY * (np.abs(base) + 2.0 * np.abs(rate * ends[0]) + size * np.abs(x))
             able = (high >= 0.0 if sign > 0.0 else low < 0.0) & (value < np.inf)
-            found.append((np.where(able, value - error, np.inf), np.where(able, error, 0.0)))
-    least, error = np.array(found).transpose(1, 0, 2)
-    return least.min(axis=0), error.max(axis=0)
+            found.append((np.where(able, value, np.inf), np.where(able, error, 0.0)))
+    least, error = np.array(found).swapaxes(0, 1)
+    return least.min(axis=0), error.max(initial=0.0)
 
 
-def numbers(each: np.ndarray) -> np.ndarray:
-    """Return 0, 1, ... for each of some lengths, one behind the other."""
-    return np.asarray(np.arange(each.sum()) - np.repeat(np.cumsum(each) - each, each))
+def pieces(c: Certificate, t: int, cost: Any, lam: Any, reach: Any, z_open: float) -> Any:
+    """Return the pieces of a step's lists: list, both choices, least stage cost, g; and rounding.
 
-
-def stages(c: Certificate, cost: Any, lam: Any, change: Any, z_open: float) -> Any:
-    """Return the least stage cost of every step, gear and class, g, and the rounding of all steps.
-
-    Every list counts over all SoC in reach at once, or, where `fine` says so, box after box, which
-    is higher. Behind the last class stand the stages of stops that are open from some SoC on.
+    A piece lies between two neighbouring choices that mix, or is a choice alone; choice 0 mixes
+    with none. Stage costs, (2, pieces), are those of any z, and of z from `z_open` on. Each list
+    counts over all SoC in reach at once, or, where `fine` says so, box by box, which is higher.
     """
-    both = [np.concatenate((c[name], c[name][..., :1]), axis=2) for name in ("count", "first")]
-    (count, first), value = (of.ravel() for of in both), np.full(both[0].shape, np.inf)
-    place, free = numbers(c["count"].ravel()), np.append(np.isfinite(cost), False)
-    mixes = (place > 0) & (np.append(place[1:], 0) > 0) & free[:-1] & free[1:]
-    edges: Any = np.linspace(c["window"][0], c["window"][1], int(c["boxes"]) + 1)
-    reach = 2.0 * np.abs(c["power"]).max() / c["voltage"].min() * c["dt"] / c["capacity"] + NEAR
-    gone, left = np.append(0.0, np.cumsum(reach)[:-1]), np.cumsum(reach[::-1])[::-1]
-    low, high = np.maximum(c["soc_start"] - gone, c["soc_end"] - left), c["soc_start"] + gone
-    a = np.clip(np.searchsorted(edges, low - NEAR, side="right") - 1, 0, edges.size - 2)
-    b = np.clip(np.searchsorted(edges, high + NEAR), a + 1, edges.size - 1)
-    z_top, worst, lists = float(np.abs(energy(c, edges)).max()), 0.0, np.flatnonzero(count)
-    fine, t = c["fine"].ravel()[lists] > 0, lists // value[0].size
-    each = np.where(fine, (b - a)[t], 1)
-    jobs, begin = np.repeat(lists, each), np.repeat(a[t], each) + numbers(each)
-    end = np.where(np.repeat(fine, each), begin + 1, np.repeat(b[t], each))
-    for part in np.array_split(np.arange(jobs.size), jobs.size // 1_000 + 1):
-        job, box = jobs[part], boxes(c, edges[begin[part]], edges[end[part]])
-        t, owner = job // value[0].size, np.repeat(np.arange(job.size), count[job])
-        here = first[job][owner] + numbers(count[job])
-        ends, costs = ([of[p] for p in (here, here + mixes[here])] for of in (c["power"], cost))
-        terms = lam[t + 1][owner], c["dt"][t][owner], c["efficiency"], box[:, owner]
-        least, error = stage(ends, costs, *terms)
-        floor = np.where(job % both[0].shape[2] == 3, z_open, box[0]).clip(box[0])
-        moved = change[t] * np.where(change[t] >= 0.0, floor, box[1])
-        moved = np.where(box[1] < floor, np.inf, moved - MANY * z_top * np.abs(change[t]))
-        least = np.minimum.reduceat(least, np.cumsum(count[job]) - count[job]) + moved
-        np.minimum.at(value.reshape(-1), job, least)
-        worst = max(worst, error.max())
-    return value, len(value) * worst + MANY * z_top * float(np.abs(change).sum())
-
-
-def path(c: Certificate, value: Any, rise: Any, gated: Any, extra: Any) -> tuple[float, float]:
-    """Return the length of the shortest path that keeps the paths' budget, and its rounding, g.
-
-    A level of the budget stands for all of it up to the next one; what a step makes of it is
-    rounded down.
-    """
-    (steps, gears, classes), engine, largest = value.shape, c["move_engine"], 0.0
-    kept, levels, step = np.ones(steps), 1, 1.0
-    if c["room"] >= 0:
-        kept, levels, step = c["kept"][c["room"]], LEVELS, c["limit"][c["room"]] / LEVELS
-    fits = FITS[c["move_gear"]][:, np.sign(np.arange(gears) - np.arange(gears)[:, None]) + 1]
-    ahead = np.zeros((int(c["states"]), gears, levels + 1))
-    ahead[..., levels] = np.inf  # above the limit
-    for t in range(steps - 1, -1, -1):
-        here = value[t][:, np.where(gated, classes - 1, engine)].T[:, None] + c["shift"][t][engine]
-        here = np.where(fits, here + (c["move_cost"][t] + extra)[:, None, None], np.inf)[..., None]
-        after, ahead = ahead, np.full(ahead.shape, np.inf)
-        for m, s in enumerate(c["source"]):
-            to = kept[t] * np.arange(levels) + rise[t, :, engine[m], None] / step - NEAR
-            to = to.clip(0.0, levels).astype(int)
-            ways = here[m] + np.take_along_axis(after[c["target"][m]], to, axis=1)
-            ahead[s, :, :levels] = np.minimum(ahead[s, :, :levels], ways.min(axis=1))
-        largest = max(
-            largest, *(np.abs(of[np.isfinite(of)]).max(initial=0.0) for of in (here, ahead))
+    count, first = c["count"][t].ravel(), c["first"][t].ravel()
+    owner, change = np.repeat(np.arange(count.size), count), (lam[t] - lam[t + 1]) * (t > 0)
+    here = first[0] + np.arange(owner.size)
+    place, free = here - first[owner], np.isfinite(cost[here])
+    joins = np.append((place[:-1] > 0) & (place[1:] > 0) & free[:-1] & free[1:], False)
+    pair, fine = np.array([here, here + joins]), c["fine"][t].ravel()[owner] > 0
+    gone, left = NEAR + reach[:t].sum(), NEAR + reach[t:].sum()
+    low = max(c["window"][0], c["soc_start"] - gone, c["soc_end"] - left)
+    edges = np.linspace(low, min(c["window"][1], c["soc_start"] + gone), int(c["boxes"]) + 1)
+    value, slack = np.empty((2, here.size)), 0.0
+    for of, *ends in ((fine, edges[:-1], edges[1:]), (~fine, edges[:1], edges[-1:])):
+        box, terms = (
+            boxes(c, c["dt"][t], reach[t], *ends),
+            (lam[t + 1], c["dt"][t], c["efficiency"]),
         )
-    return float(ahead[(*c["begin"], 0)]), 8.0 * UNIT * steps * float(largest)
+        least, error = stage(c["power"][pair[:, of, None]], cost[pair[:, of, None]], *terms, box)
+        floor = np.maximum(box[0], [[-np.inf], [z_open]])
+        moved = np.where(floor > box[1], np.inf, change * np.where(change >= 0.0, floor, box[1]))
+        value[:, of] = (least + moved[:, None]).min(axis=2)
+        slack = max(slack, error + MANY * np.abs(change * box[:2]).max())
+    return owner, pair, value, slack
 
 
-@QUIET
+def arrive(cost: Any, rise: Any, gear: Any, after: Any, kept: float) -> Any:
+    """Return the least cost of pieces with what is `after` them, (gears, levels), at each level.
+
+    A level of the paths' budget stands for all of it up to the next one; what a step makes of it
+    is rounded down. The last level is above the limit. Pieces count that no other one is better
+    than in both heat and cost.
+    """
+    least, level = np.full(after[:, 1:].shape, np.inf), np.arange(after.shape[1] - 1)
+    for g in np.unique(gear[np.isfinite(cost)]):
+        mine = np.flatnonzero(gear == g)
+        mine = mine[np.lexsort((cost[mine], rise[mine]))]
+        mine = mine[np.unique(np.minimum.accumulate(cost[mine]), return_index=True)[1]]
+        to = (kept * level + rise[mine, None] - NEAR).clip(0.0, level.size).astype(int)
+        least[g] = (cost[mine, None] + after[g][to]).min(axis=0)
+    return least
+
+
 def lower_limit(c: Certificate) -> tuple[float, float]:
     """Return the bound of the certificate's multipliers, g, and the rounding taken off it.
 
@@ -219,22 +188,38 @@ def lower_limit(c: Certificate) -> tuple[float, float]:
 
 
 def branch(c: Certificate, lam: Any, start: float, starts: int) -> tuple[float, float]:
-    """Return the bound of multipliers and a price on steps of a start, g, and its rounding."""
-    price, count, rise = c["price"], c["count"], np.zeros(c["count"].shape)
-    relief = price - np.column_stack((c["kept"][:, 1:] * price[:, 1:], 0.0 * price[:, :1]))
+    """Return the bound of multipliers and a price on steps of a start, g, and its rounding.
+
+    It is the length of the shortest path over engine, gear and levels, less what prices are worth.
+    """
+    price, kept, dt, engine = c["price"], c["kept"], c["dt"], c["move_engine"]
+    relief = price - np.column_stack((kept[:, 1:] * price[:, 1:], 0.0 * price[:, :1]))
     insist((lam >= 0.0).all() and (relief >= 0.0).all(), "a multiplier is below zero")
-    paid = price[:, np.repeat(np.arange(len(count)), count.sum(axis=(1, 2)))] * c["rise"]
-    cost = c["cost"] + paid.sum(axis=0) * (1.0 - MANY)
+    paid = price[:, np.repeat(np.arange(dt.size), c["count"].sum(axis=(1, 2)))] * c["rise"]
+    cost, worth = c["cost"] + paid.sum(axis=0) * (1.0 - MANY), start * starts
     credit = float(c["limit"] @ (relief + MANY * price).sum(axis=1))
-    if c["room"] >= 0:
-        able = np.where(np.isfinite(cost), c["rise"][c["room"]], np.inf)
-        rise[count > 0] = np.minimum.reduceat(able, c["first"][count > 0])
-    gated = c["opens"] > c["window"][0]
-    ends = np.array([c["soc_start"], c["soc_end"], c["opens"][gated].min(initial=1.0) - NEAR])
-    (z_start, z_end, z_open), z_top = energy(c, ends), np.abs(energy(c, c["window"])).max()
-    change, worth = np.append(0.0, lam[1:-1] - lam[2:]), start * starts
-    value, rounding = stages(c, cost, lam, change, z_open)  # in the first step z is known
-    length, slack = path(c, value, rise, gated, start * (c["move_engine"] == 2))
-    slack += MANY * (credit + abs(worth) + (lam[1] + lam[-1]) * z_top)
-    bound = length - credit - worth - lam[1] * z_start + lam[-1] * z_end - slack
-    return float(bound), float(slack + rounding)
+    room, levels = int(c["room"]), int(c["levels"])  # -1 is no room, of which nothing is used
+    left = np.vstack((kept, np.ones(dt.size)))[room]
+    heat = np.vstack((c["rise"], np.zeros(cost.size)))[room]
+    heat *= levels / np.append(c["limit"], 1.0)[room]
+    gated = (c["opens"] > c["window"][0]).astype(int)
+    z_ends = np.array([c["soc_start"], c["soc_end"], c["opens"][gated > 0].min(initial=1.0) - NEAR])
+    (z_start, z_end, z_open), gears = energy(c, z_ends), np.arange(c["count"].shape[1])
+    reach = 2.0 * np.abs(c["power"]).max() / c["voltage"].min() * dt / c["capacity"] + NEAR
+    fits = FITS[c["move_gear"]][:, np.sign(gears - gears[:, None]) + 1]
+    ahead = np.zeros((int(c["states"]), gears.size, levels + 1))
+    ahead[..., levels] = np.inf
+    slack = MANY * (credit + abs(worth) + lam[1] * abs(z_start) + lam[-1] * abs(z_end))
+    for t in range(dt.size - 1, -1, -1):
+        owner, pair, value, error = pieces(c, t, cost, lam, reach, z_open)
+        after, ahead, rise = ahead, np.full(ahead.shape, np.inf), heat[pair].min(axis=0)
+        events = c["shift"][t][engine] + (c["move_cost"][t] + start * (engine == 2))[:, None, None]
+        for m, (s, e, to) in enumerate(zip(c["source"], engine, c["target"], strict=True)):
+            of, paid = owner % 3 == e, np.where(fits[m], events[m], np.inf)
+            ways = arrive(value[gated[m], of], rise[of], owner[of] // 3, after[to], left[t])
+            ways = (paid[..., None] + ways).min(axis=1)
+            ahead[s, :, :levels] = np.minimum(ahead[s, :, :levels], ways)
+        large = (np.abs(of[np.isfinite(of)]).max(initial=0.0) for of in (events, ahead))
+        slack += error + MANY * max(*large, abs(start))
+    bound = ahead[(*c["begin"], 0)] - credit - worth - lam[1] * z_start + lam[-1] * z_end - slack
+    return float(bound), float(slack)

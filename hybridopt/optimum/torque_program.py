@@ -74,8 +74,7 @@ def closer(best: Optimum, free: Optimum, bound: Bound) -> tuple[Optimum, Bound]:
     if heat is not None and heat.prices.any() and _above(best, bound, wanted):
         best = _by_plans(best, free, heat)
         if _above(best, bound, wanted):
-            least = raised(bound, best.solution.cost, wanted / PERCENT, _finer(free))
-            bound = dataclasses.replace(bound, bound=max(least, bound.bound))
+            bound = raised(bound, best.solution.cost, wanted / PERCENT, _finer(free))
     return best, bound.against(best.solution.cost)
 
 

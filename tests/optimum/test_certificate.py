@@ -18,12 +18,15 @@ from hypothesis import HealthCheck, assume, given
 from hypothesis import settings as examples
 from hypothesis import strategies as st
 from makers import varied
+from test_bound import WANTED
 from test_brute_force import LOSSY_PENALTY, instances, solve_lossy
 from test_budgets import as_budgets, random_budgets
+from test_thermal_limits import crawl
 
 from hybridopt import Cycle, Settings, read_cycle, read_driveline
 from hybridopt.base.errors import FailedError, HybridoptError, InputError
 from hybridopt.cli.main import main
+from hybridopt.dp import heat_levels
 from hybridopt.dp.bound import lower_bound
 from hybridopt.dp.heat import Heat
 from hybridopt.inputs.cycle import cycle_names
@@ -53,6 +56,16 @@ def heated():
     cycle = Cycle("launches", np.arange(float(speed.size)), speed, np.array(0.15))
     settings = Settings(soc_points=201, splits=15, start_cost=3.0, thermal_limits=True)
     best = find_optimum(cycle, car, settings, keep_value=False)
+    return best, made_by.make_certificate(best)
+
+
+@functools.cache
+def brief():
+    """Likewise for the first 40 s of a cycle."""
+    whole = read_cycle("ece15")
+    cycle = Cycle("brief", whole.time[:41], whole.speed[:41], np.array(0.0))
+    settings = Settings(soc_points=201, splits=11)
+    best = find_optimum(cycle, read_driveline("mild"), settings, keep_value=False)
     return best, made_by.make_certificate(best)
 
 
@@ -101,9 +114,12 @@ def limits(bound, heat, random):
             "starts": random.integers(0, 4),
             "price": price,
             "room": random.integers(-1, len(kept)),
-            "fine": random.integers(2, size=(*count.shape[:2], 4)),
+            "fine": random.integers(2, size=count.shape),
         }
-        yield proof.lower_limit(stated | claims)
+        claims["levels"] = random.choice([1, 7, 300]) if claims["room"] >= 0 else 1
+        with np.errstate(all="ignore"):
+            found = proof.lower_limit(stated | claims)
+        yield found
 
 
 @examples(max_examples=30, **QUICK)
@@ -125,7 +141,9 @@ def test_stages_lie_below_every_mixture_of_two_neighbours(driveline):
     c = known("ece15", driveline)[1]
     random = np.random.default_rng(3)
     low = random.uniform(0.41, 0.75, 40)
-    box = proof.boxes(c, low, low + random.uniform(1e-4, 0.05, 40))
+    dt = c["dt"].max()
+    reach = 2.0 * np.abs(c["power"]).max() / c["voltage"].min() * dt / c["capacity"]
+    box = proof.boxes(c, dt, reach, low, low + random.uniform(1e-4, 0.05, 40))
     lists = random.choice(np.flatnonzero(c["count"].ravel() > 1), 40)
     t = lists // (c["count"][0].size)
     weight = random.uniform(0.0, 2e-4, 40)
@@ -136,13 +154,13 @@ def test_stages_lie_below_every_mixture_of_two_neighbours(driveline):
         if place.size < 2:
             continue
         power, cost = c["power"][place], c["cost"][place]
-        ends = [[values[:-1], values[1:]] for values in (power, cost)]
+        ends = [[values[:-1, None], values[1:, None]] for values in (power, cost)]
         with np.errstate(all="ignore"):
             least, error = proof.stage(
                 *ends, weight[i], c["dt"][t[i]], c["efficiency"], box[:, i : i + 1]
             )
-        assert 0.0 <= error.max() <= 1e-12 * (1.0 + np.abs(cost).max())
-        least = least.min() + min(change[i] * z for z in box[:2, i])
+        assert 0.0 <= error <= 1e-12 * (1.0 + np.abs(cost).max())
+        least = least.min() - error + min(change[i] * z for z in box[:2, i])
         share = np.linspace(0.0, 1.0, 41)
         mixed = power[:-1, None] + share * np.diff(power)[:, None]
         paid = cost[:-1, None] + share * np.diff(cost)[:, None]
@@ -197,15 +215,24 @@ def test_other_settings_are_certified_too(options):
 
 
 @pytest.mark.long
-@pytest.mark.parametrize("driveline", ["full", "mild", "micro"])
+@pytest.mark.parametrize("driveline", WANTED)
 @pytest.mark.parametrize(
     "cycle", [n for n in cycle_names("schedule") if not n.startswith("wltc_class3b_")]
 )
-def test_every_shipped_cycle_is_certified(driveline, cycle):
+def test_every_shipped_cycle_is_near_its_bound_and_certified(driveline, cycle):
+    """It is proved in making it; the gap of the solve is the project's own aim.
+
+    Long cycles of the other drivelines, whose gaps are a third of it, only have theirs compared.
+    """
     best = find_optimum(read_cycle(cycle), read_driveline(driveline), keep_value=False)
-    found = made_by.check_certificate(made_by.make_certificate(best))
-    assert found.slack < SHARE * found.cost
-    assert 0.0 <= found.cost - found.bound <= 1e-3 * found.cost
+    assert 0.0 <= best.bound.gap_percent <= WANTED[driveline]
+    if driveline != "full" and best.demand.steps > 600:
+        return
+    found = made_by.make_certificate(best)["about"]
+    assert 0.0 < found["rounding_g"] < SHARE * found["cost_g"]
+    # no corridors, and boxes four times as wide as in those: 0.0055 % more was measured at most
+    gap = (found["cost_g"] - found["bound_g"]) / found["cost_g"]
+    assert 0.0 <= gap <= (WANTED[driveline] + 0.01) * 1e-2
 
 
 # --- damage and forgery ---
@@ -240,6 +267,31 @@ def test_thermal_limits_are_certified():
     hotter = made_by._schedule(dataclasses.replace(best, solution=hot), best.bound.heat)
     with pytest.raises(FailedError, match="passes a thermal limit"):
         made_by.check_certificate(made | hotter)
+
+
+def test_levels_of_a_budget_are_certified(monkeypatch):
+    """Of a weak motor, whose prices of heat alone prove less."""
+    monkeypatch.setattr(heat_levels, "ROUNDS", ((30, 100), (60, 400)))
+    motor = {"continuous_torque": None, "continuous_limit": 30.0, "thermal_time": 20.0}
+    cycle = crawl(1, top=50 / 3.6, acceleration=1.2, grade=0.0)
+    car = varied(read_driveline("full"), motor=motor)
+    settings = Settings(soc_points=101, splits=15, engine_on_start=True, thermal_limits=True)
+    best = find_optimum(cycle, car, settings, keep_value=False)
+    found = made_by.check_certificate(made := made_by.make_certificate(best))
+    assert made["levels"] == 400 and made["room"] == 0
+    priced = dataclasses.replace(best.bound, level_proof=None)
+    plain = made_by.make_certificate(dataclasses.replace(best, bound=priced))
+    assert plain["about"]["bound_g"] < found.bound <= best.solution.cost
+    assert made_by.problem_differs(made, best.bound.problem, best.bound.level_proof.heat) == ""
+
+
+def test_a_limit_of_soc_on_a_start_makes_no_cheap_start():
+    """A move that is open from some SoC on costs what its own class does, whichever that is."""
+    made, opens = known()[1], known()[1]["opens"].copy()
+    opens[made["move_engine"] == 2] = made["window"][0] + 0.01
+    with np.errstate(all="ignore"):
+        bounds = [proof.lower_limit(c)[0] for c in (made, made | {"opens": opens})]
+    assert bounds[0] - 1e-9 <= bounds[1] <= made["about"]["cost_g"]
 
 
 def refused_or_harmless(path, best):
@@ -285,9 +337,13 @@ def mutate(seed, made, file, out):
 
 
 def check_mutations(count, tmp_path):
+    """Of two certificates, with few boxes, so that each is soon proved."""
     out, refused = tmp_path / "m.npz", 0
-    for place, (best, made) in enumerate((known(), heated())):
-        file = tmp_path / f"{place}.npz"
+    for place, (best, made) in enumerate((brief(), heated())):
+        file, made = tmp_path / f"{place}.npz", made | {"boxes": np.array(4)}
+        bound = proof.prove(made).bound
+        assert bound > 0.95 * best.bound.bound
+        made["about"] = made["about"] | {"bound_g": bound}
         made_by.write_arrays(file, made)
         for seed in range(place * count // 2, (place + 1) * count // 2):
             mutate(seed, made, file, out)
