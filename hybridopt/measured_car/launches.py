@@ -16,7 +16,7 @@ from ..measurements.refreshes import coarse_step
 from .step_samples import StepSamples
 
 REST = 0.03  # m/s, below which a fine speed is that of rest
-LAUNCHES = 0.03  # of the highest full load, a torque that no car at rest passes on (assumed)
+LAUNCHES = 0.02  # of the highest full load, a torque that no car at rest passes on (assumed)
 
 
 def with_launches(recording: Recording, driveline: Driveline, cycle: Cycle) -> Cycle:
@@ -32,8 +32,9 @@ def with_launches(recording: Recording, driveline: Driveline, cycle: Cycle) -> C
     Notes
     -----
     A fine speed tells it. In one of coarse steps, a car that shows 0 at the end of a step creeps if
-    engine and motor together gave torque in that step and the car shows speed after the next: half
-    the standstill's speed is taken.
+    engine and motor together gave torque in that step and the car shows speed after the next; so
+    does one that shows speed before a step and 0 from its beginning on, if they gave torque in it.
+    Half the standstill's speed is taken.
     """
     raw, still = recording.drive.raw, Cleaning().standstill
     shown = np.interp(cycle.time, raw.time, raw.values)
@@ -46,5 +47,6 @@ def with_launches(recording: Recording, driveline: Driveline, cycle: Cycle) -> C
         given = samples.mean(channels["engine_torque"] + channels["motor_torque"])
         gives = given > LAUNCHES * float(driveline.engine.full_load.max())
         begins = (speed[1:-1] == 0.0) & (speed[:-2] == 0.0) & (speed[2:] > 0.0) & gives[:-1]
-        speed[1:-1] = np.where(begins, 0.5 * still, speed[1:-1])
+        ends = (speed[1:-1] == 0.0) & (speed[:-2] > 0.0) & (speed[2:] == 0.0) & gives[1:]
+        speed[1:-1] = np.where(begins | ends, 0.5 * still, speed[1:-1])
     return dataclasses.replace(cycle, speed=speed)

@@ -17,6 +17,7 @@ from hybridopt.measured_car.alignment import aligned
 from hybridopt.measured_car.intervals_file import read_intervals
 from hybridopt.measurements.recording import Finding
 from hybridopt.pipeline import find_optimum
+from hybridopt.plots.measured_car import plot_assessment
 from hybridopt.text.assessment import assessment_record, assessment_text, verdict
 
 SETTINGS = Settings(soc_points=201, splits=15)
@@ -97,6 +98,19 @@ def test_texts_begin_with_the_verdict(clean):
     assert "no uncertainty is known" in " ".join(text.split())
     record = assessment_record(clean)
     assert record["gap_percent"] == clean.gap_percent and record["band"] is None
+
+
+def test_of_moments_close_together_the_costliest_is_named(clean):
+    """A cheaper one that ends where the costliest begins, and one far from both."""
+    worst = clean.places[0]
+    one = worst.moment._replace(start=200.0, stop=204.0, loss=3.0)
+    others = [
+        one._replace(start=195.0, stop=200.0, loss=2.0),
+        one._replace(start=20.0, stop=24.0, loss=1.0),
+    ]
+    places = [worst._replace(moment=x) for x in (one, *others)]
+    texts = plot_assessment(dataclasses.replace(clean, places=places)).axes[0].texts
+    assert [text.get_text().split()[-2] for text in texts] == ["3.0", "1.0"]
 
 
 @pytest.mark.parametrize(
