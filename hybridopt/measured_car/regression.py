@@ -23,6 +23,7 @@ LEAST_BLOCKS = 8
 HUBER = 2.0  # robust standard deviations within which a residual counts in full
 ROUNDS = 30
 LEVEL = 0.95
+NORMAL = 1.959964  # half-width of a 95 % interval over the standard deviation
 TO_SIGMA = 1.4826  # standard deviation over median absolute deviation of a normal distribution
 
 Prior = Mapping[str, tuple[float, float]]

@@ -4,6 +4,7 @@ A downshift costs J (w2^2 - w1^2) / 2 at the gearbox's `shift_efficiency` (`phys
 fuel beyond that of the measured torque tells only J over the efficiency; J stays the base's.
 """
 
+import dataclasses
 from collections.abc import Mapping, Sequence
 
 import numpy as np
@@ -15,12 +16,13 @@ from .engine_fit import EngineDelays
 from .engine_runs import seen_starts, working_fuel
 from .gear_fit import Gears
 from .parameters import Estimate
-from .regression import regress
+from .regression import NORMAL, regress
 from .signals import Signals
 
 WINDOW = 1.0  # s before and after a shift in which its fuel shows
 LATE = 0.2  # s, by which the gear may show early or late, and the speed there be another (assumed)
-LEAST = 12  # downshifts below which nothing is told
+UNSURE = 0.013  # s, standard error of the delays of fuel and engine speed (by trial at 10 Hz)
+LEAST = 40  # downshifts below which nothing is told: of few, delays make too much
 
 
 def shift_energies(
@@ -54,40 +56,52 @@ def fit_shifts(
         for one in signals
         if gears.known and one.has("gear", "engine_speed", "engine_torque", "fuel_rate")
     ]
-    paid, more, burnt, clock, moved = np.concatenate([np.zeros((5, 0)), *parts], axis=1)
+    rows = np.concatenate([np.zeros((7, 0)), *parts], axis=1)
+    paid, more, burnt, clock, moved, *late = rows
     downs = int((paid > 0.0).sum())
     if downs < LEAST:
         return ()
     fit = regress({"paid": paid, "more": more}, burnt, clock, {})
     if fit is None or "paid" not in fit.names or fit["paid"] <= 0.0:
         return ()
-    value = 1.0 / fit["paid"]
-    doubt = abs(float(moved.sum())) / float(paid.sum())
-    half = float(np.hypot(fit.half_width("paid") * value**2, doubt * value))
-    note = f"{downs} downshifts: fuel beyond that of the torque"
-    was = base.gearbox.shift_efficiency
-    key = "gearbox.shift_efficiency"
-    return (Estimate.around(key, was, value, half, float(downs), note),)
+    doubt = [fit["paid"] * float(moved.sum() / paid.sum())]
+    doubt += [NORMAL * UNSURE * float(paid @ x / (paid @ paid)) for x in late]
+    half = float(np.linalg.norm((fit.half_width("paid"), *doubt)))
+    key, note = "gearbox.shift_efficiency", f"{downs} downshifts: fuel beyond that of the torque"
+    found = Estimate.around(
+        key, base.gearbox.shift_efficiency, 1.0 / fit["paid"], 0.0, float(downs), note
+    )
+    high = 1.0 / max(fit["paid"] - half, 1e-9)
+    return (dataclasses.replace(found, low=1.0 / (fit["paid"] + half), high=high),)
 
 
 def _shift_rows(one: Signals, gears: Gears, fitted: Driveline, delays: EngineDelays) -> np.ndarray:
-    """Return by shift, alone in its window with the engine running, what a fit needs, (5, shifts).
+    """Return by shift, alone in its window and no start near, what a fit needs, (7, shifts).
 
-    Fuel of its energy at an efficiency of 1, fuel of the model, fuel beyond that, g, the time, and
-    half of what a gear that shows early or late makes of the first.
+    Fuel of its energy at an efficiency of 1, fuel of the model, fuel beyond that, g, the time,
+    half of what a gear that shows early or late makes of the first, and what a second of delay of
+    the engine's speed and of the fuel make of the third.
     """
-    model = working_fuel(one, seen_starts(one, fitted), fitted.engine, delays.speed)
+    model, later = (
+        working_fuel(one, seen_starts(one, fitted), fitted.engine, delay)
+        for delay in (delays.speed, delays.speed + one.dt)
+    )
     beyond = one.timely("fuel_rate", delays.fuel) - model
     reach = round(WINDOW / one.dt)
-    known = np.concatenate(([0], np.cumsum(one.on & one.measured("fuel_rate", "engine_torque"))))
+    runs = one.on & ~one.near(one.starts) & one.measured("fuel_rate", "engine_torque")
+    known = np.concatenate(([0], np.cumsum(runs)))
     low = np.clip(one.shifts - reach, 0, one.on.size)
     high = np.clip(one.shifts + reach, 0, one.on.size)
     alone = np.diff(one.shifts, prepend=-reach) > reach
     alone &= np.diff(one.shifts, append=one.on.size + reach) > reach
     alone &= known[high] - known[low] == high - low
-    sums = [np.concatenate(([0.0], np.cumsum(x))) * one.dt for x in (model, beyond)]
-    whole, rest = (x[high] - x[low] for x in sums)
+    sums = [
+        np.concatenate(([0.0], np.cumsum(x))) * one.dt
+        for x in (model, beyond, (later - model) / one.dt)
+    ]
+    whole, rest, slower = (x[high] - x[low] for x in sums)
     energy = [shift_energies(one, gears, fitted, late) for late in (0.0, -LATE, LATE)]
     paid, early, behind = np.array(energy) / fitted.fuel.heating_value
     at = one.clock[one.shifts] if one.shifts.size else np.zeros(0)
-    return np.stack((paid, whole, rest, at, 0.5 * (behind - early)))[:, alone]
+    ends = model[np.clip(high, 0, model.size - 1)] - model[low]
+    return np.stack((paid, whole, rest, at, 0.5 * (behind - early), slower, ends))[:, alone]

@@ -58,10 +58,17 @@ def test_a_car_that_gives_torque_before_it_shows_a_speed_creeps(tmp_path, torque
     assert np.delete(found.speed, 11) == pytest.approx(np.delete(cycle.speed, 11))
 
 
-@pytest.mark.parametrize(("torque", "creeps"), [(40.0, True), (0.0, False)])
-def test_a_car_that_gives_torque_while_it_comes_to_rest_creeps(tmp_path, torque, creeps):
+@pytest.mark.parametrize(
+    ("torque", "starts", "creeps"), [(40.0, 0.0, True), (0.0, 48.0, True), (0.0, 49.0, False)]
+)
+def test_a_car_that_drives_or_starts_while_it_comes_to_rest_creeps(
+    tmp_path, torque, starts, creeps
+):
     """The ramp backwards: in whole km/h 0.1 m/s shows 0 at 48 s, and 0.2 m/s shows 1 km/h at 47."""
-    recording = logged(tmp_path, ramp()[::-1], engine_torque=torque, motor_torque=0.0)
+    turns = np.where(0.1 * np.arange(591) >= starts - 0.01, 900.0, 0.0)
+    recording = logged(
+        tmp_path, ramp()[::-1], engine_torque=torque, motor_torque=0.0, engine_speed=turns
+    )
     raw = recording.drive.raw
     shown = Samples(raw.time, np.round(3.6 * raw.values) / 3.6)
     drive = dataclasses.replace(recording.drive, raw=shown)
