@@ -123,7 +123,8 @@ def _mark_moments(axes: list[Axes], assessment: "Assessment") -> None:
 
     Of moments too near to each other to be named apart, the costliest has its name.
     """
-    apart, named = NAME_WIDTH * assessment.driven.cycle.duration, []
+    apart = NAME_WIDTH * assessment.driven.cycle.duration
+    named: list[float] = []
     for place in sorted(assessment.places[:MARKED], key=lambda one: -one.moment.loss):
         moment = place.moment
         for ax in axes:
