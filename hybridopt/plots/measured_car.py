@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from ..measured_car.assess import Assessment
 
 MARKED = 5  # costliest moments that are shaded
-NAME_WIDTH = 0.12  # of the drive, that the name of one takes
+NAME_WIDTH = 0.11  # of the drive, that the name of one takes
 BEST, CAR, LOGGED = SERIES[0], SERIES[1], LOG_COLOUR
 
 
