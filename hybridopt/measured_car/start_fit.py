@@ -9,7 +9,6 @@ which the base's rotor, slip and friction work (`physics/starts.py`) gives it.
 from collections.abc import Mapping, Sequence
 
 import numpy as np
-from scipy.stats import t as student
 
 from ..inputs.driveline import Driveline
 from ..physics.starts import start_energies
@@ -18,7 +17,7 @@ from .engine_fit import EngineDelays
 from .engine_runs import Seen, seen_starts, working_fuel
 from .gear_fit import Gears
 from .parameters import Estimate, value_of
-from .regression import LEVEL
+from .regression import student_quantile
 from .signals import Signals
 
 LEAST = 4  # starts below which nothing is told
@@ -73,7 +72,7 @@ def _mean(
     cut = int(0.1 * kept.size)
     kept = kept[cut : kept.size - cut] if cut else kept
     spread = np.hypot(float(np.std(values, ddof=1)) / np.sqrt(len(values)), doubt)
-    half = float(student.ppf(0.5 * (1.0 + LEVEL), len(values) - 1)) * spread
+    half = student_quantile(len(values) - 1) * spread
     mean = float(kept.mean())
     note = f"{len(values)} starts: {what}"
     return Estimate.around(key, value_of(base, key), mean, half, float(len(values)), note)
@@ -130,7 +129,7 @@ def _efficiency(
     share = np.mean(needed) / np.mean(drawn)
     off = (np.asarray(needed) - share * np.asarray(drawn)) / np.mean(drawn)
     half = float(np.std(off, ddof=1) / np.sqrt(len(drawn)))
-    half *= float(student.ppf(0.5 * (1.0 + LEVEL), len(drawn) - 1))
+    half *= student_quantile(len(drawn) - 1)
     note = f"{len(drawn)} starts at standstill: energy drawn, {np.mean(drawn) / 1e3:.2f} kJ a start"
     value, was = float(share), base.start.efficiency
     return [Estimate.around("start.efficiency", was, value, half, float(len(drawn)), note)]
@@ -206,7 +205,7 @@ def _mode(values: np.ndarray, clock: np.ndarray) -> tuple[float, float]:
     near = middles[np.abs(middles - centre) < 0.06]
     count = max(near.size, 2)
     spread = float(np.std(near, ddof=1)) / np.sqrt(count) if near.size > 1 else 0.06
-    return centre, spread * float(student.ppf(0.5 * (1.0 + LEVEL), count - 1)) + 0.002
+    return centre, spread * student_quantile(count - 1) + 0.002
 
 
 def road_force(one: Signals, gears: Gears, fitted: Driveline) -> np.ndarray:
