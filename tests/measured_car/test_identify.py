@@ -94,6 +94,17 @@ def test_an_engine_that_is_dragged_along_pays_when_it_fires_again():
     assert found.fuel_model == pytest.approx(car.fuel, rel=0.01)
 
 
+def test_the_fuel_of_downshifts_tells_their_efficiency():
+    """Inertia over efficiency is told, so a base whose inertia is off gets another efficiency."""
+    true = read_driveline("micro")
+    car, base = drive_car(true, read_cycle("udds"), PowerThresholds()), off_base(true, 3)
+    found = identify([record(car, Logger(seed=5))], base, leave_out=False)
+    one = found.by_key["gearbox.shift_efficiency"]
+    truth = true_values(true, base, found.driveline)[one.key]
+    assert one.low <= truth <= one.high and one.half_width < 0.1 * truth
+    assert found.predictions[0].fuel_model == pytest.approx(car.fuel, rel=0.01)
+
+
 def test_without_motor_and_battery_fuel_holds_and_the_rest_is_named(cars, base):
     logs = [
         record(car, Logger(seed=i, without=NO_ELECTRIC), f"drive_{i}") for i, car in enumerate(cars)
