@@ -1,6 +1,9 @@
 """Puts this folder on the path of the tests below it, and lets random tests take their time."""
 
 import math
+import os
+
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the commands do; before numpy is imported
 
 import pytest
 from hypothesis import settings

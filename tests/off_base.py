@@ -5,6 +5,8 @@ import dataclasses
 import numpy as np
 
 from hybridopt.measured_car.parameters import with_values
+from hybridopt.physics.codes import RUNNING
+from hybridopt.physics.rotors import rotor_inertia
 from hybridopt.physics.starts import start_energies
 
 IDLE_FUEL = 4.3  # mg per revolution of the demo engine at idle, about
@@ -80,13 +82,16 @@ def true_values(true, base, fitted):
     """Return what the parameters of a fit truly are, by key, in terms of the base.
 
     Only the product of ratio and final drive over radius has a meaning; the efficiency of a start
-    goes with the inertia and overrun torque of the fitted driveline.
+    goes with the inertia and overrun torque of the fitted driveline, that of a shift with its
+    inertia.
     """
     scale = true.gearbox.final_drive / true.vehicle.wheel_radius
     scale /= base.gearbox.final_drive / base.vehicle.wheel_radius
     speed = np.array([95.0])
     work = float(start_energies(fitted, speed).sum() / start_energies(true, speed).sum())
+    turning = rotor_inertia(fitted)[RUNNING] / rotor_inertia(true)[RUNNING]
     values = {
+        "gearbox.shift_efficiency": true.gearbox.shift_efficiency * turning,
         "vehicle.mass_kg": true.vehicle.mass,
         "vehicle.rolling_resistance": true.vehicle.rolling_resistance,
         "vehicle.drag_area_m2": true.vehicle.drag_area,

@@ -151,7 +151,10 @@ def drive_regret(
 
 def _ending_at(solution: Solution, soc: float) -> tuple[Problem, CostToGo]:
     """Return the problem of ending at a SoC, as far as it is in the window, and its cost-to-go."""
-    problem, same = solution.problem, abs(soc - solution.soc[-1]) < SAME_SOC
+    problem, ends = solution.problem, [solution.soc[-1]]
+    if problem.settings.terminal == "target":  # the landing is a little off it
+        ends.append(problem.grid.target)
+    same = any(abs(soc - end) < SAME_SOC for end in ends)
     if same and solution.value.parts:  # it was kept
         return problem, solution.value
     problem = problem if same else problem.ending_at(soc)

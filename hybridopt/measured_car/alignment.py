@@ -4,7 +4,7 @@ import numpy as np
 
 from ..inputs.driveline import Driveline
 from ..measurements.recording import Recording
-from .engine_fit import fit_engine
+from .engine_fit import engine_delays
 from .fine_speed import shaft_gears
 from .gear_fit import fit_gears
 from .road_fit import fit_road
@@ -88,9 +88,9 @@ def _on_one_clock(recording: Recording, driveline: Driveline) -> tuple[Recording
         if doubt < SURE:
             delays[name] = behind - late
     if "engine_torque" in delays:
-        behind, doubt = fit_engine([one], driveline).delays.get(one.number, (0.0, np.inf))
-        if doubt < SURE:
-            delays["fuel_rate"] = delays["engine_torque"] + behind
+        found = engine_delays(one, driveline)
+        if 0.0 < found.unsure < SURE:
+            delays["fuel_rate"] = delays["engine_torque"] + found.fuel
     delays = {n: d for n, d in delays.items() if recording.has(n) and abs(d) >= LEAST}
     moved = moved_channels(recording, delays)
     if recording.has("gear") and recording.shaft:

@@ -19,7 +19,7 @@ from ..physics.codes import EngineClass
 from ..physics.demand import Demand
 from ..physics.shifts import shift_fuel
 from ..physics.starts import start_steps
-from .engine_fit import fuel_at
+from .engine_runs import fuel_at
 from .fine_speed import TURNING
 from .step_samples import StepSamples, held
 

@@ -10,19 +10,33 @@ start or shift being near.
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 import numpy as np
 
 from ..inputs.driveline import Driveline, Engine
-from ..inputs.maps import curve_values, map_values
+from ..inputs.maps import curve_values
+from .engine_runs import Seen, fuel_at, seen_starts, working_fuel
 from .parameters import Estimate
 from .rows import Rows, fit_made, fit_rows
-from .signals import SENSOR, SMOOTH, Signals, rounding_error
+from .signals import SENSOR, Signals, rounding_error
 
 DELAY_ROUNDS = 5
 CUT = 0.15  # share of the fuel at 0 N m below which the fuel counts as cut
 MOST_DELAY = 1.0  # s
 QUICK = 0.2  # s, smoothing where the delay is looked for
+AFTER_STOP = 1.0  # s, in which the fuel of a stopped engine tells how late its channel is
+
+
+class EngineDelays(NamedTuple):
+    """How far the fuel channel shows behind torque, s, its standard error, and the speed channel's.
+
+    They are a recording's, not a car's.
+    """
+
+    fuel: float = 0.0
+    unsure: float = 0.0
+    speed: float = 0.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -33,41 +47,34 @@ class EngineFuel:
     ----------
     estimates : of the fuel
     overrun : of the overrun torque
-    delays : s, of the fuel channel behind torque and its standard error, by recording
+    delays : by recording
     reason : why there is no estimate
     over_full : s above the base's full load by more than a tenth
     """
 
     estimates: tuple[Estimate, ...] = ()
     overrun: tuple[Estimate, ...] = ()
-    delays: Mapping[int, tuple[float, float]] = field(default_factory=dict)
+    delays: Mapping[int, EngineDelays] = field(default_factory=dict)
     reason: str = ""
     over_full: float = 0.0
 
 
-def fuel_at(engine: Engine, speed: np.ndarray, torque: np.ndarray) -> np.ndarray:
-    """Return the fuel rate of a running engine, g/s, beyond the map that of its edge.
+def fit_engine(
+    signals: Sequence[Signals], base: Driveline, delays: Mapping[int, EngineDelays] | None = None
+) -> EngineFuel:
+    """Fit factor and friction of the fuel map, and the overrun torque.
 
-    Between 0 N m and overrun it is linear, as in `physics/step.py`.
+    `delays` by recording, if they are known, spare the work to find them.
     """
-    x, y = engine.fuel_map["speed"].values, engine.fuel_map["torque"].values
-    inside = np.clip(speed, x[0], x[-1])
-    rate = map_values(engine.fuel_map, inside, np.clip(torque, 0.0, y[-1]))
-    overrun = np.minimum(curve_values(engine.overrun, speed), -1e-9)
-    return np.asarray(rate * np.clip(1.0 - np.minimum(torque, 0.0) / overrun, 0.0, 1.0))
-
-
-def fit_engine(signals: Sequence[Signals], base: Driveline) -> EngineFuel:
-    """Fit factor and friction of the fuel map, and the overrun torque."""
     over = sum(_over_full(one, base.engine) for one in signals)
     overrun = _fit_overrun(signals, base.engine)
     if not any(one.has("engine_speed", "engine_torque", "fuel_rate") for one in signals):
         why = "needs speed and torque of the engine and its fuel rate"
         return EngineFuel((), overrun, {}, why, over)
-    delays = {one.number: _delay(one, base.engine) for one in signals}
+    found_delays = delays or {one.number: engine_delays(one, base) for one in signals}
 
     def make(one: Signals) -> Rows | None:
-        return _rows(one, base.engine, delays[one.number][0], steady=True)
+        return _rows(one, base.engine, found_delays[one.number])
 
     found = fit_rows(signals, make, least=30.0)
     if found is None:
@@ -93,7 +100,7 @@ def fit_engine(signals: Sequence[Signals], base: Driveline) -> EngineFuel:
             note,
         ),
     )
-    return EngineFuel(estimates, overrun, delays, "", over)
+    return EngineFuel(estimates, overrun, found_delays, "", over)
 
 
 def _fuel_of_a_turn(signals: Sequence[Signals]) -> float:
@@ -125,42 +132,72 @@ def _coarseness(signals: Sequence[Signals], engine: Engine) -> tuple[float, floa
     return float(np.mean(shares)), float(np.mean(turns))
 
 
-def _delay(one: Signals, engine: Engine) -> tuple[float, float]:
-    """Return the delay of the fuel channel behind the torque, s, and its standard error."""
-    delay = unsure = 0.0
+def engine_delays(one: Signals, base: Driveline) -> EngineDelays:
+    """Return the delays of fuel and engine speed behind the engine's torque.
+
+    Shifts tell the speed's, the ends of runs the fuel's.
+    """
+    found = EngineDelays()
+    starts = seen_starts(one, base)
     for _ in range(DELAY_ROUNDS):  # noise makes each step too short
-        rows = _rows(one, engine, delay, steady=False)
-        if (found := fit_made([(one, rows)] if rows else [], least=30.0)) is None:
+        rows = _moving_rows(one, base.engine, starts, found)
+        if (made := fit_made([(one, rows)] if rows else [], least=30.0)) is None:
             break
-        delay = float(np.clip(delay + found.fit["delay"], -MOST_DELAY, MOST_DELAY))
-        unsure = found.fit.error("delay")
-    return delay, unsure
+        fuel, speed = (
+            float(np.clip(was + made.fit[name], -MOST_DELAY, MOST_DELAY))
+            for was, name in ((found.fuel, "delay"), (found.speed, "speed delay"))
+        )
+        found = EngineDelays(fuel, made.fit.error("delay"), speed)
+    return found
 
 
-def _rows(one: Signals, engine: Engine, delay: float, steady: bool) -> Rows | None:
+def _moving_rows(
+    one: Signals, engine: Engine, starts: Sequence[Seen], delays: EngineDelays
+) -> Rows | None:
+    """Return rows of which the delays are told: shifts and stops are among them."""
     if not one.has("engine_speed", "engine_torque", "fuel_rate"):
         return None
-    speed, torque = one["engine_speed"], one["engine_torque"]
-    rate = one.timely("fuel_rate", delay)
-    where = one.on & one.measured("engine_speed", "engine_torque", "fuel_rate")
-    if steady:
-        where &= one.quiet
-        where &= one.smooth(torque, where) > 5.0
-    else:
-        where &= ~one.near(one.starts, 1.5, 1.5)
-    if one.has("oil_temperature"):
-        where &= one["oil_temperature"] >= engine.warm_temperature
-    base = fuel_at(engine, speed, torque)
-    width = SMOOTH if steady else QUICK
+    stops = np.flatnonzero(one.on[:-1] & ~one.on[1:]) + 1
+    where = one.on | one.near(stops, 0.0, AFTER_STOP)
+    where &= one.measured("engine_speed", "engine_torque", "fuel_rate")
+    downs = one.shifts[one.gear[one.shifts] < one.gear[one.shifts - 1]]  # which take fuel
+    where &= ~one.near(one.starts, 1.5, 1.5) & ~one.near(downs, 1.0, 1.0) & _warm(one, engine)
+    base, later = (
+        working_fuel(one, starts, engine, delay) for delay in (delays.speed, delays.speed + one.dt)
+    )
+    turns = np.where(base > 0.0, 1e-3 * one["engine_speed"] / (2.0 * np.pi), 0.0)
     columns = {
-        "slope": one.smooth(base, where, width),
-        "friction": one.smooth(1e-3 * speed / (2.0 * np.pi), where, width),
-        "delay": -one.slope(one.smooth(base, where, width), width),
+        "slope": one.smooth(base, where, QUICK),
+        "friction": one.smooth(turns, where, QUICK),
+        "delay": -one.slope(one.smooth(base, where, QUICK), QUICK),
+        "speed delay": one.smooth(later - base, where, QUICK) / one.dt,
     }
-    if steady:
-        later = fuel_at(engine, one.timely("engine_speed", one.dt), torque)
-        columns[f"speed delay {one.number}"] = one.smooth(later - base, where, width) / one.dt
-    return Rows(columns, one.smooth(rate, where, width), where)
+    rate = one.timely("fuel_rate", delays.fuel)
+    return Rows(columns, one.smooth(rate, where, QUICK), where)
+
+
+def _warm(one: Signals, engine: Engine) -> np.ndarray:
+    """Return where the engine is warm, as far as that is measured."""
+    if one.has("oil_temperature"):
+        return np.asarray(one["oil_temperature"] >= engine.warm_temperature)
+    return np.ones(one.on.size, dtype=bool)
+
+
+def _rows(one: Signals, engine: Engine, delays: EngineDelays) -> Rows | None:
+    if not one.has("engine_speed", "engine_torque", "fuel_rate"):
+        return None
+    torque, speed = one["engine_torque"], one.timely("engine_speed", delays.speed)
+    rate = one.timely("fuel_rate", delays.fuel)
+    where = one.on & one.measured("engine_speed", "engine_torque", "fuel_rate")
+    where &= one.quiet & _warm(one, engine)
+    where &= one.smooth(torque, where) > 5.0
+    base = fuel_at(engine, speed, torque)
+    columns = {
+        "slope": one.smooth(base, where),
+        "friction": one.smooth(1e-3 * speed / (2.0 * np.pi), where),
+        "delay": -one.slope(one.smooth(base, where)),
+    }
+    return Rows(columns, one.smooth(rate, where), where)
 
 
 def _fit_overrun(signals: Sequence[Signals], engine: Engine) -> tuple[Estimate, ...]:

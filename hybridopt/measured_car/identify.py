@@ -4,12 +4,13 @@
 2. `fit_road` (road_fit.py): mass, rolling resistance, drag.
 3. `fit_engine` (engine_fit.py): fuel, overrun.
 4. `fit_load`, `fit_motor`, `fit_battery` (electric_fit.py).
-5. `fit_starts`, `fit_recuperation` (start_fit.py), with what is known by then.
+5. `fit_starts`, `fit_recuperation` (start_fit.py), `fit_shifts` (shift_fit.py), with what is known
+   by then.
 6. `predict` (prediction.py): the model beside the measured, also on a log left out.
 """
 
 import warnings
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -21,12 +22,13 @@ from ..inputs.driveline import Driveline
 from ..inputs.plausibility import unusual
 from ..measurements.recording import Recording
 from .electric_fit import battery_power, fit_battery, fit_load, fit_motor, load_beside, motor_power
-from .engine_fit import EngineFuel, fit_engine
+from .engine_fit import EngineDelays, EngineFuel, engine_delays, fit_engine
 from .gear_fit import Gears, fit_gears
 from .log_units import BASE, check_gears, check_units
 from .parameters import UNITS, Estimate, NotIdentified, by_key, field_of, with_values
 from .prediction import Prediction, predict
 from .road_fit import fit_road
+from .shift_fit import fit_shifts
 from .signals import Signals, make_signals
 from .start_fit import fit_recuperation, fit_starts
 
@@ -125,17 +127,18 @@ def identify(
     for one in signals:
         check_units(one.recording, base, BASE)
         check_gears(one.recording, base)
-    found = _fit(signals, base)
+    delays = {one.number: engine_delays(one, base) for one in signals}
+    found = _fit(signals, base, delays)
     if not found.estimates:
         reasons = "; ".join(sorted({one.reason for one in found.not_identified}))
         raise InputError(f"identify: the logs tell nothing of the driveline: {reasons}")
     left = []
     if leave_out and len(signals) > 1:
         for one in signals:
-            rest = _fit([other for other in signals if other is not one], base)
+            rest = _fit([other for other in signals if other is not one], base, delays)
             alone = fit_gears([one], base)
             gears = rest.gears.with_delays(alone.delays)
-            told = predict(one, gears, rest.driveline)
+            told = predict(one, gears, rest.driveline, delays[one.number])
             left.append(LeftOut(one.recording, rest.estimates, told))
     _warn(found, base)
     return Identified(
@@ -144,7 +147,7 @@ def identify(
         found.estimates,
         found.not_identified,
         tuple(one.recording for one in signals),
-        tuple(predict(one, found.gears, found.driveline) for one in signals),
+        tuple(predict(one, found.gears, found.driveline, delays[one.number]) for one in signals),
         tuple(left),
         found.gears.offset,
         tuple(found.gears.delays.get(one.number, 0.0) for one in signals),
@@ -162,17 +165,20 @@ class _Found:
     engine: EngineFuel
 
 
-def _fit(signals: Sequence[Signals], base: Driveline) -> _Found:
+def _fit(signals: Sequence[Signals], base: Driveline, delays: Mapping[int, EngineDelays]) -> _Found:
     gears = fit_gears(signals, base)
     road = fit_road(signals, gears, base)
-    engine = fit_engine(signals, base)
+    engine = fit_engine(signals, base, delays)
     found = [*gears.estimates, *road.estimates, *engine.estimates, *engine.overrun]
     found += fit_load(signals, base)
     found += fit_motor(signals, base)
     found += fit_battery(signals, base)
     sound, refused = _sort_out(found, base)
     known = with_values(base, {one.key: one.value for one in sound})
-    late = list(fit_starts(signals, known, base, engine.delays))
+    late = [
+        *fit_starts(signals, known, base, engine.delays),
+        *fit_shifts(signals, gears, known, base, engine.delays),
+    ]
     mass = by_key(sound).get("vehicle.mass_kg")
     doubt = mass.half_width / mass.value if mass else MASS_DOUBT
     late += fit_recuperation(signals, gears, known, base, doubt, road.delays)
@@ -227,6 +233,8 @@ def _why_not(key: str, signals: Sequence[Signals], road: str, engine: str) -> st
         return not any(one.has(*names) for one in signals)
 
     table, name = key.split(".")
+    if name == "shift_efficiency":
+        return "needs gear, speed, torque and fuel of the engine, and enough downshifts"
     if table == "gearbox":
         if lacks("gear"):
             return "the gear is not measured"

@@ -66,6 +66,7 @@ UNITS = {
     "vehicle.drag_area_m2": "m2",
     "vehicle.recuperation_share": "1",
     "gearbox.ratios": "1",
+    "gearbox.shift_efficiency": "1",
     "engine.fuel_scale": "1",
     "engine.friction_fuel_mg_per_rev": "mg/rev",
     "engine.overrun_scale": "1",

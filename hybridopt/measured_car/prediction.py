@@ -15,14 +15,14 @@ from ..inputs.driveline import Driveline
 from ..inputs.maps import curve_values, map_values
 from ..measurements.recording import Recording
 from ..physics.battery import pack_battery, resistance_at, root_current, voltage_at
-from ..physics.codes import EngineClass
-from ..physics.rotors import rotor_inertia
 from ..physics.starts import start_energies
 from .electric_fit import battery_power
-from .engine_fit import fuel_at
+from .engine_fit import EngineDelays
+from .engine_runs import fuel_at, seen_starts, working_fuel
 from .gear_fit import Gears
+from .shift_fit import shift_energies
 from .signals import Signals
-from .start_fit import road_force, seen_starts, working_fuel
+from .start_fit import road_force
 
 QUICK, LASTING = 0.2, 0.6  # s, smoothing of the torque, and the least of a fuel cut
 PARTLY, WHOLLY = 0.5, 0.85  # of the overrun torque, from which on the fuel counts as cut
@@ -65,21 +65,23 @@ class Prediction:
         return self._total(self.model["road_fuel_rate"]) if known else float("nan")
 
 
-def predict(one: Signals, gears: Gears, driveline: Driveline) -> Prediction:
-    """Set the model beside what was measured."""
+def predict(
+    one: Signals, gears: Gears, driveline: Driveline, delays: EngineDelays | None = None
+) -> Prediction:
+    """Set the model beside what was measured; `delays` are those of the engine's channels."""
     measured = {x: one[x] for x in ("fuel_rate", "engine_torque", "soc") if one.has(x)}
     if (power := battery_power(one)) is not None:
         measured["battery_power"] = power
     model: dict[str, np.ndarray] = {}
     if one.has("engine_speed", "engine_torque"):
-        _add_fuel(one, gears, driveline, model)
+        _add_fuel(one, gears, driveline, (delays or EngineDelays()).speed, model)
     if one.has("motor_speed", "motor_torque"):
         _add_electric(one, driveline, model)
     return Prediction(one.recording, measured, model)
 
 
 def _add_fuel(
-    one: Signals, gears: Gears, driveline: Driveline, model: dict[str, np.ndarray]
+    one: Signals, gears: Gears, driveline: Driveline, late: float, model: dict[str, np.ndarray]
 ) -> None:
     engine, torque = driveline.engine, one["engine_torque"]
     starts = seen_starts(one, driveline)
@@ -90,14 +92,15 @@ def _add_fuel(
     for at in _fired_again(one, running, driveline):
         events[at] += driveline.start.fuel / one.dt
     events += _shift_fuel(one, gears, driveline)
-    rate = np.where(_is_cut(one, driveline, WHOLLY), 0.0, working_fuel(one, starts, engine))
+    rate = working_fuel(one, starts, engine, late)
+    rate = np.where(_is_cut(one, driveline, WHOLLY), 0.0, rate)
     model["fuel_rate"] = rate + events
     if not one.has("motor_torque", "gear") or not gears.known:
         return
     asked, where = _road_torque(one, gears, driveline)
     asked = np.where(where & running, asked, torque)
     model["engine_torque"] = np.where(where & running, asked, np.nan)
-    road = fuel_at(engine, one["engine_speed"], asked)
+    road = fuel_at(engine, one.timely("engine_speed", late), asked)
     model["road_fuel_rate"] = np.where(where & running, road, rate) + events
 
 
@@ -124,18 +127,13 @@ def _is_cut(one: Signals, driveline: Driveline, share: float) -> np.ndarray:
 
 
 def _shift_fuel(one: Signals, gears: Gears, driveline: Driveline) -> np.ndarray:
-    """Return the fuel that speeds shafts up at downshifts, g/s (`physics/rotors.py`).
+    """Return the fuel that speeds shafts up at downshifts, g/s.
 
     The model pays it in fuel while the engine is off, too.
     """
     rate = np.zeros(one.recording.time.size)
-    inertia = rotor_inertia(driveline)
     price = driveline.gearbox.shift_efficiency * driveline.fuel.heating_value * one.dt
-    for at in one.shifts:
-        old, new = np.nan_to_num(gears.at(one.gear[[at - 1, at]]) * one["speed"][at])
-        if new > old > 0.0:
-            turns = inertia[EngineClass.RUNNING if one.on[at] else EngineClass.OFF]
-            rate[at] += 0.5 * float(turns) * (new**2 - old**2) / price
+    rate[one.shifts] = shift_energies(one, gears, driveline) / price
     return rate
 
 

@@ -7,85 +7,27 @@ which the base's rotor, slip and friction work (`physics/starts.py`) gives it.
 """
 
 from collections.abc import Mapping, Sequence
-from typing import NamedTuple
 
 import numpy as np
-from scipy.ndimage import binary_dilation
-from scipy.stats import t as student
 
-from ..inputs.driveline import Driveline, Engine
+from ..inputs.driveline import Driveline
 from ..physics.starts import start_energies
 from .electric_fit import battery_power, load_beside
-from .engine_fit import fuel_at
+from .engine_fit import EngineDelays
+from .engine_runs import Seen, seen_starts, working_fuel
 from .gear_fit import Gears
 from .parameters import Estimate, value_of
-from .regression import LEVEL
+from .regression import student_quantile
 from .signals import Signals
 
-QUARTER = 0.25  # the middle half of the rise is looked at: its ends fall between samples
-APART = 0.5  # s, by which torque and speed may show at different times
 LEAST = 4  # starts below which nothing is told
-
-
-class Seen(NamedTuple):
-    """One start: begin and end of the rise as (fractional) samples, and the speed reached."""
-
-    begin: float
-    end: float
-    speed: float
-
-
-def seen_starts(one: Signals, driveline: Driveline) -> list[Seen]:
-    """Return the starts whose rise of engine speed is whole."""
-    if not one.has("engine_speed"):
-        return []
-    speed, found = one["engine_speed"], []
-    parted = driveline.clutches.separating_clutch
-    reach = round(4.0 / one.dt)
-    for at in one.starts:
-        first = at - 1
-        while first > 0 and speed[first] > 1.0 and at - first < reach:
-            first -= 1
-        last = min(at + reach, speed.size - 1)
-        if at - first >= reach or last <= at:
-            continue
-        if not parted and one.moving[first]:  # it was dragged along
-            continue
-        joins = _plateau(speed[first : last + 1])
-        rise = speed[first : last + 1] / joins
-        middle = [np.flatnonzero(rise > level) for level in (QUARTER, 1.0 - QUARTER)]
-        if any(not x.size for x in middle) or middle[1][0] <= middle[0][0]:
-            continue
-        low, high = (
-            _crossing(rise, int(x[0]), y)
-            for x, y in zip(middle, (QUARTER, 1 - QUARTER), strict=True)
-        )
-        edge = QUARTER / (1.0 - 2.0 * QUARTER) * (high - low)
-        found.append(Seen(first + low - edge, first + high + edge, joins))
-    return found
-
-
-def _plateau(speed: np.ndarray) -> float:
-    """Return the speed at which a rise ends: where it is a quarter as steep as at its steepest."""
-    steps = np.diff(speed)
-    steepest = int(np.argmax(steps[: max(steps.size // 2, 1)]))
-    flat = np.flatnonzero(steps[steepest:] < 0.25 * steps[steepest])
-    return float(speed[steepest + (flat[0] if flat.size else steps.size - 1 - steepest)])
-
-
-def _crossing(values: np.ndarray, after: int, level: float) -> float:
-    """Return where values cross a level just before a sample, linear in between."""
-    if after == 0:
-        return 0.0
-    low, high = values[after - 1], values[after]
-    return float(after - 1 + (level - low) / max(high - low, 1e-12))
 
 
 def fit_starts(
     signals: Sequence[Signals],
     fitted: Driveline,
     base: Driveline,
-    delays: Mapping[int, tuple[float, float]],
+    delays: Mapping[int, EngineDelays],
 ) -> tuple[Estimate, ...]:
     """Fit duration, fuel and efficiency of starts.
 
@@ -98,7 +40,7 @@ def fit_starts(
     base
         For the figures to compare with.
     delays
-        s, of the fuel channel and its standard error, by recording.
+        Of the engine's channels, by recording.
     """
     every = [(one, seen) for one in signals for seen in seen_starts(one, fitted)]
     if len(every) < LEAST:
@@ -108,7 +50,7 @@ def fit_starts(
     estimates = [_mean("start.duration_s", lengths, base, "rise of engine speed", doubt)]
     if any(one.has("fuel_rate", "engine_torque") for one, _ in every):
         fuels = [
-            _fuel(one, seen, fitted, *delays.get(one.number, (0.0, 0.0))) for one, seen in every
+            _fuel(one, seen, fitted, delays.get(one.number, EngineDelays())) for one, seen in every
         ]
         told = [x for x, _ in fuels if np.isfinite(x)]
         if len(told) >= LEAST:
@@ -130,15 +72,13 @@ def _mean(
     cut = int(0.1 * kept.size)
     kept = kept[cut : kept.size - cut] if cut else kept
     spread = np.hypot(float(np.std(values, ddof=1)) / np.sqrt(len(values)), doubt)
-    half = float(student.ppf(0.5 * (1.0 + LEVEL), len(values) - 1)) * spread
+    half = student_quantile(len(values) - 1) * spread
     mean = float(kept.mean())
     note = f"{len(values)} starts: {what}"
     return Estimate.around(key, value_of(base, key), mean, half, float(len(values)), note)
 
 
-def _fuel(
-    one: Signals, seen: Seen, fitted: Driveline, delay: float, unsure: float
-) -> tuple[float, float]:
+def _fuel(one: Signals, seen: Seen, fitted: Driveline, delays: EngineDelays) -> tuple[float, float]:
     """Return the fuel of a start, g, and what the doubt about the delay makes of it.
 
     NaN where its surroundings do not let it be told.
@@ -153,34 +93,12 @@ def _fuel(
     if np.any(~one.on[int(seen.end) + 1 : last]) or np.any(np.isin(one.shifts, span)):
         return np.nan, np.nan
     time = one.recording.time
-    burnt = np.interp(time[span] + delay, time, one["fuel_rate"])
-    model = working_fuel(one, [seen], fitted.engine)[span]
-    unsure = np.hypot(unsure, 0.1 * one.dt)  # no delay is told better than a tenth of a sample
+    burnt = np.interp(time[span] + delays.fuel, time, one["fuel_rate"])
+    model = working_fuel(one, [seen], fitted.engine, delays.speed)[span]
+    unsure = np.hypot(
+        delays.unsure, 0.1 * one.dt
+    )  # no delay is told better than a tenth of a sample
     return float(np.sum(burnt - model) * one.dt), float(unsure * model[-1])
-
-
-def working_fuel(one: Signals, starts: Sequence[Seen], engine: Engine) -> np.ndarray:
-    """Return the fuel rate of the engine where it works after starts, g/s, at measured torque.
-
-    Torque may show some tenths of a second before or after the speed that it belongs to. There
-    the speed is that which the engine reaches, or had before it was stopped.
-    """
-    speed, torque, on = one["engine_speed"], one["engine_torque"], one.on.copy()
-    for seen in starts:
-        on[max(int(seen.begin), 0) : int(seen.end) + 1] = False
-    reach = max(round(APART / one.dt), 1)
-    works = on | (torque > 0.05 * float(engine.full_load.max())) & binary_dilation(
-        on, iterations=reach
-    )
-    places = np.flatnonzero(on)
-    if not places.size:
-        return np.zeros(speed.size)
-    after = np.clip(np.searchsorted(places, np.arange(speed.size)), 0, places.size - 1)
-    before = np.maximum(after - 1, 0)
-    at = np.arange(speed.size)
-    closer = np.abs(places[before] - at) < np.abs(places[after] - at)
-    nearest = np.where(closer, places[before], places[after])
-    return np.where(works, fuel_at(engine, speed[nearest], torque), 0.0)
 
 
 def _efficiency(
@@ -211,7 +129,7 @@ def _efficiency(
     share = np.mean(needed) / np.mean(drawn)
     off = (np.asarray(needed) - share * np.asarray(drawn)) / np.mean(drawn)
     half = float(np.std(off, ddof=1) / np.sqrt(len(drawn)))
-    half *= float(student.ppf(0.5 * (1.0 + LEVEL), len(drawn) - 1))
+    half *= student_quantile(len(drawn) - 1)
     note = f"{len(drawn)} starts at standstill: energy drawn, {np.mean(drawn) / 1e3:.2f} kJ a start"
     value, was = float(share), base.start.efficiency
     return [Estimate.around("start.efficiency", was, value, half, float(len(drawn)), note)]
@@ -287,7 +205,7 @@ def _mode(values: np.ndarray, clock: np.ndarray) -> tuple[float, float]:
     near = middles[np.abs(middles - centre) < 0.06]
     count = max(near.size, 2)
     spread = float(np.std(near, ddof=1)) / np.sqrt(count) if near.size > 1 else 0.06
-    return centre, spread * float(student.ppf(0.5 * (1.0 + LEVEL), count - 1)) + 0.002
+    return centre, spread * student_quantile(count - 1) + 0.002
 
 
 def road_force(one: Signals, gears: Gears, fitted: Driveline) -> np.ndarray:

@@ -17,6 +17,7 @@ from ..problem.settings import Settings
 from .alignment import aligned
 from .as_driven import as_driven
 from .parameters import with_values
+from .regression import NORMAL
 from .repeated import repeated
 from .replayed import NAME, replay_car
 
@@ -28,7 +29,6 @@ READING, READING_SHARE = 0.15, 0.03
 """Points and share of the gap, standard deviations of what a reading is off beside the noise of its
 samples, as by speeds next to rest and steps that are not those of the car (by trial on logs of
 known cars without noise: 0.05 to 0.6 points, 0.7 to 1.5 % of the gap)."""
-NORMAL = 1.959964  # half-width of a 95 % interval over the standard deviation
 BAND = (5.0, 50.0, 95.0)  # %, quantiles
 
 

@@ -14,7 +14,8 @@ from .schedule import plot_speed
 if TYPE_CHECKING:
     from ..measured_car.assess import Assessment
 
-MARKED = 5  # costliest moments that are named
+MARKED = 5  # costliest moments that are shaded
+NAME_WIDTH = 0.11  # of the drive, that the name of one takes
 BEST, CAR, LOGGED = SERIES[0], SERIES[1], LOG_COLOUR
 
 
@@ -118,23 +119,27 @@ def _logged() -> dict[str, Any]:
 
 
 def _mark_moments(axes: list[Axes], assessment: "Assessment") -> None:
-    """Shade the costliest moments through all panels, and name them above the first."""
-    length = assessment.driven.cycle.duration
-    last = -np.inf
-    for place in sorted(assessment.places[:MARKED], key=lambda one: one.moment.start):
+    """Shade the costliest moments through all panels, and name them above the first.
+
+    Of moments too near to each other to be named apart, the costliest has its name.
+    """
+    apart = NAME_WIDTH * assessment.driven.cycle.duration
+    named: list[float] = []
+    for place in sorted(assessment.places[:MARKED], key=lambda one: -one.moment.loss):
         moment = place.moment
         for ax in axes:
             ax.axvspan(moment.start, moment.stop, color=FAINT, zorder=0)
         middle = 0.5 * (moment.start + moment.stop)
-        if middle - last > 0.12 * length:
-            axes[0].text(
-                middle,
-                1.02,
-                f"{place.cause} {moment.loss:.1f} g",
-                transform=axes[0].get_xaxis_transform(),
-                ha="center",
-                va="bottom",
-                fontsize=8.5,
-                color=INK,
-            )
-            last = middle
+        if any(abs(middle - other) <= apart for other in named):
+            continue
+        axes[0].text(
+            middle,
+            1.02,
+            f"{place.cause} {moment.loss:.1f} g",
+            transform=axes[0].get_xaxis_transform(),
+            ha="center",
+            va="bottom",
+            fontsize=8.5,
+            color=INK,
+        )
+        named.append(middle)

@@ -20,7 +20,7 @@ from traced_log import driven_truth
 
 from hybridopt import Equivalence, PowerThresholds, Settings, assess, read_cycle, read_driveline
 from hybridopt.measured_car.parameters import value_of, with_values
-from hybridopt.measured_car.uncertainty import NORMAL
+from hybridopt.measured_car.regression import NORMAL
 
 SETTINGS = Settings(soc_points=201, splits=15)
 CASES = {

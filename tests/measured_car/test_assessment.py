@@ -15,8 +15,10 @@ from hybridopt import Equivalence, InputError, PowerThresholds, Settings, assess
 from hybridopt.controllers.builtin import Playback
 from hybridopt.measured_car.alignment import aligned
 from hybridopt.measured_car.intervals_file import read_intervals
+from hybridopt.measured_car.uncertainty import gap_band
 from hybridopt.measurements.recording import Finding
 from hybridopt.pipeline import find_optimum
+from hybridopt.plots.measured_car import plot_assessment
 from hybridopt.text.assessment import assessment_record, assessment_text, verdict
 
 SETTINGS = Settings(soc_points=201, splits=15)
@@ -97,6 +99,18 @@ def test_texts_begin_with_the_verdict(clean):
     assert "no uncertainty is known" in " ".join(text.split())
     record = assessment_record(clean)
     assert record["gap_percent"] == clean.gap_percent and record["band"] is None
+
+
+def test_of_moments_close_together_the_costliest_is_named(clean):
+    """A cheaper one that ends where the costliest begins, and one far from both."""
+    worst = clean.places[0]
+    kinds = ((200.0, 204.0, 3.0), (195.0, 200.0, 2.0), (20.0, 24.0, 1.0))
+    places = [
+        worst._replace(moment=dataclasses.replace(worst.moment, start=a, stop=b, loss=loss))
+        for a, b, loss in kinds
+    ]
+    texts = plot_assessment(dataclasses.replace(clean, places=places)).axes[0].texts
+    assert [text.get_text().split()[-2] for text in texts] == ["3.0", "1.0"]
 
 
 @pytest.mark.parametrize(
@@ -199,13 +213,14 @@ def test_findings_of_channels_that_were_used_are_in_the_verdict(clean):
 
 def test_band_grows_with_the_interval(driveline, known):
     """Fuel that grows in proportion leaves a gap nearly as it is; mass moves it."""
-    recording = record(known[0], CLEAN)
-    coarse = dataclasses.replace(SETTINGS, soc_points=151)
-    bands = {}
-    for share in (0.02, 0.2):
-        mass = driveline.vehicle.mass
-        given = {"vehicle.mass_kg": (mass, (1.0 - share) * mass, (1.0 + share) * mass)}
-        bands[share] = assess(recording, driveline, coarse, given, draws=4).band
+    recording, mass = record(known[0], CLEAN), driveline.vehicle.mass
+    given = {
+        x: {"vehicle.mass_kg": (mass, (1.0 - x) * mass, (1.0 + x) * mass)} for x in (0.02, 0.2)
+    }
+    coarse = Settings(soc_points=101, splits=9)
+    found = assess(recording, driveline, coarse, given[0.02], draws=2)
+    wide = gap_band(recording, driveline, coarse, given[0.2], found.gap_percent, draws=2)
+    bands = {0.02: found.band, 0.2: wide}
     narrow, wide = (bands[share].high - bands[share].low for share in (0.02, 0.2))
     assert 0.0 < narrow < wide
     assert bands[0.02].low <= bands[0.02].median <= bands[0.02].high

@@ -69,7 +69,7 @@ def test_most_intervals_hold_the_true_values(found, base, cars):
 def test_every_estimate_is_far_nearer_than_its_base(found, base):
     truth = true_values(TRUE, base, found.driveline)
     for one in found.estimates:
-        if one.key.startswith(("gearbox", "vehicle.mass", "engine.fuel", "battery.voltage")):
+        if one.key.startswith(("gearbox.ratios", "vehicle.mass", "engine.fuel", "battery.voltage")):
             assert abs(one.value - truth[one.key]) < 0.35 * abs(one.base - truth[one.key]), one
 
 
@@ -92,6 +92,17 @@ def test_an_engine_that_is_dragged_along_pays_when_it_fires_again():
     one = make_signals(record(car, Logger(noise=0.0, quanta=False, delay=0.0)))
     found = predict(one, fit_gears([one], true), true)
     assert found.fuel_model == pytest.approx(car.fuel, rel=0.01)
+
+
+def test_the_fuel_of_downshifts_tells_their_efficiency():
+    """Inertia over efficiency is told, so a base whose inertia is off gets another efficiency."""
+    true = read_driveline("micro")
+    car, base = drive_car(true, read_cycle("udds"), PowerThresholds()), off_base(true, 3)
+    found = identify([record(car, Logger(seed=5))], base, leave_out=False)
+    one = found.by_key["gearbox.shift_efficiency"]
+    truth = true_values(true, base, found.driveline)[one.key]
+    assert one.low <= truth <= one.high and one.half_width < 0.1 * truth
+    assert found.predictions[0].fuel_model == pytest.approx(car.fuel, rel=0.01)
 
 
 def test_without_motor_and_battery_fuel_holds_and_the_rest_is_named(cars, base):

@@ -12,6 +12,7 @@ from hybridopt.measured_car.coasting import NOISE, coasting_cycle
 from hybridopt.measured_car.launches import with_launches
 from hybridopt.measured_car.splits import fill_shafts
 from hybridopt.measurements.drive import Cleaning
+from hybridopt.measurements.log import Samples
 from hybridopt.physics.codes import OFF
 from hybridopt.physics.demand import drive_demand
 from hybridopt.physics.plant import pack
@@ -55,6 +56,27 @@ def test_a_car_that_gives_torque_before_it_shows_a_speed_creeps(tmp_path, torque
     assert cycle.speed[11] == 0.0 and cycle.speed[12] > 0.0
     assert found.speed[11] == pytest.approx(0.5 * STILL if creeps else 0.0)
     assert np.delete(found.speed, 11) == pytest.approx(np.delete(cycle.speed, 11))
+
+
+@pytest.mark.parametrize(
+    ("torque", "starts", "creeps"), [(40.0, 0.0, True), (0.0, 48.0, True), (0.0, 49.0, False)]
+)
+def test_a_car_that_drives_or_starts_while_it_comes_to_rest_creeps(
+    tmp_path, torque, starts, creeps
+):
+    """The ramp backwards: in whole km/h 0.1 m/s shows 0 at 48 s, and 0.2 m/s shows 1 km/h at 47."""
+    turns = np.where(0.1 * np.arange(591) >= starts - 0.01, 900.0, 0.0)
+    recording = logged(
+        tmp_path, ramp()[::-1], engine_torque=torque, motor_torque=0.0, engine_speed=turns
+    )
+    raw = recording.drive.raw
+    shown = Samples(raw.time, np.round(3.6 * raw.values) / 3.6)
+    drive = dataclasses.replace(recording.drive, raw=shown)
+    speed = np.where(recording.cycle.time < 48.0, recording.cycle.speed, 0.0)
+    cycle = dataclasses.replace(recording.cycle, speed=speed)
+    found = with_launches(dataclasses.replace(recording, drive=drive), FULL, cycle)
+    assert found.speed[48] == pytest.approx(0.5 * STILL if creeps else 0.0)
+    assert np.delete(found.speed, 48) == pytest.approx(np.delete(speed, 48))
 
 
 def test_a_fine_speed_is_kept_below_the_standstill_of_the_import(tmp_path):
