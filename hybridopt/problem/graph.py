@@ -322,6 +322,8 @@ def engine_stops(graph: Graph) -> np.ndarray:
 
 def _steps_needed(wanted: float, amounts: np.ndarray) -> int:
     """Return how many successive steps reach a sum wherever they begin, 1 or more."""
+    if wanted <= amounts.min():
+        return 1
     total = np.concatenate(([0.0], np.cumsum(amounts)))
     ends = np.minimum(np.searchsorted(total, total[:-1] + wanted - 1e-9), amounts.size)
     return max(int(np.max(ends - np.arange(amounts.size))), 1)

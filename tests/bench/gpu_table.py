@@ -34,8 +34,9 @@ def rows(found: dict) -> list[tuple[str, str]]:
     if part := found.get("variants"):
         audited = f"{part['audited']} / {len(part['refused'])} / {part['above']:.1e}"
         made.append(("random variants compared with the CPU's", f"{part['compared']:,}"))
-        made.append(("their cost over the CPU's, relative, largest", f"{part['largest']:.1e}"))
-        made.append(("their cost over the CPU's, relative, mean", f"{part['mean']:.1e}"))
+        ends = f"{part['lowest']:.1e} / {part['highest']:.1e}"
+        made.append(("their cost over the CPU's, relative, lowest / highest", ends))
+        made.append(("the same, mean of its size", f"{part['mean']:.1e}"))
         made.append(("bounds above the CPU's cost", f"{part['bounds_above_cost']}"))
         words = "certificates checked / refused / bound over the checker's, relative, at most"
         made.append((words, audited))
