@@ -9,9 +9,8 @@ from ..inputs.catalyst import EmissionPrice
 from ..inputs.driveline import Driveline
 from ..physics.codes import HEATING, LIT, WAITING
 from ..physics.demand import Demand
+from ..physics.emissions import EARLY
 from .settings import Settings
-
-EARLY = 1e-9  # s, what rounding may take of a time
 
 
 def with_prices(driveline: Driveline, settings: Settings) -> Driveline:
