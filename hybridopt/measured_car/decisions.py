@@ -115,6 +115,11 @@ def _engine(
             words = (
                 "on where it turns and burns, or is dragged until it burns again without a start"
             )
+            if len(names) < 3:
+                words += (
+                    "; fuel and torque together would tell its starts, of which one alone misses "
+                    "some, so that the gap may be several points too small"
+                )
             told = np.isfinite(sum(samples.mean(recording.channels[n]) for n in names))
             return on, _engine_source(tuple(names), f"engine {words}", told, demand)
     engine, plant = driveline.engine, pack(driveline)
