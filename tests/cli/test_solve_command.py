@@ -249,7 +249,7 @@ def test_a_map_that_does_not_cover_the_speeds_is_one_sentence(tmp_path):
         (("--stop-soc-min-percent", 101), ("--stop-soc-min-percent", "101")),
         (("--stop-oil-temperature-c", 300), ("stop_oil_temperature", "-60 to 200 degC")),
         (("--skip-shifts", "some"), ("--skip-shifts", "both")),
-        (("--driveline", "fool"), ("'fool'", "demo drivelines: full, ")),
+        (("--driveline", "fool"), ("'fool'", "demo drivelines: clean, clean_mild, full, ")),
         (("--memory-limit-gb", 0.001), ("GB", "memory_limit")),
         (("--soc-points", "many"), ("--soc-points", "many")),
         (("--start-cost-g", "nan"), ("start_cost", "nan")),

