@@ -172,8 +172,11 @@ def _fuel(driveline: Driveline, priced: bool) -> tuple[DataArray, np.ndarray]:
 
 def emission_plants(driveline: Driveline) -> dict[str, Plant]:
     """Return plants whose fuel is an emission of the engine, g/s, by its name."""
-    plant, found = pack(driveline, priced=False), {}
-    for name, emission in driveline.engine.emissions.items():
+    emissions, found = driveline.engine.emissions, dict[str, Plant]()
+    if not emissions:
+        return found
+    plant = pack(driveline, priced=False)
+    for name, emission in emissions.items():
         axes = _array(emission["speed"]), _array(emission["torque"])
         found[name] = plant._replace(fuel_speed=axes[0], fuel_torque=axes[1], fuel=_array(emission))
     return found
