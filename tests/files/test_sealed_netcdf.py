@@ -6,6 +6,7 @@ import warnings
 import h5netcdf
 import numpy as np
 import pytest
+from case_counts import cases
 import xarray as xr
 
 from hybridopt.base.errors import InputError
@@ -106,7 +107,7 @@ def damage(content, count):
         yield bytes(wrong)
 
 
-@pytest.mark.parametrize("count", [24, pytest.param(100, marks=pytest.mark.long)])
+@pytest.mark.parametrize("count", [12, pytest.param(cases(100), marks=pytest.mark.long)])
 def test_a_damaged_result_is_used_or_refused(result, tmp_path, count):
     path = tmp_path / "a.nc"
     result.to_netcdf(path)
