@@ -6,8 +6,8 @@ import warnings
 import h5netcdf
 import numpy as np
 import pytest
-from case_counts import cases
 import xarray as xr
+from case_counts import cases
 
 from hybridopt.base.errors import InputError
 from hybridopt.files import sealed_netcdf
