@@ -121,7 +121,7 @@ def _shortest(problem, stage, moves, choice, way, space):
         rows[r] = 0.0
     cuda.syncthreads()
     edges = number * gears * gears
-    together = max(TERMS // edges, 1)
+    together = terms.size // edges
     for last in range(steps, 0, -together):
         first = max(last - together, 0)
         _gather_terms(problem, stage, moves, terms, first, last)
@@ -161,7 +161,7 @@ def _walk(problem, graph, choice, way, space):
     codes, targets = space[0], space[5]
     thread, threads, steps = cuda.threadIdx.x, cuda.blockDim.x, problem[N_STEPS]
     count, at = problem[N_ROWS], problem[N_TRACK]
-    row, together = problem[N_STATE] * problem[N_GEARS] + problem[N_GEAR], max(TERMS // count, 1)
+    row, together = problem[N_STATE] * problem[N_GEARS] + problem[N_GEAR], codes.size // count
     for first in range(0, steps, together):
         number = min(together, steps - first)
         for place in range(thread, number * count, threads):

@@ -95,9 +95,7 @@ def _fuel(one: Signals, seen: Seen, fitted: Driveline, delays: EngineDelays) -> 
     time = one.recording.time
     burnt = np.interp(time[span] + delays.fuel, time, one["fuel_rate"])
     model = working_fuel(one, [seen], fitted.engine, delays.speed)[span]
-    unsure = np.hypot(
-        delays.unsure, 0.1 * one.dt
-    )  # no delay is told better than a tenth of a sample
+    unsure = np.hypot(delays.unsure, 0.1 * one.dt)  # no better than a tenth of a sample
     return float(np.sum(burnt - model) * one.dt), float(unsure * model[-1])
 
 

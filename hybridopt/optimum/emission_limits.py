@@ -16,7 +16,7 @@ from ..base.errors import InfeasibleError, InputError
 from ..base.nomenclature import SPECIES
 from ..base.warning import InputWarning
 from ..problem.settings import Settings
-from .optimum import Optimum
+from .optimum import Optimum, cost_without
 
 SOLVES = 14  # for the price of one limit, once it is kept
 ROUNDS = 4  # through all limits
@@ -86,7 +86,7 @@ class _Tried(NamedTuple):
 
     def cost_without(self, names: Iterable[str]) -> float:
         """Return the cost without what some emissions are charged, g."""
-        return self.cost - sum(self.price(name) * self.grams[name] for name in names)
+        return cost_without(self.cost, self.prices, self.grams, names)
 
 
 class _Search:

@@ -1,6 +1,6 @@
 """The optimum of a drive: all that a solve knows."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 import xarray as xr
@@ -59,8 +59,8 @@ class Optimum:
 
     def cost_without(self, names: Iterable[str]) -> float:
         """Return the cost without what some emissions are charged, g."""
-        prices, grams = self.settings.emission_prices, self.charged_grams
-        return self.solution.cost - sum(prices.get(name, 0.0) * grams[name] for name in names)
+        prices = self.settings.emission_prices
+        return cost_without(self.solution.cost, prices, self.charged_grams, names)
 
     def result(self) -> Result:
         """Return traces and totals for files and reports."""
@@ -85,3 +85,10 @@ class Optimum:
             fuel_per_energy = float(self.bound.multipliers[-1])
         inputs = self.cycle, self.driveline, self.demand, self.settings
         return make_result(self.trace, *inputs, extra, fuel_per_energy)
+
+
+def cost_without(
+    cost: float, prices: Mapping[str, float], grams: Mapping[str, float], names: Iterable[str]
+) -> float:
+    """Return a cost, g, without what grams of some emissions are charged at prices by name."""
+    return cost - sum(prices.get(name, 0.0) * grams[name] for name in names)

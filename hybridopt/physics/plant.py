@@ -1,5 +1,6 @@
 """A driveline flattened to bare arrays, for the kernels."""
 
+from collections.abc import Mapping
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -170,12 +171,9 @@ def _fuel(driveline: Driveline, priced: bool) -> tuple[DataArray, np.ndarray]:
     return lit, np.concatenate((_array(lit), _array(cold)))
 
 
-def emission_plants(driveline: Driveline) -> dict[str, Plant]:
-    """Return plants whose fuel is an emission of the engine, g/s, by its name."""
-    emissions, found = driveline.engine.emissions, dict[str, Plant]()
-    if not emissions:
-        return found
-    plant = pack(driveline, priced=False)
+def emission_plants(plant: Plant, emissions: Mapping[str, DataArray]) -> dict[str, Plant]:
+    """Return plants like one whose fuel is an emission of its engine, g/s, by its name."""
+    found = dict[str, Plant]()
     for name, emission in emissions.items():
         axes = _array(emission["speed"]), _array(emission["torque"])
         found[name] = plant._replace(fuel_speed=axes[0], fuel_torque=axes[1], fuel=_array(emission))

@@ -56,7 +56,8 @@ def replay_schedule(
     InfeasibleError
         A step of the schedule cannot be driven; the message says when and why.
     """
-    points = _points(pack(driveline, priced=False), demand, schedule)
+    plant = pack(driveline, priced=False)
+    points = _points(plant, demand, schedule)
     columns = {name: points[:, i] for i, name in enumerate(POINT_NAMES)}
     columns["dt"] = demand.dt
     for name in ("speed", "acceleration", "wheel_speed", "wheel_torque"):
@@ -66,8 +67,8 @@ def replay_schedule(
     _add_powers(columns, driveline, demand, schedule, gear_start)
     unknown = np.full(demand.steps, np.nan)
     columns["costate"] = unknown if costate is None else costate
-    for name, plant in emission_plants(driveline).items():
-        columns[f"{name}_rate"] = _points(plant, demand, schedule)[:, P_FUEL_RATE]
+    for name, emitting in emission_plants(plant, driveline.engine.emissions).items():
+        columns[f"{name}_rate"] = _points(emitting, demand, schedule)[:, P_FUEL_RATE]
     return _dataset(columns, demand.time, soc_end)
 
 

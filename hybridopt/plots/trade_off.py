@@ -36,8 +36,8 @@ def plot_trade_off(ax: Axes, trade: "TradeOff") -> None:
     """
     counts = np.array([point.amount for point in trade.points], dtype=float)
     costs = np.array([point.cost_g for point in trade.points])
-    span = float(np.ptp(counts))
-    span = max(span, 2.0) if trade.event in ("starts", "shifts") else max(span, 0.1 * counts.max())
+    grams = trade.event in SPECIES
+    span = max(float(np.ptp(counts)), 0.1 * counts.max() if grams else 2.0)
     low, high = max(counts.min() - 0.12 * span, 0.0), counts.max() + 0.12 * span
     fine = np.linspace(low, high, 400)
     limit = trade.least_cost(fine)
@@ -53,7 +53,7 @@ def plot_trade_off(ax: Axes, trade: "TradeOff") -> None:
     ax.set_xlim(low, high)
     ax.set_ylim(floor, best + 1.22 * room)
     label, unit = WORDS[trade.event]
-    if trade.event in ("starts", "shifts"):
+    if not grams:
         ax.xaxis.set_major_locator(MaxNLocator(integer=True))
     counted = SPECIES_SHORT.get(trade.event, trade.event)
     dress(ax, label, f"cost without the price\nof {counted} (g of fuel)")
