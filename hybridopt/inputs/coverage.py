@@ -157,7 +157,7 @@ def _check_battery(battery: Battery) -> Iterator[str]:
             "extend it"
         )
     yield from _need_sign(battery.table, "battery", "table", "its values are 0 or more")
-    voltage = battery.table.sel(quantity="open_circuit_voltage").values
+    voltage = battery.columns["open_circuit_voltage"]
     if (voltage <= 0).any():
         at = soc[int(np.argmin(voltage))] / PERCENT
         yield (

@@ -230,11 +230,16 @@ class Battery:
     voltage_scale: float = quantity("voltage_scale", low=0.1, high=10, default=1.0)
     resistance_scale: float = quantity("resistance_scale", low=0.05, high=20, default=1.0)
 
+    @property
+    def columns(self) -> dict[str, np.ndarray]:
+        """Values of the table over its SoC, by their name."""
+        rows = self.table.transpose("quantity", "soc").values
+        return dict(zip(self.table["quantity"].values.tolist(), rows, strict=True))
+
     def voltage(self, soc: np.ndarray | float) -> np.ndarray:
         """Open-circuit voltage, V, at the given states of charge."""
-        values = self.table.sel(quantity="open_circuit_voltage").values
-        voltage: np.ndarray = np.interp(soc, self.table["soc"].values, values)
-        return voltage
+        table = self.table["soc"].values, self.columns["open_circuit_voltage"]
+        return np.asarray(np.interp(soc, *table))
 
     @property
     def energy(self) -> float:
@@ -245,11 +250,9 @@ class Battery:
     @property
     def power_limits(self) -> tuple[float, float]:
         """Widest charge (negative) and discharge power of the table, derated, W."""
-        charge, discharge = (
-            float(self.table.sel(quantity=name).max())
-            for name in ("power_charge_max", "power_discharge_max")
-        )
-        return -self.derating * charge, self.derating * discharge
+        charge = self.columns["power_charge_max"]
+        discharge = self.columns["power_discharge_max"]
+        return -self.derating * float(charge.max()), self.derating * float(discharge.max())
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)

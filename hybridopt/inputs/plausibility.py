@@ -232,8 +232,7 @@ def _battery_resistance(battery: Battery) -> Iterator[str]:
     soc = battery.table["soc"].values
     inside = (soc >= battery.soc_min) & (soc <= battery.soc_max)
     inside = inside if inside.any() else np.ones_like(inside)
-    names = battery.table["quantity"].values.tolist()
-    rows = {name: battery.table.sel(quantity=name).values for name in names}
+    rows = battery.columns
     for way in ("discharge", "charge"):
         ohm, power = rows[f"resistance_{way}"], rows[f"power_{way}_max"]
         drop = np.where(inside, ohm * power / rows["open_circuit_voltage"] ** 2, -1.0)

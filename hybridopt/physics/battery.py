@@ -32,17 +32,15 @@ class Cell(NamedTuple):
 
 def pack_battery(battery: Battery) -> Cell:
     """Flatten a battery for the kernels."""
-
-    def column(name: str) -> np.ndarray:
-        return np.ascontiguousarray(battery.table.sel(quantity=name).values, dtype=np.float64)
-
+    rows = battery.columns.items()
+    columns = {name: np.ascontiguousarray(row, dtype=np.float64) for name, row in rows}
     return Cell(
         soc=np.ascontiguousarray(battery.table["soc"].values, dtype=np.float64),
-        voltage=column("open_circuit_voltage"),
-        discharge=column("resistance_discharge"),
-        charge=column("resistance_charge"),
-        power_max=battery.derating * column("power_discharge_max"),
-        power_min=-battery.derating * column("power_charge_max"),
+        voltage=columns["open_circuit_voltage"],
+        discharge=columns["resistance_discharge"],
+        charge=columns["resistance_charge"],
+        power_max=battery.derating * columns["power_discharge_max"],
+        power_min=-battery.derating * columns["power_charge_max"],
         capacity=float(battery.capacity),
         efficiency=float(battery.coulombic_efficiency),
     )

@@ -86,7 +86,7 @@ def _within_window(driveline: Driveline) -> Driveline:
     _states(cell, window, states)
     most = states[3].max() / max(battery.derating, 1e-12)
     table = battery.table.copy()
-    given = table.sel(quantity="power_discharge_max").values
+    given = battery.columns["power_discharge_max"]
     table.loc[{"quantity": "power_discharge_max"}] = np.minimum(given, most)
     return replace(driveline, battery=replace(battery, table=table))
 

@@ -196,6 +196,21 @@ def assert_no_wrong_row(results, undisturbed):
     xr.testing.assert_identical(some, same)
 
 
+def wait_for_a_chance(process, store, chance):
+    """Wait for a random time, or until some tasks more are stored; return whether the run ended.
+
+    By tasks as well, since on a slow machine no time need fall between the first and the last.
+    """
+    end, more = time.monotonic() + chance.uniform(0, 9), chance.choice([0, 1, 4])
+    wanted = len(list(store.glob("pieces/*.piece"))) + more
+    while process.poll() is None:
+        stored = len(list(store.glob("pieces/*.piece")))
+        if stored >= wanted if more else time.monotonic() > end:
+            return False
+        time.sleep(0.01)
+    return True
+
+
 @pytest.mark.long
 @pytest.mark.skipif(os.name == "nt", reason="Windows has no such signals")
 def test_kills_at_random_times_lose_and_mix_nothing(tmp_path, undisturbed):
@@ -210,14 +225,12 @@ def test_kills_at_random_times_lose_and_mix_nothing(tmp_path, undisturbed):
         command = ("run", path, "--workers", "2", "--store", store, "--json")
         while True:
             process = start(*command, start_new_session=True)
-            try:
-                process.wait(timeout=chance.uniform(0, 9) if kills < KILLS else 120)
+            if kills == KILLS or wait_for_a_chance(process, store, chance):
                 break
-            except subprocess.TimeoutExpired:
-                families += psutil.Process(process.pid).children(recursive=True)
-                END_BY[sorted(END_BY)[kills % len(END_BY)]](process)
-                _, err = process.communicate(timeout=60)
-                assert "Traceback" not in err, err
+            families += psutil.Process(process.pid).children(recursive=True)
+            END_BY[sorted(END_BY)[kills % len(END_BY)]](process)
+            _, err = process.communicate(timeout=60)
+            assert "Traceback" not in err, err
             kills += 1
             results = read_results(read_plan(path), StudyStore(store))
             assert_no_wrong_row(results, undisturbed)
