@@ -9,3 +9,8 @@ FACTOR = "HYBRIDOPT_CASES_FACTOR"
 def cases(count):
     """Return how many cases to try where a daily run tries `count`."""
     return max(int(count * float(os.environ.get(FACTOR, "1"))), 1)
+
+
+def some(items):
+    """Return all items, or evenly spread ones of them where the factor is below 1."""
+    return items[:: max(round(1.0 / float(os.environ.get(FACTOR, "1"))), 1)]

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from case_counts import some
 from figures import small_plan
 from instances import Instance, point_splits, repeated
 from relaxation import lower_hull
@@ -21,7 +22,7 @@ SETTINGS = {"soc_points": 151, "splits": 15, "start_cost": 0.2}
 
 
 @pytest.mark.long
-@pytest.mark.parametrize("steps", [60, 195])
+@pytest.mark.parametrize("steps", some([60, 195]))
 def test_all_sweeps_give_the_same_value(steps):
     """Two exhaustive sweeps that share no kernel with the package, see exhaustive.py."""
     problem = Instance("ece15", steps, settings=SETTINGS).problem()

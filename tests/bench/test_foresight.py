@@ -23,7 +23,7 @@ def road(known):
     return price_optimum(known, held_price([known]))
 
 
-@pytest.mark.parametrize("name", ["ece15", "eudc"])
+@pytest.mark.parametrize("name", ["ece15", pytest.param("eudc", marks=pytest.mark.long)])
 def test_with_foresight_nothing_is_lost(name):
     """The policy that is told the true cost-to-go drives the shortest path.
 

@@ -5,6 +5,7 @@ import functools
 
 import numpy as np
 import pytest
+from case_counts import cases
 from makers import plain_driveline
 from rule_tables import hand_made
 
@@ -85,7 +86,7 @@ def test_worth_of_100_random_cells(worth, cycles, monkeypatch):
     monkeypatch.setattr(
         verification, "find_optimum", lambda cycle, *_: solved(known[cycle.name], vehicle, settings)
     )
-    assert_worth_is_verified(worth, cycles, 100, seed=2)
+    assert_worth_is_verified(worth, cycles, cases(100), seed=2)
 
 
 def test_ranking_begins_with_what_saves_most(worth):

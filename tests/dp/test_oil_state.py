@@ -12,6 +12,7 @@ import itertools
 
 import numpy as np
 import pytest
+from case_counts import cases
 from exhaustive import battery_at, interpolated, landings, terminal_value, with_events
 
 from hybridopt import Cycle, InputError, Settings, read_cycle, read_driveline
@@ -182,7 +183,7 @@ def test_solve_is_the_least_of_all_schedules():
     assert oil_bound(problem, run).bound <= least * (1.0 + SAME)
 
 
-@pytest.mark.parametrize("count", [4, pytest.param(16, marks=pytest.mark.long)])
+@pytest.mark.parametrize("count", [4, pytest.param(cases(40), marks=pytest.mark.long)])
 def test_bound_is_below_all_schedules_of_random_small_problems(count):
     random, close = np.random.default_rng(5), []
     for _ in range(count):

@@ -5,6 +5,7 @@ import functools
 
 import numpy as np
 import pytest
+from case_counts import some
 
 from hybridopt import Cycle, Settings, read_cycle, read_driveline
 from hybridopt.base.errors import InputError
@@ -31,7 +32,7 @@ RULES = {
     "constant": Equivalence(),
     "adaptive": AdaptiveEquivalence(),
 }
-ARTEMIS = ("artemis_urban", "artemis_rural", "artemis_motorway130")
+LONG = ("wltc_class3b", "artemis_urban", "artemis_rural", "artemis_motorway130")
 
 
 @functools.cache
@@ -379,11 +380,7 @@ def without_events(driveline):
 
 
 @pytest.mark.parametrize(
-    "cycle",
-    [
-        "wltc_class3b_low",
-        *(pytest.param(c, marks=pytest.mark.long) for c in ("wltc_class3b", *ARTEMIS)),
-    ],
+    "cycle", ["wltc_class3b_low", *(pytest.param(c, marks=pytest.mark.long) for c in some(LONG))]
 )
 def test_constant_factor_is_near_optimal_where_events_are_free(cycle):
     """Literature: tuned equivalence factor within 0.5 to 1 % of DP, from memory (no events).
@@ -419,7 +416,7 @@ def test_constant_factor_tuned_on_wltc_is_within_one_and_a_half_percent():
 @pytest.mark.long
 @pytest.mark.parametrize(
     ("cycle", "percent"),
-    [("artemis_urban", 6.0), ("artemis_rural", 4.0), ("artemis_motorway130", 2.5)],
+    some([("artemis_urban", 6.0), ("artemis_rural", 4.0), ("artemis_motorway130", 2.5)]),
 )
 def test_constant_factor_tuned_on_artemis_pays_for_starts_it_cannot_foresee(cycle, percent):
     """Regression only. Above 1.5 %: the loss is in engine and gear decisions, not in the split.
@@ -434,7 +431,7 @@ def test_constant_factor_tuned_on_artemis_pays_for_starts_it_cannot_foresee(cycl
 
 
 @pytest.mark.long
-@pytest.mark.parametrize("cycle", ["wltc_class3b", *ARTEMIS])
+@pytest.mark.parametrize("cycle", some(LONG))
 def test_tuned_thresholds_lie_between_the_equivalence_factor_and_fifteen_percent(cycle):
     """Literature: 5 to 15 % for hand-tuned thresholds (from memory); a search may do better."""
     found = case(cycle, soc_points=1001, splits=61)

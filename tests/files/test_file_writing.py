@@ -13,6 +13,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import xarray as xr
+from case_counts import cases
 from rule_tables import hand_made
 
 from hybridopt import Cycle, InputError, read_cycle
@@ -365,8 +366,8 @@ def test_kills_at_random_leave_files_of_one_run(tmp_path):
 
 @pytest.mark.long
 @on_posix
-def test_thirty_kills_leave_files_of_one_run(tmp_path):
-    assert_kills_leave_one_run(tmp_path, 30)
+def test_many_kills_leave_files_of_one_run(tmp_path):
+    assert_kills_leave_one_run(tmp_path, cases(60))
 
 
 def test_files_of_a_run_at_work_are_not_swept(tmp_path):

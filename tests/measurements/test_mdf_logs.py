@@ -7,6 +7,7 @@ import zlib
 
 import numpy as np
 import pytest
+from case_counts import cases
 from log_makers import KM_PER_H, altitude_at, assert_the_drive, grade_at, speed_at, stamps
 
 from hybridopt.base.errors import FailedError, InputError
@@ -300,11 +301,11 @@ def damaged(content, random):
     return bytes(changed)
 
 
-def read_damaged(tmp_path, version, compression, cases):
+def read_damaged(tmp_path, version, compression, count):
     time = stamps(5)
     whole = save(tmp_path / "whole.mf4", version, groups(time), compression).read_bytes()
     random = np.random.default_rng(7)
-    for _ in range(cases):
+    for _ in range(count):
         path = tmp_path / "damaged.mf4"
         path.write_bytes(damaged(whole, random))
         try:
@@ -323,4 +324,4 @@ def test_damaged_files(tmp_path):
 @pytest.mark.parametrize(("version", "compression"), [("4.10", 0), ("4.11", 2), ("3.30", 0)])
 def test_many_damaged_files(tmp_path, version, compression):
     """Each in a process of its own; a compressed one can crash the library outright."""
-    read_damaged(tmp_path, version, compression, 8)
+    read_damaged(tmp_path, version, compression, cases(20))

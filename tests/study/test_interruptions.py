@@ -12,6 +12,7 @@ import numpy as np
 import psutil
 import pytest
 import xarray as xr
+from case_counts import cases, some
 from study_makers import FAILING, TASKS, do_here, start, wait_for_pieces, write_study
 
 from hybridopt.study.plan import read_plan
@@ -145,7 +146,7 @@ STAGES = {
 
 
 @pytest.mark.long
-@pytest.mark.parametrize("first", ["a worker", "the client"])
+@pytest.mark.parametrize("first", some(["a worker", "the client"]))
 def test_kills_at_every_stage(path, undisturbed, first):
     """A run is killed as soon as each stage is seen; the next one goes on from there."""
     store, seen = path.with_suffix(".results"), []
@@ -180,7 +181,7 @@ def test_interrupt_at_the_terminal_ends_with_one_line(path, undisturbed):
     assert_same(results_of(path), undisturbed)
 
 
-KILLS = int(os.environ.get("HYBRIDOPT_STUDY_KILLS", "6"))  # 100 take a quarter of an hour
+KILLS = cases(30)
 END_BY = {
     "SIGKILL of the client": lambda process: process.kill(),
     "SIGTERM of the client": lambda process: process.terminate(),
@@ -196,12 +197,12 @@ def assert_no_wrong_row(results, undisturbed):
     xr.testing.assert_identical(some, same)
 
 
-def wait_for_a_chance(process, store, chance):
-    """Wait for a random time, or until some tasks more are stored; return whether the run ended.
+def ends_before(process, store, more, seconds):
+    """Wait until some tasks more are stored, or for a time if none; return whether the run ended.
 
     By tasks as well, since on a slow machine no time need fall between the first and the last.
     """
-    end, more = time.monotonic() + chance.uniform(0, 9), chance.choice([0, 1, 4])
+    end = time.monotonic() + seconds
     wanted = len(list(store.glob("pieces/*.piece"))) + more
     while process.poll() is None:
         stored = len(list(store.glob("pieces/*.piece")))
@@ -225,7 +226,9 @@ def test_kills_at_random_times_lose_and_mix_nothing(tmp_path, undisturbed):
         command = ("run", path, "--workers", "2", "--store", store, "--json")
         while True:
             process = start(*command, start_new_session=True)
-            if kills == KILLS or wait_for_a_chance(process, store, chance):
+            if kills == KILLS or ends_before(
+                process, store, (0, 1, 4)[kills % 3], chance.uniform(0, 9)
+            ):
                 break
             families += psutil.Process(process.pid).children(recursive=True)
             END_BY[sorted(END_BY)[kills % len(END_BY)]](process)

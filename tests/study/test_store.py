@@ -247,7 +247,7 @@ def test_two_runs_at_once_on_a_fresh_store(tmp_path, monkeypatch):
 
 @pytest.mark.long
 def test_two_runs_at_once_a_hundred_times(tmp_path, monkeypatch):
-    assert_pairs_exclude_each_other(tmp_path, monkeypatch, 100)
+    assert_pairs_exclude_each_other(tmp_path, monkeypatch, cases(100))
 
 
 WRITER = """

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from case_counts import cases
 from random_rules import random_rules
 from rule_tables import arrays
 
@@ -41,5 +42,5 @@ def test_some_come_back(tmp_path):
 
 @pytest.mark.long
 def test_two_hundred_come_back(tmp_path):
-    for seed in range(200):
+    for seed in range(cases(200)):
         check(seed, tmp_path)
