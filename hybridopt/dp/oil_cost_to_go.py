@@ -17,7 +17,7 @@ from .cost_to_go import CostToGo, ValuePart
 class OilCostToGo(CostToGo):
     """The minimum cost from every state to the end at the nodes of oil temperature.
 
-    As :class:`hybridopt.dp.cost_to_go.CostToGo`; indexing gives values at the temperatures of
+    As :class:`hybridopt.dp.cost_to_go.CostToGo`; indexing joins nodes by lines, at temperatures of
     `path`, degC, (steps + 1,), those of the start until a run is known. The problem's choices are
     :class:`hybridopt.problem.oil_nodes.OilNodes`.
     """

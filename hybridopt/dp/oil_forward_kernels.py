@@ -15,6 +15,7 @@ from ..physics.step_costs import StepCosts
 from ..physics.warm_up import _set_oil, _warmed
 from ..problem.graph import Moves
 from .kernels import Ahead, BatteryAt, Given, _between, _decide, _slope, _value
+from .oil_bends import _bend, _inner, _second
 from .torque_rates import TorqueRates
 
 
@@ -112,6 +113,27 @@ def _place(oil, temperature):
 
 
 @kernel
+def _bend_at(oil, column, i):
+    """Bend of the cell from a node on, of values over all nodes."""
+    if oil.size < 3:
+        return 0.0
+    j, k = _inner(i, oil.size), _inner(i + 1, oil.size)
+    left, width, right = oil[j] - oil[j - 1], oil[i + 1] - oil[i], oil[k + 1] - oil[k]
+    one = _second(column[j - 1], column[j], column[j + 1], left, oil[j + 1] - oil[j])
+    two = _second(column[k - 1], column[k], column[k + 1], oil[k] - oil[k - 1], right)
+    return _bend(one, two, width)
+
+
+@kernel
+def _curved(oil, values, i, share):
+    """Value a share of the way between two nodes, of values at all nodes."""
+    low, high = values[i], values[i + 1]
+    if not low < np.inf:
+        return low
+    return low + share * (high - low) - share * (1.0 - share) * _bend_at(oil, values, i)
+
+
+@kernel
 def _value_choices(drive, listed, row, ahead, graph, soc, blended):
     """Blend the value after a step where each list lands, and price what splits land beside it.
 
@@ -119,6 +141,7 @@ def _value_choices(drive, listed, row, ahead, graph, soc, blended):
     cost the difference of value between that and where it lands, at the present SoC.
     """
     warming, oil, temperature = drive.warming, drive.oil, row[R_OIL]
+    values = np.empty(oil.size)
     for i in range(graph.arrival_engine.size):
         c, s = graph.arrival_engine[i], graph.arrival_state[i]
         for g in range(blended.shape[1]):
@@ -132,19 +155,20 @@ def _value_choices(drive, listed, row, ahead, graph, soc, blended):
             if used == 0:
                 continue
             j, share = _place(oil, mean / used)
-            low, high, out = ahead.row[j, s, g], ahead.row[j + 1, s, g], blended[i, g]
+            out = blended[i, g]
             for x in range(out.size):
-                here = np.float64(low[x])
-                out[x] = here + (share * (high[x] - here) if here < np.inf else 0.0)
+                for n in range(max(j - 1, 0), min(j + 3, oil.size)):
+                    values[n] = ahead.row[n, s, g, x]
+                out[x] = _curved(oil, values, j, share)
             middle = _value(ahead.grid, out, soc)
+            for n in range(oil.size):
+                values[n] = _value(ahead.grid, ahead.row[n, s, g], soc)
             for k in range(listed.count[0, g, c]):
                 listed.valued[0, g, c, k] = cost[k]
                 if cost[k] < np.inf and middle < np.inf:
                     fuel = _burnt(warming, cost[k], power[k], row[R_DT])
                     n, way = _place(oil, _warmed(warming, temperature, row, fuel))
-                    below = _value(ahead.grid, ahead.row[n, s, g], soc)
-                    above = _value(ahead.grid, ahead.row[n + 1, s, g], soc)
-                    landed = below + way * (above - below)
+                    landed = _curved(oil, values, n, way)
                     if landed < np.inf:
                         listed.valued[0, g, c, k] += landed - middle
 

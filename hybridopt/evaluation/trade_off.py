@@ -51,10 +51,12 @@ class TradeOff:
     ----------
     event : one of :data:`EVENTS`
     points : one per price
+    tailpipe : whether grams are those that leave the catalyst
     """
 
     event: str
     points: Sequence[TradePoint]
+    tailpipe: bool = False
 
     def least_cost(self, counts: np.ndarray) -> np.ndarray:
         """Return the lower limit of cost of schedules by their amount, without its price, g.
@@ -119,7 +121,7 @@ def trade_off(
         known = find_optimum(cycle, driveline, priced, prepared=prepared, keep_value=False)
         points.append(_point(known, event, float(price)))
         progress(number / len(prices))
-    return TradeOff(event, points)
+    return TradeOff(event, points, tailpipe=settings.heating_start is not None)
 
 
 def _point(known: Optimum, event: str, price: float) -> TradePoint:

@@ -19,11 +19,13 @@ from ..inputs.driveline import Battery
 from ..physics.schedule import Schedule
 from ..problem.choices import Choices
 from ..problem.oil_nodes import OilNodes
+from ..problem.oil_peak import likely_peak, nodes_up_to
 from ..problem.problem import Problem, make_problem
 from ..problem.settings import Settings
 
 PENALTY_STEPS = (1.0, 10.0, 100.0)  # times the given penalty, until the target is met
 DEARLY = 1e-3  # of the cost, and g: so far a run may lie above the cost-to-go at the start
+BLURRED = 1e-2  # likewise, where nodes of oil temperature blur the cost-to-go
 COARSE_POINTS = 126  # SoC points of the solve that a corridor is worked out from
 EXPECTED_GAP = 3e-4  # of the cost: gap that a corridor is first made for
 
@@ -122,7 +124,11 @@ def solve(
     on the target.
     """
     events = shift_costs, stop_costs, start_steps, start_costs
-    problem, value, run, corridor = _solve(points, battery, settings, penalty, events, progress)
+    stated = battery, settings, penalty, events, progress
+    found = (
+        _solve_warming(points, *stated) if isinstance(points, OilNodes) else _solve(points, *stated)
+    )
+    problem, value, run, corridor = found
     return Solution(
         problem=problem,
         run=run,
@@ -155,12 +161,39 @@ def _solve(
         value, run, corridor = _optimum(problem, progress)
         if best is None or rank(problem, run) < rank(problem, best[2]):
             best = problem, value, run, corridor
-        dearly = run.cost > (1.0 + DEARLY) * _value_at_start(problem, value) + DEARLY
+        share = BLURRED if isinstance(points, OilNodes) else DEARLY
+        dearly = run.cost > (1.0 + share) * _value_at_start(problem, value) + share
         if not (dearly or missed_target(run, problem)):
             break
     assert best is not None  # there is at least one penalty
     refuse_missed(best[2], best[0])
     return best
+
+
+def _solve_warming(
+    nodes: OilNodes,
+    battery: Battery,
+    settings: Settings,
+    penalty: float,
+    events: tuple[Any, *tuple[np.ndarray | None, ...]],
+    progress: Progress,
+) -> tuple[Problem, CostToGo, ForwardRun, Corridor | None]:
+    """Solve over nodes that end where the oil hardly gets above; beyond, where it did.
+
+    The closer nodes lie, the less they blur the cost-to-go.
+    """
+    for highest in (likely_peak(nodes), np.inf):
+        near = nodes_up_to(nodes, highest)
+        found = _solve(near, battery, settings, penalty, events, progress)
+        if _peak(found[2]) <= near.oil[-1]:
+            break
+    return found
+
+
+def _peak(run: ForwardRun) -> float:
+    """Return the highest oil temperature of a run, degC."""
+    assert isinstance(run, OilRun)  # the runner of these nodes makes no other
+    return float(run.oil.max())
 
 
 def _value_at_start(problem: Problem, value: CostToGo) -> float:

@@ -11,17 +11,18 @@ from .axes import TEXT, dress, legend, title
 from .colours import FAINT, INK, MOTOR_COLOUR
 
 if TYPE_CHECKING:
-    from ..evaluation.trade_off import TradeOff
+    from ..evaluation.trade_off import TradeOff, TradePoint
 
 WORDS = {
     "starts": ("engine starts (-)", "per start (g"),
     "shifts": ("gear shifts (-)", "per shift (g"),
     **{
-        name: (f"{text} (g)", f"of {SPECIES_SHORT[name]} (g of fuel per g")
+        name: (f"{text} that leave the {{}} (g)", f"of {SPECIES_SHORT[name]} (g of fuel per g")
         for name, text in SPECIES.items()
     },
 }
 """Label of the axis, and what the prices are of."""
+NEAR = 0.12, 0.06  # of the widths of amounts and costs: marks this close share a label
 
 
 def plot_trade_off(ax: Axes, trade: "TradeOff") -> None:
@@ -49,25 +50,36 @@ def plot_trade_off(ax: Axes, trade: "TradeOff") -> None:
     order = np.argsort(counts)
     style: Any = {"color": MOTOR_COLOUR, "markersize": 8, "markeredgecolor": INK, "zorder": 3}
     ax.plot(counts[order], costs[order], "o", label="schedule found", **style)
-    _label_prices(ax, trade)
+    _label_prices(ax, trade, (NEAR[0] * span, NEAR[1] * room))
     ax.set_xlim(low, high)
     ax.set_ylim(floor, best + 1.22 * room)
     label, unit = WORDS[trade.event]
     if not grams:
         ax.xaxis.set_major_locator(MaxNLocator(integer=True))
     counted = SPECIES_SHORT.get(trade.event, trade.event)
+    label = label.format("catalyst" if trade.tailpipe else "engine")
     dress(ax, label, f"cost without the price\nof {counted} (g of fuel)")
     legend(ax, size=TEXT, loc="upper right")
     title(ax, f"Solves at several prices {unit}, at the marks)")
 
 
-def _label_prices(ax: Axes, trade: "TradeOff") -> None:
-    """Write the prices at each mark; those of the same schedule stand together."""
-    places: dict[tuple[float, float], list[float]] = {}
-    for point in trade.points:
-        places.setdefault((point.amount, round(point.cost_g, 3)), []).append(point.price)
-    for (count, cost), prices in places.items():
-        low, high = min(prices), max(prices)
+def _label_prices(ax: Axes, trade: "TradeOff", near: tuple[float, float]) -> None:
+    """Write the prices beside the marks; those of marks close to each other stand together."""
+    groups: list[list[TradePoint]] = []
+    for point in sorted(trade.points, key=lambda point: point.price):
+        beside = [
+            group
+            for group in groups
+            if abs(group[0].amount - point.amount) < near[0]
+            and abs(group[0].cost_g - point.cost_g) < near[1]
+        ]
+        if beside:
+            beside[0].append(point)
+        else:
+            groups.append([point])
+    for group in groups:
+        low, high = group[0].price, group[-1].price
         text = f"{low:g}" if low == high else f"{low:g} to {high:g}"
+        mark = max(point.amount for point in group), max(point.cost_g for point in group)
         place: Any = {"xytext": (6, 7), "textcoords": "offset points"}
-        ax.annotate(text, (count, cost), fontsize=TEXT - 1.0, color=INK, **place)
+        ax.annotate(text, mark, fontsize=TEXT - 1.0, color=INK, **place)

@@ -1,10 +1,10 @@
 """The oil temperature as a state, against plain Python.
 
 The sweep is compared with one in NumPy that shares no code with it: every split of every node at
-every point of SoC, landing at its own temperature. The whole solve is compared with an enumeration
-of all schedules of a few steps, on a problem without interpolation error: a battery without losses
-and factors that are linear over temperature. How temperature moves is restated here from the heat
-balance of one lumped capacity.
+every point of SoC, landing at its own temperature, on the flatter of two parabolas. The whole solve
+is compared with an enumeration of all schedules of a few steps, on a problem without interpolation
+error: a battery without losses and factors that are linear over temperature. How temperature moves
+is restated here from the heat balance of one lumped capacity.
 """
 
 import dataclasses
@@ -25,6 +25,7 @@ from hybridopt.dp.oil_forward import OilRunner
 from hybridopt.inputs.warm_up import WarmUp
 from hybridopt.pipeline import find_optimum
 from hybridopt.problem.oil_nodes import list_oil_nodes
+from hybridopt.problem.oil_peak import likely_peak, nodes_up_to
 from hybridopt.problem.problem import make_problem
 
 SAME = 1e-9
@@ -44,6 +45,8 @@ def oil_problem(driveline, cycle, **settings):
     """Return the problem over nodes of oil temperature."""
     known = Settings(**settings).resolved(driveline).for_cycle(cycle)
     nodes = list_oil_nodes(cycle, driveline, known)
+    if nodes.oil.size > 3:
+        nodes = nodes_up_to(nodes, likely_peak(nodes))  # unevenly spaced
     return make_problem(nodes, driveline.battery, known, known.penalty(driveline))
 
 
@@ -57,6 +60,20 @@ def next_oil(driveline, oil, ambient, speed, dt, fuel):
     return min(
         oil + (heat - dt * (air + cabin)) / w.heat_capacity, driveline.engine.warm_temperature
     )
+
+
+def between(oil, value, i, share):
+    """Values over SoC a share of the way from node i on: the flatter parabola of three nodes."""
+    low, high, last = value[i], value[i + 1], oil.size - 2
+    with np.errstate(invalid="ignore"):
+        slopes = np.diff(value, axis=0) / np.diff(oil)[:, None]
+        bends = (slopes[1:] - slopes[:-1]) / (oil[2:] - oil[:-2])[:, None]
+        one, two = bends[max(i, 1) - 1], bends[min(i + 1, last) - 1]
+        flatter = np.where(np.abs(one) < np.abs(two), one, two)
+        usable = (one * two > 0.0) & np.isfinite(flatter)
+    way = share * (oil[i + 1] - oil[i])
+    curved = np.where(usable, way * (way - oil[i + 1] + oil[i]) * flatter, 0.0)
+    return np.where(np.isfinite(low), low + share * (high - low) + curved, np.inf)
 
 
 def plain_oil_sweep(problem, driveline, ambient, stop=-np.inf):
@@ -83,8 +100,7 @@ def plain_oil_sweep(problem, driveline, ambient, stop=-np.inf):
                         )
                     )
                     share = (warm - nodes.oil[i]) / (nodes.oil[i + 1] - nodes.oil[i])
-                    low, high = value[i, state, g], value[i + 1, state, g]
-                    row = np.where(np.isfinite(low), low + share * (high - low), np.inf)
+                    row = between(nodes.oil, value[:, state, g], i, share)
                     after = interpolated(row, there, grid)[0]
                     best[c, state][g] = np.minimum(best[c, state][g], cost + after)
             closed = problem
@@ -99,14 +115,16 @@ def plain_oil_sweep(problem, driveline, ambient, stop=-np.inf):
 
 
 @pytest.mark.parametrize(
-    "changes", [{}, {"stop_oil_temperature": 40.0}, {"min_on_time": 2.0}], ids=str
+    "changes",
+    [{}, {"stop_oil_temperature": 40.0}, {"min_on_time": 2.0, "temperature_nodes": 6}],
+    ids=str,
 )
 def test_sweep_is_that_of_plain_python(changes):
     driveline = few_gears(WINTER, 3)
     warm_up = dataclasses.replace(driveline.warm_up, heat_capacity=8e3)  # so that it warms up
     driveline = dataclasses.replace(driveline, warm_up=warm_up)
     cycle = Cycle("short", np.arange(SPEEDS.size, dtype=float), SPEEDS)
-    problem = oil_problem(driveline, cycle, soc_points=40, splits=5, **COLD, **changes)
+    problem = oil_problem(driveline, cycle, soc_points=40, splits=5, **{**COLD, **changes})
     pruned = OilCostToGo(problem).start
     plain = plain_oil_sweep(problem, driveline, -5.0, changes.get("stop_oil_temperature", -np.inf))
     known = np.isfinite(pruned) & np.isfinite(plain)
@@ -251,6 +269,15 @@ def test_what_does_not_depend_on_temperature_costs_what_it_did():
     without = find_optimum(cycle, driveline, Settings(**points), bound=False)
     with_oil = find_optimum(cycle, driveline, Settings(**points, **COLD), bound=False)
     assert with_oil.solution.cost == pytest.approx(without.solution.cost, rel=1e-7)
+
+
+def test_nodes_that_end_too_low_are_left(monkeypatch):
+    settings, costs = Settings(soc_points=201, **COLD), []
+    for peak in (np.inf, -2.0):  # the oil gets up to 2 C
+        monkeypatch.setattr("hybridopt.optimum.solve.likely_peak", lambda _, peak=peak: peak)
+        known = find_optimum(read_cycle("ece15"), WINTER, settings, bound=False)
+        costs.append(known.solution.cost)
+    assert known.demand.oil_temperature.max() > -2.0 and costs[0] == costs[1]
 
 
 def test_closed_loop_makes_the_temperature_of_the_optimum():

@@ -1,5 +1,6 @@
 """Every kind of picture: units on all axes, nothing off the page, no words on other words."""
 
+import dataclasses
 import itertools
 import re
 
@@ -32,6 +33,9 @@ from hybridopt.plots.schedule import plot_schedule
 
 TRADE = TradeOff("starts", (TradePoint(0.0, 9, 100.0, 99.9), TradePoint(1.0, 4, 101.0, 104.8)))
 
+POINTS = ((0, 2.1, 720), (3.4, 1.9, 720.2), (6.9, 1.7, 721), (14, 1.3, 724), (27, 1.28, 724.2))
+NOX = TradeOff("nox", tuple(TradePoint(p, n, c, c + p * n - 0.4) for p, n, c in POINTS))
+
 
 @pytest.fixture(scope="module")
 def scores(driveline):
@@ -53,6 +57,7 @@ KINDS = {
     "soc": lambda f: figures.controllers_figure(f("scores"), "soc"),
     "regret": lambda f: figures.controllers_figure(f("scores"), "regret"),
     "starts": lambda f: figures.trade_off_figure(f("result"), TRADE),
+    "grams": lambda f: figures.trade_off_figure(f("result"), NOX),
     "energy": lambda f: figures.energy_figure(f("result")),
     "tables": lambda f: rule_tables_figure(hand_made()),
     "rule modes": lambda f: figures.rule_modes_figure(hand_made(), f("driveline")),
@@ -125,6 +130,17 @@ def test_words_of_the_energy_flow_lie_on_no_flow(result):
                 .transformed(band.get_transform())
                 .intersects_bbox(box, filled=True)
             ), text.get_text()
+
+
+@pytest.mark.parametrize(("tailpipe", "place"), [(False, "engine"), (True, "catalyst")])
+def test_prices_of_near_marks_stand_apart_and_grams_have_a_place(result, tailpipe, place):
+    figure = figures.trade_off_figure(result, dataclasses.replace(NOX, tailpipe=tailpipe))
+    figure.canvas.draw()
+    (ax,) = figure.axes
+    boxes = [text.get_window_extent() for text in ax.texts]
+    assert not any(a.overlaps(b) for a, b in itertools.combinations(boxes, 2))
+    assert [text.get_text() for text in ax.texts] == ["0", "3.4", "6.9", "14 to 27"]
+    assert ax.get_xlabel() == f"nitrogen oxides that leave the {place} (g)"
 
 
 def test_some_axes_has_a_unit_for_both(result, driveline):
