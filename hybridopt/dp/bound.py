@@ -56,7 +56,9 @@ from ..problem.graph import begins_start
 from ..problem.grid import FLOOR_FACTOR
 from ..problem.problem import Problem
 from .ascent import LONG_MOVES, MOVES, WANTED_PERCENT, Ascent
+from .box_paths import raised
 from .boxes import BOXES, NARROW_BOXES, make_boxes
+from .corridor import Corridor
 from .detours import Detours
 from .dual import Dual, all_multipliers
 from .end_bound import EndBound, Ends
@@ -166,12 +168,18 @@ def lower_bound(
         aims = wanted / PERCENT, LONG_MOVES, 0.0
     first = Ascent(dual, run.cost, arcs, *aims)
     first.climb(guesses(problem, run, costate, contacts), NOTED_PERCENT)
-    last, looks = _keep_to_corridors(first, run, rounds if wanted is None else MOST_ROUNDS)
+    last, looks, corridor = _keep_to_corridors(
+        first, run, rounds if wanted is None else MOST_ROUNDS
+    )
     proved, after, branches = last.bound, last.multipliers, None
     if percent_above(run.cost, proved) > (BRANCH_PERCENT if wanted is None else first.wanted):
         branching = StartBranches(last, run.cost)
         proved, looks = branching.bound(), looks + branching.evaluations
         branches = branching.proof
+    left = percent_above(run.cost, proved)
+    if wanted is not None and corridor and heat is None and left > first.wanted:
+        boxed, more = raised(last, run.cost, end, corridor)
+        proved, looks = max(proved, boxed), looks + more
     bound = min(proved, run.cost)
     percent = percent_above(run.cost, bound)
     return Bound(
@@ -213,13 +221,16 @@ def known_bound(problem: Problem, run: ForwardRun, bound: float, after: np.ndarr
     )
 
 
-def _keep_to_corridors(first: Ascent, run: ForwardRun, rounds: int) -> tuple[Ascent, int]:
+def _keep_to_corridors(
+    first: Ascent, run: ForwardRun, rounds: int
+) -> tuple[Ascent, int, Corridor | None]:
     """Climb again over what schedules that cost no more than the run can pass, in ever less of it.
 
     A schedule costs more than the run, or it keeps to the corridor, so the lower of run and bound
-    is a limit of all. Returns the best ascent, and how often the bound was looked at.
+    is a limit of all. Returns the best ascent, how often the bound was looked at, and the corridor.
     """
-    best, looks, corridor = first, first.evaluations, None
+    best, looks = first, first.evaluations
+    corridor: Corridor | None = None
     problem, end = first.dual.problem, min(first.dual.problem.grid.target, float(run.soc[-1]))
     wanted = max(CORRIDOR_PERCENT, first.wanted) if rounds == ROUNDS else first.wanted
     for _ in range(rounds):
@@ -237,7 +248,7 @@ def _keep_to_corridors(first: Ascent, run: ForwardRun, rounds: int) -> tuple[Asc
             best = ascent
         if run.cost - best.bound > (1.0 - WORTH) * gap:
             break
-    return best, looks
+    return best, looks, corridor
 
 
 def best_path(ascent: Ascent) -> HeatGuide | None:
