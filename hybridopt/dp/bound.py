@@ -37,7 +37,8 @@ limits l_t = l_{t+1} (1 - dD/dz). Where that proves too little, others are tried
 per arc is improved (ascent.py, arc_model.py). Where a gap is left, schedules that cost no more than
 the one at hand are kept to a corridor (detours.py), so that fewer and narrower boxes count. What
 gap is then left may be that of whole starts: start_branches.py proves one bound for few of them and
-one for more, and the lower one counts.
+one for more, and the lower one counts. On the way to a wanted gap, boxes of z become a state of the
+paths (box_paths.py).
 
 Source of the duality: Geoffrion, Lagrangean relaxation for integer programming, Mathematical
 Programming Study 2, 1974, DOI 10.1007/BFb0120690.
