@@ -84,7 +84,7 @@ SHAPES = {
     "split": "t",
     "share": "t",
 }
-"""Axes: steps t (T one more), gears g, classes c, points p, nodes n, moves m, budgets b, bounds k."""
+"""Axes: steps t (T = t + 1), gears g, classes c, points p, nodes n, moves m, limits b, bounds k."""
 
 
 def make_certificate(best: Optimum) -> Certificate:
