@@ -202,7 +202,8 @@ def test_equal_to_the_linear_relaxation_of_the_integer_program(monkeypatch, star
 def test_a_narrow_window_leaves_a_true_duality_gap():
     """HiGHS proves the optimum and, lower by 1.8 %, the linear relaxation of 20 s in 0.3 % of SoC.
 
-    No multipliers prove more than the relaxation (see above); corridors and branches on starts do.
+    No multipliers prove more than the relaxation (see above); corridors and branches on starts do,
+    and boxes of energy as a state nearly all.
     """
     window = {"low": 0.598, "high": 0.601, "mixed": True}
     points, settings, solution = test_milp.solved(200, 220, 4001, **window)
@@ -214,7 +215,7 @@ def test_a_narrow_window_leaves_a_true_duality_gap():
     settings = dataclasses.replace(solution.problem.settings, wanted_gap=1e-5)
     patient = dataclasses.replace(solution.problem, settings=settings)
     longer = lower_bound(patient, solution.run, solution.costate).bound
-    assert bound * (1 - 1e-9) <= longer <= best + test_milp.EXACT
+    assert best * (1 - 1e-4) <= longer <= best + test_milp.EXACT  # measured: 1.7e-5 below
 
 
 # --- real cycles ---
