@@ -31,7 +31,7 @@ class Lanes(NamedTuple):
     used: Any
 
 
-class Ways(NamedTuple):
+class ListsAndMoves(NamedTuple):
     """Lists and moves: hulls of all lists, step lengths, the battery's efficiency, event costs."""
 
     hulls: Any

@@ -89,7 +89,7 @@ class BoxPaths:
         """
         problem, lam, boxes = self.problem, all_multipliers(after), self.boxes
         points, graph = problem.points, problem.events.graph
-        ways = kernels.Ways(
+        ways = kernels.ListsAndMoves(
             self.dual.hulls,
             points.dt,
             problem.cell.efficiency,
