@@ -179,10 +179,11 @@ def find_optimum(
     run, heat = best.solution.run, _heat(free) if best.rounds else None
     proved = lower_bound(free.solution.problem, run, best.solution.costate, heat=heat)
     if proved.guide:
-        began = time.perf_counter() - best.seconds
+        began = time.perf_counter() - best.seconds - proved.seconds
         best = cheaper_within_limits(best, free, proved.guide, _solver(free))
         best, proved = closer(best, free, proved)
-        best = dataclasses.replace(best, seconds=time.perf_counter() - began)
+        spent = time.perf_counter() - began - proved.seconds
+        best = dataclasses.replace(best, seconds=spent)
         if not keep_value:
             best.solution.value.forget()
     if proved.cause and best.rounds:

@@ -304,8 +304,9 @@ def mixed_integer(
     successive steps; an arc into (gear, class) carries shift and start cost. No shift goes back
     before its time, no start or stop costs infinity, and the torque of the engine, given for every
     split, keeps its rates, off being 0. Each (gear, class) hands its flow on to its splits, and the
-    SoC falls linearly by the splits used. With `mixed`, splits of one gear and class may be mixed
-    in any proportion, which is a relaxation of mixing neighbours only. With `relaxed`, nothing
+    SoC falls linearly by the splits used. With `mixed`, splits of one gear and class but the first
+    one, the unpowered motor, may be mixed in any proportion, which is a relaxation of mixing
+    neighbours only. With `relaxed`, nothing
     has to be whole: the linear relaxation. Battery: linear.
     """
     steps, gears = points.steps, points.gears
@@ -352,10 +353,12 @@ def mixed_integer(
             allowed = np.flatnonzero(np.isfinite(points.cost[t, g, c]))
             used = [column(points.cost[t, g, c, k], 1.0, not mixed) for k in allowed]
             terms = [(w, 1.0) for w in used]
-            if mixed:  # then the choice of gear and class is what has to be whole
-                taken = column(0.0, 1.0, True)
-                rows.add([*terms, (taken, -1.0)], 0.0, 0.0)
-                terms = [(taken, 1.0)]
+            if mixed:  # then the choice of gear and class, and the unpowered motor, are whole
+                taken, alone = column(0.0, 1.0, True), int(0 in allowed)
+                rows.add([*terms[alone:], (taken, -1.0)], 0.0, 0.0)
+                terms = [*terms[:alone], (taken, 1.0)]
+                for motor_off in used[:alone]:
+                    whole[motor_off] = True
             rows.add([*terms, *((a, -1.0) for a in arcs)], 0.0, 0.0)
             fall += [(w, drop[g, c, k]) for w, k in zip(used, allowed, strict=True)]
             off += used if c == OFF else []

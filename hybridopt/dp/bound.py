@@ -37,7 +37,8 @@ limits l_t = l_{t+1} (1 - dD/dz). Where that proves too little, others are tried
 per arc is improved (ascent.py, arc_model.py). Where a gap is left, schedules that cost no more than
 the one at hand are kept to a corridor (detours.py), so that fewer and narrower boxes count. What
 gap is then left may be that of whole starts: start_branches.py proves one bound for few of them and
-one for more, and the lower one counts.
+one for more, and the lower one counts. On the way to a wanted gap, boxes of z become a state of the
+paths (box_paths.py).
 
 Source of the duality: Geoffrion, Lagrangean relaxation for integer programming, Mathematical
 Programming Study 2, 1974, DOI 10.1007/BFb0120690.
@@ -56,7 +57,9 @@ from ..problem.graph import begins_start
 from ..problem.grid import FLOOR_FACTOR
 from ..problem.problem import Problem
 from .ascent import LONG_MOVES, MOVES, WANTED_PERCENT, Ascent
+from .box_paths import raised
 from .boxes import BOXES, NARROW_BOXES, make_boxes
+from .corridor import Corridor
 from .detours import Detours
 from .dual import Dual, all_multipliers
 from .end_bound import EndBound, Ends
@@ -166,12 +169,18 @@ def lower_bound(
         aims = wanted / PERCENT, LONG_MOVES, 0.0
     first = Ascent(dual, run.cost, arcs, *aims)
     first.climb(guesses(problem, run, costate, contacts), NOTED_PERCENT)
-    last, looks = _keep_to_corridors(first, run, rounds if wanted is None else MOST_ROUNDS)
+    last, looks, corridor = _keep_to_corridors(
+        first, run, rounds if wanted is None else MOST_ROUNDS
+    )
     proved, after, branches = last.bound, last.multipliers, None
     if percent_above(run.cost, proved) > (BRANCH_PERCENT if wanted is None else first.wanted):
         branching = StartBranches(last, run.cost)
         proved, looks = branching.bound(), looks + branching.evaluations
         branches = branching.proof
+    left = percent_above(run.cost, proved)
+    if wanted is not None and corridor and heat is None and left > first.wanted:
+        boxed, more = raised(last, run.cost, end, corridor)
+        proved, looks = max(proved, boxed), looks + more
     bound = min(proved, run.cost)
     percent = percent_above(run.cost, bound)
     return Bound(
@@ -213,13 +222,16 @@ def known_bound(problem: Problem, run: ForwardRun, bound: float, after: np.ndarr
     )
 
 
-def _keep_to_corridors(first: Ascent, run: ForwardRun, rounds: int) -> tuple[Ascent, int]:
+def _keep_to_corridors(
+    first: Ascent, run: ForwardRun, rounds: int
+) -> tuple[Ascent, int, Corridor | None]:
     """Climb again over what schedules that cost no more than the run can pass, in ever less of it.
 
     A schedule costs more than the run, or it keeps to the corridor, so the lower of run and bound
-    is a limit of all. Returns the best ascent, and how often the bound was looked at.
+    is a limit of all. Returns the best ascent, how often the bound was looked at, and the corridor.
     """
-    best, looks, corridor = first, first.evaluations, None
+    best, looks = first, first.evaluations
+    corridor: Corridor | None = None
     problem, end = first.dual.problem, min(first.dual.problem.grid.target, float(run.soc[-1]))
     wanted = max(CORRIDOR_PERCENT, first.wanted) if rounds == ROUNDS else first.wanted
     for _ in range(rounds):
@@ -237,7 +249,7 @@ def _keep_to_corridors(first: Ascent, run: ForwardRun, rounds: int) -> tuple[Asc
             best = ascent
         if run.cost - best.bound > (1.0 - WORTH) * gap:
             break
-    return best, looks
+    return best, looks, corridor
 
 
 def best_path(ascent: Ascent) -> HeatGuide | None:

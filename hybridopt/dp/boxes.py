@@ -24,26 +24,18 @@ def make_boxes(
     corridor
         What schedules keep to; None for all that the battery's power can reach.
     """
-    grid, window = problem.grid, problem.settings.socs
+    window = problem.settings.socs
     edges = np.linspace(window[0], window[1], count + 1)
-    step = problem.max_move * grid.spacing
-    rise, drop = problem.reach(*problem.power_ranges, problem.points.dt)
-    lowest = problem.soc - np.concatenate(([0.0], np.cumsum(drop)[:-1]))
-    highest = problem.soc + np.concatenate(([0.0], np.cumsum(rise)[:-1]))
-    if end is not None and grid.penalty > 0.0:
-        lowest = np.maximum(lowest, end - np.cumsum(rise[::-1])[::-1])
-    if corridor is not None:
-        lowest = np.maximum(lowest, corridor.low[:-1])
-        highest = np.minimum(highest, corridor.high[:-1])
+    lowest, highest = (of[:-1] for of in reached(problem, end, corridor))
     slack = 1e-9
     first = np.searchsorted(edges, lowest - slack, side="right") - 1
     last = np.searchsorted(edges, highest + slack, side="left") - 1
     first, last = np.clip(first, 0, count - 1), np.clip(last, 0, count - 1)
     last = np.maximum(last, first)
     ranges, which = np.unique(np.column_stack((first, last + 1)), axis=0, return_inverse=True)
-    wide = _boxes(problem, edges[ranges[:, 0]], edges[ranges[:, 1]], step)
+    wide = box_rows(problem, edges[ranges[:, 0]], edges[ranges[:, 1]])
     return Boxes(
-        rows=_boxes(problem, edges[:-1], edges[1:], step),
+        rows=box_rows(problem, edges[:-1], edges[1:]),
         wide=wide[which.ravel()],
         first=first.astype(np.int64),
         last=last.astype(np.int64),
@@ -63,9 +55,27 @@ def _floors(problem: Problem, slack: float) -> np.ndarray:
     return floor
 
 
-def _boxes(problem: Problem, low: np.ndarray, high: np.ndarray, step: float) -> np.ndarray:
-    """Boxes of SoC ranges, (ranges, 6); `step` is the farthest SoC can move in a step."""
-    cell = problem.cell
+def reached(
+    problem: Problem, end: float | None, corridor: Corridor | None = None
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return lowest and highest SoC before each step and at the end, (steps + 1,) each.
+
+    Parameters are those of :func:`make_boxes`.
+    """
+    rise, drop = problem.reach(*problem.power_ranges, problem.points.dt)
+    lowest = problem.soc - np.concatenate(([0.0], np.cumsum(drop)))
+    highest = problem.soc + np.concatenate(([0.0], np.cumsum(rise)))
+    if end is not None and problem.grid.penalty > 0.0:
+        left = np.append(np.cumsum(rise[::-1])[::-1], 0.0)
+        lowest = np.maximum(lowest, end - left)
+    if corridor is not None:
+        lowest, highest = np.maximum(lowest, corridor.low), np.minimum(highest, corridor.high)
+    return lowest, highest
+
+
+def box_rows(problem: Problem, low: np.ndarray, high: np.ndarray) -> np.ndarray:
+    """Return the boxes of SoC ranges, (ranges, 6)."""
+    cell, step = problem.cell, problem.max_move * problem.grid.spacing  # farthest in a step
     soc = np.clip(cell.soc, low[:, None], high[:, None])  # the battery is linear between these
     soc = np.column_stack((low, soc, high))
     voltage = voltage_at(cell, soc)

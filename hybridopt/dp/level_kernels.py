@@ -10,6 +10,8 @@ from ..base.compiled import kernel
 from ..problem.graph import _gear_fits
 from .bound_kernels import B_HIGH, B_LOW, _drain, _lowest_on_edge
 
+BLOCK = 64  # levels for which dear pieces are passed over together
+
 
 class Pieces(NamedTuple):
     """What is left of every list: pieces between two neighbouring choices that none is better than.
@@ -115,13 +117,28 @@ def _level_sweep(pieces, kept, step, graph, shift, move_cost, ahead):
             for g2 in range(gears):
                 row[:] = np.inf
                 first = pieces.first[t, g2, c]
-                for k in range(first, first + pieces.count[t, g2, c]):
-                    rise, cost = pieces.rise[k] / step, pieces.cost[k]
-                    for i in range(levels):
-                        j = int(kept[t] * i + rise - 1e-9)
+                last = first + pieces.count[t, g2, c]
+                for begin in range(0, levels, BLOCK):
+                    end = min(begin + BLOCK, levels)
+                    # more heat ahead never costs less: what one costs at the block's end, all do
+                    most = np.inf
+                    for k in range(first, last):
+                        j = int(kept[t] * (end - 1) + pieces.rise[k] / step - 1e-9)
                         if j >= levels:
                             break
-                        row[i] = min(row[i], cost + ahead[t + 1, after, g2, j])
+                        most = min(most, pieces.cost[k] + ahead[t + 1, after, g2, j])
+                    for k in range(first, last):
+                        rise, cost = pieces.rise[k] / step, pieces.cost[k]
+                        j = int(kept[t] * begin + rise - 1e-9)
+                        if j >= levels:
+                            break
+                        if cost + ahead[t + 1, after, g2, j] > most:
+                            continue
+                        for i in range(begin, end):
+                            j = int(kept[t] * i + rise - 1e-9)
+                            if j >= levels:
+                                break
+                            row[i] = min(row[i], cost + ahead[t + 1, after, g2, j])
                 for g in range(gears):
                     paid = move_cost[t, m] + shift[t, c, g, g2]
                     if paid < np.inf and _gear_fits(graph, m, g, g2):

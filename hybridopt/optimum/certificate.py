@@ -1,5 +1,6 @@
 """Certificates: a solved problem with its schedule and multipliers, so that others can check it."""
 
+import dataclasses
 import hashlib
 import json
 import zipfile
@@ -11,7 +12,7 @@ import numpy as np
 from ..base.errors import FailedError, InputError
 from ..dp.bound import Bound
 from ..dp.bound_kernels import EXACT
-from ..dp.boxes import BOXES, make_boxes
+from ..dp.boxes import BOXES, NARROW_BOXES, make_boxes
 from ..dp.dual import Dual
 from ..dp.heat import Heat, LevelProof, limited_heat
 from ..dp.heat_levels import LEVEL_BOXES
@@ -83,8 +84,7 @@ SHAPES = {
     "split": "t",
     "share": "t",
 }
-"""Axes of each array: steps t (T one more), gears g, classes c, points p, nodes n, moves m, budgets
-b, branches k."""
+"""Axes: steps t (T = t + 1), gears g, classes c, points p, nodes n, moves m, limits b, bounds k."""
 
 
 def make_certificate(best: Optimum) -> Certificate:
@@ -108,11 +108,12 @@ def make_certificate(best: Optimum) -> Certificate:
         splits = best.settings.splits
         heat = limited_heat(best.driveline, best.demand, problem.points, splits)
     heat = bound.level_proof.heat if bound.level_proof else heat
-    prices = _levels(bound.level_proof) if bound.level_proof else _prices(bound, heat)
-    made = problem_arrays(problem, heat) | prices | _schedule(best, heat)
-    made |= {"soc_end": bound.end}
-    made = {name: np.asarray(made[name], _kind(name)) for name in SHAPES}
-    proved = _proved(made)
+    stated = problem_arrays(problem, heat) | _schedule(best, heat) | {"soc_end": bound.end}
+    # branches are proved in a corridor, without which the plain multipliers may prove more
+    bounds = [bound, dataclasses.replace(bound, branches=None)][bound.branches is None :]
+    levels = bound.level_proof
+    claims = [_levels(levels)] if levels else [_prices(of, heat) for of in bounds]
+    made, proved = max((_proved(stated | of) for of in claims), key=lambda pair: pair[1].bound)
     about = {
         "content": CONTENT,
         "cycle": best.cycle.name,
@@ -124,9 +125,8 @@ def make_certificate(best: Optimum) -> Certificate:
         "cost_g": proved.cost,
         "pieces": heat.choices.pieces if heat and isinstance(heat.choices, FineLists) else 1,
     }
-    if best.settings.limits_rates:
-        about["leaves_out"] = RATES
-    return made | {"about": about}
+    rates = {"leaves_out": RATES} if best.settings.limits_rates else {}
+    return made | {"about": about | rates}
 
 
 def _prices(bound: Bound, heat: Heat | None) -> Certificate:
@@ -153,7 +153,7 @@ def _prices(bound: Bound, heat: Heat | None) -> Certificate:
         "price": price,
         "room": room,
         "levels": LEVELS if room >= 0 else 1,
-        "boxes": BOXES,
+        "boxes": NARROW_BOXES,
     }
 
 
@@ -249,9 +249,10 @@ def problem_digest(arrays: Certificate) -> str:
     return digest.hexdigest()
 
 
-def _proved(arrays: Certificate) -> Proved:
+def _proved(made: Certificate) -> tuple[Certificate, Proved]:
+    arrays = {name: np.asarray(made[name], _kind(name)) for name in SHAPES}
     try:
-        return prove(arrays)
+        return arrays, prove(arrays)
     except ValueError as error:
         raise FailedError(f"no certificate can be made: {error}") from None
 

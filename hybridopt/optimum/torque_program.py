@@ -8,6 +8,7 @@ is driven by the physics, and counts only where it keeps all limits.
 """
 
 import dataclasses
+import time
 from collections.abc import Callable
 from typing import NamedTuple
 
@@ -74,7 +75,10 @@ def closer(best: Optimum, free: Optimum, bound: Bound) -> tuple[Optimum, Bound]:
     if heat is not None and heat.prices.any() and _above(best, bound, wanted):
         best = _by_plans(best, free, heat)
         if _above(best, bound, wanted):
+            began = time.perf_counter()
             bound = raised(bound, best.solution.cost, wanted / PERCENT, _finer(free))
+            spent = time.perf_counter() - began
+            bound = dataclasses.replace(bound, seconds=bound.seconds + spent)
     return best, bound.against(best.solution.cost)
 
 

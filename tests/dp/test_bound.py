@@ -11,6 +11,7 @@ import test_milp
 from case_counts import cases
 from hypothesis import HealthCheck, assume, given
 from hypothesis import settings as examples
+from hypothesis import strategies as st
 from test_brute_force import LOSSY_PENALTY, instances, solve_lossy
 from test_closed_forms import E, willans
 
@@ -18,6 +19,10 @@ from hybridopt import Settings, read_cycle, read_driveline, solve_cycle
 from hybridopt.dp import ascent as ascent_module
 from hybridopt.dp import bound as bounds
 from hybridopt.dp.bound import lower_bound
+from hybridopt.dp.box_paths import BoxPaths
+from hybridopt.dp.boxes import make_boxes
+from hybridopt.dp.corridor import Corridor
+from hybridopt.dp.dual import Dual
 from hybridopt.optimum.solve import solve
 from hybridopt.physics.battery import pack_battery, stored_energy
 from hybridopt.physics.operating_points import OperatingPoints
@@ -99,6 +104,43 @@ def test_never_above_hundreds_of_enumerated_optima(instance):
     check_against_enumeration(instance)
 
 
+def check_boxes_against_enumeration(instance, stop_soc_min):
+    """Boxes as a state, few and many, in the whole window and near the best; see box_paths.py."""
+    instance[4]["stop_soc_min"] = stop_soc_min
+    points, battery, settings, shift, events, solution = solve_lossy(instance, 201, 0.3)
+    wanted = {"meeting_target": True, **events}
+    best = oracle.brute_force(points, battery, settings, LOSSY_PENALTY, shift, **wanted)
+    assume(np.isfinite(best.cost))
+    problem, tolerance = solution.problem, ROUNDING * (1.0 + abs(best.cost))
+    bound = bound_of(solution)
+    dual = Dual(problem, make_boxes(problem, 16, bound.end))
+    low, high = np.tile(problem.settings.socs[:2], (points.steps + 1, 1)).T
+    window = Corridor(low, high, low)
+    for after in (bound.plain[1:], 0.5 * bound.plain[1:], np.full(points.steps, 1e-4)):
+        plain = dual.value(after)
+        for upper in (np.inf, best.cost + tolerance):  # of every schedule, or of the best one
+            paths = BoxPaths(dual, after, upper, bound.end, window)
+            for count in (1, 16, 200):
+                assert paths.cut(count)
+                found = paths.look(after).value
+                assert found <= best.cost + tolerance
+                # where z is free in all boxes together, no less of it is proved
+                assert count < 200 or upper < np.inf or found >= plain - tolerance
+
+
+@examples(max_examples=20, **QUICK)
+@given(instances(), st.sampled_from([0.0, 0.32, 0.36]))
+def test_no_path_over_boxes_is_above_the_enumerated_optimum(instance, stop_soc_min):
+    check_boxes_against_enumeration(instance, stop_soc_min)
+
+
+@pytest.mark.long
+@examples(max_examples=cases(300), **QUICK)
+@given(instances(), st.sampled_from([0.0, 0.32, 0.36]))
+def test_no_path_over_boxes_is_above_hundreds_of_enumerated_optima(instance, stop_soc_min):
+    check_boxes_against_enumeration(instance, stop_soc_min)
+
+
 def test_no_multiplier_is_below_zero_where_the_resistance_jumps():
     """The theorem wants l >= 0, but along the run l_t = l_{t+1} (1 - dD/dz) turns negative here.
 
@@ -160,7 +202,8 @@ def test_equal_to_the_linear_relaxation_of_the_integer_program(monkeypatch, star
 def test_a_narrow_window_leaves_a_true_duality_gap():
     """HiGHS proves the optimum and, lower by 1.8 %, the linear relaxation of 20 s in 0.3 % of SoC.
 
-    No multipliers prove more than the relaxation (see above); corridors and branches on starts do.
+    No multipliers prove more than the relaxation (see above); corridors and branches on starts do,
+    and boxes of energy as a state nearly all.
     """
     window = {"low": 0.598, "high": 0.601, "mixed": True}
     points, settings, solution = test_milp.solved(200, 220, 4001, **window)
@@ -172,7 +215,7 @@ def test_a_narrow_window_leaves_a_true_duality_gap():
     settings = dataclasses.replace(solution.problem.settings, wanted_gap=1e-5)
     patient = dataclasses.replace(solution.problem, settings=settings)
     longer = lower_bound(patient, solution.run, solution.costate).bound
-    assert bound * (1 - 1e-9) <= longer <= best + test_milp.EXACT
+    assert best * (1 - 1e-4) <= longer <= best + test_milp.EXACT  # measured: 1.7e-5 below
 
 
 # --- real cycles ---
