@@ -133,7 +133,8 @@ def regress(
             break
         naive = np.diag(np.linalg.pinv((z * weight[:, None]).T @ z / scale**2))
         blocked = np.diag(inverse @ meat @ inverse.T)
-        dilution = max(1.0, float(np.median(blocked / np.maximum(naive, 1e-300))))
+        longer = blocked / np.maximum(naive, 1e-300)
+        dilution = max([1.0, *longer[np.isfinite(spread)].tolist()])  # of what is known beside
     bread = np.linalg.pinv((z * weight[:, None]).T @ x / (scale**2 * dilution) + known)
     covariance = bread @ (meat / dilution**2 + known) @ bread.T
     residual = wanted - x @ values
