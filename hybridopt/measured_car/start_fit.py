@@ -173,8 +173,7 @@ def fit_recuperation(
 
 
 def _loss_doubt(fitted: Driveline) -> float:
-    """Return half the relative interval that the loss of the gearbox adds: the motor's share of
-    the force at the wheels is its torque over the efficiency, which no channel tells."""
+    """Return half the relative interval that the gearbox's loss adds, which no channel tells."""
     loss = 1.0 - float(np.mean(fitted.gearbox.total_efficiencies))
     return NORMAL * DOUBT["gearbox loss"][1] * loss
 
