@@ -188,7 +188,9 @@ def _braking_shares(
     force = road_force(one, gears, fitted)
     box, ratio = fitted.gearbox, gears.at(one.gear)
     gear = np.clip(one.gear, 1, box.gears) - 1
-    shaft = one.timely("motor_torque", delay) - np.array(box.drag_torques)[gear]
+    whole = np.ones(force.size, dtype=bool)  # smoothed as the speed behind the force is
+    shaft = one.smooth(one.timely("motor_torque", delay), whole)
+    shaft = shaft - np.array(box.drag_torques)[gear]
     shaft = shaft - fitted.motor.inertia * ratio * one.slope(gears.fine_speed(one))
     kept = shaft * ratio / np.array(box.total_efficiencies)[gear]
     where = ~one.on & one.quiet & one.locked & np.isfinite(ratio) & (force < -800.0)
