@@ -129,7 +129,7 @@ def measured_soc(
             f"SoC was not measured: counted from the current, from {start / PERCENT:.1f} % on"
         )
         return _at(time, recording.time, start - np.cumsum(into * step) / battery.capacity)
-    notes.append(f"SoC was not measured: assumed {start / PERCENT:.1f} % at the start, and kept")
+    notes.append(f"SoC was not measured: assumed {start / PERCENT:.1f} % at the start")
     return np.full(time.size, np.nan)
 
 

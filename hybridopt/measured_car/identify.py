@@ -221,7 +221,7 @@ def _sort_out(
             why = f"the data say {one.value:.4g}, beyond the allowed {allowed}"
             refused.append(NotIdentified(one.key, why))
         else:
-            low, high = min(one.low, inside), max(one.high, inside)
+            low, high = np.clip((one.low, one.high), meta["low"], meta["high"]).tolist()
             sound.append(replace(one, value=inside, low=low, high=high))
     return sound, refused
 

@@ -133,7 +133,10 @@ def regress(
             break
         naive = np.diag(np.linalg.pinv((z * weight[:, None]).T @ z / scale**2))
         blocked = np.diag(inverse @ meat @ inverse.T)
-        dilution = max(1.0, float(np.median(blocked / np.maximum(naive, 1e-300))))
+        longer = blocked / np.maximum(naive, 1e-300)
+        # of what is known beside; more than all rows is a variance lost in rounding
+        told = np.isfinite(spread) & (longer < wanted.size)
+        dilution = max([1.0, *longer[told].tolist()])
     bread = np.linalg.pinv((z * weight[:, None]).T @ x / (scale**2 * dilution) + known)
     covariance = bread @ (meat / dilution**2 + known) @ bread.T
     residual = wanted - x @ values

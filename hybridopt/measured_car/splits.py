@@ -305,8 +305,8 @@ def _measured(
         name, words = "fuel_rate", "split from the torque that the engine gives by fuel_rate"
     else:
         text = (
-            "split assumed: a constant charging power while the engine drives, and all that can "
-            "be recuperated"
+            "split assumed: a constant charging power while the engine drives, which ends at the "
+            "SoC measured, or else at that of the start, and all that can be recuperated"
         )
         return _Measured(np.full(demand.steps, np.nan), none, (), text)
     torque = np.where(braking & (engine <= 0.0), np.nan, total - engine)

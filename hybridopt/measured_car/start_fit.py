@@ -11,16 +11,21 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from ..inputs.driveline import Driveline
+from ..inputs.maps import curve_values
+from ..physics.battery import pack_battery
 from ..physics.starts import start_energies
-from .electric_fit import battery_power, load_beside
+from .electric_fit import battery_power, load_beside, motor_power
 from .engine_fit import EngineDelays
 from .engine_runs import Seen, seen_starts, working_fuel
 from .gear_fit import Gears
 from .parameters import Estimate, value_of
-from .regression import student_quantile
+from .regression import NORMAL, student_quantile
+from .road_fit import DOUBT
 from .signals import Signals
 
 LEAST = 4  # starts below which nothing is told
+BLOCK, NEAR, DRAWS = 10.0, 0.06, 200  # s, share, and repetitions of the search for the mode
+LIMITED = 0.9  # of what motor or battery can take, from which the share is theirs
 
 
 def fit_starts(
@@ -157,7 +162,7 @@ def fit_recuperation(
     if pooled.size * signals[0].dt < 10.0:
         return ()
     value, half = _mode(pooled, clock)
-    half = float(np.hypot(half, doubt * value))
+    half = float(np.sqrt(half**2 + (doubt * value) ** 2 + (_loss_doubt(fitted) * value) ** 2))
     note = "share of the braking force at the motor, most frequent"
     was = base.vehicle.recuperation_share
     factor = fitted.vehicle.recuperated_share / fitted.vehicle.recuperation_share
@@ -165,6 +170,12 @@ def fit_recuperation(
     seconds = pooled.size * signals[0].dt
     key = "vehicle.recuperation_share"
     return (Estimate.around(key, was, value, half, seconds, note),)
+
+
+def _loss_doubt(fitted: Driveline) -> float:
+    """Return half the relative interval that the gearbox's loss adds, which no channel tells."""
+    loss = 1.0 - float(np.mean(fitted.gearbox.total_efficiencies))
+    return NORMAL * DOUBT["gearbox loss"][1] * loss
 
 
 def _braking_shares(
@@ -177,11 +188,13 @@ def _braking_shares(
     force = road_force(one, gears, fitted)
     box, ratio = fitted.gearbox, gears.at(one.gear)
     gear = np.clip(one.gear, 1, box.gears) - 1
-    shaft = one.timely("motor_torque", delay) - np.array(box.drag_torques)[gear]
+    whole = np.ones(force.size, dtype=bool)  # smoothed as the speed behind the force is
+    shaft = one.smooth(one.timely("motor_torque", delay), whole)
+    shaft = shaft - np.array(box.drag_torques)[gear]
     shaft = shaft - fitted.motor.inertia * ratio * one.slope(gears.fine_speed(one))
     kept = shaft * ratio / np.array(box.total_efficiencies)[gear]
     where = ~one.on & one.quiet & one.locked & np.isfinite(ratio) & (force < -800.0)
-    where &= one["motor_torque"] > -0.9 * float(fitted.motor.peak_torque.max())
+    where &= ~_limited(one, fitted)
     where &= one["speed"] > 5.0
     if not where.any():
         return nothing
@@ -190,20 +203,45 @@ def _braking_shares(
     return (kept / force)[where], one.clock[where]
 
 
+def _limited(one: Signals, fitted: Driveline) -> np.ndarray:
+    """Return where the motor's torque, or what the battery takes, is at its limit."""
+    motor, torque = fitted.motor, one["motor_torque"]
+    speed = one["motor_speed"] if one.has("motor_speed") else one.input_speed
+    limit = torque < -LIMITED * curve_values(motor.peak_torque, np.nan_to_num(speed))
+    cell, power = pack_battery(fitted.battery), motor_power(one)
+    if power is not None and one.has("soc"):
+        limit |= power < LIMITED * np.interp(one["soc"], cell.soc, cell.power_min)
+    return np.asarray(limit)
+
+
 def _mode(values: np.ndarray, clock: np.ndarray) -> tuple[float, float]:
-    """Return the upper mode of shares and half the width of its interval, by blocks of time."""
-    block = np.unique(np.floor(clock / 10.0), return_inverse=True)[1]
-    middles = np.array([np.median(values[block == b]) for b in range(int(block.max()) + 1)])
-    centre = float(np.quantile(middles, 0.7))
-    for _ in range(20):
-        near = middles[np.abs(middles - centre) < 0.06]
-        if not near.size or abs(near.mean() - centre) < 1e-6:
+    """Return the upper mode of shares and half the width of its interval, by blocks of time.
+
+    The interval is that of the whole search, repeated on blocks drawn anew (B. Efron, *Annals of
+    Statistics* 7, 1979, from memory): single brakings scatter more than their samples do.
+    """
+    block = np.unique(np.floor(clock / BLOCK), return_inverse=True)[1]
+    sizes = np.bincount(block)
+    middles = np.array([np.median(values[block == b]) for b in range(sizes.size)])
+    random = np.random.default_rng(0)
+    drawn = random.integers(0, sizes.size, (DRAWS, sizes.size))
+    found = [_upper_mode(middles[one], sizes[one]) for one in drawn]
+    spread = float(np.std(found, ddof=1)) if sizes.size > 1 else NEAR
+    half = spread * student_quantile(max(sizes.size - 1, 1))
+    return _upper_mode(middles, sizes), half + 0.002
+
+
+def _upper_mode(values: np.ndarray, weights: np.ndarray) -> float:
+    """Return the local mean of weighted values nearest to where seven tenths lie below."""
+    order = np.argsort(values)
+    sums = np.cumsum(weights[order])
+    centre = float(values[order][np.searchsorted(sums, 0.7 * sums[-1])])
+    for _ in range(50):
+        near = weights * np.exp(-0.5 * ((values - centre) / NEAR) ** 2)
+        was, centre = centre, float(near @ values / near.sum())
+        if abs(centre - was) < 1e-6:
             break
-        centre = float(near.mean())
-    near = middles[np.abs(middles - centre) < 0.06]
-    count = max(near.size, 2)
-    spread = float(np.std(near, ddof=1)) / np.sqrt(count) if near.size > 1 else 0.06
-    return centre, spread * student_quantile(count - 1) + 0.002
+    return centre
 
 
 def road_force(one: Signals, gears: Gears, fitted: Driveline) -> np.ndarray:

@@ -19,12 +19,14 @@ from .road_grade import along_road, grade_from_altitude
 
 SAME = 0.05  # of a ratio, what counts as the same
 STRAY_SHARE = 0.3  # of the samples off a gear's ratio, from which gear and speeds disagree
+NEUTRAL_FOR = 10.0  # s
 LEAST_EFFICIENCY = 0.15  # at more than a third of the highest power
 STOICHIOMETRIC = (
     13.5,
     15.5,
 )  # kg/kg: petrol, diesel, ethanol blends up to 10 % (common practice, no source)
 STANDS, STANDS_FOR = 10.0, 1.5  # rad/s, s
+PULLS, UNFED_FOR = 0.2, 3.0  # of the largest torque; s for which it needs fuel (assumed)
 LEAK = 0.01  # of a drive's fuel while the engine stands, from which on any flow counts
 ROAD = 200.0  # m, over which grade and altitude are compared
 GRADE_APART = 1.5 * PERCENT
@@ -39,6 +41,7 @@ def check_agreement(recording: Recording) -> Iterator[Finding]:
     yield from _air(recording)
     yield from _efficiency(recording)
     yield from _fuel_at_rest(recording)
+    yield from _no_fuel(recording)
 
 
 def _gears(recording: Recording) -> Iterator[Finding]:
@@ -48,6 +51,7 @@ def _gears(recording: Recording) -> Iterator[Finding]:
     if not recording.has("gear", shaft):
         return
     usable = locked(recording, shaft) & (x["speed"] > 5.0)
+    yield from _neutral(recording, shaft)
     medians: dict[int, float] = {}
     for gear in range(1, 21):
         of_gear = usable & (x["gear"] == gear)
@@ -74,6 +78,22 @@ def _gears(recording: Recording) -> Iterator[Finding]:
                 "count is wrong"
             )
             yield found(recording, "disagrees", ("gear", shaft, "speed"), text)
+
+
+def _neutral(recording: Recording, shaft: str) -> Iterator[Finding]:
+    """Yield driving in gear 0 at one ratio: gears that are counted from 0, or a gear not told."""
+    x = recording.channels
+    where = (x["gear"] == 0) & (x["speed"] > 3.0) & (x[shaft] > STANDS)
+    if where.sum() * recording.step < NEUTRAL_FOR:
+        return
+    ratio = x[shaft][where] / x["speed"][where]
+    middle = float(np.median(ratio))
+    if np.mean(np.abs(ratio / middle - 1.0) < 2.0 * SAME) > 1.0 - STRAY_SHARE:
+        text = (
+            f"gear is 0 for {where.sum() * recording.step:.0f} s in which {shaft} over speed is "
+            f"{middle:.2f} rad/m, as in a gear: are gears counted from 0?"
+        )
+        yield found(recording, "disagrees", ("gear", shaft, "speed"), text, intervals(where))
 
 
 def _shafts(recording: Recording) -> Iterator[Finding]:
@@ -183,3 +203,17 @@ def _fuel_at_rest(recording: Recording) -> Iterator[Finding]:
             f"({places(recording, spans)})"
         )
         yield found(recording, "disagrees", ("fuel_rate", "engine_speed"), text, spans)
+
+
+def _no_fuel(recording: Recording) -> Iterator[Finding]:
+    """Yield torque of an engine that gets no fuel."""
+    if not recording.has("fuel_rate", "engine_speed", "engine_torque"):
+        return
+    x = recording.channels
+    pulls = x["engine_torque"] > PULLS * float(np.nanpercentile(x["engine_torque"], 99.5))
+    unfed = (x["fuel_rate"] == 0.0) & pulls & (x["engine_torque"] > 0.0)
+    spans = long_stretches(recording, unfed & (x["engine_speed"] > STANDS), UNFED_FOR)
+    if spans:
+        text = f"fuel_rate is 0 while the engine gives torque: {places(recording, spans)}"
+        names = ("fuel_rate", "engine_torque", "engine_speed")
+        yield found(recording, "disagrees", names, text, spans)

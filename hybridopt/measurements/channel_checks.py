@@ -126,13 +126,19 @@ def _frozen(recording: Recording, name: str, values: np.ndarray) -> Iterator[Fin
     if name not in LIVELY:
         return
     moving = recording.channels["speed"] > MOVING
-    same = np.append(np.diff(values) == 0.0, False) & moving
+    same = np.append(np.diff(values) == 0.0, False)
     step, changes = recording.step, int(np.count_nonzero(moving & ~same))
+    if np.count_nonzero(moving) * step < FROZEN:
+        return
     least = max(FROZEN, MUCH_LONGER * step * np.count_nonzero(moving) / max(changes, 1))
     if name == "engine_torque":  # may stay at its limit, or at rest
         yield from _frozen_torque(recording, values, least)
         return
-    spans = long_stretches(recording, same & (values != 0.0), least)
+    spans = [
+        (a, b)
+        for a, b in long_stretches(recording, same & (values != 0.0), least)
+        if np.count_nonzero(moving[a:b]) * step >= least  # stops between do not make it new
+    ]
     if changes < 2:
         text = f"{name} keeps one value whenever the vehicle drives"
         yield found(recording, "frozen", (name,), text)

@@ -11,7 +11,8 @@ FACTORS = {
     3.6: "3.6, as between g/s and kg/h or l/h and ml/s",
     1 / 3.6: "1/3.6, as between kg/h and g/s",
     1e3 / 3.6: "278, as between g/s and kg/h or l/h taken for each other without 1000",
-    4.8: "about 4.8, as between l/h taken as g/s and what petrol weighs",
+    4.8: "about 4.8, as between l/h and g/s of petrol",
+    1 / 4.8: "about 1/4.8, as between g/s and l/h of petrol",
     9.549: "9.55, as between rad/s and rpm",
     1 / 9.549: "1/9.55, as between rpm and rad/s",
     MILE / 1e3: "1.609, as between mph and km/h",
@@ -23,11 +24,9 @@ FACTORS = {
 
 
 def explain(factor: float, near: float = 0.12) -> str:
-    """Return what a factor may mean, "" where nothing is known of it."""
-    for known, text in FACTORS.items():
-        if abs(abs(factor) / known - 1.0) < near:
-            return f" ({text})"
-    return ""
+    """Return what a factor may mean, the nearest meaning; "" where nothing is known of it."""
+    away = {abs(abs(factor) / known - 1.0): text for known, text in FACTORS.items()}
+    return f" ({away[min(away)]})" if min(away) < near else ""
 
 
 def turned(recording: Recording, name: str) -> str:

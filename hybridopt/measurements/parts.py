@@ -89,7 +89,7 @@ def cut_at_gaps(
     text = f"gaps bridged by straight lines: {{}}, the longest {widest:.3g} s"
     journal.note_marked("gaps_bridged", hole, text)
     gaps = np.flatnonzero((steps > longest) & ~silent)
-    whole = LogPart(piece, speed, "start of the log")
+    whole = LogPart(piece, speed, "after the clock jumped back" if piece else "start of the log")
     causes = [f"after a gap of {step:.4g} s" for step in steps[gaps]]
     return whole.split(np.ones(speed.time.size, dtype=bool), gaps + 1, causes)
 

@@ -7,6 +7,7 @@ from matplotlib.figure import Figure
 from ..base.units import KM_PER_H, KW, PERCENT
 from ..measured_car.identify import Identified
 from ..measured_car.prediction import Prediction
+from ..measured_car.signals import make_signals
 from .axes import SIZE, dress, head, legend, new_figure, plain, title
 from .colours import ALARM_COLOUR, ENGINE_COLOUR, INK, MOTOR_COLOUR, QUIET
 
@@ -117,18 +118,26 @@ def _soc(ax: Axes, shown: list[Prediction]) -> None:
 
 
 def _residual(ax: Axes, shown: list[Prediction], over: str, unit: float, words: str) -> None:
-    title(ax, f"fuel off over {words.partition(' (')[0]}")
+    """Draw how far the fuel is off while the engine runs, no start, stop or shift near.
+
+    Near those the model pays at once what the car burns over some samples.
+    """
+    title(ax, f"fuel off over {words.partition(' (')[0]}, in steady running")
     x, y = [], []
     for one in shown:
         channels = one.recording.channels
         if over in channels and "fuel_rate" in one.measured and "fuel_rate" in one.model:
-            x.append(channels[over] / unit)
-            y.append(one.model["fuel_rate"] - one.measured["fuel_rate"])
+            signals = make_signals(one.recording)
+            where = signals.on & signals.quiet
+            x.append(channels[over][where] / unit)
+            y.append((one.model["fuel_rate"] - one.measured["fuel_rate"])[where])
     if not x:
         return _absent(ax, "fuel or engine torque")
     place, off = np.concatenate(x), np.concatenate(y)
     known = np.isfinite(place) & np.isfinite(off)
     place, off = place[known], off[known]
+    if not place.size:
+        return _absent(ax, "steady driving")
     edges = np.linspace(place.min(), place.max() + 1e-9, BINS + 1)
     which = np.digitize(place, edges) - 1
     middles, means, spreads = [], [], []

@@ -51,6 +51,12 @@ def verdict(assessment: "Assessment") -> str:
         text += f" It rests on what the log's findings doubt: {', '.join(doubtful)}."
     prediction = assessment.prediction
     off = (prediction.soc_end - prediction.soc_end_measured) / PERCENT
+    charged = (prediction.soc_end - assessment.driven.settings.socs[2]) / PERCENT
+    if np.isnan(off) and abs(charged) > SOC_TRUSTED:
+        text += (
+            f" Neither SoC nor current was measured: that the model ends {fixed(abs(charged), 1)} "
+            f"points of SoC {'above' if charged > 0 else 'below'} its start is not confirmed."
+        )
     if abs(off) > SOC_TRUSTED:
         text += (
             f" The model ends at {fixed(abs(off), 1)} points of SoC {'more' if off > 0 else 'less'}"
@@ -193,6 +199,10 @@ def _readings(assessment: "Assessment") -> list[str]:
             f"SoC {fixed(found.soc_end_measured / percent, 1)} % measured at the end, "
             f"{fixed(found.soc_end / percent, 1)} % by the model, "
             f"{fixed(found.soc_error / percent, 2)} points apart on the way"
+        )
+    else:
+        lines.append(
+            f"SoC was not measured; the model's ends at {fixed(found.soc_end / percent, 1)} %"
         )
     if np.isfinite(assessment.measured_above_percent):
         lines.append(

@@ -206,6 +206,15 @@ def test_gears_that_do_not_fit_the_speeds(findings):
     got = findings("motor_speed", gear=lambda x: 9 - x)
     text = got["disagrees", ("gear", "engine_speed", "speed")].text
     assert "a higher gear turns slower" in text
+    got = findings(gear=lambda x: np.where(x == 3, 0, x))
+    text = got["disagrees", ("gear", "motor_speed", "speed")].text
+    assert "are gears counted from 0?" in text
+
+
+def test_torque_without_fuel(findings):
+    got = findings(fuel_rate=lambda x: np.where(np.arange(x.size) < x.size // 2, 0.0, x))
+    text = got["disagrees", ("fuel_rate", "engine_torque", "engine_speed")].text
+    assert "fuel_rate is 0 while the engine gives torque" in text
 
 
 def test_a_battery_of_the_board_net_is_not_taken_for_that_of_the_drive(findings):
