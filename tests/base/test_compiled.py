@@ -14,6 +14,7 @@ from typing import NamedTuple
 import numba
 import numpy as np
 import pytest
+from case_counts import some
 from numba.core.options import DefaultOptions
 
 import hybridopt
@@ -107,8 +108,9 @@ def flip(path):
 
 
 @compiles
-@pytest.mark.parametrize("suffix", [".nbi", ".nbc"])
-@pytest.mark.parametrize("damage", [empty, cut, flip])
+@pytest.mark.parametrize(
+    ("damage", "suffix"), some([(d, s) for d in (flip, cut, empty) for s in (".nbc", ".nbi")])
+)
 def test_damaged_files_of_the_cache_are_made_anew(damage, suffix, package):
     """By numba alone an empty one is an EOFError, and a flipped bit is taken as code."""
     assert asked(package) == (30.0, 0)
