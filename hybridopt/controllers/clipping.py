@@ -219,7 +219,7 @@ def _search(around, at, obey, wish, battery, span, work):
     return gear, OFF, 0.0, False, np.nan
 
 
-@kernel(inline="always")
+@kernel(borrows=True)
 def _apply(around, at, wish, work):
     """Do what a command asks as far as the driveline and the inhibitors allow.
 

@@ -59,7 +59,7 @@ def _rule_table(around, at, rule, work):
     return True, g, min(max(wanted, work.shaft[S_LOW]), work.shaft[S_HIGH])
 
 
-@kernel(inline="always")
+@kernel(borrows=True)
 def _decide(around, at, rule, points, work):
     """Command of a built-in controller: engine on, gear, motor torque (NaN: unpowered)."""
     if rule.kind == POWER_THRESHOLDS:

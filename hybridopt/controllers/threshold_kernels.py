@@ -104,7 +104,7 @@ def _electric_power(around, at, rule, work):
     return _thresholds(around, at, rule, start, stop, work)
 
 
-@kernel(inline="always")
+@kernel(borrows=True)
 def _thresholds(around, at, rule, start, stop, work):
     """Add SoC guard, minimum times, gear and split to what a threshold rule wants."""
     params = rule.params
