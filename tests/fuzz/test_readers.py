@@ -5,7 +5,6 @@ format in any order, and plain noise. A crash becomes a test of its own at the e
 """
 
 import json
-import os
 import tempfile
 import warnings
 import zlib
@@ -14,6 +13,7 @@ from pathlib import Path
 import h5netcdf
 import numpy as np
 import pytest
+from case_counts import cases
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from rule_tables import hand_made, written
@@ -432,8 +432,6 @@ def test_damaged_files(name, tmp_path):
     rules(given(ANY[name])(lambda content: check(name, content, tmp_path)))()
 
 
-FUZZ_CASES = "HYBRIDOPT_FUZZ_CASES"
-"""Environment variable: how many cases the long test tries, in place of what is below."""
 FEWER = {
     "result": 200,
     "table of rules": 4000,
@@ -461,8 +459,7 @@ FEWER = {
 @pytest.mark.long
 @pytest.mark.parametrize("name", READERS)
 def test_ten_thousand_damaged_files(name, tmp_path):
-    cases = int(os.environ.get(FUZZ_CASES, FEWER.get(name, 10_000)))
-    rules = settings(MANY, max_examples=cases)
+    rules = settings(MANY, max_examples=cases(FEWER.get(name, 10_000)))
     rules(given(ANY[name])(lambda content: check(name, content, tmp_path)))()
 
 
