@@ -1,11 +1,14 @@
 """An interrupt ends a command also where Python can only report it (see `sys.unraisablehook`)."""
 
+import contextlib
 import ctypes
+import signal
 import sys
 import time
 
 import pytest
 
+from hybridopt.cli import interrupts
 from hybridopt.cli.interrupts import no_interrupt_lost
 
 
@@ -21,6 +24,14 @@ def call_back(error):
 def test_an_interrupt_in_a_callback_of_a_library_is_made_again():
     with pytest.raises(KeyboardInterrupt), no_interrupt_lost():
         call_back(KeyboardInterrupt)
+        time.sleep(20)
+
+
+def test_an_interrupt_that_is_swallowed_comes_again(monkeypatch):
+    monkeypatch.setattr(interrupts, "LATE", 0.2)
+    with pytest.raises(KeyboardInterrupt), no_interrupt_lost():
+        with contextlib.suppress(KeyboardInterrupt):
+            signal.raise_signal(signal.SIGINT)
         time.sleep(20)
 
 
