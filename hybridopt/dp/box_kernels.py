@@ -57,17 +57,12 @@ def _power_of(drain, dt, box, efficiency):
 @kernel(borrows=True)
 def _cost_of(hull_power, hull_cost, power):
     """Cost of a power on a hull; beyond its ends, that of the nearer one."""
-    low, high = 0, hull_power.size - 1
-    if power <= hull_power[low]:
-        return hull_cost[low]
-    if power >= hull_power[high]:
-        return hull_cost[high]
-    while high - low > 1:
-        middle = (low + high) // 2
-        if hull_power[middle] <= power:
-            low = middle
-        else:
-            high = middle
+    if power <= hull_power[0]:
+        return hull_cost[0]
+    if power >= hull_power[-1]:
+        return hull_cost[-1]
+    high = np.searchsorted(hull_power, power, side="right")
+    low = high - 1
     share = (power - hull_power[low]) / (hull_power[high] - hull_power[low])
     return hull_cost[low] + share * (hull_cost[high] - hull_cost[low])
 

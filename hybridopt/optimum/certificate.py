@@ -110,7 +110,7 @@ def make_certificate(best: Optimum) -> Certificate:
     heat = bound.level_proof.heat if bound.level_proof else heat
     stated = problem_arrays(problem, heat) | _schedule(best, heat) | {"soc_end": bound.end}
     # branches are proved in a corridor, without which the plain multipliers may prove more
-    bounds = [bound, dataclasses.replace(bound, branches=None)][bound.branches is None :]
+    bounds = [dataclasses.replace(bound, branches=None), *([bound] if bound.branches else [])]
     levels = bound.level_proof
     claims = [_levels(levels)] if levels else [_prices(of, heat) for of in bounds]
     made, proved = max((_proved(stated | of) for of in claims), key=lambda pair: pair[1].bound)

@@ -185,7 +185,7 @@ def _solve_warming(
     for highest in (likely_peak(nodes), np.inf):
         near = nodes_up_to(nodes, highest)
         found = _solve(near, battery, settings, penalty, events, progress)
-        if _peak(found[2]) <= near.oil[-1]:
+        if near.oil[-1] == nodes.oil[-1] or _peak(found[2]) <= near.oil[-1]:
             break
     return found
 

@@ -36,8 +36,11 @@ def plot_identified(found: Identified) -> Figure:
     _cloud(ax[0, 1], shown, "engine_torque", 1.0, "engine torque (N m)", ENGINE_COLOUR)
     _cloud(ax[0, 2], shown, "battery_power", KW, "battery power (kW)", MOTOR_COLOUR)
     _soc(ax[1, 0], shown)
-    _residual(ax[1, 1], shown, "speed", KM_PER_H, "speed (km/h)")
-    _residual(ax[1, 2], shown, "engine_torque", 1.0, "engine torque (N m)")
+    steady = [
+        signals.on & signals.quiet for signals in (make_signals(one.recording) for one in shown)
+    ]
+    _residual(ax[1, 1], shown, steady, "speed", KM_PER_H, "speed (km/h)")
+    _residual(ax[1, 2], shown, steady, "engine_torque", 1.0, "engine torque (N m)")
     kind = "each log predicted from the others" if found.left_out else "the log that was fitted"
     names = ", ".join(plain(one.name, 24) for one in found.recordings)
     return head(figure, f"{plain(found.base.name, 30)} fitted to {names}: {kind}")
@@ -117,18 +120,18 @@ def _soc(ax: Axes, shown: list[Prediction]) -> None:
     return None
 
 
-def _residual(ax: Axes, shown: list[Prediction], over: str, unit: float, words: str) -> None:
+def _residual(
+    ax: Axes, shown: list[Prediction], steady: list[np.ndarray], over: str, unit: float, words: str
+) -> None:
     """Draw how far the fuel is off while the engine runs, no start, stop or shift near.
 
     Near those the model pays at once what the car burns over some samples.
     """
     title(ax, f"fuel off over {words.partition(' (')[0]}, in steady running")
     x, y = [], []
-    for one in shown:
+    for one, where in zip(shown, steady, strict=True):
         channels = one.recording.channels
         if over in channels and "fuel_rate" in one.measured and "fuel_rate" in one.model:
-            signals = make_signals(one.recording)
-            where = signals.on & signals.quiet
             x.append(channels[over][where] / unit)
             y.append((one.model["fuel_rate"] - one.measured["fuel_rate"])[where])
     if not x:
