@@ -8,7 +8,7 @@ import numpy as np
 
 from ..physics.device_points import PlantArrays, lay_out_plants, points_kernel
 from .device_batch import ProblemBatch
-from .device_bound import P_SIZE, _prove, bound_bytes
+from .device_bound import P_SIZE, _prove
 from .device_forward import BEST, TRACKS
 from .device_landing import R_SIZE, _land
 from .device_layout import (
@@ -22,6 +22,7 @@ from .device_layout import (
     SortedLists,
 )
 from .device_lists import _find_corners, _sort_lists, _spread_shifts
+from .device_paths import bound_bytes
 from .device_room import DeviceRoom
 from .device_stages import BOX_ROWS, W_GUESS, W_SIZE, _find_hulls
 from .device_sweep import sweep_kernel

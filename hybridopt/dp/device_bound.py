@@ -17,15 +17,11 @@ from .device_layout import (
     F_SOC,
     F_TARGET,
     N_DT,
-    N_GEAR,
     N_GEARS,
     N_LISTS,
-    N_MOVES,
     N_PATH,
     N_ROWS,
-    N_SHIFT,
     N_STAGES,
-    N_STATE,
     N_STEPS,
     N_TRACK,
     PROVE_BLOCKS,
@@ -33,6 +29,7 @@ from .device_layout import (
     SIMULATED,
     _cell_of,
 )
+from .device_paths import _lay_out, _shortest, _split_space
 from .device_stages import (
     NEVER,
     W_GUESS,
@@ -47,135 +44,11 @@ from .device_stages import (
 )
 
 TOGETHER = 4  # threads that look at the boxes of one list
-TERMS = 2048  # costs of moves between gears that are gathered together, for as many steps as fit
-AT_ONCE = 4  # of them that a thread loads together
-GEAR_BITS = 8  # of a choice, a move above and a gear below
 ROUNDS, LOOKS = 16, 12  # passes of a look, and looks, at most
 WANTED = 1e-4  # of the cost: gap at which no more looks are taken
 STRIDE, GAIN, LARGEST = 1e-3, 3e-5, 1e3  # of the common scale, see ascent.py
-FLOAT = 1.2e-7  # of a cost: what its rounding to float32 may add
 P_BOUND, P_SCALE, P_LOOKS, P_FACTOR, P_SIZE = range(5)  # what is known of a bound
 BOUNDS = {} if SIMULATED else {"launch_bounds": (PROVE_THREADS, PROVE_BLOCKS)}
-
-
-def bound_bytes(rows: int, gears: int, moves: int) -> int:
-    """Return the bytes of shared memory that the bound of one problem takes."""
-    terms = max(TERMS, moves * gears * gears)
-    return 8 * (terms + rows * gears + 2 * rows) + 4 * (rows * gears + 2 * moves)
-
-
-@cuda.jit(device=True)
-def _down(grams):
-    """Round a cost of an event down by more than float32 may have rounded it up."""
-    return float64(grams) - FLOAT * abs(float64(grams))
-
-
-@cuda.jit(device=True)
-def _fits(kind, before, after):
-    """Whether a move's kind of shift allows a gear after another."""
-    return kind == 0 or (kind == 1) == (before == after)
-
-
-@cuda.jit(device=True)
-def _gather_terms(problem, stage, moves, terms, first, last):
-    """Gather what each move from gear to gear costs in the steps from the first to before the last.
-
-    `terms` is by step, move, gear before and gear after; what is closed costs more than NEVER.
-    """
-    shift, move_cost, graph = moves
-    kinds, number, gears = graph.move_kind, graph.move_source.size, problem[N_GEARS]
-    found = cuda.local.array(AT_ONCE, float64)
-    edges = number * gears * gears
-    size, threads = (last - first) * edges, cuda.blockDim.x
-    for base in range(cuda.threadIdx.x, size, threads * AT_ONCE):
-        for u in range(AT_ONCE):
-            place = min(base + u * threads, size - 1)
-            t, edge = first + place // edges, place % edges
-            m, g, g2 = edge // (gears * gears), edge // gears % gears, edge % gears
-            c = graph.arrival_engine[graph.move_arrival[m]]
-            event = float64(shift[(((problem[N_SHIFT] + t) * 3 + c) * gears + g2) * gears + g])
-            grams = float64(move_cost[(problem[N_MOVES] + t) * number + m])
-            total = stage[problem[N_STAGES] + (t * gears + g2) * 3 + c] + _down(event)
-            found[u] = total + _down(grams) if _fits(kinds[m], g, g2) else 2.0 * NEVER
-        for u in range(AT_ONCE):
-            if base + u * threads < size:
-                terms[base + u * threads] = found[u]
-    cuda.syncthreads()
-
-
-@cuda.jit(device=True)
-def _shortest(problem, stage, moves, choice, way, space):
-    """Length of the shortest path over state and gear; `way` gets gear and class of each step.
-
-    Without a path it is NEVER or more. `choice` gets move and gear from each row of each step.
-    """
-    graph = moves[2]
-    terms, parts, rows, picks, sources, targets = space
-    thread, threads = cuda.threadIdx.x, cuda.blockDim.x
-    steps, gears, count = problem[N_STEPS], problem[N_GEARS], problem[N_ROWS]
-    number, at = graph.move_source.size, problem[N_TRACK]
-    for m in range(thread, number, threads):
-        sources[m] = graph.move_source[m]
-        targets[m] = graph.arrival_state[graph.move_arrival[m]] * gears
-    for r in range(thread, 2 * count, threads):
-        rows[r] = 0.0
-    cuda.syncthreads()
-    edges = number * gears * gears
-    together = terms.size // edges
-    for last in range(steps, 0, -together):
-        first = max(last - together, 0)
-        _gather_terms(problem, stage, moves, terms, first, last)
-        for back in range(last - first):
-            t = last - 1 - back
-            here, there, base = (t & 1) * count, ((t + 1) & 1) * count, (t - first) * edges
-            for item in range(thread, count * gears, threads):
-                r, g2 = item // gears, item % gears
-                s, g = r // gears, r % gears
-                best, pick = NEVER, 0
-                for m in range(number):
-                    if sources[m] == s:
-                        total = terms[base + (m * gears + g) * gears + g2]
-                        total += rows[there + targets[m] + g2]
-                        if total < best:
-                            best, pick = total, m
-                parts[item], picks[item] = best, pick
-            cuda.syncthreads()
-            for r in range(thread, count, threads):
-                best, gear = NEVER, 0
-                for g2 in range(gears):
-                    if parts[r * gears + g2] < best:
-                        best, gear = parts[r * gears + g2], g2
-                rows[here + r] = best
-                choice[(at + t) * count + r] = (picks[r * gears + gear] << GEAR_BITS) | gear
-            cuda.syncthreads()
-    length = rows[problem[N_STATE] * gears + problem[N_GEAR]]
-    if length < NEVER:
-        _walk(problem, graph, choice, way, space)
-    cuda.syncthreads()
-    return length
-
-
-@cuda.jit(device=True)
-def _walk(problem, graph, choice, way, space):
-    """Follow the choices from the start; `way` gets gear and class of each step."""
-    codes, targets = space[0], space[5]
-    thread, threads, steps = cuda.threadIdx.x, cuda.blockDim.x, problem[N_STEPS]
-    count, at = problem[N_ROWS], problem[N_TRACK]
-    row, together = problem[N_STATE] * problem[N_GEARS] + problem[N_GEAR], codes.size // count
-    for first in range(0, steps, together):
-        number = min(together, steps - first)
-        for place in range(thread, number * count, threads):
-            codes[place] = choice[(at + first) * count + place]
-        cuda.syncthreads()
-        for t in range(number if thread == 0 else 0):
-            code = int64(codes[t * count + row])
-            way[at + first + t] = code
-            row = targets[code >> GEAR_BITS] + (code & (2**GEAR_BITS - 1))
-        cuda.syncthreads()
-    for t in range(thread, steps, threads):
-        code = way[at + t]
-        c = graph.arrival_engine[graph.move_arrival[code >> GEAR_BITS]]
-        way[at + t] = (code & (2**GEAR_BITS - 1)) * 3 + c
 
 
 @cuda.jit(device=True)
@@ -303,17 +176,6 @@ def _slope(problem, ground, scale, way, ends, scratch):
     return part - work[W_GUESS, at] * start + work[W_GUESS, at + steps - 1] * end
 
 
-@cuda.jit(device=True)
-def _split_space(count, gears, moves):
-    """Split the shared memory of :func:`bound_bytes` into what :func:`_shortest` works in."""
-    doubles, wholes = cuda.shared.array(0, float64), cuda.shared.array(0, int32)
-    a = max(TERMS, moves * gears * gears)
-    b = a + count * gears
-    c = b + 2 * count
-    d, e = 2 * c + count * gears, 2 * c + count * gears + moves
-    return doubles[:a], doubles[a:b], doubles[b:c], wholes[2 * c : d], wholes[d:e], wholes[e:]
-
-
 @cuda.jit(**BOUNDS)
 def _prove(arrays, lists, graph, tracks, found, room, proved):
     """Prove a lower limit of each problem, guided by its run, and improve its scale.
@@ -329,6 +191,7 @@ def _prove(arrays, lists, graph, tracks, found, room, proved):
     count_in_line = cuda.shared.array(1, int32)
     gears = problem[N_GEARS]
     space = _split_space(problem[N_ROWS], gears, graph.move_source.size)
+    _lay_out(problem, graph, space)
     cell = _cell_of(problem, real, arrays.cells)
     efficiency, steps, upper = real[F_EFFICIENCY], problem[N_STEPS], found[number, 0]
     if not upper < NEVER:

@@ -9,7 +9,7 @@ instead of two. How runs land is in device_landing.py.
 
 import math
 
-from numba import cuda, float64, int64
+from numba import cuda, float64, int32, int64
 
 from ..physics.battery import _landing, _rates, _state
 from ..problem.grid import _terminal
@@ -30,10 +30,15 @@ from .device_layout import (
     N_STEPS,
     N_TRACK,
     N_VALUE,
+    SIMULATED,
+    _next_place,
+    _stride,
 )
 from .kernels import Ahead, BatteryAt, Offer, _mixed, _slope, _total, _trim
 
 LANES = 32  # threads that share a list
+BY_WARPS = LAND_THREADS == 64 and not SIMULATED  # each side of a split has a warp to search it
+WARP = 0xFFFFFFFF  # all threads of one
 # of the search between splits, by half of the threads, until a place is known to 1e-6
 ROUNDS = math.ceil(6.0 / math.log10(LAND_THREADS // 2 + 1.0) - 0.3)
 NEVER = 1e15  # a cost that stands for infinity
@@ -59,6 +64,26 @@ def _first_min(totals, orders):
 
 
 @cuda.jit(device=True)
+def _lowest_place(total, side, place, totals, orders):
+    """Place of the lowest total among those of a side, the first one among equals."""
+    if BY_WARPS:
+        lowest = total
+        for lanes in (16, 8, 4, 2, 1):
+            lowest = min(lowest, cuda.shfl_xor_sync(WARP, lowest, lanes))
+        return cuda.ffs(cuda.ballot_sync(WARP, total == lowest)) - 1
+    thread, half = cuda.threadIdx.x, cuda.blockDim.x // 4
+    cuda.syncthreads()
+    totals[thread], orders[thread] = total, place
+    while half > 0:
+        cuda.syncthreads()
+        if place < half and totals[thread + half] < totals[thread]:
+            totals[thread], orders[thread] = totals[thread + half], orders[thread + half]
+        half //= 2
+    cuda.syncthreads()
+    return orders[thread - place]
+
+
+@cuda.jit(device=True)
 def _between_splits(offer, split, here, after, totals, orders):
     """Best place between a split and its neighbours; half of the threads look at either side.
 
@@ -70,22 +95,16 @@ def _between_splits(offer, split, here, after, totals, orders):
     fits = k >= 1 and k + 1 < n
     if fits:
         fits = offer.cost[k] < NEVER and offer.cost[k + 1] < NEVER
-    low, high = 0.0, 1.0
+    low, width = 0.0, 1.0
     for _ in range(ROUNDS):
-        width = (high - low) / (places + 1)
+        width /= places + 1
         total = _mixed(offer, k, low + width * (place + 1), here, after) if fits else NEVER
-        totals[thread], orders[thread] = total if total < NEVER else NEVER, place
-        half = places // 2
-        while half > 0:
-            cuda.syncthreads()
-            if place < half and totals[thread + half] < totals[thread]:
-                totals[thread], orders[thread] = totals[thread + half], orders[thread + half]
-            half //= 2
-        cuda.syncthreads()
-        low, high = (low + width * orders[side * places], low + width * (orders[side * places] + 2))
-        cuda.syncthreads()
+        total = total if total < NEVER else NEVER
+        low += width * _lowest_place(total, side, place, totals, orders)
+        width *= 2.0
+    cuda.syncthreads()
     if place == 0:
-        share = 0.5 * (low + high)
+        share = low + 0.5 * width
         total = _mixed(offer, k, share, here, after) if fits else NEVER
         totals[side], totals[2 + side] = total if total < NEVER else NEVER, share
     cuda.syncthreads()
@@ -98,21 +117,19 @@ def _between_splits(offer, split, here, after, totals, orders):
 
 
 @cuda.jit(device=True)
-def _gather(problem, world, t, at, code, first, offered):
+def _gather(problem, world, t, at, code, looks_at, offered):
     """Gather what is open at a step: gear and move as one number, and their cost; count them.
 
     `at` is state, gear and SoC, `code` the packed gear and class to be kept to, or -1. Each thread
-    looks at one of the moves from `first` on; their order in `offered` is that of chance.
+    `looks_at` a gear and a move; their order in `offered` is that of chance.
     """
-    (arrays, shift, graph), (state, gear, soc) = world, at
+    (arrays, shift, graph), (state, gear, soc), (g, m) = world, at, looks_at
     chosen, events, count = offered
     gears, moves = problem[N_GEARS], graph.move_source.size
     if cuda.threadIdx.x == 0:
         count[0] = 0
     cuda.syncthreads()
-    item = first + cuda.threadIdx.x
-    g, m = item // moves, item % moves
-    if item < gears * moves and graph.move_source[m] == state:
+    if g < gears and graph.move_source[m] == state:
         kind, c = graph.move_kind[m], graph.arrival_engine[graph.move_arrival[m]]
         fits = kind == 0 or (kind == 1) == (g == gear)
         if fits and (code < 0 or (g == code >> 24 and c == (code >> 16) & 255)):
@@ -120,7 +137,7 @@ def _gather(problem, world, t, at, code, first, offered):
             event += arrays.moves[(problem[N_MOVES] + t) * moves + m]
             if event <= NEVER and soc >= arrays.open_soc[problem[N_OPENS] + m]:
                 place = cuda.atomic.add(count, 0, 1)
-                chosen[place], events[place] = item, event
+                chosen[place], events[place] = int32((g << 16) | m), event
     cuda.syncthreads()
     return count[0]
 
@@ -148,18 +165,22 @@ def _run(problem, cell, grid, aim, given, world, value, tracks, scratch):
     track, soc_track = problem[N_TRACK], problem[N_PATH]
     guide = track + given * (packed.size // TRACKS)
     soc = path[soc_track]
-    spent, lowest_soc = 0.0, soc
+    spent, lowest_soc, kept = 0.0, soc, int64(0)
+    own, stride = (thread // moves, thread % moves), _stride(moves)
     for t in range(steps):
         last = t == steps - 1
+        kept = kept + 1 if kept + 1 < problem[N_SLOTS] else 0
         here = BatteryAt(_state(cell, soc), _rates(cell, dt[problem[N_DT] + t]), soc)
         best, order = NEVER, int64(0)
-        slot = problem[N_VALUE] + ((t + 1) % problem[N_SLOTS]) * problem[N_ROWS] * points
+        slot = problem[N_VALUE] + kept * problem[N_ROWS] * points
         code = int64(packed[guide + t]) if given >= 0 else int64(-1)
-        for first in range(0, gears * moves, cuda.blockDim.x):
-            number = _gather(problem, world, t, (state, gear, soc), code, first, offered)
+        looks_at = own
+        for _ in range(0, gears * moves, cuda.blockDim.x):
+            number = _gather(problem, world, t, (state, gear, soc), code, looks_at, offered)
+            looks_at = _next_place(looks_at[0], looks_at[1], stride, moves)
             for entry in range(group, number, groups):
-                item, event = chosen[entry], events[entry]
-                g, i = item // moves, move_arrival[item % moves]
+                item, event = int64(chosen[entry]), events[entry]
+                g, i = item >> 16, move_arrival[item & 0xFFFF]
                 place = problem[N_LISTS] + (t * gears + g) * 3 + arrival_engine[i]
                 begin, n = list_first[place], list_length[place]
                 offer = Offer(cost[begin : begin + n], power[begin : begin + n])
@@ -178,7 +199,7 @@ def _run(problem, cell, grid, aim, given, world, value, tracks, scratch):
                             continue
                         total = event + _mixed(offer, j, share, here, after)
                     if total < best:
-                        best, order = total, int64(item) * 65536 + k
+                        best, order = total, (item << 16) | k
             cuda.syncthreads()
         totals[thread], orders[thread] = best, order
         order = _first_min(totals, orders)
@@ -186,8 +207,7 @@ def _run(problem, cell, grid, aim, given, world, value, tracks, scratch):
         cuda.syncthreads()
         if not best < NEVER:
             return spent, soc, False
-        k, m = order % 65536, (order // 65536) % moves
-        g = order // 65536 // moves
+        k, m, g = order & 0xFFFF, (order >> 16) & 0xFFFF, order >> 32
         i = move_arrival[m]
         c = arrival_engine[i]
         place = problem[N_LISTS] + (t * gears + g) * 3 + c

@@ -1,6 +1,7 @@
 """Landing on a device: forward runs of a problem until one lands on its target.
 
-How a run aims again until it lands, and how its torques alone settle, is that of forward.py.
+How a run aims again until it lands, and how its torques alone settle, is that of forward.py, but
+for runs that need not settle: see SETTLED.
 """
 
 # mypy: allow-untyped-defs, allow-untyped-calls, allow-untyped-decorators
@@ -10,7 +11,7 @@ import math
 from numba import cuda, float64, int32, int64
 
 from ..problem.grid import Grid
-from .device_forward import BELOW, BEST, TRACKS, _run
+from .device_forward import BELOW, BEST, CURRENT, TRACKS, _run
 from .device_layout import (
     F_FLOOR,
     F_LOW,
@@ -38,15 +39,17 @@ from .forward import LANDING_RUNS, LANDING_TOLERANCE, SETTLING_RUNS, SOC_TOLERAN
 from .kernels import _value
 
 BOUNDS = {} if SIMULATED else {"launch_bounds": (LAND_THREADS, LAND_BLOCKS)}
+SETTLED = 2e-7  # of the cost of the cheapest run: that much dearer, one on the target counts
 R_COST, R_MISS, R_VALUE, R_RUNS, R_SIZE = range(5)  # what is known of a problem in the end
 
 
 @cuda.jit(device=True)
-def _copy(problem, tracks, target):
-    """Copy the track CURRENT of a problem to another one."""
+def _copy(problem, tracks, source, target):
+    """Copy a track of a problem to another one."""
     packed, shares, path, costate = tracks.packed, tracks.shares, tracks.path, tracks.costate
-    a, c = problem[N_TRACK], problem[N_PATH]
-    b, d = a + target * (packed.size // TRACKS), c + target * (path.size // TRACKS)
+    size, length = packed.size // TRACKS, path.size // TRACKS
+    a, b = problem[N_TRACK] + source * size, problem[N_TRACK] + target * size
+    c, d = problem[N_PATH] + source * length, problem[N_PATH] + target * length
     cuda.syncthreads()
     for t in range(cuda.threadIdx.x, problem[N_STEPS], cuda.blockDim.x):
         packed[b + t], shares[b + t], costate[b + t] = packed[a + t], shares[a + t], costate[a + t]
@@ -73,7 +76,7 @@ def _keep_best(problem, grid, tracks, cost, miss, best):
         better = cost < best[0]
     if better:
         best[0], best[1] = cost, miss
-        _copy(problem, tracks, BEST)
+        _copy(problem, tracks, CURRENT, BEST)
 
 
 @cuda.jit(**BOUNDS)
@@ -148,7 +151,13 @@ def _land(arrays, shift, graph, value, tracks, found, again):
         side = 0 if miss < 0.0 else 1
         if spent < sides[side, 0]:
             sides[side, 0], sides[side, 1], sides[side, 2] = spent, miss, aim
-            _copy(problem, tracks, BELOW + side)
+            _copy(problem, tracks, CURRENT, BELOW + side)
+    if not _is_landed(grid, best[1]):
+        for side in range(2):
+            if sides[side, 0] <= (1.0 + SETTLED) * best[0] < math.inf:
+                if _is_landed(grid, sides[side, 1]):
+                    best[0], best[1] = sides[side, 0], sides[side, 1]
+                    _copy(problem, tracks, BELOW + side, BEST)
     if again and best[0] < math.inf and not _is_landed(grid, best[1]):
         for side in range(2):
             if not sides[side, 0] < math.inf:

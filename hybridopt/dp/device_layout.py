@@ -78,6 +78,19 @@ def _cell_of(problem, real, cells):
     )
 
 
+@cuda.jit(device=True)
+def _stride(width):
+    """Rows and columns, in rows of a width, that lie between the places of a thread."""
+    return cuda.blockDim.x // width, cuda.blockDim.x % width
+
+
+@cuda.jit(device=True)
+def _next_place(row, column, stride, width):
+    """Row and column of a thread's next place: whole numbers take long to divide on a device."""
+    row, column = row + stride[0], column + stride[1]
+    return (row + 1, column - width) if column >= width else (row, column)
+
+
 class Arrays(NamedTuple):
     """Arrays of a batch, here or on a device; `problems` and `reals` say where each one's begin.
 

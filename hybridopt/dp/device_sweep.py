@@ -50,6 +50,8 @@ from .device_layout import (
     N_SOC,
     N_STEPS,
     N_VALUE,
+    _next_place,
+    _stride,
 )
 from .device_lists import INFINITE, LARGE
 
@@ -165,13 +167,16 @@ def sweep_kernel(states: int, gears: int, ages: bool, threads: int = 512, blocks
         last_point = float32(points - 1)
         fact_row = facts[number]
         slots, values = row[N_SLOTS], row[N_VALUE]
+        slot = steps % slots
+        first_row, first_segment = thread // segments, thread % segments
+        ahead = _stride(segments)
         total: Any = 0.0
         looked = 0
         for x in range(thread, points, threads):
             end = _terminal32(real, real[F_LOW] + real[F_SPACING] * x)
             for r in range(R):
                 shared[r * stride + x] = end
-                value[values + ((steps % slots) * R + r) * points + x] = end
+                value[values + (slot * R + r) * points + x] = end
                 if x == points - 1:
                     shared[r * stride + points] = end
         if thread == 0:
@@ -179,15 +184,17 @@ def sweep_kernel(states: int, gears: int, ages: bool, threads: int = 512, blocks
         cuda.syncthreads()
         for back in range(steps):
             t = steps - 1 - back
-            for item in range(thread, R * segments, threads):
-                r, segment = item // segments, item % segments
+            r, segment = first_row, first_segment
+            while r < R:
                 low, high = INFINITE, -INFINITE
                 for i in range(SEGMENT):
                     x = segment * SEGMENT + ((i + segment) & (SEGMENT - 1))
                     if x < points - 1:
                         slope = shared[r * stride + x] - shared[r * stride + x + 1]
                         low, high = min(low, slope), max(high, slope)
-                shared[slopes + 2 * item], shared[slopes + 2 * item + 1] = low, high
+                pair = slopes + 2 * (r * segments + segment)
+                shared[pair], shared[pair + 1] = low, high
+                r, segment = _next_place(r, segment, ahead, segments)
             if thread == 0:
                 lowest = INFINITE
                 for r in range(R):
@@ -200,9 +207,11 @@ def sweep_kernel(states: int, gears: int, ages: bool, threads: int = 512, blocks
             seconds = dt[row[N_DT] + t]
             out = float32(seconds * real[F_CELLS])
             into = float32(seconds * real[F_CELLS] * real[F_EFFICIENCY])
-            for item in range(thread, arrivals * G * segments, threads):
-                i, segment = item // (G * segments), item % segments
-                g = (item // segments) % G
+            after, after_segment = first_row, first_segment
+            while after < arrivals * G:
+                i, g, segment = after // G, after % G, after_segment
+                item = after * segments + segment
+                after, after_segment = _next_place(after, segment, ahead, segments)
                 found = (t * G + g) * 3 + arrival_engine[i]
                 n = list_count[row[N_LISTS] + found]
                 if n == 0:
@@ -261,7 +270,8 @@ def sweep_kernel(states: int, gears: int, ages: bool, threads: int = 512, blocks
                 ranges[table + item] = p | (q << 16)
             cuda.syncthreads()
             pivot = shared[pivot_at]
-            slot = values + (t % slots) * R * points
+            slot = slot - 1 if slot > 0 else slots - 1
+            kept = values + slot * R * points
             for x in range(thread, points, threads):
                 segment = x // SEGMENT
                 volts, here = nodes[at + x], float32(x)
@@ -335,11 +345,11 @@ def sweep_kernel(states: int, gears: int, ages: bool, threads: int = 512, blocks
                                         best[s * G + g] = grams
                 for r in range(R):
                     grams = best[r] - pivot
-                    value[slot + r * points + x] = grams if grams < LARGE else INFINITE
+                    value[kept + r * points + x] = grams if grams < LARGE else INFINITE
             cuda.syncthreads()
             for x in range(thread, points, threads):
                 for r in range(R):
-                    grams = value[slot + r * points + x]
+                    grams = value[kept + r * points + x]
                     shared[r * stride + x] = grams
                     if x == points - 1:
                         shared[r * stride + points] = grams
