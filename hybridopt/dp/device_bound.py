@@ -11,6 +11,7 @@ import math
 
 from numba import cuda, float64, int32, int64
 
+from ..base.compiled import device_kernel
 from .bound_kernels import _drain
 from .device_layout import (
     F_EFFICIENCY,
@@ -176,7 +177,7 @@ def _slope(problem, ground, scale, way, ends, scratch):
     return part - work[W_GUESS, at] * start + work[W_GUESS, at + steps - 1] * end
 
 
-@cuda.jit(**BOUNDS)
+@device_kernel(**BOUNDS)
 def _prove(arrays, lists, graph, tracks, found, room, proved):
     """Prove a lower limit of each problem, guided by its run, and improve its scale.
 

@@ -10,6 +10,7 @@ import math
 
 from numba import cuda, float64, int32, int64
 
+from ..base.compiled import device_kernel
 from ..problem.grid import Grid
 from .device_forward import BELOW, BEST, CURRENT, TRACKS, _run
 from .device_layout import (
@@ -79,7 +80,7 @@ def _keep_best(problem, grid, tracks, cost, miss, best):
         _copy(problem, tracks, CURRENT, BEST)
 
 
-@cuda.jit(**BOUNDS)
+@device_kernel(**BOUNDS)
 def _land(arrays, shift, graph, value, tracks, found, again):
     """Run, aim again until a run lands on the target, settle; the best run is the track BEST.
 

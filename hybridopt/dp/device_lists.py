@@ -15,6 +15,7 @@ import math
 import numpy as np
 from numba import cuda
 
+from ..base.compiled import device_kernel
 from .device_layout import (
     F_CELLS,
     F_CHARGE,
@@ -48,7 +49,7 @@ def _insert(powers, costs, begin, end, split):
     powers[j], costs[j] = p, m
 
 
-@cuda.jit
+@device_kernel()
 def _sort_lists(first, length, cost, power, sorted_cost, sorted_power, count):
     """Copy the admissible splits of each list ordered by power, then cost; count them.
 
@@ -76,7 +77,7 @@ def _drop(power, voltage, discharge, charge, out, into):
     return 2.0 * power * (out if draws else into) / root
 
 
-@cuda.jit
+@device_kernel()
 def _find_corners(owners, arrays, lists):
     """Fill the corners of every list's hull over SoC drop at the middle of the window.
 
@@ -127,7 +128,7 @@ def _find_corners(owners, arrays, lists):
     corners[problems[problem, N_HULLS] + row] = used
 
 
-@cuda.jit
+@device_kernel()
 def _spread_shifts(problems, reals, base, shift):
     """Fill the costs of shifts of every problem, (steps, classes, gears to, gears from)."""
     problem, number = cuda.blockIdx.y, cuda.grid(1)

@@ -10,6 +10,7 @@ import math
 
 from numba import cuda, float64, int32, int64
 
+from ..base.compiled import device_kernel
 from ..physics.battery import _root_current, _root_voltage
 from ..physics.interpolation import _interp
 from .bound_kernels import B_BEND, B_CHARGE, B_DISCHARGE, B_HIGH, B_LOW, B_VOLTAGE, _drain, _stage
@@ -36,7 +37,7 @@ LOW_FACTOR, HIGH_FACTOR, HALVINGS = 1e-9, 1e-1, 40  # g/J, of the search for a m
 W_RISE, W_DROP, W_GUESS, W_FACTOR, W_SIZE = range(5)  # rows of work, (steps,) each
 
 
-@cuda.jit
+@device_kernel()
 def _find_hulls(first, length, cost, power, hull_power, hull_cost, count):
     """Fill every list's lower hull of (power, cost), and behind it the unpowered motor.
 

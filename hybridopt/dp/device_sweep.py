@@ -23,6 +23,7 @@ import numpy as np
 from numba import cuda, float32, int32
 from numba.core import config
 
+from ..base.compiled import device_kernel
 from .device_layout import (
     F_CELLS,
     F_CHARGE,
@@ -167,6 +168,14 @@ def sweep_kernel(states: int, gears: int, ages: bool, threads: int = 512, blocks
         last_point = float32(points - 1)
         fact_row = facts[number]
         slots, values = row[N_SLOTS], row[N_VALUE]
+        lists_at, corners_at, points_at, hulls_at = (
+            row[N_LISTS],
+            row[N_CORNERS],
+            row[N_POINTS],
+            row[N_HULLS],
+        )
+        shift_first, moves_at, opens_at = row[N_SHIFT], row[N_MOVES], row[N_OPENS]
+        gears_there, dt_at = row[N_GEARS], row[N_DT]
         slot = steps % slots
         first_row, first_segment = thread // segments, thread % segments
         ahead = _stride(segments)
@@ -204,7 +213,7 @@ def sweep_kernel(states: int, gears: int, ages: bool, threads: int = 512, blocks
                 total += lowest
                 offset[row[N_OFFSET] + t] = total
             cuda.syncthreads()
-            seconds = dt[row[N_DT] + t]
+            seconds = dt[dt_at + t]
             out = float32(seconds * real[F_CELLS])
             into = float32(seconds * real[F_CELLS] * real[F_EFFICIENCY])
             after, after_segment = first_row, first_segment
@@ -213,13 +222,13 @@ def sweep_kernel(states: int, gears: int, ages: bool, threads: int = 512, blocks
                 item = after * segments + segment
                 after, after_segment = _next_place(after, segment, ahead, segments)
                 found = (t * G + g) * 3 + arrival_engine[i]
-                n = list_count[row[N_LISTS] + found]
+                n = list_count[lists_at + found]
                 if n == 0:
                     ranges[table + item] = EMPTY
                     continue
-                begin = list_first[row[N_LISTS] + found]
-                to = row[N_CORNERS] + begin - row[N_POINTS]
-                most = corners[row[N_HULLS] + found]
+                begin = list_first[lists_at + found]
+                to = corners_at + begin - points_at
+                most = corners[hulls_at + found]
                 low_power, high_power = power[begin], power[begin + n - 1]
                 a_low, a_high = _ratio_range(
                     low_power, voltage_mid, discharge_mid, charge_mid, fact_row, segment
@@ -291,12 +300,12 @@ def sweep_kernel(states: int, gears: int, ages: bool, threads: int = 512, blocks
                         if ages:
                             same_gear[g] = INFINITE
                     useful = False
-                    for g2 in range(row[N_GEARS]):
+                    for g2 in range(gears_there):
                         packed = ranges[table + (i * G + g2) * segments + segment]
                         p, q = packed & 0xFFFF, packed >> 16
                         if p > q:
                             continue
-                        begin = list_first[row[N_LISTS] + (t * G + g2) * 3 + c]
+                        begin = list_first[lists_at + (t * G + g2) * 3 + c]
                         base = (arrival_state[i] * G + g2) * stride
                         lowest = INFINITE
                         looked += q - p + 1
@@ -316,7 +325,7 @@ def sweep_kernel(states: int, gears: int, ages: bool, threads: int = 512, blocks
                                 lowest = grams
                         if lowest < LARGE:
                             useful = True
-                            shift_at = ((row[N_SHIFT] + t) * 3 + c) * G * G + g2 * G
+                            shift_at = ((shift_first + t) * 3 + c) * G * G + g2 * G
                             for g in range(G):
                                 grams = lowest + shift[shift_at + g]
                                 if ages:
@@ -329,8 +338,8 @@ def sweep_kernel(states: int, gears: int, ages: bool, threads: int = 512, blocks
                     if not useful:
                         continue
                     for m in range(arrival_first[i], arrival_first[i + 1]):
-                        event = move_cost[(row[N_MOVES] + t) * move_source.size + m]
-                        if event > LARGE or x < opens[row[N_OPENS] + m]:
+                        event = move_cost[(moves_at + t) * move_source.size + m]
+                        if event > LARGE or x < opens[opens_at + m]:
                             continue
                         source, kind = move_source[m], move_kind[m]
                         for s in range(S):
@@ -358,4 +367,4 @@ def sweep_kernel(states: int, gears: int, ages: bool, threads: int = 512, blocks
             cuda.atomic.add(looked_at, number, looked)
 
     bounds = {} if config.ENABLE_CUDASIM else {"launch_bounds": (threads, blocks)}
-    return cuda.jit(fastmath=True, **bounds)(sweep)
+    return device_kernel(fastmath=True, **bounds)(sweep)

@@ -4,6 +4,7 @@
 
 import queue
 import threading
+import warnings
 from collections import deque
 from collections.abc import Hashable, Iterable, Iterator
 from dataclasses import dataclass
@@ -65,9 +66,11 @@ class Plan:
 def devices() -> int:
     """Return the number of devices that can be used; 0 where there is none, or no driver for it."""
     try:
-        from numba import cuda
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # so that one that is an error hides no device
+            from numba import cuda
 
-        return len(cuda.gpus) if cuda.is_available() else 0
+            return len(cuda.gpus) if cuda.is_available() else 0
     except Exception:  # whatever a driver that does not fit raises
         return 0
 

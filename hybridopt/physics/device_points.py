@@ -14,6 +14,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numba import cuda, float64
 
+from ..base.compiled import device_kernel
 from ..inputs.driveline import Driveline
 from .codes import OFF, STARTING, Reason
 from .demand import Demand
@@ -60,7 +61,7 @@ def points_kernel(fuel_torques: int, loss_torques: int, room: int) -> Any:
     """
     twice = 2 * room
 
-    @cuda.jit
+    @device_kernel()
     def fill(plants, first, count, cost, power):
         values, places, numbers = plants.values, plants.places, plants.numbers
         fuels, losses, rows, sizes = plants.fuels, plants.losses, plants.rows, plants.sizes

@@ -22,7 +22,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from gpu_variants import CYCLE, compared, heavier, inputs, study, variants
+from gpu_variants import CYCLE, compared, heavier, inputs, study, training, variants
 from numba import cuda
 
 from hybridopt.dp.cost_to_go import CostToGo
@@ -364,6 +364,7 @@ def one_shape() -> dict:
 PARTS = {
     "launches": launches,
     "study": study,
+    "training": training,
     "sweep": sweep,
     "forward": forward,
     "points": points,

@@ -41,8 +41,17 @@ def rows(found: dict) -> list[tuple[str, str]]:
         words = "certificates checked / refused / bound over the checker's, relative, at most"
         made.append((words, audited))
         if seconds := part.get("cpu_s"):
-            minute = f"{60.0 * part['compared'] / seconds:,.0f}"
+            minute = f"{60.0 * part['cpu_proved'] / seconds:,.0f}"
             made.append((f"a CPU with {part['cores']} cores, a minute", minute))
+    if part := found.get("training"):
+        for what, words in (("copies", "copies of drives solved"), ("drives", "drives swept")):
+            number, device, cpu = (
+                part["device all"][what],
+                *(part[f"{place} all"][f"{what}_s"] for place in ("device", "cpu")),
+            )
+            made.append(
+                (f"training: {number} {words}, s, device / CPU", f"{device:.1f} / {cpu:.1f}")
+            )
     if part := found.get("study"):
         made.append((f"study, s for {part['count']:,} results", f"{part['whole_s']:,.0f}"))
         made.append(("killed and resumed: the same digest", "yes" if part["same"] else "no"))

@@ -13,17 +13,22 @@ import sys
 import tempfile
 import time
 from concurrent.futures import ProcessPoolExecutor
-from functools import cache
+from functools import cache, partial
 from pathlib import Path
+from unittest.mock import patch
 
 import numba
 import numpy as np
 
 from hybridopt.base.errors import FailedError, HybridoptError
 from hybridopt.base.platform import usable_cores
+from hybridopt.distillation.varied import varied, varied_cases
 from hybridopt.evaluation.batch import answered, solve_batch
+from hybridopt.foresight.hindsight import know_drive, least_costs
+from hybridopt.inputs.catalogue import cycle_names
 from hybridopt.inputs.cycle import read_cycle
 from hybridopt.inputs.driveline_file import read_driveline
+from hybridopt.optimum.batch import devices
 from hybridopt.optimum.certificate import make_certificate
 from hybridopt.optimum.proof import prove
 from hybridopt.pipeline import find_optimum
@@ -31,6 +36,8 @@ from hybridopt.problem.settings import Settings
 
 CYCLE = "wltc_class3b"
 AUDITED = 100  # variants whose certificates are checked
+PROVED = 96  # variants that the CPU proves a bound of as well
+PRICE = 7e-5  # of stored energy, g/J, for drives known in advance
 
 
 @cache
@@ -68,14 +75,14 @@ def heavier(driveline, factor: float):
     return dataclasses.replace(driveline, vehicle=vehicle)
 
 
-def on_cpu(case) -> tuple[float, float]:
+def on_cpu(case, bound: bool = True) -> tuple[float, float]:
     """Return cost and bound of a case as the CPU finds them; nothing where it has no answer."""
     numba.set_num_threads(1)
     try:
-        best = find_optimum(*case, keep_value=False)
+        best = find_optimum(*case, bound=bound, keep_value=False)
     except HybridoptError:
         return float("nan"), float("nan")
-    return best.solution.cost, best.bound.bound
+    return best.solution.cost, best.bound.bound if bound else float("nan")
 
 
 def random_cases(count: int) -> list:
@@ -110,17 +117,20 @@ def compared(file: Path, limit: float = 400.0) -> dict:
     os.environ["NUMBA_NUM_THREADS"] = "1"  # of the workers
     with ProcessPoolExecutor(cores, multiprocessing.get_context("spawn")) as pool:
         list(pool.map(on_cpu, cases[:cores]))  # compiles
-        began = time.perf_counter()
+        began, took = time.perf_counter(), before.get("cpu_s", 0.0)
         for first in range(len(known), len(cases), 4 * cores):
-            if time.perf_counter() - began > limit:
+            begun = time.perf_counter()
+            if begun - began > limit:
                 break
-            known += pool.map(on_cpu, cases[first : first + 4 * cores])
-        took = before.get("cpu_s", 0.0) + time.perf_counter() - began
+            bound = first < PROVED
+            known += pool.map(partial(on_cpu, bound=bound), cases[first : first + 4 * cores])
+            took += bound * (time.perf_counter() - begun)
         left = list(kept.items())[len(checked) :] if len(known) > AUDITED else []
         checked += pool.map(audit, [(cases[i], answer) for i, answer in left])
     rows = [(*mine, *other) for mine, other in zip(before["found"], known, strict=False)]
     found = before | summed(rows) | audits(checked) | {"cores": cores, "cpu_s": took}
-    return found | {"known": known, "checked": checked}
+    proved = sum(np.isfinite(bound) for _, bound in known)
+    return found | {"known": known, "checked": checked, "cpu_proved": proved}
 
 
 def summed(rows) -> dict:
@@ -129,7 +139,7 @@ def summed(rows) -> dict:
     both = [row for row in rows if np.isfinite(row[0]) and np.isfinite(row[2])]
     relative = np.array([row[0] / row[2] - 1.0 for row in both])
     gaps = np.array([100.0 * (1.0 - row[1] / row[2]) for row in both])
-    cpu_gaps = np.array([100.0 * (1.0 - row[3] / row[2]) for row in both])
+    cpu_gaps = [100.0 * (1.0 - row[3] / row[2]) for row in both if np.isfinite(row[3])]
     return {
         "compared": len(both),
         "only_cpu": sum(np.isinf(row[0]) and np.isfinite(row[2]) for row in rows),
@@ -182,6 +192,34 @@ bound = true
 count = {count}
 seed = 7
 """
+
+
+def training() -> dict:
+    """Time what training gives to a device, there and on the CPU: copies, drives known ahead."""
+    driveline, found = inputs()[0], {}
+    settings = Settings().resolved(driveline)
+    cycles = [read_cycle(name) for name in cycle_names()]
+    copies = [copy for cycle in cycles for copy in varied(cycle)]
+    there = devices()
+    for place, number in (("device", there), ("cpu", 0)):
+        with (
+            patch("hybridopt.evaluation.batch.devices", lambda number=number: number),
+            patch("hybridopt.foresight.hindsight.devices", lambda number=number: number),
+        ):
+            for name, some in (("first", 1), ("all", len(cycles))):
+                began = time.perf_counter()
+                cases = varied_cases(cycles[:some], driveline, settings)
+                took = time.perf_counter() - began
+                found[f"{place} {name}"] = {"copies": len(cases), "copies_s": took}
+                drives = (
+                    know_drive(copy, driveline, settings, PRICE) for copy in copies[: 2 * some]
+                )
+                began = time.perf_counter()
+                costs = list(least_costs(drives))
+                took = time.perf_counter() - began
+                found[f"{place} {name}"] |= {"drives": len(costs), "drives_s": took}
+        print(found, flush=True)
+    return found
 
 
 def study(count: int = int(os.environ.get("STUDY", "10000"))) -> dict:
