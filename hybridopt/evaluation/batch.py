@@ -1,13 +1,16 @@
 """Many problems solved on the devices that are there, their optima made on demand."""
 
 import dataclasses
+import warnings
 from collections.abc import Callable, Hashable, Iterable, Iterator
 from dataclasses import dataclass
 from functools import partial
 
 from ..base.errors import HybridoptError
+from ..base.warning import InputWarning
 from ..dp.bound import known_bound
 from ..dp.cost_to_go import ValueLeftOut
+from ..dp.forward import ForwardRun
 from ..inputs.cycle import Cycle
 from ..inputs.driveline import Driveline
 from ..optimum.batch import Answer, devices, in_order, solve_statements
@@ -48,17 +51,25 @@ class BatchItem:
     def optimum(self) -> Optimum:
         """Return the optimum as :func:`find_optimum` does, its cost-to-go left out.
 
-        Where the device gave no answer, the problem is solved here; errors are those of a solve.
+        Where the device gave no answer, or a schedule that cannot be driven here, the problem is
+        solved here; errors are those of a solve.
         """
-        run, bound = self.answer.run, None
-        if run is None:
-            prepared = Prepared(self.demand, self.statement.points)
-            return find_optimum(
-                *(self.cycle, self.driveline, self.settings),
-                prepared=prepared,
-                bound=True,
-                keep_value=False,
-            )
+        if (run := self.answer.run) is None:
+            return self._solved_here()
+        try:
+            return self._replayed(run)
+        except HybridoptError as error:
+            words = f"the device's schedule cannot be driven ({error}); solved on the CPU"
+            warnings.warn(f"{self.cycle.name}: {words}", InputWarning, stacklevel=2)
+            return self._solved_here()
+
+    def _solved_here(self) -> Optimum:
+        prepared = Prepared(self.demand, self.statement.points)
+        inputs = self.cycle, self.driveline, self.settings
+        return find_optimum(*inputs, prepared=prepared, bound=True, keep_value=False)
+
+    def _replayed(self, run: ForwardRun) -> Optimum:
+        bound = None
         problem = self.statement.problem
         known = Solution(
             problem,

@@ -5,6 +5,7 @@ numba-cuda. What the backward sweep finds is also compared with a sweep in NumPy
 code with the package (tests/exhaustive.py).
 """
 
+import dataclasses
 import importlib.metadata
 import importlib.util
 import json
@@ -18,10 +19,14 @@ import numpy as np
 import pytest
 from exhaustive import numpy_sweep
 
-from hybridopt import find_optimum, solve_batch
+from hybridopt import Settings, find_optimum, read_cycle, read_driveline, solve_batch
 from hybridopt.base.errors import FailedError
+from hybridopt.base.warning import InputWarning
 from hybridopt.dp import bound as bounds
 from hybridopt.dp.bound import lower_bound
+from hybridopt.dp.cost_to_go import CostToGo
+from hybridopt.dp.forward import best_run
+from hybridopt.evaluation.batch import state_cases
 from hybridopt.foresight.hindsight import least_costs
 from hybridopt.optimum import batch
 
@@ -122,3 +127,14 @@ def test_waves_never_take_more_than_planned(monkeypatch):
             made.append(len(wave))
             assert sum(job.statement.size for job in wave) <= 10.0
         assert made == expected
+
+
+def test_a_schedule_that_cannot_be_driven_is_solved_on_the_cpu():
+    case = read_cycle("eudc").cut(300, 360), read_driveline("full"), Settings(soc_points=101)
+    (item,) = state_cases([case])
+    problem = item.statement.problem
+    run = best_run(problem, CostToGo(problem))
+    wrong = dataclasses.replace(run, gear=np.zeros_like(run.gear))  # 1st gear on a motorway
+    item = dataclasses.replace(item, answer=batch.Answer(wrong))
+    with pytest.warns(InputWarning, match="in gear 1.*solved on the CPU"):
+        assert item.optimum().solution.cost == pytest.approx(run.cost, rel=1e-12)
