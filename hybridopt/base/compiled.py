@@ -77,7 +77,7 @@ def _kernel_cache(python: Callable[..., Any]) -> KernelCache | NullCache:
             return NullCache()
 
 
-def device_kernel(**options: Any) -> Callable[[Kernel], Kernel]:
+def device_kernel(**options: Any) -> Callable[[Kernel], Any]:
     """Compile a function for a device, where it is launched, and keep the code in numba's cache.
 
     Parameters
