@@ -91,14 +91,14 @@ def check_against_enumeration(instance):
         assert bound.bound <= solution.cost + tolerance
 
 
-@examples(max_examples=60, **QUICK)
+@examples(max_examples=12, **QUICK)
 @given(instances())
 def test_never_above_the_enumerated_optimum(instance):
     check_against_enumeration(instance)
 
 
 @pytest.mark.long
-@examples(max_examples=cases(180), **QUICK)
+@examples(max_examples=cases(240), **QUICK)
 @given(instances())
 def test_never_above_hundreds_of_enumerated_optima(instance):
     check_against_enumeration(instance)
@@ -128,7 +128,7 @@ def check_boxes_against_enumeration(instance, stop_soc_min):
                 assert count < 200 or upper < np.inf or found >= plain - tolerance
 
 
-@examples(max_examples=20, **QUICK)
+@examples(max_examples=10, **QUICK)
 @given(instances(), st.sampled_from([0.0, 0.32, 0.36]))
 def test_no_path_over_boxes_is_above_the_enumerated_optimum(instance, stop_soc_min):
     check_boxes_against_enumeration(instance, stop_soc_min)

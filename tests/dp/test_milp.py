@@ -142,7 +142,9 @@ def test_mixing_splits_stays_between_the_two_programs(start, stop):
     assert solution.cost <= optimum(start, stop).cost + grid_error(points, settings)
 
 
-@pytest.mark.parametrize(("start", "stop", "low"), [(28, 50, 0.592), (20, 50, 0.596)])
+@pytest.mark.parametrize(
+    ("start", "stop", "low"), [(28, 50, 0.592), pytest.param(20, 50, 0.596, marks=pytest.mark.long)]
+)
 def test_a_floor_of_the_window_that_binds(start, stop, low):
     """The free optimum falls lower; the penalty is the default one, which keeps the floor here."""
     points, settings = problem(start, stop, 8001, low)
@@ -153,6 +155,7 @@ def test_a_floor_of_the_window_that_binds(start, stop, low):
     assert -EXACT <= solution.cost - hard <= 2.5 * grid_error(points, settings)
 
 
+@pytest.mark.long
 def test_a_top_of_the_window_that_binds():
     """From 210 to 235 s the free optimum charges higher; less room costs fuel."""
     start, stop, high = 210, 235, 0.604

@@ -16,6 +16,7 @@ from hybridopt.measurements.channels import ColumnRequest
 from hybridopt.measurements.drive import import_drive
 
 asammdf = pytest.importorskip("asammdf")
+FORKED = pytest.mark.usefixtures("forked")
 
 
 def signal(name, time, values, unit="", **extra):
@@ -48,9 +49,9 @@ def groups(fast=None, slow=None):
     ("version", "name", "compression"),
     [
         ("4.10", "log.mf4", 0),
-        ("4.11", "log.mf4", 2),
-        ("3.30", "log.mdf", 0),
-        ("2.14", "log.dat", 0),
+        pytest.param("4.11", "log.mf4", 2, marks=FORKED),
+        pytest.param("3.30", "log.mdf", 0, marks=FORKED),
+        pytest.param("2.14", "log.dat", 0, marks=FORKED),
     ],
 )
 def test_rasters_units_and_usual_names(tmp_path, version, name, compression):
@@ -62,6 +63,7 @@ def test_rasters_units_and_usual_names(tmp_path, version, name, compression):
     assert np.abs(drive.cycle.grade - grade_at(drive.cycle.time))[inside].max() < 0.006
 
 
+@FORKED
 def test_channels_are_named_and_units_overruled(tmp_path):
     time = stamps()
     path = save(tmp_path / "a.mf4", "4.10", [[signal("v_ref", time, speed_at(time))]])
@@ -74,6 +76,7 @@ def test_channels_are_named_and_units_overruled(tmp_path):
         import_drive(path, {"time": (ColumnRequest("time"), "option")})
 
 
+@FORKED
 def test_integers_with_a_conversion(tmp_path):
     """A raw value of 0.01 km/h per bit, as buses send it."""
     time = stamps()
@@ -85,6 +88,7 @@ def test_integers_with_a_conversion(tmp_path):
     assert_the_drive(import_drive(path))
 
 
+@FORKED
 def test_the_same_channel_twice_is_asked_for(tmp_path):
     time = stamps()
     twice = [[signal("speed", time, speed_at(time), "m/s")] for _ in range(2)]
@@ -94,6 +98,7 @@ def test_the_same_channel_twice_is_asked_for(tmp_path):
     assert_the_drive(import_drive(path, {"speed": (ColumnRequest("speed#2"), "option")}))
 
 
+@FORKED
 def test_text_channel_is_refused(tmp_path):
     time = stamps(1)
     words = np.array([b"abc"] * time.size)
@@ -104,6 +109,7 @@ def test_text_channel_is_refused(tmp_path):
         import_drive(path)
 
 
+@FORKED
 def test_damage_is_one_sentence(tmp_path):
     whole = save(tmp_path / "a.mf4", "4.10", groups(), 2).read_bytes()
     for content in (
@@ -169,6 +175,7 @@ def unfinished(whole):
     return bytes(cut)
 
 
+@FORKED
 def test_an_unfinished_file_is_read(tmp_path):
     time = stamps(20)
     group = [signal("Vehicle Speed", time, speed_at(time) / KM_PER_H, "km/h")]
@@ -181,6 +188,7 @@ def test_an_unfinished_file_is_read(tmp_path):
     assert path.read_bytes() == content and [file.name for file in tmp_path.iterdir()] == ["a.mf4"]
 
 
+@FORKED
 def test_an_unfinished_file_of_nothing_is_refused(tmp_path):
     path = tmp_path / "a.mf4"
     path.write_bytes(b"UnFinMF 4.10    " + b"\0" * 200)
@@ -316,10 +324,12 @@ def read_damaged(tmp_path, version, compression, count):
             assert np.isfinite(drive.cycle.speed).all()
 
 
+@FORKED
 def test_damaged_files(tmp_path):
     read_damaged(tmp_path, "4.10", 2, 2)
 
 
+@FORKED
 @pytest.mark.long
 @pytest.mark.parametrize(("version", "compression"), [("4.10", 0), ("4.11", 2), ("3.30", 0)])
 def test_many_damaged_files(tmp_path, version, compression):
