@@ -21,6 +21,8 @@ from hybridopt.inputs.cycle import Cycle
 from hybridopt.optimum.result import Result, make_result
 from hybridopt.physics.modes import Mode
 
+pytestmark = pytest.mark.usefixtures("forked")
+
 SETTINGS = Settings(soc_points=101, splits=9)
 
 

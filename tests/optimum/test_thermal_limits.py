@@ -159,6 +159,7 @@ def test_fuel_is_no_less_with_limits_where_starts_cost_fuel_only():
 GAPS = {110.0: 0.2, 120.0: 0.1, 130.0: 0.2}  # %; measured: 0.092, 0.002 and 0.070
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("limit", GAPS)
 def test_tightening_is_near_the_best_set_of_launches(limit):
     """Against every set of launches that may be forbidden: 2^6 optima."""
@@ -182,6 +183,7 @@ def test_tightening_is_near_the_best_set_of_launches(limit):
     assert kept.bound.gap_percent <= GAPS[limit]
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("part", ["motor", "battery"])
 def test_budgets_are_kept_and_beat_continuous_load_alone(part):
     """Peak load where it pays is cheaper than never using it."""

@@ -7,9 +7,11 @@ import time
 
 import psutil
 import pytest
+from click.testing import CliRunner
 from study_makers import start, wait_for_pieces, write_study
 
 from hybridopt.base.warning import InputWarning
+from hybridopt.cli.main import main
 
 OWN = """
 import os
@@ -193,14 +195,18 @@ def test_tls_without_certificates_is_one_sentence(tmp_path, file, words):
 def test_only_a_run_executes_own_controllers(tmp_path):
     path, trace = own_study(tmp_path, "rule"), tmp_path / "trace"
     (tmp_path / "own.py").write_text(f"open({str(trace)!r}, 'a').write('x')\n" + OWN)
-    for command in (("run", path, "--dry-run"), ("status", path)):
-        ended(start(*command), 0)
+
+    def here(*words):
+        assert CliRunner().invoke(main, ["study", *map(str, words)]).exit_code == 0
+
+    here("run", path, "--dry-run")
+    here("status", path)
     assert not trace.exists()
     ended(start("run", path, "--workers", "1", "--quiet"), 0)
     count = len(trace.read_text())
     assert count >= 1
-    ended(start("run", path, "--dry-run"), 0)
-    ended(start("status", path), 0)
-    ended(start("table", path), 0)
-    ended(start("plot", path, "--out", tmp_path / "out"), 0)
+    here("run", path, "--dry-run")
+    here("status", path)
+    here("table", path)
+    here("plot", path, "--out", tmp_path / "out")
     assert len(trace.read_text()) == count
