@@ -196,6 +196,7 @@ def test_the_checker_agrees_with_solver_and_trace():
     assert found.soc_end == pytest.approx(best.solution.soc[-1], abs=1e-9)
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     "options",
     [
@@ -261,6 +262,7 @@ def test_claims_beyond_the_proof_are_refused(name, change, words):
         made_by.check_certificate(made | {"about": about})
 
 
+@pytest.mark.long
 def test_thermal_limits_are_certified():
     """Its bound knows them: it lies above the cost of the best schedule that passes them."""
     best, made = heated()
@@ -374,6 +376,7 @@ def run(*words):
     return CliRunner().invoke(main, [str(word) for word in words])
 
 
+@pytest.mark.long
 def test_solve_writes_what_audit_checks(tmp_path):
     path, quick = tmp_path / "a.npz", ("--soc-points", 301, "--splits", 11)
     written = run("solve", "ece15", "--certificate", path, "--json", *quick)

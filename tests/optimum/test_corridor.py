@@ -126,6 +126,7 @@ def test_same_cost_as_over_the_whole_window_on_every_schedule(driveline, cycle):
     same_answer(driveline, cycle)
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     "options",
     [
@@ -141,6 +142,7 @@ def test_same_cost_under_other_settings(options):
     same_answer("full", "wltc_class3b_low", **options)
 
 
+@pytest.mark.long
 def test_less_is_swept_and_kept():
     cycle, driveline = read_cycle("udds"), read_driveline("full")
     settings = Settings(soc_points=2001)
