@@ -47,6 +47,7 @@ def rule(tmp_path):
 # the answer
 
 
+@pytest.mark.long
 def test_table_has_all_named_controllers_in_80_columns():
     outcome = compare("--moments")
     assert outcome.exit_code == 0, outcome.output

@@ -26,7 +26,7 @@ from hybridopt.pipeline import find_optimum
 from hybridopt.tables.rule_table import LAYOUT
 from hybridopt.tables.shape import SHAPE_LIMITS
 
-COARSE = Settings(soc_points=301, splits=31)
+COARSE = Settings(soc_points=101, splits=15)
 
 
 @functools.cache
@@ -198,6 +198,7 @@ def test_refinement_never_loses():
     assert refined.best <= refined.first
 
 
+@pytest.mark.long
 def test_the_same_seed_gives_the_same_tables():
     again = distil(
         [read_cycle("ece15"), read_cycle("eudc")], read_driveline("full"), COARSE, Sizes(), 60, 1

@@ -63,6 +63,7 @@ def test_clean_log_gives_the_true_gap(clean, known):
     assert not any(source.assumed for source in clean.sources.values())
 
 
+@pytest.mark.long
 def test_rough_log_gives_the_true_gap(driveline):
     """A whole cycle: on a shorter one the same noise is a larger share of the fuel."""
     car, truth = driven_truth(driveline, hilly(read_cycle("nedc")), PowerThresholds(), SETTINGS)
@@ -211,6 +212,7 @@ def test_findings_of_channels_that_were_used_are_in_the_verdict(clean):
     assert "findings doubt" not in verdict(clean)
 
 
+@pytest.mark.long
 def test_band_grows_with_the_interval(driveline, known):
     """Fuel that grows in proportion leaves a gap nearly as it is; mass moves it."""
     recording, mass = record(known[0], CLEAN), driveline.vehicle.mass
@@ -272,6 +274,7 @@ def test_a_car_that_is_not_the_model(driveline):
     assert found.prediction.soc_end == pytest.approx(car.soc_end, abs=0.01)
 
 
+@pytest.mark.long
 def test_channels_that_come_late_are_moved(driveline):
     """Each channel has a delay of its own up to 0.3 s, drawn as the logger does.
 

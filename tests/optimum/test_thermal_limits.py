@@ -192,7 +192,7 @@ def test_budgets_are_kept_and_beat_continuous_load_alone(part):
         "battery": {"continuous_share": 0.1, "current_time": 20.0},
     }
     car = varied(read_driveline("full"), **{part: limited[part]})
-    cycle = crawl(6, top=50 / 3.6, acceleration=1.2, grade=0.0)
+    cycle = crawl(3, top=50 / 3.6, acceleration=1.2, grade=0.0)
     free, kept = (solved(cycle, car, start_cost=0.0, thermal_limits=on) for on in (False, True))
     hot, cool = (b.result().dataset.attrs for b in (free, kept))
     assert hot[f"{part}_budget_peak"] > 1.0 >= cool[f"{part}_budget_peak"] - 1e-6

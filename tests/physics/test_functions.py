@@ -8,8 +8,10 @@ single points.
 
 import dataclasses
 import functools
+import itertools
 
 import pytest
+from case_counts import some
 
 from hybridopt import InfeasibleError, Settings, read_cycle, read_driveline, solve_cycle
 from hybridopt.base.units import KM_PER_H, RPM
@@ -78,11 +80,14 @@ def check_switch(name, function, cycle, events):
 
 
 @pytest.mark.parametrize("function", NAMES)
-@pytest.mark.parametrize("name", DRIVELINES)
+@pytest.mark.parametrize(
+    "name", ["full", *(pytest.param(n, marks=pytest.mark.long) for n in DRIVELINES[1:])]
+)
 def test_no_function_switched_off_lowers_the_cost(name, function):
     check_switch(name, function, "udds_part", PRICED)
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("function", NAMES)
 @pytest.mark.parametrize("name", DRIVELINES)
 def test_no_function_switched_off_lowers_the_fuel_where_events_are_free(name, function):
@@ -90,9 +95,9 @@ def test_no_function_switched_off_lowers_the_fuel_where_events_are_free(name, fu
 
 
 @pytest.mark.long
-@pytest.mark.parametrize("events", [PRICED, FREE], ids=["priced", "free"])
-@pytest.mark.parametrize("function", NAMES)
-@pytest.mark.parametrize("name", DRIVELINES)
+@pytest.mark.parametrize(
+    ("name", "function", "events"), some([*itertools.product(DRIVELINES, NAMES, (PRICED, FREE))])
+)
 def test_no_function_switched_off_lowers_the_cost_in_town(name, function, events):
     check_switch(name, function, "wltc_class3b_low", events)
 
@@ -104,6 +109,7 @@ def test_what_holds_the_charge_is_needed():
         solved(car, "udds_part")
 
 
+@pytest.mark.long
 def test_functions_off_together_cost_no_less_than_each():
     """Each single switch is a relaxation of several together."""
     names, events = [n for n in NAMES if n != "can_shift_load_point"], {"start_cost": 0.3}
@@ -119,6 +125,7 @@ def test_functions_off_together_cost_no_less_than_each():
 # --- the electric oil pump ---
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("cycle", ["udds_part", "wltc_class3b_low"])
 @pytest.mark.parametrize("name", DRIVELINES)
 def test_a_pump_that_draws_nothing_never_costs(name, cycle):
