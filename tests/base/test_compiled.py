@@ -81,6 +81,7 @@ def edit(root, name, old, new):
     path.write_text(text.replace(old, new))
 
 
+@pytest.mark.long
 @compiles
 def test_edits_in_other_files_are_seen(package):
     """By hand: 10 (2 + 1), then 10 (3 * 2 + 1), then 10 (3 * 2 + 4)."""

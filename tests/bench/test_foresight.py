@@ -14,7 +14,7 @@ from hybridopt.pipeline import find_optimum
 @functools.cache
 def solved(name):
     driveline = read_driveline("full")
-    settings = Settings(soc_points=101, splits=9).resolved(driveline)
+    settings = Settings(soc_points=301, splits=31).resolved(driveline)
     return find_optimum(read_cycle(name), driveline, settings)
 
 

@@ -190,6 +190,7 @@ def burst(tmp_path):
     return path
 
 
+@pytest.mark.long
 def test_lacking_power_is_shown_and_a_moving_start_is_noted(burst):
     args = (burst, *COARSE, "--tune", "none", "--terminal", "free", "--controller", "equivalence")
     outcome = run(*args)

@@ -31,6 +31,7 @@ def test_totals_prices_and_files(tmp_path):
     )
 
 
+@pytest.mark.long
 def test_summary_of_a_limit_with_a_heating_phase():
     args = ("--nox-limit-g-per-km", 0.03, "--heating-start-s", 20)
     outcome = run("solve", *CLEAN, *args)

@@ -65,6 +65,7 @@ def test_worth_of_cells_is_listed_and_written(rules, tmp_path):
     assert wrong.exit_code == 2 and "--step-kw" in wrong.output
 
 
+@pytest.mark.long
 def test_the_page_is_served_until_it_is_interrupted(rules):
     command = [sys.executable, "-u", "-m", "hybridopt", "edit", str(rules), "ece15", "--quiet"]
     command += [str(word) for word in QUICK]

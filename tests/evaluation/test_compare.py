@@ -115,6 +115,7 @@ def test_an_optimum_that_ends_far_away_costs_the_same_at_equal_soc(soc, linear):
     assert here.bound.at(drive.soc_end) > 0.997 * drive.cost
 
 
+@pytest.mark.long
 def test_correction_grows_with_missing_charge():
     """Over the whole window, in and between the nodes of the bound; none at the optimum's end."""
     worth = case("wltc_class3b_low").worth
@@ -145,6 +146,7 @@ def test_regret_adds_up_to_the_loss(cycle, name):
     assert abs(regret.totals["grid"]) < 0.01 * equal
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("name", ["power", "constant", "never"])
 def test_causes_mean_something_at_the_limits_of_the_window(name):
     """Penalties of the window's floor, some 50,000 g per unit of SoC, are no part of a cause.
@@ -268,6 +270,7 @@ def test_tuning_on_more_cases_is_their_mean():
 # --- the table ---
 
 
+@pytest.mark.long
 def test_comparison_has_a_row_per_cycle_and_controller():
     cycles = [read_cycle("ece15"), read_cycle("eudc")]
     shares = []
@@ -379,9 +382,8 @@ def without_events(driveline):
     return dataclasses.replace(driveline, **parts)
 
 
-@pytest.mark.parametrize(
-    "cycle", ["wltc_class3b_low", *(pytest.param(c, marks=pytest.mark.long) for c in some(LONG))]
-)
+@pytest.mark.long
+@pytest.mark.parametrize("cycle", ["wltc_class3b_low", *some(LONG)])
 def test_constant_factor_is_near_optimal_where_events_are_free(cycle):
     """Literature: tuned equivalence factor within 0.5 to 1 % of DP, from memory (no events).
 

@@ -359,12 +359,8 @@ def check_mutations(count, tmp_path):
     return refused
 
 
-def test_mutated_certificates_are_refused_or_harmless(tmp_path):
-    assert check_mutations(10, tmp_path) >= 5
-
-
 @pytest.mark.long
-def test_a_thousand_mutated_certificates_are_refused_or_harmless(tmp_path):
+def test_mutated_certificates_are_refused_or_harmless(tmp_path):
     count = cases(1000)
     assert check_mutations(count, tmp_path) >= count // 2
 

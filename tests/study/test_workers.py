@@ -56,6 +56,7 @@ def workers_of(process):
     return [p for p in family_of(process) if "spawn_main" in " ".join(p.cmdline())]
 
 
+@pytest.mark.long
 def test_own_controllers_run_on_worker_processes(tmp_path):
     path = own_study(tmp_path, "rule")
     record = json.loads(ended(start("run", path, "--workers", "2", "--json"), 0)[0])
@@ -133,7 +134,8 @@ def cluster(tmp_path):
 
 
 @on_posix
-@pytest.mark.parametrize("victim", ["scheduler", pytest.param("worker", marks=pytest.mark.long)])
+@pytest.mark.long
+@pytest.mark.parametrize("victim", ["scheduler", "worker"])
 def test_a_client_says_that_its_cluster_is_gone(tmp_path, cluster, victim):
     address, scheduler, worker = cluster
     path = own_study(tmp_path, "rule", MANY)
@@ -192,6 +194,7 @@ def test_tls_without_certificates_is_one_sentence(tmp_path, file, words):
 # --- who runs code of the study file ---
 
 
+@pytest.mark.long
 def test_only_a_run_executes_own_controllers(tmp_path):
     path, trace = own_study(tmp_path, "rule"), tmp_path / "trace"
     (tmp_path / "own.py").write_text(f"open({str(trace)!r}, 'a').write('x')\n" + OWN)
