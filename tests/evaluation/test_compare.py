@@ -127,7 +127,9 @@ def test_correction_grows_with_missing_charge():
 # --- regret ---
 
 
-@pytest.mark.parametrize("cycle", ["ece15", "wltc_class3b_low"])
+@pytest.mark.parametrize(
+    "cycle", ["ece15", pytest.param("wltc_class3b_low", marks=pytest.mark.long)]
+)
 @pytest.mark.parametrize("name", RULES)
 def test_regret_adds_up_to_the_loss(cycle, name):
     """By cause to the loss at equal SoC, by step to that against V_0 solved for the same end."""
@@ -350,6 +352,7 @@ def test_what_fails_is_named_and_the_rest_goes_on():
     assert "no idea" in found.failures[1].reason
 
 
+@pytest.mark.long
 def test_training_cycles_are_all_that_a_rule_is_tuned_on():
     """Its parameters are those of a tuning on the training cycle; only the other is compared."""
     settings = Settings(soc_points=501, splits=31)
