@@ -89,6 +89,7 @@ def test_the_page_is_served_until_it_is_interrupted(rules):
     assert wrong.exit_code == 2 and "is no folder" in wrong.output
 
 
+@pytest.mark.long
 def test_an_edited_table_shows_its_effect(rules, tmp_path):
     """The engine is told to start at any power: many more seconds with the engine on."""
     content = json.loads(rules.read_text())
@@ -162,6 +163,7 @@ def preview(tmp_path_factory):
     return path
 
 
+@pytest.mark.long
 def test_preview_verifies_on_an_unseen_cycle_and_is_compared(preview):
     """Its file is taken where one of rule tables is; what it reaches is the same in both."""
     result = run("verify", preview, "eudc", "--json", *QUICK)
@@ -173,6 +175,7 @@ def test_preview_verifies_on_an_unseen_cycle_and_is_compared(preview):
     assert f"{check['fuel_g']:.6f}"[:8] in result.output
 
 
+@pytest.mark.long
 def test_preview_that_is_wrong_is_a_change_of_preview_alone(preview, rules):
     wrong = ("--change", "wrong preview", "--json", *QUICK)
     result = run("verify", preview, "eudc", *wrong)

@@ -99,6 +99,7 @@ def test_motor_measured_in_four_quadrants_comes_back(tmp_path, given):
     assert any("negative speed" in note for note in made.points.notes)
 
 
+@pytest.mark.long
 def test_motor_measured_on_one_side_is_mirrored(tmp_path):
     speed, torque = RNG.uniform(0, 8000, N) * RPM, RNG.uniform(0, 180, N)
     table = {"speed_rad_per_s": speed, "torque_Nm": torque, "loss_W": polynomial(speed, torque)}
@@ -269,6 +270,7 @@ def test_motor_that_makes_energy_is_told(tmp_path):
     assert made.map.values.min() >= 0.0
 
 
+@pytest.mark.long
 def test_written_motor_map_is_that_of_the_loss(tmp_path):
     speed, torque = RNG.uniform(0, 8000, N) * RPM, RNG.uniform(-180, 180, N)
     table = {"speed_rad_per_s": speed, "torque_Nm": torque, "loss_W": polynomial(speed, torque)}
@@ -277,6 +279,7 @@ def test_written_motor_map_is_that_of_the_loss(tmp_path):
     np.testing.assert_allclose(read_loss_map(tmp_path / "loss.csv"), made.map, rtol=1e-10)
 
 
+@pytest.mark.long
 def test_points_beyond_the_grid_are_counted(tmp_path):
     speed, torque = engine_places()
     points = engine_points(tmp_path, willans(speed, torque), speed, torque)

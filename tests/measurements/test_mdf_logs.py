@@ -48,7 +48,7 @@ def groups(fast=None, slow=None):
 @pytest.mark.parametrize(
     ("version", "name", "compression"),
     [
-        ("4.10", "log.mf4", 0),
+        pytest.param("4.10", "log.mf4", 0, marks=pytest.mark.long),
         ("4.11", "log.mf4", 2),
         ("3.30", "log.mdf", 0),
         ("2.14", "log.dat", 0),
