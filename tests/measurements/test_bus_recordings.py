@@ -2,6 +2,7 @@
 
 import functools
 import math
+from importlib.util import find_spec
 
 import numpy as np
 import pytest
@@ -14,7 +15,7 @@ from hybridopt.measurements.bus_log import signal_values
 from hybridopt.measurements.bus_signals import BusSignal, raw_numbers, read_dbc, usable_signals
 from hybridopt.measurements.channels import ColumnRequest
 
-cantools = pytest.importorskip("cantools")
+pytestmark = pytest.mark.skipif(find_spec("cantools") is None, reason="needs cantools")
 FORKED = pytest.mark.usefixtures("forked")
 
 DBC = """VERSION ""
@@ -44,6 +45,8 @@ def dbc(write):
 @functools.cache
 def frames():
     """Return time, identifier and bytes of a drive, encoded by cantools."""
+    import cantools  # takes seconds
+
     database = cantools.database.load_string(DBC)
     made = []
     for number, time in enumerate(stamps(8)):
@@ -164,6 +167,8 @@ def test_random_frames_as_cantools_decodes_them(write):
         sign = "-" if signed else "+"
         lines.append(f"BO_ {100 + number} M{number}: 8 E")
         lines.append(f' SG_ S : {start}|{size}@{0 if big else 1}{sign} (0.5,-3) [0|0] "" E')
+    import cantools
+
     text = "\n".join(lines) + "\n"
     database = cantools.database.load_string(text)
     signals = {signal.identifier: signal for signal in read_dbc(write(text, "a.dbc"))}
