@@ -126,6 +126,7 @@ def test_damaged_files_of_the_cache_are_made_anew(package):
     assert out.count("once more") == 6 and errors == ""
 
 
+@pytest.mark.long
 @compiles
 def test_without_a_folder_that_can_be_written_to_all_runs_with_one_line(package):
     """The folder beside the package is a file, and those of numba and of the home are too."""

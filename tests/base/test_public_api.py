@@ -61,6 +61,7 @@ for first in ((), ("pipeline",), ("physics.demand",)):
 """
 
 
+@pytest.mark.long
 def test_names_are_no_modules_whatever_was_imported_before():
     done = subprocess.run([sys.executable, "-c", FIRST], capture_output=True, text=True)
     assert done.returncode == 0, done.stderr

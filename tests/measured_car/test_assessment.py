@@ -9,6 +9,7 @@ import dataclasses
 import numpy as np
 import pytest
 from car_log import Logger, _correlated, drive_car, hilly, measured, record
+from case_counts import some
 from traced_log import driven_truth
 
 from hybridopt import Equivalence, InputError, PowerThresholds, Settings, assess, read_cycle
@@ -116,12 +117,14 @@ def test_of_moments_close_together_the_costliest_is_named(clean):
 
 @pytest.mark.parametrize(
     ("gone", "channels"),
-    [
-        (("motor_torque",), ("motor_power",)),
-        (("motor_torque", "motor_power"), ("battery_voltage", "battery_current")),
-        (("motor_torque", "motor_power", "battery_voltage"), ("engine_torque",)),
-        (("motor_torque", "motor_power", "battery_voltage", "engine_torque"), ("fuel_rate",)),
-    ],
+    some(
+        [
+            (("motor_torque",), ("motor_power",)),
+            (("motor_torque", "motor_power"), ("battery_voltage", "battery_current")),
+            (("motor_torque", "motor_power", "battery_voltage"), ("engine_torque",)),
+            (("motor_torque", "motor_power", "battery_voltage", "engine_torque"), ("fuel_rate",)),
+        ]
+    ),
     ids=lambda names: names[-1],
 )
 @pytest.mark.long
@@ -248,7 +251,7 @@ def test_wrong_intervals_are_refused(driveline, known, tmp_path):
 
 
 @pytest.mark.long
-@pytest.mark.parametrize("name", ["equivalence", "optimum"])
+@pytest.mark.parametrize("name", some(["equivalence", "optimum"]))
 def test_many_logs_of_a_long_drive(driveline, name):
     """With delays of up to 0.3 s between channels too."""
     cycle = hilly(read_cycle("nedc"))

@@ -79,17 +79,22 @@ def check_switch(name, function, cycle, events):
         assert held == (cost, fuel, bound), "it is off already"
 
 
-@pytest.mark.parametrize("function", NAMES)
 @pytest.mark.parametrize(
-    "name", ["full", *(pytest.param(n, marks=pytest.mark.long) for n in DRIVELINES[1:])]
+    ("name", "function"),
+    [
+        *(("full", function) for function in NAMES),
+        *(
+            pytest.param(*both, marks=pytest.mark.long)
+            for both in some([*itertools.product(DRIVELINES[1:], NAMES)])
+        ),
+    ],
 )
 def test_no_function_switched_off_lowers_the_cost(name, function):
     check_switch(name, function, "udds_part", PRICED)
 
 
 @pytest.mark.long
-@pytest.mark.parametrize("function", NAMES)
-@pytest.mark.parametrize("name", DRIVELINES)
+@pytest.mark.parametrize(("name", "function"), some([*itertools.product(DRIVELINES, NAMES)]))
 def test_no_function_switched_off_lowers_the_fuel_where_events_are_free(name, function):
     check_switch(name, function, "udds_part", FREE)
 
@@ -161,7 +166,7 @@ def pumps(name, cycle):
 
 
 @pytest.mark.long
-@pytest.mark.parametrize("cycle", ["udds", "wltc_class3b"])
+@pytest.mark.parametrize("cycle", some(["udds", "wltc_class3b"]))
 def test_pump_of_a_mild_hybrid_is_worth_up_to_two_percent(cycle):
     """It recuperates down to standstill; worth up to about 1.5 to 2 % (common practice, no source).
 
@@ -173,7 +178,7 @@ def test_pump_of_a_mild_hybrid_is_worth_up_to_two_percent(cycle):
 
 
 @pytest.mark.long
-@pytest.mark.parametrize("cycle", ["udds", "wltc_class3b"])
+@pytest.mark.parametrize("cycle", some(["udds", "wltc_class3b"]))
 def test_pump_of_a_full_hybrid_is_worth_more_because_it_drives_off(cycle):
     """Recuperation alone stays within 2 %; driving off without the engine comes on top.
 
