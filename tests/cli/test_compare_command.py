@@ -95,6 +95,7 @@ def test_users_code_is_announced_and_clippings_are_shown(rule):
     assert compare("--controller", rule, "--quiet").stderr == ""
 
 
+@pytest.mark.long
 def test_cycles_may_be_more_than_one_and_gears_followed():
     outcome = run(
         "ece15",
@@ -120,6 +121,7 @@ def test_without_tuning_nothing_is_tuned():
 # files
 
 
+@pytest.mark.long
 def test_out_writes_table_moments_and_plot(tmp_path):
     outcome = compare("--out", tmp_path / "new")
     assert outcome.exit_code == 0
@@ -208,6 +210,7 @@ def test_lacking_power_is_shown_and_a_moving_start_is_noted(burst):
     assert run(*args, "--no-engine-on-start").stderr == ""
 
 
+@pytest.mark.long
 def test_a_cycle_that_cannot_be_driven_is_named_and_the_others_are_compared(tmp_path):
     steep = tmp_path / "steep.csv"
     steep.write_text("time_s,speed_km_per_h,grade_percent\n0,0,39\n1,60,39\n2,120,39\n")
@@ -243,6 +246,7 @@ def test_two_files_of_one_name_are_told_apart(tmp_path):
     assert len({score["controller"] for score in record["scores"]}) == 3
 
 
+@pytest.mark.long
 def test_traces_are_results_that_say_who_drove(tmp_path):
     """Each drive becomes a result file; the optimum's says nothing of a controller."""
     out = tmp_path / "out"
@@ -263,6 +267,7 @@ def test_traces_need_a_folder():
     assert done.exit_code == 2 and "--out" in done.output
 
 
+@pytest.mark.long
 def test_traces_of_controllers_of_one_name_have_a_file_each(tmp_path):
     """In long folders: names of files are cut, and told apart by digits of their hash."""
     folder = tmp_path / ("long_" * 12)
@@ -304,6 +309,7 @@ def test_fuel_and_cost_are_apart_and_each_percentage_can_be_worked_out_again():
     assert rule["gap_percent"] == pytest.approx(expected, abs=1e-9)
 
 
+@pytest.mark.long
 def test_a_drive_has_the_same_figures_in_comparison_summary_and_report(tmp_path):
     """Off balance or not: everything is said at equal SoC, against the same references."""
     out = tmp_path / "out"
@@ -401,6 +407,7 @@ def test_prints_stay_out_of_json(tmp_path):
 # preview
 
 
+@pytest.mark.long
 def test_preview_is_tuned_by_nothing_and_foresees_as_far_as_asked():
     near, far = (
         run("ece15", *COARSE, "--controller", "preview", "--preview-horizon-s", seconds, "--json")
