@@ -136,16 +136,17 @@ def test_out_writes_table_moments_and_plot(tmp_path):
     assert files["compare_full.png"].read_bytes()[:8] == b"\x89PNG\r\n\x1a\n"
 
 
-@pytest.mark.parametrize(
-    "name", ["compare_full.csv", "compare_full_moments.csv", "compare_full.png"]
-)
-def test_an_existing_file_stays_unless_asked(tmp_path, name):
-    (tmp_path / name).write_text("mine")
-    assert_one_sentence(compare("--out", tmp_path), name, "exists already")
-    assert [path.name for path in tmp_path.iterdir()] == [name]
-    assert (tmp_path / name).read_text() == "mine"
+def test_an_existing_file_stays_unless_asked(tmp_path):
+    paths = [tmp_path / f"compare_full{end}" for end in (".csv", "_moments.csv", ".png")]
+    for path in paths:
+        path.write_text("mine")
+        assert_one_sentence(compare("--out", tmp_path), path.name, "exists already")
+        assert [*tmp_path.iterdir()] == [path] and path.read_text() == "mine"
+        path.unlink()
+    for path in paths:
+        path.write_text("mine")
     assert compare("--out", tmp_path, "--overwrite", "--controller", "equivalence").exit_code == 0
-    assert (tmp_path / name).read_bytes() != b"mine"
+    assert all(path.read_bytes() != b"mine" for path in paths)
 
 
 # refusals
