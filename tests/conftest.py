@@ -6,14 +6,26 @@ import os
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the commands do; before numpy is imported
 
 import pytest
+from forked import forked  # noqa: F401, a fixture
 from hypothesis import settings
 from rule_tables import hand_made
 
 from hybridopt import Settings, read_cycle, read_driveline
 from hybridopt.cli import compile_note
+from hybridopt.dp import cost_to_go
 from hybridopt.pipeline import find_optimum
 
 compile_note.SILENT = math.inf  # screens are the same with an empty cache of kernels
+
+
+class Alone(cost_to_go.Threads):
+    """One thread: workers share the processors, and the kernel for many compiles for long."""
+
+    def learn(self, seconds):
+        pass
+
+
+cost_to_go.Threads = Alone
 
 # the same examples in every run, so that a red run can be repeated
 settings.register_profile("patient", deadline=None, derandomize=True)

@@ -8,10 +8,6 @@ from nbclient import NotebookClient
 
 ROOT = Path(__file__).parents[1]
 NOTEBOOKS = sorted((ROOT / "notebooks").glob("*.ipynb"))
-QUICK = ("first_solve",)  # the others run with the long tests
-SORTED_BY_TIME = [
-    path if path.stem in QUICK else pytest.param(path, marks=pytest.mark.long) for path in NOTEBOOKS
-]
 
 
 def read(path):
@@ -22,7 +18,8 @@ def test_there_are_notebooks():
     assert NOTEBOOKS
 
 
-@pytest.mark.parametrize("path", SORTED_BY_TIME, ids=lambda path: path.stem)
+@pytest.mark.long
+@pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda path: path.stem)
 def test_notebook_runs(path, tmp_path, monkeypatch):
     """The kernel is a process of its own; it finds this checkout by PYTHONPATH."""
     monkeypatch.setenv("PYTHONPATH", str(ROOT))

@@ -105,7 +105,8 @@ def _best(
     total = (points.cost + _charge_cost(driveline, points, worth, soc))[:, :, :STARTING]
     flat = total.reshape(demand.steps, -1)
     chosen = flat.argmin(axis=1)
-    gear, engine, split = np.unravel_index(chosen, total.shape[1:])
+    # whole arrays, which kernels are compiled for: numpy's are parts of one
+    gear, engine, split = map(np.ascontiguousarray, np.unravel_index(chosen, total.shape[1:]))
     rows = np.arange(demand.steps)
     torque, powered = points.motor_torque[rows, gear, engine, split], split > 0
     engine_torque = _engine_torque(driveline, demand, gear, engine, torque, powered)

@@ -43,6 +43,7 @@ def run(code):
     return subprocess.run(command, capture_output=True, text=True)
 
 
+@pytest.mark.long
 def test_all_modules_import_where_posix_modules_are_missing():
     """What Windows lacks is taken away once the libraries are loaded; msvcrt is a stand-in."""
     done = run(LACKING)

@@ -23,7 +23,8 @@ def road(known):
     return price_optimum(known, held_price([known]))
 
 
-@pytest.mark.parametrize("name", ["ece15", pytest.param("eudc", marks=pytest.mark.long)])
+@pytest.mark.long
+@pytest.mark.parametrize("name", ["ece15", "eudc"])
 def test_with_foresight_nothing_is_lost(name):
     """The policy that is told the true cost-to-go drives the shortest path.
 
@@ -37,6 +38,7 @@ def test_with_foresight_nothing_is_lost(name):
     assert least == pytest.approx(cost, rel=0.01) and least <= cost + 1e-6
 
 
+@pytest.mark.long
 def test_without_foresight_something_is():
     training = [solved("ece15"), solved("eudc")]
     found = losses(training, training)

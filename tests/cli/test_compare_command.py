@@ -47,6 +47,7 @@ def rule(tmp_path):
 # the answer
 
 
+@pytest.mark.long
 def test_table_has_all_named_controllers_in_80_columns():
     outcome = compare("--moments")
     assert outcome.exit_code == 0, outcome.output
@@ -94,6 +95,7 @@ def test_users_code_is_announced_and_clippings_are_shown(rule):
     assert compare("--controller", rule, "--quiet").stderr == ""
 
 
+@pytest.mark.long
 def test_cycles_may_be_more_than_one_and_gears_followed():
     outcome = run(
         "ece15",
@@ -119,6 +121,7 @@ def test_without_tuning_nothing_is_tuned():
 # files
 
 
+@pytest.mark.long
 def test_out_writes_table_moments_and_plot(tmp_path):
     outcome = compare("--out", tmp_path / "new")
     assert outcome.exit_code == 0
@@ -133,16 +136,17 @@ def test_out_writes_table_moments_and_plot(tmp_path):
     assert files["compare_full.png"].read_bytes()[:8] == b"\x89PNG\r\n\x1a\n"
 
 
-@pytest.mark.parametrize(
-    "name", ["compare_full.csv", "compare_full_moments.csv", "compare_full.png"]
-)
-def test_an_existing_file_stays_unless_asked(tmp_path, name):
-    (tmp_path / name).write_text("mine")
-    assert_one_sentence(compare("--out", tmp_path), name, "exists already")
-    assert [path.name for path in tmp_path.iterdir()] == [name]
-    assert (tmp_path / name).read_text() == "mine"
+def test_an_existing_file_stays_unless_asked(tmp_path):
+    paths = [tmp_path / f"compare_full{end}" for end in (".csv", "_moments.csv", ".png")]
+    for path in paths:
+        path.write_text("mine")
+        assert_one_sentence(compare("--out", tmp_path), path.name, "exists already")
+        assert [*tmp_path.iterdir()] == [path] and path.read_text() == "mine"
+        path.unlink()
+    for path in paths:
+        path.write_text("mine")
     assert compare("--out", tmp_path, "--overwrite", "--controller", "equivalence").exit_code == 0
-    assert (tmp_path / name).read_bytes() != b"mine"
+    assert all(path.read_bytes() != b"mine" for path in paths)
 
 
 # refusals
@@ -189,6 +193,7 @@ def burst(tmp_path):
     return path
 
 
+@pytest.mark.long
 def test_lacking_power_is_shown_and_a_moving_start_is_noted(burst):
     args = (burst, *COARSE, "--tune", "none", "--terminal", "free", "--controller", "equivalence")
     outcome = run(*args)
@@ -206,6 +211,7 @@ def test_lacking_power_is_shown_and_a_moving_start_is_noted(burst):
     assert run(*args, "--no-engine-on-start").stderr == ""
 
 
+@pytest.mark.long
 def test_a_cycle_that_cannot_be_driven_is_named_and_the_others_are_compared(tmp_path):
     steep = tmp_path / "steep.csv"
     steep.write_text("time_s,speed_km_per_h,grade_percent\n0,0,39\n1,60,39\n2,120,39\n")
@@ -241,6 +247,7 @@ def test_two_files_of_one_name_are_told_apart(tmp_path):
     assert len({score["controller"] for score in record["scores"]}) == 3
 
 
+@pytest.mark.long
 def test_traces_are_results_that_say_who_drove(tmp_path):
     """Each drive becomes a result file; the optimum's says nothing of a controller."""
     out = tmp_path / "out"
@@ -261,6 +268,7 @@ def test_traces_need_a_folder():
     assert done.exit_code == 2 and "--out" in done.output
 
 
+@pytest.mark.long
 def test_traces_of_controllers_of_one_name_have_a_file_each(tmp_path):
     """In long folders: names of files are cut, and told apart by digits of their hash."""
     folder = tmp_path / ("long_" * 12)
@@ -302,6 +310,7 @@ def test_fuel_and_cost_are_apart_and_each_percentage_can_be_worked_out_again():
     assert rule["gap_percent"] == pytest.approx(expected, abs=1e-9)
 
 
+@pytest.mark.long
 def test_a_drive_has_the_same_figures_in_comparison_summary_and_report(tmp_path):
     """Off balance or not: everything is said at equal SoC, against the same references."""
     out = tmp_path / "out"
@@ -399,6 +408,7 @@ def test_prints_stay_out_of_json(tmp_path):
 # preview
 
 
+@pytest.mark.long
 def test_preview_is_tuned_by_nothing_and_foresees_as_far_as_asked():
     near, far = (
         run("ece15", *COARSE, "--controller", "preview", "--preview-horizon-s", seconds, "--json")

@@ -9,6 +9,7 @@ CYCLE, *COARSE = SMALL
 ARGS = (CYCLE, "--driveline", "full", *COARSE, "--soc-start-percent", 50, "--quiet")
 
 
+@pytest.mark.long
 def test_screen_and_files_tell_the_same(tmp_path):
     outcome = run("deplete", *ARGS, "--out", tmp_path, "--charger-efficiency", 0.8)
     assert outcome.exit_code == 0, outcome.output

@@ -31,6 +31,7 @@ def test_totals_prices_and_files(tmp_path):
     )
 
 
+@pytest.mark.long
 def test_summary_of_a_limit_with_a_heating_phase():
     args = ("--nox-limit-g-per-km", 0.03, "--heating-start-s", 20)
     outcome = run("solve", *CLEAN, *args)
@@ -40,6 +41,7 @@ def test_summary_of_a_limit_with_a_heating_phase():
     assert all(len(line) <= 80 for line in outcome.stdout.splitlines())
 
 
+@pytest.mark.long
 def test_comparison_lists_grams():
     args = ("ece15", "--driveline", "clean", "--controller", "equivalence", "--tune", "none")
     settings = ("--soc-points", 101, "--splits", 9, "--hc-price-g-per-g", 2)
@@ -52,6 +54,7 @@ def test_comparison_lists_grams():
     assert all(score["gap_percent"] >= 0.0 for score in scores)
 
 
+@pytest.mark.long
 def test_what_is_out_of_reach_or_missing_is_one_sentence():
     assert_one_sentence(run("solve", *CLEAN, "--co-limit-g-per-km", 0.001), "co_limit: 0.001 g/km")
     assert_one_sentence(run("solve", *SMALL, "--nox-price-g-per-g", 1), "add nox_csv")

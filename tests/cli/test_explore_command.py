@@ -6,9 +6,11 @@ import subprocess
 import sys
 import urllib.request
 
+import pytest
 from commands import assert_one_sentence, run, solved
 
 
+@pytest.mark.long
 def test_it_serves_until_it_is_interrupted(tmp_path):
     solved(tmp_path)
     before = sorted(tmp_path.iterdir())

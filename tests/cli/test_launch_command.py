@@ -64,6 +64,7 @@ def test_heat_that_is_not_looked_at(monkeypatch, tmp_path):
     assert_one_sentence(run("launch", "--repeat", 2), "heat_capacity_kJ_per_K", "is missing")
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("more", [(), ("--repeat", 8)])
 def test_picture_is_written_and_kept(tmp_path, more):
     path = tmp_path / "launch.png"

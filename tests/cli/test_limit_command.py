@@ -17,6 +17,7 @@ def found(tmp_path_factory):
     return folder, json.loads(result.stdout)
 
 
+@pytest.mark.long
 def test_costs_of_the_file_give_the_shares_of_the_record(found):
     """Shares by hand: mean excess over mean cost with hindsight."""
     folder, record = found

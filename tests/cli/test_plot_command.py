@@ -19,6 +19,8 @@ TWINS = (
     "hc",
     "co",
     "particulates",
+    "starts",
+    "nox",
 )  # like another kind, so run seldom
 DRIVEN = ("soc", "regret")
 

@@ -151,6 +151,7 @@ def test_too_little_memory_is_said_before_libraries_hang_or_abort(room, args):
     assert "raise the limit (ulimit -v) to 1000 MB" in done.stderr
 
 
+@pytest.mark.long
 @on_linux
 def test_with_enough_memory_a_limit_is_no_hindrance():
     assert limited(2000, "solve", *SMALL).returncode == 0

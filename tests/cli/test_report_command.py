@@ -14,6 +14,7 @@ def path(tmp_path_factory):
     return solved(tmp_path_factory.mktemp("solved"))
 
 
+@pytest.mark.long
 def test_page_with_everything(path, tmp_path):
     write_json(hand_made(), tmp_path / "rules.json")
     compared = run(

@@ -62,6 +62,7 @@ def test_json_carries_the_bound_once_the_result_has_one(monkeypatch):
     assert (record["bound_g"], record["gap_percent"]) == (20.0, 0.5)
 
 
+@pytest.mark.long
 def test_charge_factor_is_fitted_beside_the_multiplier(tmp_path):
     outcome = solve("--soc-points", 4001, "--charge-factor", "--json", "--out", tmp_path)
     record = json.loads(outcome.stdout)

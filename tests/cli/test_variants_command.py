@@ -31,6 +31,7 @@ def heavy(tmp_path):
     return tmp_path / "heavy.toml"
 
 
+@pytest.mark.long
 def test_table_json_and_files_say_the_same(tmp_path, heavy):
     out = tmp_path / "out"
     args = ("full", "mild", heavy, "--cycle", "ece15", "--cycle", "eudc", "--out", out)

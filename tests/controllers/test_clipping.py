@@ -130,9 +130,8 @@ def test_an_unpowered_motor_that_cannot_be_is_powered():
 def test_what_a_gear_cannot_do_has_no_soc():
     around = closed_loop(steady(1, 30.0)).around  # first gear would turn at 1200 rad/s
     battery, work = _battery_step(around.cell, 0.5, 1.0, 0.2, 0.8), _make_workspace(around.plant)
-    assert np.isnan(
-        _settle(around.plant, around.rows[0], 0, RUNNING, 0.0, battery, ANY_TORQUE, work)[2]
-    )
+    given = around.plant, around.rows[0], 0, int(RUNNING), 0.0, battery, ANY_TORQUE
+    assert np.isnan(_settle(*given, work)[2])
 
 
 def test_power_limits_of_a_window_in_closed_form():
@@ -152,7 +151,7 @@ def test_nearest_torque_is_the_nearest_of_a_fine_grid(wanted, limits):
     """Against a search of all torques whose power is within the limits."""
     around = closed_loop(steady(1)).around
     work = _make_workspace(around.plant)
-    assert _fill_shaft(around.plant, around.rows[0], SECOND, RUNNING, work)
+    assert _fill_shaft(around.plant, around.rows[0], SECOND, int(RUNNING), work)
     tried = np.linspace(TOTAL - 200.0, TOTAL + 20.0, 400_001)
     power = tried * SPEED + loss(tried) + 300.0
     inside = tried[(power >= limits[0]) & (power <= limits[1])]

@@ -26,7 +26,7 @@ from hybridopt.pipeline import find_optimum
 from hybridopt.tables.rule_table import LAYOUT
 from hybridopt.tables.shape import SHAPE_LIMITS
 
-COARSE = Settings(soc_points=301, splits=31)
+COARSE = Settings(soc_points=101, splits=15)
 
 
 @functools.cache
@@ -94,6 +94,7 @@ def test_recorded_drives_are_in_the_shipped_training():
     assert not {"udds", "hwfet", "nedc", "wltc_class2"} & set(names)
 
 
+@pytest.mark.long
 def test_copies_join_in_what_is_to_be_expected(monkeypatch):
     seen = []
 
@@ -173,6 +174,7 @@ def test_the_gear_fits_when_the_engine_starts():
         assert np.any(lines[:, ~drives, 0] != lines[:, ~drives, 1])
 
 
+@pytest.mark.long
 def test_a_plan_gives_breakpoints_and_holds_cells():
     points = {"wheel_torque_Nm": np.array([-900.0, 0.0, 400.0, 1200.0])}
     held = [HeldCells("shift_up", {"gear": 1.0, "engine_on": 1.0}, 20.0 / 3.6)]
@@ -198,6 +200,7 @@ def test_refinement_never_loses():
     assert refined.best <= refined.first
 
 
+@pytest.mark.long
 def test_the_same_seed_gives_the_same_tables():
     again = distil(
         [read_cycle("ece15"), read_cycle("eudc")], read_driveline("full"), COARSE, Sizes(), 60, 1
@@ -207,6 +210,7 @@ def test_the_same_seed_gives_the_same_tables():
     assert again.rules.origin.training == made().rules.origin.training
 
 
+@pytest.mark.long
 def test_verification_tells_training_from_unseen_and_beats_no_bound():
     cycles = [read_cycle("ece15"), read_cycle("artemis_urban")]
     checks = verify(made().rules, cycles, read_driveline("full"), COARSE, ["mass +10 %"])
@@ -223,6 +227,7 @@ def test_verification_tells_training_from_unseen_and_beats_no_bound():
     assert heavy > light
 
 
+@pytest.mark.long
 def test_every_change_is_a_change():
     """Each perturbation moves the optimum's fuel in the direction physics says."""
     cycle, driveline = read_cycle("ece15"), read_driveline("full")

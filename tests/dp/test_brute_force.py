@@ -15,6 +15,7 @@ that the enumeration lacks. Two families:
 import numpy as np
 import oracle
 import pytest
+from case_counts import cases
 from hypothesis import HealthCheck, assume, given
 from hypothesis import settings as examples
 from hypothesis import strategies as st
@@ -100,9 +101,7 @@ def solve_lossy(instance, soc_points, share=1.0):
     return *given, events, solution
 
 
-@examples(max_examples=300, **QUICK)
-@given(instances(), st.sampled_from([1.0, 0.8, 0.5]), st.sampled_from([-9, -9, *NEAR]))
-def test_exact_on_a_lattice(instance, efficiency, stop):
+def check_lattice(instance, efficiency, stop):
     """The cheapest schedule that ends at the target or above it is found wherever there is one.
 
     A two-sided penalty makes a difference between that schedule and the cheapest of all: where
@@ -156,6 +155,22 @@ def test_exact_on_a_lattice(instance, efficiency, stop):
         assert solution.cost == pytest.approx(meeting.cost, abs=rounding)
 
 
+LATTICE = given(instances(), st.sampled_from([1.0, 0.8, 0.5]), st.sampled_from([-9, -9, *NEAR]))
+
+
+@examples(max_examples=50, **QUICK)
+@LATTICE
+def test_exact_on_a_lattice(instance, efficiency, stop):
+    check_lattice(instance, efficiency, stop)
+
+
+@pytest.mark.long
+@examples(max_examples=cases(1000), **QUICK)
+@LATTICE
+def test_exact_on_a_lattice_in_many_cases(instance, efficiency, stop):
+    check_lattice(instance, efficiency, stop)
+
+
 def test_a_target_that_splits_jump_over_is_met_from_above():
     """By hand: one step ends 2 cells below the target for 1.0 g, or 2 above it for 1.5 g."""
     cost = np.full((1, 1, 3, 5), np.inf)
@@ -173,9 +188,7 @@ FINE = 20_001
 SLOPE = 2e4  # g per unit of SoC; see test
 
 
-@examples(max_examples=200, **QUICK)
-@given(instances(), st.sampled_from([1.0, 0.9]), st.sampled_from([40.0, 80.0]))
-def test_within_the_grid_error_with_a_lossy_battery(instance, efficiency, rise):
+def check_lossy(instance, efficiency, rise):
     """The penalty is so steep that no dip or miss beyond the package's tolerance pays.
 
     Running costs, start and shifts are below 5 x 0.3 x (6 + 3 + 2) g = 16.5 g, and 1e-3 of SoC
@@ -206,6 +219,22 @@ def test_within_the_grid_error_with_a_lossy_battery(instance, efficiency, rise):
     loose = oracle.brute_force(points, battery, settings, SLOPE, shift, slack=1e-3, **events)
     assert solution.cost >= loose.cost - 1e-8
     assert solution.cost - best.cost <= grid_error(points, battery, settings)
+
+
+LOSSY = given(instances(), st.sampled_from([1.0, 0.9]), st.sampled_from([40.0, 80.0]))
+
+
+@examples(max_examples=20, **QUICK)
+@LOSSY
+def test_within_the_grid_error_with_a_lossy_battery(instance, efficiency, rise):
+    check_lossy(instance, efficiency, rise)
+
+
+@pytest.mark.long
+@examples(max_examples=cases(500), **QUICK)
+@LOSSY
+def test_within_the_grid_error_in_many_cases(instance, efficiency, rise):
+    check_lossy(instance, efficiency, rise)
 
 
 def grid_error(points, battery, settings):

@@ -33,6 +33,7 @@ LIMITS = {
     "rise": Comfort(torque_rise=25.0),
     "fall": Comfort(torque_fall=10.0),
 }
+LONGER = [name for name in LIMITS if name not in ("none", "starts")]
 PIECE = (68, 90)
 """s of the cycle; each limit costs something there."""
 
@@ -64,7 +65,9 @@ def optimum(name):
     return oracle.mixed_integer(*given, mixed=True, **events, **more).cost
 
 
-@pytest.mark.parametrize("name", [*LIMITS][1:])
+@pytest.mark.parametrize(
+    "name", ["starts", *(pytest.param(n, marks=pytest.mark.long) for n in LONGER)]
+)
 def test_bound_and_schedule_beside_the_optimum_of_the_integer_program(name):
     points, settings, events, torque = instance(name)
     found = solve(points, battery(), settings, penalty(), SHIFT, **events)

@@ -38,7 +38,10 @@ GEARS = (1, 3, 5)  # second, fourth and sixth of the demo's gears
 SHIFT = 0.05 * (1.0 - np.eye(len(GEARS)))  # g
 START = 0.3  # g
 GRIDS = (126, 501, 2001, 8001)
-PIECES = [(10, 50), (25, 55), (60, 100), (200, 240)]  # s; moving off, braking, stop, cruise
+PIECES = [  # s; cruise, moving off, braking, stop
+    (200, 240),
+    *(pytest.param(*piece, marks=pytest.mark.long) for piece in ((10, 50), (25, 55), (60, 100))),
+]
 EXACT = 1e-6  # HiGHS' own absolute gap, g
 
 
@@ -142,6 +145,7 @@ def test_mixing_splits_stays_between_the_two_programs(start, stop):
     assert solution.cost <= optimum(start, stop).cost + grid_error(points, settings)
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(("start", "stop", "low"), [(28, 50, 0.592), (20, 50, 0.596)])
 def test_a_floor_of_the_window_that_binds(start, stop, low):
     """The free optimum falls lower; the penalty is the default one, which keeps the floor here."""
@@ -153,6 +157,7 @@ def test_a_floor_of_the_window_that_binds(start, stop, low):
     assert -EXACT <= solution.cost - hard <= 2.5 * grid_error(points, settings)
 
 
+@pytest.mark.long
 def test_a_top_of_the_window_that_binds():
     """From 210 to 235 s the free optimum charges higher; less room costs fuel."""
     start, stop, high = 210, 235, 0.604

@@ -28,6 +28,8 @@ from hybridopt.problem.oil_nodes import list_oil_nodes
 from hybridopt.problem.oil_peak import likely_peak, nodes_up_to
 from hybridopt.problem.problem import make_problem
 
+pytestmark = pytest.mark.long  # the kernels over temperature compile for long
+
 SAME = 1e-9
 WINTER = read_driveline("winter")
 SPEEDS = np.array([0.0, 3.0, 7.0, 9.0, 9.5, 8.0, 4.0, 0.0, 0.0])
@@ -201,9 +203,8 @@ def test_solve_is_the_least_of_all_schedules():
     assert oil_bound(problem, run).bound <= least * (1.0 + SAME)
 
 
-@pytest.mark.parametrize("count", [4, pytest.param(cases(40), marks=pytest.mark.long)])
-def test_bound_is_below_all_schedules_of_random_small_problems(count):
-    random, close = np.random.default_rng(5), []
+def test_bound_is_below_all_schedules_of_random_small_problems():
+    count, random, close = cases(40), np.random.default_rng(5), []
     for _ in range(count):
         warm_up = dataclasses.replace(
             WINTER.warm_up, heat_capacity=float(10.0 ** random.uniform(3.0, 5.0)), heater_power=0.0

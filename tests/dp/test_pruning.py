@@ -124,7 +124,7 @@ def check_pruning(problem):
         np.testing.assert_allclose(one[finite], other[finite], rtol=0.0, atol=ROUNDED * scale)
 
 
-@examples(max_examples=200, **QUICK)
+@examples(max_examples=60, **QUICK)
 @given(problems())
 def test_same_value_as_the_exhaustive_sweep(problem):
     check_pruning(problem)
@@ -146,12 +146,15 @@ def problem_of(name, cycle, **options):
     return make_problem(points, driveline.battery, settings, penalty, shifts)
 
 
-@pytest.mark.parametrize("name", ["full", "mild", "micro"])
+@pytest.mark.parametrize(
+    "name", ["full", *(pytest.param(n, marks=pytest.mark.long) for n in ("mild", "micro"))]
+)
 def test_same_value_on_a_real_cycle(name):
-    problem = problem_of(name, "eudc", soc_points=501)
+    problem = problem_of(name, "eudc", soc_points=201)
     agree(CostToGo(problem, whole=True).start, numpy_sweep(problem))
 
 
+@pytest.mark.long
 def test_pruning_leaves_work_out():
     """On a real cycle most splits are not looked at: a check that can fail if pruning stops."""
     problem = problem_of("full", "wltc_class3b_low")
@@ -171,6 +174,7 @@ class Parallel(cost_to_go.Threads):
         yield
 
 
+@pytest.mark.long
 def test_threads_change_no_bit(monkeypatch):
     problem = problem_of("full", "wltc_class3b_low", soc_points=301)
     one = CostToGo(problem)
@@ -179,6 +183,7 @@ def test_threads_change_no_bit(monkeypatch):
     assert all(one[t].tobytes() == many[t].tobytes() for t in range(problem.points.steps + 1))
 
 
+@pytest.mark.long
 def test_parts_swept_again_are_the_same():
     """Checkpointing changes no bit of the cost-to-go, and points listed again none of the cost."""
     driveline = read_driveline("full")

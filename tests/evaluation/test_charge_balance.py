@@ -6,6 +6,7 @@ Criterion, limits and least squares: UN GTR No. 15, Annex 8, Appendix 2 (from me
 import numpy as np
 import pytest
 import xarray as xr
+from case_counts import some
 
 from hybridopt import InputError, Settings, cycle_names, read_cycle, read_driveline
 from hybridopt.evaluation.charge_factor import charge_factor
@@ -48,6 +49,7 @@ def test_what_is_due_follows_from_the_limit_and_the_sign(watts, cycle, words):
     assert verdict(totals_of(watts, cycle)).startswith(words)
 
 
+@pytest.mark.long
 def test_the_factor_is_the_least_squares_slope_and_near_the_multiplier():
     """The slope of a line through five points, by numpy; the multiplier within 0.5 %."""
     optimum = find_optimum(read_cycle("wltc_class3b_low"), read_driveline("full"))
@@ -67,7 +69,7 @@ def test_what_cannot_be_fitted_is_refused():
 
 
 @pytest.mark.long
-@pytest.mark.parametrize("cycle", cycle_names("schedule"))
+@pytest.mark.parametrize("cycle", some(cycle_names("schedule")))
 def test_the_factor_is_the_multiplier_on_every_schedule(cycle):
     optimum = find_optimum(read_cycle(cycle), read_driveline("full"))
     assert abs(charge_factor(optimum).off_percent) < 0.5

@@ -71,6 +71,7 @@ def test_the_mean_is_of_the_cycles_that_have_all_horizons(worth):
     assert math.isnan(less.losses("exact")["eudc"][1])
 
 
+@pytest.mark.long
 def test_a_cycle_left_out_is_unseen(driveline, cycles):
     found = foresight_worth(cycles, driveline, COARSE, [0], train=cycles, leave_out=True)
     assert found.left_out and not any(row.seen for row in found.rows)

@@ -44,6 +44,7 @@ def test_weights_and_ranges_by_hand():
     assert made.kwh_per_100km(20e6) == pytest.approx(20e6 / 3.6e6 / 25.0 * 100.0)
 
 
+@pytest.mark.long
 def test_depleting_adds_up_to_the_energy_of_the_battery(found):
     cell = pack_battery(read_driveline("full").battery)
     first, last = found.depleting[0], found.depleting[-1]

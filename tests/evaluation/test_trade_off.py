@@ -37,6 +37,7 @@ def test_limit_is_the_highest_line():
     assert limit.tolist() == [107.0, 101.0, 100.0]
 
 
+@pytest.mark.long
 def test_prices_of_emissions_follow_their_scale():
     """The first price is 0, the others are shares of the free cost per gram."""
     trade = trade_off(read_cycle("ece15"), read_driveline("clean"), SETTINGS, "hc")

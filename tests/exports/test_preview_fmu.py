@@ -27,6 +27,7 @@ def unit(request, tmp_path_factory):
     return make_unit(hand_made_preview(), tmp_path_factory.mktemp("unit"), request.param)
 
 
+@pytest.mark.long
 def test_unit_is_valid_and_says_what_it_is(unit, tmp_path):
     """By fmpy: schema of the standard, variables, units, model structure; what is inside."""
     from fmpy.validation import validate_fmu

@@ -107,6 +107,7 @@ def damage(content, count):
         yield bytes(wrong)
 
 
+@pytest.mark.usefixtures("forked")
 @pytest.mark.parametrize("count", [12, pytest.param(cases(100), marks=pytest.mark.long)])
 def test_a_damaged_result_is_used_or_refused(result, tmp_path, count):
     path = tmp_path / "a.nc"

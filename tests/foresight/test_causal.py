@@ -44,6 +44,7 @@ def test_mean_cost_is_that_of_the_linear_program(seed):
     assert best.high - best.low <= 1e-9 * max(abs(best.high), 1e-12) + 1e-15
 
 
+@pytest.mark.long
 @pytest.mark.skipif(importlib.util.find_spec("quantecon") is None, reason="quantecon is not there")
 @pytest.mark.parametrize("seed", range(3))
 def test_values_are_those_of_quantecon(seed):
@@ -124,6 +125,7 @@ def driven(priced, drive, policy):
     return taken
 
 
+@pytest.mark.long
 def test_no_random_controller_beats_hindsight_or_the_causal_bound():
     """1,000 random policies: hindsight holds on every drive, the causal bound in the mean.
 

@@ -35,6 +35,7 @@ def limit(driveline):
     return causal_limit(town(driveline, SETTINGS), 12, 90, 1, {"equivalence": Equivalence()})
 
 
+@pytest.mark.long
 def test_order_of_costs(limit):
     """On every drive hindsight costs least; in the mean the proved limit lies below all others."""
     costs = limit.costs
@@ -53,6 +54,7 @@ def test_order_of_costs(limit):
     assert best.high - best.low <= 1e-6 * best.high
 
 
+@pytest.mark.long
 def test_controllers_do_what_they_should(limit):
     done = limit.driven[CAUSAL]
     assert done.lacking == 0 and 0.4 <= done.soc_lowest <= done.soc_end <= done.soc_highest <= 0.8
@@ -62,12 +64,14 @@ def test_controllers_do_what_they_should(limit):
     assert sum(share.percent for share in parts) == pytest.approx(whole, abs=1e-9)
 
 
+@pytest.mark.long
 def test_policy_in_closed_loop_costs_what_the_model_says(limit):
     """The same decisions through the physics of the closed loop, SoC moving: within 1 %."""
     share = limit.above(CAUSAL, HELD)
     assert abs(share.percent) < 1.0
 
 
+@pytest.mark.long
 def test_text_names_the_model_and_its_limits(limit):
     text = limit_text(limit, [("equivalence", CAUSAL)])
     assert "which no controller can win back" in " ".join(text.split())
@@ -123,12 +127,14 @@ def test_at_the_balanced_price_the_least_mean_cost_is_highest(driveline):
     assert again == pytest.approx(price, rel=0.03)
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("options", [{"drives": 1}, {"length": 5}])
 def test_too_little_is_refused(limit, options):
     with pytest.raises(InputError, match="are too few or too short"):
         causal_limit(limit.model, **options)
 
 
+@pytest.mark.long
 def test_controller_refuses_what_its_model_does_not_know(limit, driveline):
     loop = ClosedLoop(
         driveline, drive_demand(driveline, read_cycle("eudc")), SETTINGS.resolved(driveline)

@@ -427,6 +427,7 @@ def test_seeds_are_good(name, tmp_path):
 
 
 @pytest.mark.parametrize("name", READERS)
+@pytest.mark.usefixtures("forked")
 def test_damaged_files(name, tmp_path):
     rules = settings(FEW, max_examples=20) if name == "result" else FEW
     rules(given(ANY[name])(lambda content: check(name, content, tmp_path)))()
@@ -458,6 +459,7 @@ FEWER = {
 
 @pytest.mark.long
 @pytest.mark.parametrize("name", READERS)
+@pytest.mark.usefixtures("forked")
 def test_ten_thousand_damaged_files(name, tmp_path):
     rules = settings(MANY, max_examples=cases(FEWER.get(name, 10_000)))
     rules(given(ANY[name])(lambda content: check(name, content, tmp_path)))()

@@ -9,6 +9,7 @@ import dataclasses
 import numpy as np
 import pytest
 from car_log import Logger, _correlated, drive_car, hilly, measured, record
+from case_counts import some
 from traced_log import driven_truth
 
 from hybridopt import Equivalence, InputError, PowerThresholds, Settings, assess, read_cycle
@@ -63,6 +64,7 @@ def test_clean_log_gives_the_true_gap(clean, known):
     assert not any(source.assumed for source in clean.sources.values())
 
 
+@pytest.mark.long
 def test_rough_log_gives_the_true_gap(driveline):
     """A whole cycle: on a shorter one the same noise is a larger share of the fuel."""
     car, truth = driven_truth(driveline, hilly(read_cycle("nedc")), PowerThresholds(), SETTINGS)
@@ -115,12 +117,14 @@ def test_of_moments_close_together_the_costliest_is_named(clean):
 
 @pytest.mark.parametrize(
     ("gone", "channels"),
-    [
-        (("motor_torque",), ("motor_power",)),
-        (("motor_torque", "motor_power"), ("battery_voltage", "battery_current")),
-        (("motor_torque", "motor_power", "battery_voltage"), ("engine_torque",)),
-        (("motor_torque", "motor_power", "battery_voltage", "engine_torque"), ("fuel_rate",)),
-    ],
+    some(
+        [
+            (("motor_torque",), ("motor_power",)),
+            (("motor_torque", "motor_power"), ("battery_voltage", "battery_current")),
+            (("motor_torque", "motor_power", "battery_voltage"), ("engine_torque",)),
+            (("motor_torque", "motor_power", "battery_voltage", "engine_torque"), ("fuel_rate",)),
+        ]
+    ),
     ids=lambda names: names[-1],
 )
 @pytest.mark.long
@@ -211,6 +215,7 @@ def test_findings_of_channels_that_were_used_are_in_the_verdict(clean):
     assert "findings doubt" not in verdict(clean)
 
 
+@pytest.mark.long
 def test_band_grows_with_the_interval(driveline, known):
     """Fuel that grows in proportion leaves a gap nearly as it is; mass moves it."""
     recording, mass = record(known[0], CLEAN), driveline.vehicle.mass
@@ -246,7 +251,7 @@ def test_wrong_intervals_are_refused(driveline, known, tmp_path):
 
 
 @pytest.mark.long
-@pytest.mark.parametrize("name", ["equivalence", "optimum"])
+@pytest.mark.parametrize("name", some(["equivalence", "optimum"]))
 def test_many_logs_of_a_long_drive(driveline, name):
     """With delays of up to 0.3 s between channels too."""
     cycle = hilly(read_cycle("nedc"))
@@ -272,6 +277,7 @@ def test_a_car_that_is_not_the_model(driveline):
     assert found.prediction.soc_end == pytest.approx(car.soc_end, abs=0.01)
 
 
+@pytest.mark.long
 def test_channels_that_come_late_are_moved(driveline):
     """Each channel has a delay of its own up to 0.3 s, drawn as the logger does.
 

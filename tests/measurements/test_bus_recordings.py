@@ -2,6 +2,7 @@
 
 import functools
 import math
+from importlib.util import find_spec
 
 import numpy as np
 import pytest
@@ -14,7 +15,8 @@ from hybridopt.measurements.bus_log import signal_values
 from hybridopt.measurements.bus_signals import BusSignal, raw_numbers, read_dbc, usable_signals
 from hybridopt.measurements.channels import ColumnRequest
 
-cantools = pytest.importorskip("cantools")
+pytestmark = pytest.mark.skipif(find_spec("cantools") is None, reason="needs cantools")
+FORKED = pytest.mark.usefixtures("forked")
 
 DBC = """VERSION ""
 BU_: ECU
@@ -43,6 +45,8 @@ def dbc(write):
 @functools.cache
 def frames():
     """Return time, identifier and bytes of a drive, encoded by cantools."""
+    import cantools  # takes seconds
+
     database = cantools.database.load_string(DBC)
     made = []
     for number, time in enumerate(stamps(8)):
@@ -111,6 +115,7 @@ def test_a_table_of_frames_is_decoded(write, dbc):
 
 
 @pytest.mark.parametrize(("was", "head"), [("hex", "dec"), ("absolute", "relative")])
+@FORKED
 def test_a_table_in_other_numbers_or_times_is_refused(write, dbc, was, head):
     path = write(rows_of(frames()[:10]).replace(was, head, 1), "drive.asc")
     with pytest.raises(InputError, match=f"states base .*{head}.* write it with base hex"):
@@ -118,12 +123,14 @@ def test_a_table_in_other_numbers_or_times_is_refused(write, dbc, was, head):
 
 
 @pytest.mark.parametrize("wide", [False, True])
+@FORKED
 def test_a_text_trace_is_decoded(write, dbc, wide):
     recording = read_recording(write(trace(frames(), wide), "drive.log"), dbc=[dbc])
     assert_the_car(recording)
     assert recording.drive.log.kind == "trace of a bus, 5763 frames of 3 messages"
 
 
+@FORKED
 def test_frames_in_mdf_are_decoded(tmp_path, dbc):
     asammdf = pytest.importorskip("asammdf")
     made = frames()
@@ -148,6 +155,7 @@ def test_frames_in_mdf_are_decoded(tmp_path, dbc):
     assert recording.drive.log.kind.startswith("MDF with frames of a bus")
 
 
+@FORKED
 def test_random_frames_as_cantools_decodes_them(write):
     """Both byte orders, signs, floats, and page by page: every value of 300 frames a message."""
     lines, random = ['VERSION ""', "BU_: E"], np.random.default_rng(7)
@@ -159,6 +167,8 @@ def test_random_frames_as_cantools_decodes_them(write):
         sign = "-" if signed else "+"
         lines.append(f"BO_ {100 + number} M{number}: 8 E")
         lines.append(f' SG_ S : {start}|{size}@{0 if big else 1}{sign} (0.5,-3) [0|0] "" E')
+    import cantools
+
     text = "\n".join(lines) + "\n"
     database = cantools.database.load_string(text)
     signals = {signal.identifier: signal for signal in read_dbc(write(text, "a.dbc"))}
@@ -171,6 +181,7 @@ def test_random_frames_as_cantools_decodes_them(write):
         assert got == pytest.approx(wanted)
 
 
+@FORKED
 def test_damaged_and_short_frames_are_counted_not_guessed(write, dbc):
     good = trace(frames()).splitlines()
     bad = ["(1700000000.5) can0 123#ABC", "(x) can0 123#AB", "garbage", "(1.0) can0 FFFFFFFF#00"]
@@ -182,6 +193,7 @@ def test_damaged_and_short_frames_are_counted_not_guessed(write, dbc):
     assert_the_car(recording)
 
 
+@FORKED
 def test_values_outside_the_range_of_the_file_are_dropped_and_counted(write):
     """0xFFFF of 0.25 rpm is 16384 rpm, beyond the 16000 that the file states."""
     signal = next(s for s in read_dbc(write(DBC, "a.dbc")) if s.name == "EngineSpeed")
@@ -191,6 +203,7 @@ def test_values_outside_the_range_of_the_file_are_dropped_and_counted(write):
     assert values[0] == 1000 and np.isnan(values[1]) and beyond == 1
 
 
+@FORKED
 def test_what_is_missing_is_one_sentence(write, dbc, monkeypatch):
     path = write(trace(frames()[:300]), "drive.log")
     with pytest.raises(InputError, match="is the trace of a bus.* --dbc FILE"):

@@ -80,6 +80,7 @@ def test_whole_km_h_and_coarse_channels_keep_their_places(write):
     assert recording.channels["speed"] == pytest.approx(speed_at(recording.time), abs=0.2)
 
 
+@pytest.mark.usefixtures("forked")
 def test_mdf_has_a_raster_for_each_channel_and_words(tmp_path):
     asammdf = pytest.importorskip("asammdf")
     fast, slow, rare = stamps(50), stamps(2), np.array([0.0, 70.0, 130.0, 200.0])

@@ -50,6 +50,7 @@ def nodes(made):
 # --- closed forms ---
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("given", ["fuel_g_per_s", "bsfc_g_per_kWh", "efficiency_percent"])
 def test_willans_engine_comes_back_to_rounding(tmp_path, given):
     """From scattered points, at all nodes: also at 0 N m, where no point is."""
@@ -78,6 +79,7 @@ def test_mean_effective_pressure_of_a_four_stroke_engine(tmp_path):
     assert points.torque[0] == pytest.approx(159.15494309189535, rel=1e-14)
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("given", ["loss_W", "efficiency_percent", "electric_power_kW"])
 def test_motor_measured_in_four_quadrants_comes_back(tmp_path, given):
     """Forwards and backwards, driving and braking; (-speed, -torque) is (speed, torque)."""
@@ -97,6 +99,7 @@ def test_motor_measured_in_four_quadrants_comes_back(tmp_path, given):
     assert any("negative speed" in note for note in made.points.notes)
 
 
+@pytest.mark.long
 def test_motor_measured_on_one_side_is_mirrored(tmp_path):
     speed, torque = RNG.uniform(0, 8000, N) * RPM, RNG.uniform(0, 180, N)
     table = {"speed_rad_per_s": speed, "torque_Nm": torque, "loss_W": polynomial(speed, torque)}
@@ -108,6 +111,7 @@ def test_motor_measured_on_one_side_is_mirrored(tmp_path):
 # --- measured maps ---
 
 
+@pytest.mark.long
 def test_shipped_map_comes_back_from_scattered_points(tmp_path):
     """Within 0.5 % of it (RMS), and twice as near as scipy's linear interpolation is."""
     table = read_fuel_map(DEMO_FOLDER / "petrol_1600_fuel_map.csv", HEAT)
@@ -125,6 +129,7 @@ def test_shipped_map_comes_back_from_scattered_points(tmp_path):
     assert error < 0.005 and error < 0.5 * other
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("sigma", [0.01, 0.05])
 def test_residuals_of_noise_are_its_size(tmp_path, sigma):
     """RMS sigma sqrt(1 - p / n) for the p = 4 coefficients of a surface smoothed all the way."""
@@ -137,6 +142,7 @@ def test_residuals_of_noise_are_its_size(tmp_path, sigma):
     assert made.outliers.size == 0
 
 
+@pytest.mark.long
 def test_residuals_are_points_less_the_written_map(tmp_path):
     speed, torque = engine_places()
     value = willans(speed, torque) * (1.0 + 0.02 * np.sin(speed / 40.0))
@@ -161,6 +167,7 @@ def test_residuals_are_points_less_the_written_map(tmp_path):
 # --- outliers ---
 
 
+@pytest.mark.long
 def test_outliers_are_found_by_their_line_and_can_be_left_out(tmp_path):
     rng = np.random.default_rng(5)
     x, y = (
@@ -196,6 +203,7 @@ def test_map_is_never_negative_and_rises(tmp_path):
     assert "fuel_at_zero_torque" in failed
 
 
+@pytest.mark.long
 def test_points_whose_fuel_falls_with_torque_are_told(tmp_path):
     speed, torque = engine_places()
     value = willans(speed, torque) * np.where(torque > 120.0, 0.3, 1.0)
@@ -233,6 +241,7 @@ def test_limit_sets_the_area_and_the_ends_of_the_grid(tmp_path):
     assert checks["limit"] is False
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     "factor, name", [(0.2, "lowest_consumption"), (0.2, "efficiency"), (4.0, "lowest_consumption")]
 )
@@ -244,6 +253,7 @@ def test_implausible_engines_are_told(tmp_path, factor, name):
     assert name in {check.name for check in quality.checks if not check.passed}
 
 
+@pytest.mark.long
 def test_motor_that_makes_energy_is_told(tmp_path):
     speed, torque = RNG.uniform(500, 8000, N) * RPM, RNG.uniform(-180, 180, N)
     lost = polynomial(speed, torque)
@@ -260,6 +270,7 @@ def test_motor_that_makes_energy_is_told(tmp_path):
     assert made.map.values.min() >= 0.0
 
 
+@pytest.mark.long
 def test_written_motor_map_is_that_of_the_loss(tmp_path):
     speed, torque = RNG.uniform(0, 8000, N) * RPM, RNG.uniform(-180, 180, N)
     table = {"speed_rad_per_s": speed, "torque_Nm": torque, "loss_W": polynomial(speed, torque)}
@@ -268,6 +279,7 @@ def test_written_motor_map_is_that_of_the_loss(tmp_path):
     np.testing.assert_allclose(read_loss_map(tmp_path / "loss.csv"), made.map, rtol=1e-10)
 
 
+@pytest.mark.long
 def test_points_beyond_the_grid_are_counted(tmp_path):
     speed, torque = engine_places()
     points = engine_points(tmp_path, willans(speed, torque), speed, torque)

@@ -56,6 +56,7 @@ def simulated():
     return json.loads(text)
 
 
+@pytest.mark.long
 def test_the_simulator_finds_what_the_cpu_finds(simulated, monkeypatch):
     monkeypatch.setattr(bounds, "BRANCH_PERCENT", np.inf)  # a device does not branch
     for (cost, bound, value, gears, reason), case in zip(
@@ -81,6 +82,7 @@ def test_the_simulator_finds_what_the_cpu_finds(simulated, monkeypatch):
         assert bound == pytest.approx(proved, rel=1e-4)
 
 
+@pytest.mark.long
 def test_the_simulator_trains_as_the_cpu_does(simulated):
     """What the limit without foresight sweeps, and the copies that tables are distilled from."""
     least = list(least_costs(gpu_batch.known_drives()))

@@ -122,14 +122,14 @@ def limits(bound, heat, random):
         yield found
 
 
-@examples(max_examples=30, **QUICK)
+@examples(max_examples=8, **QUICK)
 @given(instances(), st.integers(0, 2**32 - 1))
 def test_never_above_the_enumerated_optimum(instance, seed):
     check_against_enumeration(instance, seed)
 
 
 @pytest.mark.long
-@examples(max_examples=cases(120), **QUICK)
+@examples(max_examples=cases(150), **QUICK)
 @given(instances(), st.integers(0, 2**32 - 1))
 def test_never_above_hundreds_of_enumerated_optima(instance, seed):
     check_against_enumeration(instance, seed)
@@ -196,6 +196,7 @@ def test_the_checker_agrees_with_solver_and_trace():
     assert found.soc_end == pytest.approx(best.solution.soc[-1], abs=1e-9)
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     "options",
     [
@@ -261,6 +262,7 @@ def test_claims_beyond_the_proof_are_refused(name, change, words):
         made_by.check_certificate(made | {"about": about})
 
 
+@pytest.mark.long
 def test_thermal_limits_are_certified():
     """Its bound knows them: it lies above the cost of the best schedule that passes them."""
     best, made = heated()
@@ -274,6 +276,7 @@ def test_thermal_limits_are_certified():
         made_by.check_certificate(made | hotter)
 
 
+@pytest.mark.long
 def test_levels_of_a_budget_are_certified(monkeypatch):
     """Of a weak motor, whose prices of heat alone prove less."""
     monkeypatch.setattr(heat_levels, "ROUNDS", ((30, 100), (60, 400)))
@@ -356,12 +359,8 @@ def check_mutations(count, tmp_path):
     return refused
 
 
-def test_mutated_certificates_are_refused_or_harmless(tmp_path):
-    assert check_mutations(30, tmp_path) >= 15
-
-
 @pytest.mark.long
-def test_a_thousand_mutated_certificates_are_refused_or_harmless(tmp_path):
+def test_mutated_certificates_are_refused_or_harmless(tmp_path):
     count = cases(1000)
     assert check_mutations(count, tmp_path) >= count // 2
 
@@ -373,6 +372,7 @@ def run(*words):
     return CliRunner().invoke(main, [str(word) for word in words])
 
 
+@pytest.mark.long
 def test_solve_writes_what_audit_checks(tmp_path):
     path, quick = tmp_path / "a.npz", ("--soc-points", 301, "--splits", 11)
     written = run("solve", "ece15", "--certificate", path, "--json", *quick)

@@ -123,12 +123,8 @@ def keeps_the_rules(best):
     return bool(inside and (not held or soc[-1] >= target - 1e-12))
 
 
-def test_no_schedule_lies_below_any_bound():
-    assert sum(attack(seed) for seed in range(2)) >= 1
-    assert any(HEATED)
-
-
 @pytest.mark.long
-def test_no_schedule_lies_below_any_bound_in_many_cases():
+def test_no_schedule_lies_below_any_bound():
     count = cases(30)
-    assert sum(attack(seed) for seed in range(2, 2 + count)) >= count // 2
+    assert sum(attack(seed) for seed in range(count)) >= count // 2
+    assert any(HEATED)

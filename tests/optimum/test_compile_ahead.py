@@ -61,6 +61,7 @@ def command(process):
     raise AssertionError(f"{process} has had no command for 10 s")
 
 
+@pytest.mark.long
 def test_kernels_are_compiled_for_the_types_that_a_solve_has():
     done = subprocess.run([sys.executable, "-c", SAME_KERNELS], capture_output=True, text=True)
     assert done.returncode == 0, done.stderr

@@ -48,7 +48,7 @@ def check_against_enumeration(instance):
             assert (path[i] <= corridor.high + 1e-12).all()
 
 
-@examples(max_examples=30, **QUICK)
+@examples(max_examples=8, **QUICK)
 @given(instances())
 def test_holds_every_schedule_of_its_cost(instance):
     check_against_enumeration(instance)
@@ -110,7 +110,10 @@ def same_answer(driveline, cycle, **options):
     return plain, narrow
 
 
-@pytest.mark.parametrize(("driveline", "cycle"), [("full", "udds"), ("mild", "ece15")])
+@pytest.mark.parametrize(
+    ("driveline", "cycle"),
+    [pytest.param("full", "udds", marks=pytest.mark.long), ("mild", "ece15")],
+)
 def test_same_cost_as_over_the_whole_window(driveline, cycle):
     plain, narrow = same_answer(driveline, cycle)
     assert plain.corridor is None
@@ -126,6 +129,7 @@ def test_same_cost_as_over_the_whole_window_on_every_schedule(driveline, cycle):
     same_answer(driveline, cycle)
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     "options",
     [
@@ -141,6 +145,7 @@ def test_same_cost_under_other_settings(options):
     same_answer("full", "wltc_class3b_low", **options)
 
 
+@pytest.mark.long
 def test_less_is_swept_and_kept():
     cycle, driveline = read_cycle("udds"), read_driveline("full")
     settings = Settings(soc_points=2001)

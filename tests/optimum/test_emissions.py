@@ -227,6 +227,7 @@ def check_limits(**shares):
     return limits, kept
 
 
+@pytest.mark.long
 def test_a_limit_is_kept_at_what_is_proved():
     limits, kept = check_limits(nox=0.85)
     assert kept["limits_gap_percent"] < 1.5
@@ -239,6 +240,7 @@ def test_two_limits_are_kept():
     check_limits(nox=0.9, hc=1.0)
 
 
+@pytest.mark.long
 def test_a_limit_out_of_reach():
     with pytest.raises(InfeasibleError, match=r"nox_limit: 0\.001 g/km .* fewest .* \(proved\)"):
         solve_cycle(ECE, CLEAN, Settings(**FEW, nox_limit=1e-6))

@@ -21,6 +21,8 @@ from hybridopt.inputs.cycle import Cycle
 from hybridopt.optimum.result import Result, make_result
 from hybridopt.physics.modes import Mode
 
+pytestmark = pytest.mark.usefixtures("forked")
+
 SETTINGS = Settings(soc_points=101, splits=9)
 
 
@@ -310,16 +312,22 @@ def full():
     return solve_cycle(read_cycle("ece15"), read_driveline("full"), SETTINGS)
 
 
+@pytest.fixture(scope="module")
+def written(full, tmp_path_factory):
+    """What another reader finds in a result's file."""
+    path = tmp_path_factory.mktemp("written") / "run.nc"
+    full.to_netcdf(path)
+    with xr.open_dataset(path, engine="h5netcdf", decode_times=False) as file:
+        return file.load()
+
+
 @pytest.fixture
-def changed(full, tmp_path):
+def changed(written, tmp_path):
     """A function that writes a result's file again with other variables or attrs."""
     path = tmp_path / "run.nc"
-    full.to_netcdf(path)
 
     def write(change):
-        with xr.open_dataset(path, engine="h5netcdf", decode_times=False) as file:
-            dataset = file.load()
-        change(dataset).to_netcdf(path, engine="h5netcdf")
+        change(written.copy(deep=True)).to_netcdf(path, engine="h5netcdf")
         return path
 
     return write

@@ -38,6 +38,7 @@ def test_the_longer_shifts_take_the_fewer_there_are_and_the_more_fuel_goes(optim
     assert optima[0].solution.cost < optima[3].solution.cost, "elements that carry torque rub"
 
 
+@pytest.mark.long
 def test_sweep_replay_closed_loop_and_proof_agree(optima):
     for best in optima[1:]:
         cost, trace = best.solution.cost, best.trace

@@ -159,6 +159,7 @@ def test_fuel_is_no_less_with_limits_where_starts_cost_fuel_only():
 GAPS = {110.0: 0.2, 120.0: 0.1, 130.0: 0.2}  # %; measured: 0.092, 0.002 and 0.070
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("limit", GAPS)
 def test_tightening_is_near_the_best_set_of_launches(limit):
     """Against every set of launches that may be forbidden: 2^6 optima."""
@@ -182,6 +183,7 @@ def test_tightening_is_near_the_best_set_of_launches(limit):
     assert kept.bound.gap_percent <= GAPS[limit]
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("part", ["motor", "battery"])
 def test_budgets_are_kept_and_beat_continuous_load_alone(part):
     """Peak load where it pays is cheaper than never using it."""
@@ -190,7 +192,7 @@ def test_budgets_are_kept_and_beat_continuous_load_alone(part):
         "battery": {"continuous_share": 0.1, "current_time": 20.0},
     }
     car = varied(read_driveline("full"), **{part: limited[part]})
-    cycle = crawl(6, top=50 / 3.6, acceleration=1.2, grade=0.0)
+    cycle = crawl(3, top=50 / 3.6, acceleration=1.2, grade=0.0)
     free, kept = (solved(cycle, car, start_cost=0.0, thermal_limits=on) for on in (False, True))
     hot, cool = (b.result().dataset.attrs for b in (free, kept))
     assert hot[f"{part}_budget_peak"] > 1.0 >= cool[f"{part}_budget_peak"] - 1e-6

@@ -8,8 +8,10 @@ single points.
 
 import dataclasses
 import functools
+import itertools
 
 import pytest
+from case_counts import some
 
 from hybridopt import InfeasibleError, Settings, read_cycle, read_driveline, solve_cycle
 from hybridopt.base.units import KM_PER_H, RPM
@@ -77,22 +79,30 @@ def check_switch(name, function, cycle, events):
         assert held == (cost, fuel, bound), "it is off already"
 
 
-@pytest.mark.parametrize("function", NAMES)
-@pytest.mark.parametrize("name", DRIVELINES)
+@pytest.mark.parametrize(
+    ("name", "function"),
+    [
+        *(("full", function) for function in NAMES),
+        *(
+            pytest.param(*both, marks=pytest.mark.long)
+            for both in some([*itertools.product(DRIVELINES[1:], NAMES)])
+        ),
+    ],
+)
 def test_no_function_switched_off_lowers_the_cost(name, function):
     check_switch(name, function, "udds_part", PRICED)
 
 
-@pytest.mark.parametrize("function", NAMES)
-@pytest.mark.parametrize("name", DRIVELINES)
+@pytest.mark.long
+@pytest.mark.parametrize(("name", "function"), some([*itertools.product(DRIVELINES, NAMES)]))
 def test_no_function_switched_off_lowers_the_fuel_where_events_are_free(name, function):
     check_switch(name, function, "udds_part", FREE)
 
 
 @pytest.mark.long
-@pytest.mark.parametrize("events", [PRICED, FREE], ids=["priced", "free"])
-@pytest.mark.parametrize("function", NAMES)
-@pytest.mark.parametrize("name", DRIVELINES)
+@pytest.mark.parametrize(
+    ("name", "function", "events"), some([*itertools.product(DRIVELINES, NAMES, (PRICED, FREE))])
+)
 def test_no_function_switched_off_lowers_the_cost_in_town(name, function, events):
     check_switch(name, function, "wltc_class3b_low", events)
 
@@ -104,6 +114,7 @@ def test_what_holds_the_charge_is_needed():
         solved(car, "udds_part")
 
 
+@pytest.mark.long
 def test_functions_off_together_cost_no_less_than_each():
     """Each single switch is a relaxation of several together."""
     names, events = [n for n in NAMES if n != "can_shift_load_point"], {"start_cost": 0.3}
@@ -119,6 +130,7 @@ def test_functions_off_together_cost_no_less_than_each():
 # --- the electric oil pump ---
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("cycle", ["udds_part", "wltc_class3b_low"])
 @pytest.mark.parametrize("name", DRIVELINES)
 def test_a_pump_that_draws_nothing_never_costs(name, cycle):
@@ -154,7 +166,7 @@ def pumps(name, cycle):
 
 
 @pytest.mark.long
-@pytest.mark.parametrize("cycle", ["udds", "wltc_class3b"])
+@pytest.mark.parametrize("cycle", some(["udds", "wltc_class3b"]))
 def test_pump_of_a_mild_hybrid_is_worth_up_to_two_percent(cycle):
     """It recuperates down to standstill; worth up to about 1.5 to 2 % (common practice, no source).
 
@@ -166,7 +178,7 @@ def test_pump_of_a_mild_hybrid_is_worth_up_to_two_percent(cycle):
 
 
 @pytest.mark.long
-@pytest.mark.parametrize("cycle", ["udds", "wltc_class3b"])
+@pytest.mark.parametrize("cycle", some(["udds", "wltc_class3b"]))
 def test_pump_of_a_full_hybrid_is_worth_more_because_it_drives_off(cycle):
     """Recuperation alone stays within 2 %; driving off without the engine comes on top.
 

@@ -49,7 +49,7 @@ def limits(car, demand, gear, engine_class):
 
 def checked(car, demand, points):
     """Evaluate all admissible points in a driveline; return reasons, fuel rate and power."""
-    t, gear, engine, split = np.nonzero(points.reason == FEASIBLE)
+    t, gear, engine, split = map(np.ascontiguousarray, np.nonzero(points.reason == FEASIBLE))
     rows = demand_rows(demand)[t]
     out, reason = np.empty((t.size, P_SIZE)), np.empty(t.size, dtype=np.int64)
     torque = points.motor_torque[t, gear, engine, split]

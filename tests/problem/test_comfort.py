@@ -127,6 +127,7 @@ def test_rules_keep_all(name):
     assert len(would) > len(found)
 
 
+@pytest.mark.long
 def test_the_certificate_states_them_and_says_what_it_leaves_out():
     found = known(*EACH)
     made = make_certificate(found)

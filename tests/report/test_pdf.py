@@ -111,6 +111,7 @@ def test_any_text_is_shown_as_it_is(result, document):
     assert EVIL in text.replace("\n", "")
 
 
+@pytest.mark.long
 def test_same_contents_give_the_same_bytes(contents, made):
     assert pdf.report_pdf(contents) == made
 

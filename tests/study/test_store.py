@@ -288,6 +288,7 @@ def assert_kills_leave_whole_pieces(tmp_path, count):
     assert found, "the kills came too early to show anything"
 
 
+@pytest.mark.long
 def test_kills_at_random_leave_whole_pieces(tmp_path):
     assert_kills_leave_whole_pieces(tmp_path, 3)
 

@@ -7,9 +7,11 @@ import time
 
 import psutil
 import pytest
+from click.testing import CliRunner
 from study_makers import start, wait_for_pieces, write_study
 
 from hybridopt.base.warning import InputWarning
+from hybridopt.cli.main import main
 
 OWN = """
 import os
@@ -54,6 +56,7 @@ def workers_of(process):
     return [p for p in family_of(process) if "spawn_main" in " ".join(p.cmdline())]
 
 
+@pytest.mark.long
 def test_own_controllers_run_on_worker_processes(tmp_path):
     path = own_study(tmp_path, "rule")
     record = json.loads(ended(start("run", path, "--workers", "2", "--json"), 0)[0])
@@ -131,7 +134,8 @@ def cluster(tmp_path):
 
 
 @on_posix
-@pytest.mark.parametrize("victim", ["scheduler", pytest.param("worker", marks=pytest.mark.long)])
+@pytest.mark.long
+@pytest.mark.parametrize("victim", ["scheduler", "worker"])
 def test_a_client_says_that_its_cluster_is_gone(tmp_path, cluster, victim):
     address, scheduler, worker = cluster
     path = own_study(tmp_path, "rule", MANY)
@@ -190,17 +194,22 @@ def test_tls_without_certificates_is_one_sentence(tmp_path, file, words):
 # --- who runs code of the study file ---
 
 
+@pytest.mark.long
 def test_only_a_run_executes_own_controllers(tmp_path):
     path, trace = own_study(tmp_path, "rule"), tmp_path / "trace"
     (tmp_path / "own.py").write_text(f"open({str(trace)!r}, 'a').write('x')\n" + OWN)
-    for command in (("run", path, "--dry-run"), ("status", path)):
-        ended(start(*command), 0)
+
+    def here(*words):
+        assert CliRunner().invoke(main, ["study", *map(str, words)]).exit_code == 0
+
+    here("run", path, "--dry-run")
+    here("status", path)
     assert not trace.exists()
     ended(start("run", path, "--workers", "1", "--quiet"), 0)
     count = len(trace.read_text())
     assert count >= 1
-    ended(start("run", path, "--dry-run"), 0)
-    ended(start("status", path), 0)
-    ended(start("table", path), 0)
-    ended(start("plot", path, "--out", tmp_path / "out"), 0)
+    here("run", path, "--dry-run")
+    here("status", path)
+    here("table", path)
+    here("plot", path, "--out", tmp_path / "out")
     assert len(trace.read_text()) == count
