@@ -167,7 +167,7 @@ def find_optimum(
     began = time.perf_counter()
     plan_memory(cycle, driveline, settings, keep_value).check()
     if settings.ambient_temperature is not None:
-        return _find_warming(cycle, driveline, settings, progress, bound)
+        return _find_warming(cycle, driveline, settings, progress, bound, keep_value)
     prepared = prepared or prepare(cycle, driveline, settings, keep_value)
     free = solve_prepared(cycle, driveline, settings, prepared, progress)
     best = _respect_limits(free) if settings.thermal_limits else free
@@ -223,7 +223,12 @@ def refuse_warming(settings: Settings) -> None:
 
 
 def _find_warming(
-    cycle: Cycle, driveline: Driveline, settings: Settings, progress: Progress, bound: bool
+    cycle: Cycle,
+    driveline: Driveline,
+    settings: Settings,
+    progress: Progress,
+    bound: bool,
+    keep_value: bool,
 ) -> Optimum:
     """Find the optimum with the oil temperature as a state; see :func:`find_optimum`.
 
@@ -235,8 +240,10 @@ def _find_warming(
     shifts, *events = _event_costs(driveline, nodes.demand, settings)
     found = solve(nodes, driveline.battery, settings, penalty, shifts, progress, *events)
     assert isinstance(found.run, OilRun)  # these choices make no other
+    if not keep_value:
+        found.value.forget()
     demand = found.run.demand
-    points = list_choices(driveline, demand, settings.splits, settings.memory_limit)
+    points = list_choices(driveline, demand, settings.splits, settings.memory_limit, keep_value)
     made = prepared_problem(driveline, settings, Prepared(demand, points), penalty)
     problem = dataclasses.replace(made, grid=found.problem.grid)
     solution = dataclasses.replace(found, problem=problem)

@@ -27,6 +27,9 @@ class OilCostToGo(CostToGo):
         self.oil_nodes = problem.points
         self.move_costs = oil_move_costs(problem, problem.points.oil)
         self.path = np.full(problem.points.steps + 1, problem.points.start)
+        memory = problem.memory  # of values nothing is kept yet, and lists go as values come
+        problem.points.make_room(memory.limit - memory.minimum)
+        _ = problem.power_ranges  # lists all steps
         super().__init__(problem, prune=prune, progress=progress)
 
     @property

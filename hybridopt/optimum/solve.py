@@ -187,6 +187,7 @@ def _solve_warming(
         found = _solve(near, battery, settings, penalty, events, progress)
         if near.oil[-1] == nodes.oil[-1] or _peak(found[2]) <= near.oil[-1]:
             break
+        found[1].forget()  # it is not the answer
     return found
 
 

@@ -105,6 +105,13 @@ class PointsOnDemand:
                 self._kept[first, last] = kept
         return kept
 
+    def take(self, first: int, last: int) -> StepCosts:
+        """Return cost and power of the steps first to last - 1, which are kept no longer."""
+        found = self.costs(first, last)
+        if self._kept.pop((first, last), None) is not None:
+            self.used -= found.nbytes
+        return found
+
     def make_room(self, room: float) -> None:
         """Allow so many bytes for cost and power of the parts asked for from now on."""
         self.room = room

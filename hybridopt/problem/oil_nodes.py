@@ -73,8 +73,8 @@ class OilNodes:
         self.splits, self.aim = split_room(driveline, splits), splits
 
     def lists(self, first: int, last: int) -> OilLists:
-        """Return the lists of the steps first to last - 1."""
-        parts = [points.costs(first, last).compact() for points in self.each]
+        """Return the lists of the steps first to last - 1, which are kept no longer."""
+        parts = [points.take(first, last).compact() for points in self.each]
         begins = np.cumsum([0, *(part.cost.size for part in parts[:-1])])
         return OilLists(
             np.concatenate([part.cost for part in parts]),
