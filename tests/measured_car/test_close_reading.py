@@ -17,11 +17,12 @@ from hybridopt.measured_car.balanced_speed import (
     _corrections,
     balanced_cycle,
 )
+from hybridopt.measured_car.channel_noise import noise_size
 from hybridopt.measured_car.decisions import read_decisions
 from hybridopt.measured_car.dragged_engine import dragged_engine
 from hybridopt.measured_car.log_units import BASE, FITTED, check_gears, check_units
 from hybridopt.measured_car.recuperation import drawn_together
-from hybridopt.measured_car.repeated import noise_size, repeated
+from hybridopt.measured_car.repeated import repeated
 from hybridopt.measured_car.slow_part import slow_part
 from hybridopt.measured_car.splits import fill_shafts
 from hybridopt.measured_car.step_phase import STEPS, decision_phase, later
