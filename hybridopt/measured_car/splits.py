@@ -83,7 +83,8 @@ def read_split(
     measured = told_torque(known, errors, plant, shafts, demand, driveline)
     torque, braking = measured.torque, demand.wheel_torque < 0.0
     pulls = on & ~braking & ~measured.rests
-    torque = _balanced(torque, known, shafts, demand, pulls)
+    if measured.channels == ("motor_torque",):
+        torque = _balanced(torque, known, shafts, demand, pulls)
     cut = on & _is_cut(known, plant, shafts)
     missing = np.isnan(torque) & ~measured.rests
     overrun = shafts.entries[:, S_TOTAL] - shafts.entries[:, S_OVERRUN]
@@ -162,6 +163,7 @@ def _balanced(
 ) -> np.ndarray:
     """Return motor torques that leave the engine's, where both were measured, as it was.
 
+    For a motor whose electric power is not known: with it the motor's torque is told better.
     What the torque wanted differs from the sum of both is noise of the speed, and of the model.
     The motor takes up what does not change slowly, so that the engine gives what it gave; in the
     mean the motor's torque is the one measured.
