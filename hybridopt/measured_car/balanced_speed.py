@@ -22,7 +22,7 @@ from ..base.units import GRAVITY
 from ..inputs.cycle import Cycle
 from ..inputs.driveline import Driveline
 from ..measurements.recording import Recording
-from ..physics.codes import LOCKED, OFF
+from ..physics.codes import LOCKED
 from ..physics.demand import Demand, drive_demand
 from ..physics.entries import S_CLUTCH
 from ..physics.plant import pack
@@ -36,7 +36,7 @@ from .splits import measured_torques
 from .step_samples import StepSamples
 
 SPEED_ERROR = 0.01  # m/s, of a speed at the border of a step (assumed)
-TORQUE_ERROR = 0.0035  # of the highest torque of engine and motor, of a step's mean (assumed)
+TORQUE_ERROR = 0.003  # of the highest torque of engine and motor, of a step's mean (assumed)
 WILD = 15.0  # times the median difference, from which on torques and speed do not belong together
 UNBRAKED = 4.0  # times the median difference, up to which a motor that brakes does it alone
 MOST = 0.3  # m/s, of a correction
@@ -81,7 +81,7 @@ def balanced_cycle(recording: Recording, driveline: Driveline, cycle: Cycle) -> 
         return None
     beyond = beyond - slow_part(beyond, drives, demand.dt, SLOWLY)
     usual = float(np.median(np.abs(beyond[drives])))
-    alone = where & ~drives & (plan.engine_class == OFF) & (beyond <= UNBRAKED * usual)
+    alone = where & ~drives & (beyond <= UNBRAKED * usual)
     where = (drives | alone) & (np.abs(beyond) <= WILD * usual)
     hilly = recording.has("altitude") or recording.has("grade")
     off, steeper = _corrections(

@@ -149,20 +149,21 @@ def _by_power(
         words = f"battery power less {load:.0f} W of auxiliaries through the loss map"
     else:
         return None
-    torque, rise = _with_rise(_torque_of_power, power, shafts, plant.loss_torque, shafts.loss)
+    torque = power_torque(power, plant, shafts)
+    rise = _rise(torque, plant, shafts)
     off = np.hypot(errors.get(name, 0.0), EXACT * top)
     rests = np.abs(power) <= min(max(RESTING[0] * off, RESTING[1] * top), AT_REST * top)
     return _Reading(torque, off / np.maximum(rise, 1e-9), rests, channels, words)
 
 
-def _with_rise(inverse, power, shafts, axis, loss):  # type: ignore[no-untyped-def]
-    torque = each_torque(inverse, power, shafts, axis, loss)
-    rise = np.full(power.size, np.nan)
+def _rise(torque: np.ndarray, plant: Plant, shafts: Shafts) -> np.ndarray:
+    """Return by how much electric power rises with the motor's torque, W per N m, (steps,)."""
+    axis, rise = plant.loss_torque, np.full(torque.size, np.nan)
     for t in np.flatnonzero(np.isfinite(torque)):
-        taken = axis * shafts.entries[t, S_MOTOR] + loss[t]
-        at = np.interp([torque[t] - 1.0, torque[t] + 1.0], axis, taken)
-        rise[t] = 0.5 * (at[1] - at[0])
-    return torque, rise
+        taken = axis * shafts.entries[t, S_MOTOR] + shafts.loss[t]
+        low, high = np.interp([torque[t] - 1.0, torque[t] + 1.0], axis, taken)
+        rise[t] = 0.5 * (high - low)
+    return rise
 
 
 def _together(found: list[_Reading], driveline: Driveline) -> ToldTorque:
@@ -205,15 +206,15 @@ def _by_engine(
 
 def fuel_torque(rate: np.ndarray, plant: Plant, shafts: Shafts) -> np.ndarray:
     """Return the engine torque of each step that burns a fuel rate, N m; NaN where not known."""
-    return each_torque(_torque_of_fuel, rate, shafts, plant.fuel_torque, shafts.fuel)
+    return _each_torque(_torque_of_fuel, rate, shafts, plant.fuel_torque, shafts.fuel)
 
 
 def power_torque(power: np.ndarray, plant: Plant, shafts: Shafts) -> np.ndarray:
     """Return the motor torque of each step that takes an electric power, N m; NaN unknown."""
-    return each_torque(_torque_of_power, power, shafts, plant.loss_torque, shafts.loss)
+    return _each_torque(_torque_of_power, power, shafts, plant.loss_torque, shafts.loss)
 
 
-def each_torque(
+def _each_torque(
     inverse: Callable[..., float],
     values: np.ndarray,
     shafts: Shafts,
