@@ -58,7 +58,9 @@ def as_driven(
     driveline = _with_load(recording, driveline, notes)
     if (balanced := balanced_cycle(recording, driveline, cycle)) is not None:
         cycle = balanced
-        notes.append("speed within its noise where the torques of engine and motor say it was")
+        notes.append(
+            "speed and grade within their noise where the torques of engine and motor say they were"
+        )
     cycle = coasting_cycle(recording, driveline, cycle)
     settings = (settings or Settings()).resolved(driveline)
     soc = measured_soc(recording, driveline, settings.socs[2], notes)

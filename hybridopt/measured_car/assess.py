@@ -112,6 +112,12 @@ class Assessment:
         return self.score.gap_percent
 
     @property
+    def untold_starts_percent(self) -> float:
+        """What the gap lacks if all cuts of fuel that may have been stops were, % of the bound."""
+        fuel = self.driven.driveline.start.fuel
+        return 100.0 * self.sources["engine"].cuts * fuel / self.score.bound_g
+
+    @property
     def lost_percent(self) -> Mapping[str, float]:
         """What the car lost by engine, gear and split where the log tells them, % of the bound."""
         totals, bound = self.score.regret.totals, self.score.bound_g
@@ -177,7 +183,7 @@ def assess(
         band = gap_band(recording, *given, uncertainty, found.gap_percent, draws, rest)
     progress(1.0)
     prediction = against_log(recording, driven, found.trace)
-    return Assessment(
+    assessment = Assessment(
         recording=recording,
         driven=driven,
         sources=replayed.decisions.sources,
@@ -189,8 +195,10 @@ def assess(
         in_question=_in_question(replayed.decisions, found),
         measured_above_percent=_measured_above(case, prediction),
         delays=delays,
-        band=band,
     )
+    if band is not None:  # it holds what is not told of starts
+        band = dataclasses.replace(band, high=band.high + assessment.untold_starts_percent)
+    return dataclasses.replace(assessment, band=band)
 
 
 def _clipped(replayed: Replayed, driveline: Driveline) -> list[ClippedCommands]:

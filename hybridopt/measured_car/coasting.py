@@ -18,8 +18,8 @@ from ..physics.demand import drive_demand
 from ..physics.plant import pack
 from .decisions import read_decisions
 from .fine_speed import MOVING
-from .splits import AT_REST, fill_shafts
 from .step_samples import StepSamples
+from .told_torques import AT_REST, fill_shafts
 
 NUDGE, NOISE = 0.005, 0.03  # m/s: between the ends of a step, and at each end at most
 

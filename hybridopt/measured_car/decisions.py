@@ -1,5 +1,6 @@
 """What a car did in each step of its drive: engine, gear and split, from the channels there are."""
 
+import dataclasses
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,7 +13,7 @@ from ..physics.codes import EngineClass
 from ..physics.demand import Demand
 from ..physics.plant import pack
 from ..physics.schedule import Schedule
-from .dragged_engine import BURNING, dragged_engine
+from .dragged_engine import BURNING, MOTOR, dragged_engine, untold_cuts
 from .fine_speed import MOVING, TURNING, shaft_gears
 from .splits import Split, read_split
 from .step_samples import StepSamples, held
@@ -33,6 +34,7 @@ class DecisionSource:
     text : one sentence for people
     told : whether they told it, by step; elsewhere the text's assumption counts, (steps,)
     unknown : s, for which they did not tell
+    cuts : of fuel in which a dragged engine counts as on, and that may have been stops
     """
 
     decision: str
@@ -40,6 +42,7 @@ class DecisionSource:
     text: str
     told: np.ndarray
     unknown: float = 0.0
+    cuts: int = 0
 
     @property
     def assumed(self) -> bool:
@@ -115,13 +118,18 @@ def _engine(
             words = (
                 "on where it turns and burns, or is dragged until it burns again without a start"
             )
-            if len(names) < 3:
-                words += (
-                    "; fuel and torque together would tell its starts, of which one alone misses "
-                    "some, so that the gap may be several points too small"
-                )
+            cuts = 0
+            if "fuel_rate" not in names:
+                words += "; without fuel_rate a start after a cut of fuel shows nowhere"
+                cuts = untold_cuts(recording, driveline, samples, on)
+            elif len(names) < 3 and not any(map(recording.has, MOTOR)):
+                words += "; without torque of engine or motor a start after a cut is not told"
+                cuts = untold_cuts(recording, driveline, samples, on)
+            elif len(names) < 3:
+                words += "; its torque is what speed and motor leave to it"
             told = np.isfinite(sum(samples.mean(recording.channels[n]) for n in names))
-            return on, _engine_source(tuple(names), f"engine {words}", told, demand)
+            source = _engine_source(tuple(names), f"engine {words}", told, demand)
+            return on, dataclasses.replace(source, cuts=cuts)
     engine, plant = driveline.engine, pack(driveline)
     idle_fuel = float(np.interp(plant.idle_speed, plant.fuel_speed, plant.fuel[:, 0]))
     full = float(plant.full.max())

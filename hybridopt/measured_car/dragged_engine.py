@@ -17,16 +17,21 @@ from ..inputs.maps import curve_values
 from ..measurements.recording import Recording
 from ..physics.codes import EngineClass
 from ..physics.demand import Demand
+from ..physics.entries import S_OVERRUN, S_TOTAL
+from ..physics.plant import pack
 from ..physics.shifts import shift_fuel
 from ..physics.starts import start_steps
 from .engine_runs import fuel_at
 from .fine_speed import TURNING
 from .step_samples import StepSamples, held
+from .told_torques import fill_shafts, mean_errors, told_torque
 
 BURNING = 0.2  # of the idle fuel rate
 DRAGGED = 0.5  # of the overrun torque
 FUEL_ERROR, FUEL_FLOOR = 0.03, 0.05  # of a rate, and of the idle fuel rate (assumed)
 TORQUE_ERROR = 0.01  # of the highest full load (assumed)
+LEFT_ERROR = 0.02  # the same of a torque that speed and motor leave to the engine (assumed)
+MOTOR = ("motor_torque", "motor_power")
 FAR = 25.0  # square of a deviation in its errors, beyond which more says no more
 CHANGE = 1.92  # half the 95 % quantile of chi-squared: what a stop with its start must explain
 IN_DOUBT = 0.01  # for a step on without fuel, so that a cut that may be either is a stop
@@ -53,10 +58,53 @@ def dragged_engine(
     told = {n: held(samples.mean(recording.channels[n])) for n in names if recording.has(n)}
     if "engine_speed" not in told or len(told) == 1:
         return None
-    turns = told["engine_speed"] > TURNING * driveline.engine.idle_speed
+    turns, error = told["engine_speed"] > TURNING * driveline.engine.idle_speed, TORQUE_ERROR
+    if "engine_torque" not in told:
+        left = _left_torque(recording, driveline, samples, demand, gear)
+        if left is not None:
+            told["engine_torque"], error = left, LEFT_ERROR
     if len(told) == len(names):
-        return _most_likely(_costs(told, turns, driveline, demand, gear))
+        error *= float(driveline.engine.full_load.max())
+        return _most_likely(_costs(told, turns, driveline, demand, gear, error))
     return _until_it_burns(turns, turns & _burns(told, driveline))
+
+
+def untold_cuts(
+    recording: Recording, driveline: Driveline, samples: StepSamples, on: np.ndarray
+) -> int:
+    """Return how many cuts of fuel in which the engine counts as on may have been stops.
+
+    Parameters
+    ----------
+    recording, driveline, samples
+        The drive and its model, without one of the channels that tell its starts.
+    on
+        Whether the engine is on, by step.
+    """
+    names = ("engine_speed", "fuel_rate", "engine_torque")
+    told = {n: held(samples.mean(recording.channels[n])) for n in names if recording.has(n)}
+    return len(intervals(on & ~_burns(told, driveline)))
+
+
+def _left_torque(
+    recording: Recording,
+    driveline: Driveline,
+    samples: StepSamples,
+    demand: Demand,
+    gear: np.ndarray,
+) -> np.ndarray | None:
+    """Return what speed and motor leave to the engine, N m; None where no channel tells these.
+
+    It is never less than overrun: what more is braked, the brakes do.
+    """
+    means = {n: samples.mean(recording.channels[n]) for n in MOTOR if recording.has(n)}
+    if not means:
+        return None
+    plant, classes = pack(driveline), np.full(gear.size, int(EngineClass.RUNNING))
+    shafts = fill_shafts(plant, demand, gear, classes)
+    motor = told_torque(means, mean_errors(recording), plant, shafts, demand, driveline).torque
+    left = shafts.entries[:, S_TOTAL] - np.nan_to_num(motor)
+    return np.asarray(np.maximum(left, shafts.entries[:, S_OVERRUN]))
 
 
 def _burns(told: dict[str, np.ndarray], driveline: Driveline) -> np.ndarray:
@@ -92,15 +140,16 @@ def _costs(
     driveline: Driveline,
     demand: Demand,
     gear: np.ndarray,
+    error: float,
 ) -> _Costs:
     """Return squares of deviations over their errors.
 
     In a start the engine works for the rest of its step only, as in `physics/step.py`; one that
-    lasts several steps is judged by its first, which has its share of the fuel.
+    lasts several steps is judged by its first, which has its share of the fuel. `error` is that of
+    the torque, N m.
     """
     engine, start, dt = driveline.engine, driveline.start, demand.dt
     speed, torque, rate = (told[n] for n in ("engine_speed", "engine_torque", "fuel_rate"))
-    error = TORQUE_ERROR * float(engine.full_load.max())
     floor = FUEL_FLOOR * float(fuel_at(engine, np.array([engine.idle_speed]), np.zeros(1))[0])
     now = np.clip(gear, 0, driveline.gearbox.gears - 1)
     before = np.concatenate((now[:1], now[:-1]))

@@ -8,6 +8,7 @@ import dataclasses
 
 import numpy as np
 
+from ..base.units import GRAVITY
 from ..inputs.cycle import Cycle
 from ..inputs.driveline import Driveline
 from ..measurements.drive import Cleaning
@@ -36,7 +37,8 @@ def with_launches(recording: Recording, driveline: Driveline, cycle: Cycle) -> C
     engine and motor together gave torque in that step and the car shows speed after the next; so
     does one that shows speed before a step and 0 from its beginning on, if they gave torque in it
     or the engine was started in it: no car starts it as it comes to rest unless to move on. Half
-    the standstill's speed is taken.
+    the standstill's speed is taken, and in a step at whose end it rests no more than rolling
+    resistance stops, since the wheels still took torque.
     """
     raw, still = recording.drive.raw, Cleaning().standstill
     shown = np.interp(cycle.time, raw.time, raw.values)
@@ -51,7 +53,9 @@ def with_launches(recording: Recording, driveline: Driveline, cycle: Cycle) -> C
         moves = gives | _starts(recording, driveline, samples)
         begins = (speed[1:-1] == 0.0) & (speed[:-2] == 0.0) & (speed[2:] > 0.0) & gives[:-1]
         ends = (speed[1:-1] == 0.0) & (speed[:-2] > 0.0) & (speed[2:] == 0.0) & moves[1:]
-        speed[1:-1] = np.where(begins | ends, 0.5 * still, speed[1:-1])
+        rolls = 0.5 * driveline.vehicle.rolling_resistance * GRAVITY * cycle.dt[1:]
+        speed[1:-1] = np.where(begins, 0.5 * still, speed[1:-1])
+        speed[1:-1] = np.where(ends, np.minimum(0.5 * still, rolls), speed[1:-1])
     return dataclasses.replace(cycle, speed=speed)
 
 

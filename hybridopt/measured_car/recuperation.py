@@ -9,6 +9,8 @@ from ..physics.demand import Demand
 
 ALL = 0.95  # of what can be recuperated in a braking, from which it counts as all
 SMALL = 0.06  # s of the motor's peak power: what noise adds to the energy of a braking (by trial)
+SMALL_STEP = 0.03  # the same of one step, over its length (by trial)
+FAR = 3.0  # errors, from which on a step is not as the braking
 GRADE = 0.0015  # standard deviation of a grade that is made of a logged altitude (by trial)
 
 
@@ -34,26 +36,36 @@ def recuperated(
     Notes
     -----
     The share is that of the whole braking, so that a demand that noise or smoothing has moved from
-    step to step is met, drawn towards that of all as far as noise hides it.
+    step to step is met, drawn towards that of all as far as noise hides it. Steps whose own share
+    lies below the braking's by more than noise explains, as where the motor lets go before the car
+    stands, count by themselves.
     """
     torque = np.array(torque)
-    small, weight = (
-        SMALL * driveline.motor.peak_power,
-        GRADE * GRAVITY * driveline.vehicle.total_mass,
-    )
+    peak = driveline.motor.peak_power
+    weight = GRADE * GRAVITY * driveline.vehicle.total_mass
     work = speed * demand.dt
     done = work * np.where(braking, torque, 0.0)
     could = np.where(braking, work * np.minimum(lowest, 0.0), 0.0)
-    found = [(a, b) for a, b in intervals(braking) if could[a:b].sum() < 0.0]
+    one = np.hypot(SMALL_STEP * peak * demand.dt, weight * demand.speed * demand.dt)
+    found, shares, errors = [], [], []
+    for a, b in intervals(braking):
+        steps = np.arange(a, b)[could[a:b] < 0.0]
+        while steps.size:  # those that recuperate as the braking does
+            share = done[steps].sum() / could[steps].sum()
+            away = share - done[steps] / could[steps] > FAR * one[steps] / -could[steps]
+            if not away.any():
+                break
+            steps = steps[~away]
+        if not steps.size:
+            continue
+        most, far = -could[steps].sum(), float(demand.speed[steps] @ demand.dt[steps])
+        found.append(steps)
+        shares.append(share)
+        errors.append(np.hypot(SMALL * peak, weight * far) / most)
     if not found:
         return torque
-    most = np.array([-could[a:b].sum() for a, b in found])
-    far = np.array([float(demand.speed[a:b] @ demand.dt[a:b]) for a, b in found])
-    shares = np.array([-done[a:b].sum() for a, b in found]) / most
-    for (a, b), share in zip(
-        found, drawn_together(shares, np.hypot(small, weight * far) / most), strict=True
-    ):
-        torque[a:b] = (1.0 if share > ALL else max(share, 0.0)) * lowest[a:b]
+    for steps, share in zip(found, drawn_together(np.array(shares), np.array(errors)), strict=True):
+        torque[steps] = (1.0 if share > ALL else max(share, 0.0)) * lowest[steps]
     return torque
 
 

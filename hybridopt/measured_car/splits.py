@@ -1,6 +1,5 @@
 """How a car split torque between engine and motor in each step, from the channels there are."""
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -11,42 +10,24 @@ from ..measurements.recording import Recording
 from ..physics.battery import pack_battery
 from ..physics.codes import OFF, RUNNING, STARTING, EngineClass
 from ..physics.demand import Demand
-from ..physics.entries import (
-    S_AUXILIARY,
-    S_FULL,
-    S_LOW,
-    S_MOTOR,
-    S_OVERRUN,
-    S_POWER_MIN,
-    S_SIZE,
-    S_START,
-    S_TOTAL,
-)
-from ..physics.operating_points import demand_rows
+from ..physics.entries import S_AUXILIARY, S_LOW, S_MOTOR, S_OVERRUN, S_POWER_MIN, S_TOTAL
 from ..physics.plant import Plant, pack
 from .fine_speed import TURNING
 from .recuperation import recuperated
-from .shaft_kernels import _shafts
 from .slow_part import slow_part
 from .step_samples import StepSamples, held
+from .told_torques import (
+    TELLING,
+    Shafts,
+    ToldTorque,
+    fill_shafts,
+    fuel_torque,
+    mean_errors,
+    power_torque,
+    told_torque,
+)
 
-AT_REST = 0.01  # of the motor's peak power or torque: within it the motor is taken as unpowered
 CUT = 0.2  # of the idle fuel rate, below which the fuel is cut
-TELLING = ("motor_torque", "motor_power", "engine_torque", "fuel_rate")
-"""Channels that tell of the split by themselves."""
-
-
-class Shafts(NamedTuple):
-    """What gear and engine state of each step make of what is asked.
-
-    `entries` are those of a shaft, (steps, S_SIZE); `fuel` (g/s) and `loss` (W) rows of the maps at
-    its speed; `reasons` why gear and engine state are impossible, 0 where they are not.
-    """
-
-    entries: np.ndarray
-    fuel: np.ndarray
-    loss: np.ndarray
-    reasons: np.ndarray
 
 
 @dataclass(frozen=True, eq=False)
@@ -71,29 +52,6 @@ class Split:
     told: np.ndarray
     unknown: float
     reasons: np.ndarray
-
-
-class _Measured(NamedTuple):
-    """Motor torque of each step (N m, NaN unknown), where it rests, and how that was told."""
-
-    torque: np.ndarray
-    rests: np.ndarray
-    channels: tuple[str, ...]
-    text: str
-
-
-def fill_shafts(plant: Plant, demand: Demand, gear: np.ndarray, engine: np.ndarray) -> Shafts:
-    """Return the shafts of all steps in gears (from 0) and engine classes."""
-    steps = demand.steps
-    found = Shafts(
-        np.zeros((steps, S_SIZE)),
-        np.zeros((steps, plant.fuel_torque.size)),
-        np.zeros((steps, plant.loss_torque.size)),
-        np.zeros(steps, dtype=np.int64),
-    )
-    inside = np.clip(gear, 0, plant.ratio.size - 1)
-    _shafts(plant, demand_rows(demand), inside, engine, *found)
-    return found
 
 
 def read_split(
@@ -121,10 +79,12 @@ def read_split(
     shafts = fill_shafts(plant, demand, gear, engine)
     on = engine != EngineClass.OFF
     known = _known(recording, driveline, samples, engine)
-    measured = _measured(known, plant, shafts, demand, driveline)
+    errors = mean_errors(recording)
+    measured = told_torque(known, errors, plant, shafts, demand, driveline)
     torque, braking = measured.torque, demand.wheel_torque < 0.0
     pulls = on & ~braking & ~measured.rests
-    torque = _balanced(torque, known, shafts, demand, pulls)
+    if measured.channels == ("motor_torque",):
+        torque = _balanced(torque, known, shafts, demand, pulls)
     cut = on & _is_cut(known, plant, shafts)
     missing = np.isnan(torque) & ~measured.rests
     overrun = shafts.entries[:, S_TOTAL] - shafts.entries[:, S_OVERRUN]
@@ -183,10 +143,11 @@ def measured_torques(
         return None
     plant = pack(driveline)
     shafts = fill_shafts(plant, demand, gear, engine)
-    motor = _measured(known, plant, shafts, demand, driveline).torque
+    errors = mean_errors(recording)
+    motor = told_torque(known, errors, plant, shafts, demand, driveline).torque
     given = known.get("engine_torque")
     if given is None:
-        given = _each(_torque_of_fuel, known["fuel_rate"], shafts, plant.fuel_torque, shafts.fuel)
+        given = fuel_torque(known["fuel_rate"], plant, shafts)
     off = engine == OFF
     given = np.where(off, shafts.entries[:, S_OVERRUN], given)
     steady = (off | (engine == RUNNING)) & np.isfinite(given + motor)
@@ -202,6 +163,7 @@ def _balanced(
 ) -> np.ndarray:
     """Return motor torques that leave the engine's, where both were measured, as it was.
 
+    For a motor whose electric power is not known: with it the motor's torque is told better.
     What the torque wanted differs from the sum of both is noise of the speed, and of the model.
     The motor takes up what does not change slowly, so that the engine gives what it gave; in the
     mean the motor's torque is the one measured.
@@ -224,11 +186,11 @@ def _lowest(
         soc = held(samples.mean(recording.channels["soc"]))
         power = np.maximum(power, np.interp(soc, cell.soc, cell.power_min))
     power = power - entries[:, S_AUXILIARY]
-    limit = _each(_torque_of_power, power, shafts, plant.loss_torque, shafts.loss)
+    limit = power_torque(power, plant, shafts)
     return np.asarray(np.where(entries[:, S_LOW] < limit, limit, entries[:, S_LOW]))
 
 
-def _told(measured: _Measured, unknown: float) -> str:
+def _told(measured: ToldTorque, unknown: float) -> str:
     if not measured.channels or not unknown:
         return measured.text
     return (
@@ -265,80 +227,6 @@ def _known(
             np.isnan(load), constant, load
         )
     return found
-
-
-def _measured(
-    known: dict[str, np.ndarray], plant: Plant, shafts: Shafts, demand: Demand, driveline: Driveline
-) -> _Measured:
-    """Return the torque from the best channels there are."""
-    peak, cranking = float(plant.peak.max()), shafts.entries[:, S_START]
-    if "motor_torque" in known:
-        torque = known["motor_torque"]
-        if plant.starter == 0.0:  # what it pulls the engine up with is not in the model's torque
-            speed = np.maximum(shafts.entries[:, S_MOTOR], plant.idle_speed)
-            torque = torque - plant.start_efficiency * cranking / speed
-        drag = np.interp(shafts.entries[:, S_MOTOR], plant.drag_speed, plant.drag)
-        rests = np.abs(torque + drag) <= AT_REST * peak
-        return _Measured(torque, rests, ("motor_torque",), "split from motor_torque")
-    top = driveline.motor.peak_power
-    for name, channels, words in (
-        ("motor_power", ("motor_power",), "motor_power"),
-        (
-            "battery_motor_power",
-            ("battery_voltage", "battery_current"),
-            f"battery power less {driveline.auxiliary.power:.0f} W of auxiliaries",
-        ),
-    ):
-        if name in known:
-            by_starter = name == "motor_power" and plant.starter > 0.0
-            power = known[name] - (0.0 if by_starter else cranking)
-            torque = _each(_torque_of_power, power, shafts, plant.loss_torque, shafts.loss)
-            rests = np.abs(power) <= AT_REST * top
-            return _Measured(torque, rests, channels, f"split from {words} through the loss map")
-    none = np.zeros(demand.steps, dtype=bool)
-    total, braking = shafts.entries[:, S_TOTAL], demand.wheel_torque < 0.0
-    if "engine_torque" in known:
-        engine, name = known["engine_torque"], "engine_torque"
-        words = "split from the torque that engine_torque leaves to the motor"
-    elif "fuel_rate" in known:
-        engine = _each(_torque_of_fuel, known["fuel_rate"], shafts, plant.fuel_torque, shafts.fuel)
-        name, words = "fuel_rate", "split from the torque that the engine gives by fuel_rate"
-    else:
-        text = (
-            "split assumed: a constant charging power while the engine drives, which ends at the "
-            "SoC measured, or else at that of the start, and all that can be recuperated"
-        )
-        return _Measured(np.full(demand.steps, np.nan), none, (), text)
-    torque = np.where(braking & (engine <= 0.0), np.nan, total - engine)
-    return _Measured(torque, none, (name,), f"{words}; recuperation as far as it can be")
-
-
-def _each(
-    inverse: Callable[..., float],
-    values: np.ndarray,
-    shafts: Shafts,
-    axis: np.ndarray,
-    rows: np.ndarray,
-) -> np.ndarray:
-    """Return a torque for the value of each step; NaN where none is known."""
-    torque = np.full(values.size, np.nan)
-    for t in np.flatnonzero(np.isfinite(values)):
-        torque[t] = inverse(values[t], shafts.entries[t], axis, rows[t])
-    return torque
-
-
-def _torque_of_power(power: float, shaft: np.ndarray, axis: np.ndarray, loss: np.ndarray) -> float:
-    """Return the motor torque that takes an electric power, on the rising branch of the map."""
-    taken = axis * shaft[S_MOTOR] + loss
-    first = int(np.argmin(taken))
-    return float(np.interp(power, taken[first:], axis[first:]))
-
-
-def _torque_of_fuel(fuel: float, shaft: np.ndarray, axis: np.ndarray, row: np.ndarray) -> float:
-    """Return the engine torque that burns a fuel rate; between overrun and 0 N m it is linear."""
-    curve = np.maximum.accumulate(np.concatenate(([0.0], row)))
-    torques = np.concatenate(([min(shaft[S_OVERRUN], 0.0)], axis))
-    return float(min(np.interp(fuel, curve, torques), max(shaft[S_FULL], 0.0)))
 
 
 def _is_cut(known: dict[str, np.ndarray], plant: Plant, shafts: Shafts) -> np.ndarray:

@@ -26,9 +26,7 @@ CAUSES = {"engine": "engine on and off", "gear": "gear", "split": "split"}
 """What the car decides, in words."""
 LISTED = 10
 LEAST_UNTOLD = 0.05  # points of the gap
-SOC_TRUSTED = (
-    3.0  # points, that the model may end off the measured SoC (common practice, no source)
-)
+SOC_TRUSTED = 3.0  # points off the measured SoC at the end (common practice, no source)
 DOUBTFUL = ("frozen", "sign", "factor", "unit")
 """Kinds of findings that put what is read from a channel in doubt."""
 
@@ -47,6 +45,9 @@ def verdict(assessment: "Assessment") -> str:
             f" {fixed(untold, 1)} points more are lost where no channel tells what the car did, "
             "so that they are those of what was assumed there."
         )
+    if cuts := assessment.sources["engine"].cuts:
+        more = fixed(assessment.untold_starts_percent, 1)
+        text += f" Whether {cuts} cuts of fuel were stops is not told: up to {more} points more."
     if doubtful := _doubtful(assessment):
         text += f" It rests on what the log's findings doubt: {', '.join(doubtful)}."
     prediction = assessment.prediction
@@ -83,8 +84,7 @@ def _doubtful(assessment: "Assessment") -> list[str]:
 
 
 def _findings(assessment: "Assessment") -> list[str]:
-    found = assessment.recording.findings
-    if not found:
+    if not (found := assessment.recording.findings):
         return []
     head = "What the log's channels do not agree on; nothing was mended"
     return [head, *points([f"{one.kind}: {one.text}" for one in found])]

@@ -10,6 +10,7 @@ from traced_log import traced
 
 from hybridopt import Cycle, InputError, PowerThresholds, read_cycle, read_driveline, read_recording
 from hybridopt.controllers.closed_loop import ClosedLoop
+from hybridopt.inputs.maps import map_values
 from hybridopt.measured_car.alignment import aligned
 from hybridopt.measured_car.balanced_speed import (
     SPEED_ERROR,
@@ -17,22 +18,24 @@ from hybridopt.measured_car.balanced_speed import (
     _corrections,
     balanced_cycle,
 )
+from hybridopt.measured_car.channel_noise import noise_size
 from hybridopt.measured_car.decisions import read_decisions
 from hybridopt.measured_car.dragged_engine import dragged_engine
 from hybridopt.measured_car.log_units import BASE, FITTED, check_gears, check_units
-from hybridopt.measured_car.recuperation import drawn_together
-from hybridopt.measured_car.repeated import noise_size, repeated
+from hybridopt.measured_car.recuperation import drawn_together, recuperated
+from hybridopt.measured_car.repeated import repeated
 from hybridopt.measured_car.slow_part import slow_part
-from hybridopt.measured_car.splits import fill_shafts
 from hybridopt.measured_car.step_phase import STEPS, decision_phase, later
 from hybridopt.measured_car.step_samples import StepSamples
+from hybridopt.measured_car.told_torques import fill_shafts, told_torque
 from hybridopt.physics.codes import RUNNING
 from hybridopt.physics.demand import drive_demand
-from hybridopt.physics.entries import S_TOTAL
+from hybridopt.physics.entries import S_MOTOR, S_TOTAL
 from hybridopt.physics.plant import pack
 from hybridopt.problem.settings import Settings
 
 FULL = read_driveline("full")
+HIGHEST = float(FULL.engine.full_load.max()) + float(FULL.motor.peak_torque.max())  # N m
 LENGTH = 200.0  # s
 
 
@@ -104,6 +107,18 @@ def test_a_stop_and_start_engine_that_is_dragged_is_read_with_its_starts():
     starts = np.flatnonzero(car.trace["engine_start"].values)
     assert starts.size > 15
     np.testing.assert_array_equal(begins, starts)
+
+    def bare(name):
+        kept = {one: x for one, x in recording.channels.items() if one != name}
+        return dataclasses.replace(recording, channels=kept)
+
+    left = dragged_engine(bare("engine_torque"), micro, samples, demand, gear)
+    begins = np.flatnonzero(left[1:] & ~left[:-1]) + 1
+    assert np.isin(starts, begins).mean() > 0.9 and begins.size <= starts.size + 1
+    plan = read_decisions(bare("fuel_rate"), micro, demand)
+    on = plan.engine_on
+    missed = starts.size - np.count_nonzero(on[1:] & ~on[:-1])
+    assert 0 < missed <= plan.sources["engine"].cuts <= 2 * missed
 
 
 def test_noise_and_quantum_of_a_channel_come_back():
@@ -193,14 +208,76 @@ def test_one_torque_beyond_moves_two_speeds_by_least_squares():
     cycle = Cycle("ramp", np.arange(6.0), 10.0 + np.arange(6.0), np.zeros(6))
     demand, gear = drive_demand(FULL, cycle), np.full(5, 3)
     beyond = np.array([np.nan, np.nan, 4.0, np.nan, np.nan])
-    found = _corrections(FULL, demand, gear, np.full(5, RUNNING), beyond)
-    assert found[[0, 1, 4, 5]] == pytest.approx(0.0)
+    found, steeper = _corrections(FULL, demand, gear, np.full(5, RUNNING), beyond, 0.0)
+    assert found[[0, 1, 4, 5]] == pytest.approx(0.0) and not steeper.any()
     x = found[3]
     assert found[2] == pytest.approx(-x)
-    highest = float(FULL.engine.full_load.max()) + float(FULL.motor.peak_torque.max())
-    a, b, e = SPEED_ERROR, TORQUE_ERROR * highest, 4.0
+    a, b, e = SPEED_ERROR, TORQUE_ERROR * HIGHEST, 4.0
     c = torque_of_a_change(cycle, FULL)
     assert x == pytest.approx(c * e / b**2 / (1.0 / a**2 + 2.0 * c**2 / b**2), rel=1e-3)
+
+
+def test_grades_and_speeds_are_those_of_a_dense_least_squares():
+    """The rows of the module's formula in numpy's own solver, with c and h by differences."""
+    cycle = Cycle("ramp", np.arange(6.0), 10.0 + np.arange(6.0), np.zeros(6))
+    demand, gear, doubt = drive_demand(FULL, cycle), np.full(5, 3), 0.002
+    beyond = np.array([2.0, np.nan, 4.0, 5.0, -1.0])
+    found = _corrections(FULL, demand, gear, np.full(5, RUNNING), beyond, doubt)
+    c, small = torque_of_a_change(cycle, FULL), 1e-5
+    h = [shaft_torque(FULL, cycle, grade=np.full(6, x)) for x in (small, -small)]
+    h, b = (h[0] - h[1]) / (2.0 * small), TORQUE_ERROR * HIGHEST
+    rows, right = np.zeros((16, 12)), np.zeros(16)
+    rows[:6, :6] = np.eye(6) / SPEED_ERROR
+    rows[6, 6] = 1.0 / doubt
+    for t in range(5):
+        keep = np.exp(-cycle.mean_speed[t] / 50.0)
+        rows[7 + t, [6 + t, 7 + t]] = np.array([-keep, 1.0]) / (doubt * np.sqrt(1.0 - keep**2))
+    for i, t in enumerate((0, 2, 3, 4)):
+        rows[12 + i, [t, t + 1, 6 + t, 7 + t]] = np.array([-c, c, 0.5 * h, 0.5 * h]) / b
+        right[12 + i] = beyond[t] / b
+    best = np.linalg.lstsq(rows, right, rcond=None)[0]
+    np.testing.assert_allclose(np.concatenate(found), best, rtol=2e-3, atol=1e-7)
+
+
+def test_torque_and_power_of_a_motor_count_by_their_errors():
+    """By hand: means of two readings; where they clash, and without one, the torque or the power.
+
+    Its loss map makes of a power the torque that takes it, so that both say 20 N m but for 0.6.
+    """
+    cycle = Cycle("ramp", np.arange(5.0), 10.0 + np.arange(5.0), np.zeros(5))
+    demand, plant = drive_demand(FULL, cycle), pack(FULL)
+    shafts = fill_shafts(plant, demand, np.full(4, 3), np.full(4, RUNNING))
+    speed = shafts.entries[:, S_MOTOR]
+    power = 20.0 * speed + map_values(FULL.motor.loss_map, speed, np.full(4, 20.0))
+    torque = np.array([20.6, 60.0, np.nan, 20.6])
+    power[3] = np.nan
+    floor = 0.001 * float(FULL.motor.peak_torque.max())
+    errors = {"motor_torque": 3.0 * floor, "motor_power": 0.0}
+    known = {"motor_torque": torque, "motor_power": power}
+    told = told_torque(known, errors, plant, shafts, demand, FULL)
+    row = np.interp([19.0, 21.0], plant.loss_torque, shafts.loss[0])
+    other = 0.001 * FULL.motor.peak_power / (speed[0] + 0.5 * (row[1] - row[0]))
+    weights = np.array([(10.0 * floor**2) ** -1, other**-2])
+    mean = float(weights @ [20.6, 20.0] / weights.sum())
+    assert told.torque == pytest.approx([mean, 60.0, 20.0, 20.6], abs=0.02)
+    assert told.channels == ("motor_torque", "motor_power") and not told.rests.any()
+
+
+def test_a_braking_whose_end_is_let_go_is_not_spread():
+    """Nine steps that recuperate all they could, in the mean of 10 % noise, and one of a tenth."""
+    cycle = Cycle("stop", np.arange(12.0), 24.0 - 2.0 * np.arange(12.0), np.zeros(12))
+    demand, lowest, speed = drive_demand(FULL, cycle), np.full(11, -50.0), np.full(11, 200.0)
+    torque = lowest * np.array([1.0, 0.9, 1.1, 1.0, 0.95, 1.05, 1.0, 1.0, 1.0, 0.1, 1.0])
+    braking = np.arange(11) < 10
+    found = recuperated(torque, lowest, speed, demand, FULL, braking)
+    np.testing.assert_allclose(found, [*lowest[:9], -5.0, -50.0])
+
+
+def shaft_torque(driveline, cycle, **changed):
+    """Return what speed and grade ask at the shaft in the third step of a ramp, N m."""
+    demand = drive_demand(driveline, dataclasses.replace(cycle, **changed))
+    shafts = fill_shafts(pack(driveline), demand, np.full(5, 3), np.full(5, RUNNING))
+    return shafts.entries[2, S_TOTAL]
 
 
 def torque_of_a_change(cycle, driveline):
@@ -208,9 +285,7 @@ def torque_of_a_change(cycle, driveline):
     small, totals = 1e-4, []
     for sign in (-1.0, 1.0):  # both ends, so that the mean speed stays
         speed = cycle.speed + sign * small * np.array([0, 0, -0.5, 0.5, 0, 0])
-        moved = drive_demand(driveline, dataclasses.replace(cycle, speed=speed))
-        shafts = fill_shafts(pack(driveline), moved, np.full(5, 3), np.full(5, RUNNING))
-        totals.append(shafts.entries[2, S_TOTAL])
+        totals.append(shaft_torque(driveline, cycle, speed=speed))
     return (totals[1] - totals[0]) / (2.0 * small)
 
 
