@@ -11,6 +11,7 @@ import subprocess
 import sys
 import tempfile
 import traceback
+import warnings
 from pathlib import Path
 
 import pytest
@@ -50,7 +51,9 @@ def run_forked(command, timeout, env):
     with tempfile.TemporaryDirectory() as folder:
         out, err = Path(folder) / "out", Path(folder) / "err"
         process = context.Process(target=act, args=(command[2:], env or {}, str(out), str(err)))
-        process.start()
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # of what multiprocessing starts again
+            process.start()
         process.join(timeout)
         if process.is_alive():
             process.kill()

@@ -1,6 +1,5 @@
 """Compiled kernels: numba functions whose cache notices an edit in any kernel of the package."""
 
-import contextlib
 import hashlib
 import re
 from collections.abc import Callable
@@ -19,7 +18,6 @@ from .kernel_cache import KernelCache, NullCache, use_temporary_folder
 PACKAGE = Path(__file__).parents[1]
 MARK = b"compiled import kernel\n"  # stands in every file with kernels
 TUPLES = b"(NamedTuple)"  # stands in the files that define what kernels take
-DEVICE_ROOMS = "dp", "physics", "problem"  # of functions that run on a device
 NOT_COUNTED = "_nrt"  # numba's option for counting references, not one of its documented ones
 _IMPORTS = re.compile(rb"^from (\.+)([\w.]*) import", re.MULTILINE)
 
@@ -77,33 +75,6 @@ def _kernel_cache(python: Callable[..., Any]) -> KernelCache | NullCache:
             return NullCache()
 
 
-def device_kernel(**options: Any) -> Callable[[Kernel], Any]:
-    """Compile a function for a device, where it is launched, and keep the code in numba's cache.
-
-    Parameters
-    ----------
-    options
-        Those of `numba.cuda.jit`.
-
-    Notes
-    -----
-    The state of all files of the rooms that such kernels call into is part of the version of
-    their cache, as are the options. Without a folder for it they are compiled in every process.
-    """
-    from numba import cuda
-
-    def compiled(python: Callable[..., Any]) -> Any:
-        made = cuda.jit(**options)(python)
-        if hasattr(made, "enable_caching"):  # absent in the simulator
-            with contextlib.suppress(RuntimeError):  # no folder is writable
-                made.enable_caching()
-                version = numba.__version__, device_sources(), repr(sorted(options.items()))
-                made._cache._cache_file._version = version
-        return made
-
-    return compiled
-
-
 class _Told(event.Listener):  # type: ignore[misc]
     """Passes on when numba begins and ends to compile."""
 
@@ -136,15 +107,6 @@ def kernel_sources() -> str:
     digest = hashlib.sha256()
     for path in sorted(chosen & contents.keys()):
         digest.update(path.relative_to(PACKAGE).as_posix().encode() + contents[path])
-    return digest.hexdigest()
-
-
-@cache
-def device_sources() -> str:
-    """Return the SHA-256 of all files of the rooms whose functions run on a device."""
-    digest = hashlib.sha256()
-    for path in sorted(p for room in DEVICE_ROOMS for p in PACKAGE.glob(f"{room}/*.py")):
-        digest.update(path.relative_to(PACKAGE).as_posix().encode() + path.read_bytes())
     return digest.hexdigest()
 
 

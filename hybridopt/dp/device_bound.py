@@ -11,7 +11,7 @@ import math
 
 from numba import cuda, float64, int32, int64
 
-from ..base.compiled import device_kernel
+from ..base.device_kernels import device_kernel
 from .bound_kernels import _drain
 from .device_layout import (
     F_EFFICIENCY,

@@ -10,7 +10,7 @@ import math
 
 from numba import cuda, float64, int32, int64
 
-from ..base.compiled import device_kernel
+from ..base.device_kernels import device_kernel
 from ..problem.grid import Grid
 from .device_forward import BELOW, BEST, CURRENT, TRACKS, _run
 from .device_layout import (

@@ -15,7 +15,7 @@ import math
 import numpy as np
 from numba import cuda
 
-from ..base.compiled import device_kernel
+from ..base.device_kernels import device_kernel
 from .device_layout import (
     F_CELLS,
     F_CHARGE,

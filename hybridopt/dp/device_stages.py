@@ -10,7 +10,7 @@ import math
 
 from numba import cuda, float64, int32, int64
 
-from ..base.compiled import device_kernel
+from ..base.device_kernels import device_kernel
 from ..physics.battery import _root_current, _root_voltage
 from ..physics.interpolation import _interp
 from .bound_kernels import B_BEND, B_CHARGE, B_DISCHARGE, B_HIGH, B_LOW, B_VOLTAGE, _drain, _stage

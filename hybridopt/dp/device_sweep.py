@@ -23,7 +23,7 @@ import numpy as np
 from numba import cuda, float32, int32
 from numba.core import config
 
-from ..base.compiled import device_kernel
+from ..base.device_kernels import device_kernel
 from .device_layout import (
     F_CELLS,
     F_CHARGE,

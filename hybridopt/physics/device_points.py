@@ -14,7 +14,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numba import cuda, float64
 
-from ..base.compiled import device_kernel
+from ..base.device_kernels import device_kernel
 from ..inputs.driveline import Driveline
 from .codes import OFF, STARTING, Reason
 from .demand import Demand
