@@ -119,6 +119,7 @@ for damage in (flip, lambda content: content[:-40], lambda content: b""):
 """
 
 
+@pytest.mark.long
 @compiles
 def test_damaged_files_of_the_cache_are_made_anew(package):
     """By numba alone an empty one is an EOFError, and a flipped bit is taken as code."""
@@ -143,6 +144,7 @@ def test_without_a_folder_that_can_be_written_to_all_runs_with_one_line(package)
     assert out == "30.0 0\n" and errors.count("InputWarning: ") == 1
 
 
+@pytest.mark.long
 @compiles
 @pytest.mark.skipif(sys.platform == "win32", reason="no limit of file sizes")
 def test_a_full_disk_stops_no_kernel(package):

@@ -192,6 +192,7 @@ def test_line_ends_are_the_same_on_all_systems(tmp_path):
     assert b"\r" not in (tmp_path / "a.csv").read_bytes()
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("encoding", ["ascii", "cp1252"])
 def test_letters_that_a_terminal_lacks_are_no_traceback(encoding, tmp_path):
     command = [sys.executable, "-m", "hybridopt", "solve", "größe→.csv"]

@@ -109,6 +109,7 @@ def test_small_run(tmp_path):
             assert item["agrees"] is True, item["agreement"]
 
 
+@pytest.mark.long
 def test_small_figures_do_not_get_into_the_documents():
     command = [sys.executable, str(SCRIPT), "--small", "--readme"]
     done = subprocess.run(command, capture_output=True, text=True)

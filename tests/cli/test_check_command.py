@@ -184,6 +184,7 @@ def test_warnings_are_told_but_the_file_is_ok(tmp_path):
     assert record["ok"] and len(record["warnings"]) == 1
 
 
+@pytest.mark.long
 def test_slips_are_told_once(tmp_path):
     """By `check` and by `solve`, which both read the file."""
     path = tmp_path / "drive.csv"

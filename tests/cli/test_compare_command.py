@@ -61,6 +61,7 @@ def test_table_has_all_named_controllers_in_80_columns():
     assert outcome.stderr == ""
 
 
+@pytest.mark.long
 def test_rows_of_the_table_say_what_json_says():
     record = json.loads(compare("--json", "--controller", "equivalence").stdout)
     lines = compare("--controller", "equivalence").stdout.splitlines()
@@ -78,6 +79,7 @@ def test_rows_of_the_table_say_what_json_says():
     assert all(len(score["moments"]) <= 10 for score in record["scores"])
 
 
+@pytest.mark.long
 def test_off_balance_is_flagged(rule):
     """A rule that hardly charges ends low."""
     record = json.loads(compare("--json", "--controller", rule).stdout)
@@ -87,6 +89,7 @@ def test_off_balance_is_flagged(rule):
     assert flagged and own["off_balance"] and "energy off balance" in text
 
 
+@pytest.mark.long
 def test_users_code_is_announced_and_clippings_are_shown(rule):
     outcome = compare("--controller", rule)
     assert outcome.exit_code == 0
@@ -136,6 +139,7 @@ def test_out_writes_table_moments_and_plot(tmp_path):
     assert files["compare_full.png"].read_bytes()[:8] == b"\x89PNG\r\n\x1a\n"
 
 
+@pytest.mark.long
 def test_an_existing_file_stays_unless_asked(tmp_path):
     paths = [tmp_path / f"compare_full{end}" for end in (".csv", "_moments.csv", ".png")]
     for path in paths:
@@ -170,6 +174,7 @@ def test_bad_input_gets_one_sentence(args, words):
     assert_one_sentence(run(*SMALL, *args), *words)
 
 
+@pytest.mark.long
 def test_a_failing_controller_gets_one_sentence(tmp_path):
     path = tmp_path / "own.py"
     path.write_text("def rule(seen):\n    return 1 / (seen.time < 3), 2, None\n")
@@ -231,6 +236,7 @@ def test_a_cycle_that_cannot_be_driven_is_named_and_the_others_are_compared(tmp_
     assert "Cycle steep_achievable: proved bound" in slower.stdout
 
 
+@pytest.mark.long
 def test_tuned_on_training_cycles(tmp_path):
     outcome = compare("--controller", "equivalence", "--train", "eudc")
     assert outcome.exit_code == 0, outcome.output
@@ -351,6 +357,7 @@ def test_columns_keep_apart_at_large_numbers():
     assert max(map(len, text.splitlines())) <= 80
 
 
+@pytest.mark.long
 def test_heads_are_told_apart_and_have_units():
     text = compare("--moments", "--controller", "electric_power").stdout
     heads = [line.split() for line in text.splitlines() if line.startswith(("controller", "share"))]
@@ -377,6 +384,7 @@ PROGRAMS = {
 }
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("program", PROGRAMS)
 def test_a_command_names_it_with_one_sentence_and_goes_on(program, tmp_path):
     path = tmp_path / "mine.py"

@@ -215,6 +215,7 @@ def test_help_has_an_example(part):
 # --- a process of its own ---
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("after", [0.6, 1.2])
 def test_an_interrupt_leaves_the_old_file(tmp_path, after):
     """A log of some hours, so that the signal comes in the middle."""
@@ -238,6 +239,7 @@ def test_an_interrupt_leaves_the_old_file(tmp_path, after):
     assert sorted(os.listdir(tmp_path)) == ["big.csv", "c.csv"]
 
 
+@pytest.mark.long
 @pytest.mark.skipif(not os.path.exists("/dev/full"), reason="needs a device that is always full")
 def test_a_full_disk_at_standard_output_is_one_sentence(log):
     with open("/dev/full", "w") as full:

@@ -17,6 +17,7 @@ def record(*args):
     return json.loads(outcome.stdout)
 
 
+@pytest.mark.long
 def test_totals_prices_and_files(tmp_path):
     free = record()
     dear = record("--nox-price-g-per-g", 30, "--out", tmp_path)

@@ -38,6 +38,7 @@ def run(*args):
     return run_command("export", *args)
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     "kind", [k if "fmu" not in k else pytest.param(k, marks=needs_compiler) for k in OUT]
 )
@@ -160,6 +161,7 @@ def preview(tmp_path):
     return tmp_path / "preview.json"
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     "kind",
     [

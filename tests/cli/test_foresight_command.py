@@ -25,6 +25,7 @@ def made(tmp_path_factory):
     return json.loads(outcome.stdout), folder
 
 
+@pytest.mark.long
 def test_tables_of_80_columns_say_training_and_preview():
     outcome = foresight("--preview", "exact", "--preview", "wrong", "--error-km-per-h", 3)
     assert outcome.exit_code == 0, outcome.output
@@ -38,6 +39,7 @@ def test_tables_of_80_columns_say_training_and_preview():
     assert outcome.stderr == ""
 
 
+@pytest.mark.long
 def test_json_and_csv_have_the_same_rows(made):
     record, folder = made
     assert record["horizons_s"] == [0.0, 2.0] and record["training"] == ["ece15"]
@@ -76,6 +78,7 @@ def test_wrong_input_ends_in_one_sentence(args, words):
     assert_one_sentence(foresight(*args), words)
 
 
+@pytest.mark.long
 def test_what_cannot_be_driven_is_named_and_the_others_are_shown(tmp_path):
     fast = tmp_path / "fast.csv"
     fast.write_text("time_s,speed_km_per_h\n" + "".join(f"{t},{11 * t}\n" for t in range(30)))

@@ -25,6 +25,7 @@ def test_every_command_has_json(path, command):
     assert any("--json" in option.opts for option in command.params)
 
 
+@pytest.mark.long
 def test_commands_that_write_say_so_in_json(tmp_path):
     """Here the quick ones: export, plot and guide; the others are tested where they are."""
     rules, out, picture = (tmp_path / name for name in ("rules.json", "copy.nc", "tables.png"))

@@ -37,6 +37,7 @@ def rules(tmp_path_factory):
     return made
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     "kind", [pytest.param(k, marks=pytest.mark.long) if k in TWINS else k for k in KINDS]
 )
@@ -70,6 +71,7 @@ def test_files_stay_unless_overwriting_is_allowed(path, tmp_path):
     assert out.read_bytes().startswith(b"\x89PNG")
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     ("args", "words"),
     [
@@ -95,6 +97,7 @@ def test_a_file_that_is_no_result(tmp_path):
     assert_one_sentence(run("plot", tmp_path / "absent.nc", "--out", tmp_path / "x.png"), "absent")
 
 
+@pytest.mark.long
 def test_inputs_that_are_files_must_be_named(path, tmp_path):
     result = Result.read(path)
     renamed = Result(result.dataset.assign_attrs(driveline="mine", cycle="drive"))

@@ -83,18 +83,21 @@ def test_help_imports_nothing_slow():
     assert done.stdout.splitlines()[-1] == "[]"
 
 
+@pytest.mark.long
 def test_module_runs_from_any_folder(tmp_path):
     done = real("solve", *SMALL, "--json", cwd=tmp_path)
     assert (done.returncode, done.stderr) == (0, "")
     assert json.loads(done.stdout)["cycle"] == "ece15"
 
 
+@pytest.mark.long
 def test_module_ends_with_2_on_bad_input(tmp_path):
     done = real("solve", "nowhere.csv", cwd=tmp_path)
     assert (done.returncode, done.stdout) == (2, "")
     assert done.stderr.startswith("error: ") and done.stderr.count("\n") == 1
 
 
+@pytest.mark.long
 def test_a_reader_that_leaves_early_is_no_error(tmp_path):
     command = f"{sys.executable} -m hybridopt cycles | true"
     done = subprocess.run(["sh", "-c", command], capture_output=True, text=True, cwd=tmp_path)
@@ -110,6 +113,7 @@ def test_a_full_disk_is_one_sentence():
     assert done.stderr == "error: reading or writing failed (No space left on device)\n"
 
 
+@pytest.mark.long
 def test_interrupting_a_solve_ends_with_130(tmp_path):
     command = [sys.executable, "-m", "hybridopt", "solve", "--out", str(tmp_path / "results")]
     with subprocess.Popen(
@@ -140,6 +144,7 @@ def limited(room, *args):
     return subprocess.run(command, capture_output=True, text=True, timeout=120)
 
 
+@pytest.mark.long
 @on_linux
 @pytest.mark.parametrize("room", [100, 300, 500])
 @pytest.mark.parametrize("args", [("solve", *SMALL), ("cycle", "import", "log.mf4")])

@@ -34,6 +34,7 @@ def test_without_cycles_the_shipped_training_is_taken(tmp_path, monkeypatch):
     assert result.exit_code == 2 and "a shipped one" in result.stderr
 
 
+@pytest.mark.long
 def test_tables_verify_on_an_unseen_cycle(rules, tmp_path):
     result = run("verify", rules, "ece15", "eudc", "--out", tmp_path / "out", *QUICK)
     assert result.exit_code == 0, result.output
@@ -127,6 +128,7 @@ def test_nothing_is_overwritten_unasked(rules):
     assert result.exit_code == 2 and "exists already" in result.output
 
 
+@pytest.mark.long
 def test_a_cycle_that_cannot_be_driven_is_said_plainly(rules, tmp_path):
     """Left out of mean and worst by name, and the exit code is 1; slower it can be driven."""
     steep = tmp_path / "steep.csv"
@@ -138,6 +140,7 @@ def test_a_cycle_that_cannot_be_driven_is_said_plainly(rules, tmp_path):
     assert run("verify", rules, steep, "--achievable", "--terminal", "free", *QUICK).exit_code == 0
 
 
+@pytest.mark.long
 def test_lacking_power_is_said_plainly(rules, tmp_path):
     """31 to 49 km/h in a second: only an engine that runs already can do that."""
     speeds = (30, 31, 30, 30, 31, 49, 50, 48, 40, 30, 20, 10, 0)

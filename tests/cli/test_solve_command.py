@@ -75,6 +75,7 @@ def test_charge_factor_is_fitted_beside_the_multiplier(tmp_path):
     assert_one_sentence(solve("--charge-factor", "--no-bound"), "drop --no-bound")
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(("gap", "told"), [(9.9, 0), (99.99, 1)])
 def test_a_wide_gap_is_told_with_its_figure(monkeypatch, gap, told):
     add_attrs(monkeypatch, bound_g=20.0, gap_percent=gap)
@@ -99,6 +100,7 @@ def add_attrs(monkeypatch, **attrs: float) -> None:
 # files
 
 
+@pytest.mark.long
 def test_out_makes_the_folder_and_writes_three_files(tmp_path):
     folder = tmp_path / "results"
     outcome = solve("--out", folder)
@@ -119,6 +121,7 @@ def test_an_existing_file_stays_and_nothing_is_solved(tmp_path, suffix, monkeypa
     assert mine.read_text() == "mine"
 
 
+@pytest.mark.long
 def test_overwrite_replaces_and_json_lists_the_files(tmp_path):
     (tmp_path / "ece15_full.csv").write_text("mine")
     outcome = solve("--out", tmp_path, "--overwrite", "--json")
@@ -139,6 +142,7 @@ def test_out_needs_a_folder_with_a_parent(tmp_path):
     assert_one_sentence(solve("--out", tmp_path / "file"), "is a file", "give a folder")
 
 
+@pytest.mark.long
 def test_a_name_cannot_lead_out_of_the_folder(tmp_path):
     source = tmp_path / "odd.toml"
     source.write_text('base = "full"\nname = "../../up and away"\n')

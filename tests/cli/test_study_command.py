@@ -49,6 +49,7 @@ def done(tmp_path_factory):
     return path
 
 
+@pytest.mark.long
 def test_dry_run_counts_and_estimates_and_writes_nothing(tmp_path):
     path = write_study(tmp_path, STUDY)
     record = json.loads(run("run", path, "--dry-run", "--workers", "2", "--json").stdout)
@@ -60,6 +61,7 @@ def test_dry_run_counts_and_estimates_and_writes_nothing(tmp_path):
     assert [p.name for p in tmp_path.iterdir()] == ["small.toml"]
 
 
+@pytest.mark.long
 def test_dry_run_of_a_finished_study_has_nothing_to_do(done):
     assert "nothing is left to do" in run("run", done, "--dry-run").stdout
 
@@ -164,6 +166,7 @@ def test_pace_in_words():
     assert [duration_text(s) for s in spans] == ["0.5 s", "45 s", "10 min", "2.0 h", "11.6 days"]
 
 
+@pytest.mark.long
 def test_cycles_are_not_ranked_in_one_list(tmp_path):
     """EUDC takes more fuel than ECE-15 whatever the battery; each cycle has its own best."""
     head = HEAD.replace('["ece15"]', '["ece15", "eudc"]').replace("201", "101")

@@ -48,6 +48,7 @@ BUILT_IN = {
 }
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("name", BUILT_IN)
 def test_compiled_and_python_loop_give_identical_drives(name):
     loop = closed_loop(bumpy(), splits=15)

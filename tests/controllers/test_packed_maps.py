@@ -14,6 +14,7 @@ VALUES = np.random.default_rng(1).normal(size=(3, 4, 2))
 PACKED = np.concatenate((np.full(7, np.nan), pack_map(AXES, VALUES)))  # not at the beginning
 
 
+@pytest.mark.long
 @given(st.floats(-2, 6), st.floats(-4, 8), st.floats(0.1, 0.7))
 def test_lookup_is_scipys_inside_and_clamped_outside(a, b, c):
     clamped = [np.clip(x, axis[0], axis[-1]) for x, axis in zip((a, b, c), AXES, strict=True)]

@@ -51,6 +51,7 @@ def test_knowing_the_end_brings_the_charge_closer_to_its_target():
     assert 0.0 < away[1] < 0.5 * away[0]
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     "settings",
     [

@@ -72,6 +72,7 @@ def assert_worth_is_verified(worth, cycles, count, seed):
         )
 
 
+@pytest.mark.long
 def test_worth_is_the_finite_difference_of_verify(worth, cycles):
     np.testing.assert_array_equal(np.array(worth.base), measured(worth.rule_set, cycles))
     assert_worth_is_verified(worth, cycles, 2, seed=1)

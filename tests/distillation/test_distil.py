@@ -108,6 +108,7 @@ def test_copies_join_in_what_is_to_be_expected(monkeypatch):
     assert seen == ["ece15", *(copy.name for copy in varied(cycle))]
 
 
+@pytest.mark.long
 def test_tables_are_small_complete_and_covered():
     rules = made().rules
     assert rules.origin.cycles == ("ece15", "eudc") and len(rules.origin.training) == 64

@@ -30,6 +30,7 @@ def case(cycle, inhibited=False):
     return Case(find_optimum(read_cycle(cycle), read_driveline("full"), settings))
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("seed", [0, 1, *(pytest.param(i, marks=LONG) for i in range(2, 8))])
 @pytest.mark.parametrize("inhibited", [False, True])
 @pytest.mark.parametrize("cycle", ["ece15", "eudc"])

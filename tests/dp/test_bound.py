@@ -91,6 +91,7 @@ def check_against_enumeration(instance):
         assert bound.bound <= solution.cost + tolerance
 
 
+@pytest.mark.long
 @examples(max_examples=12, **QUICK)
 @given(instances())
 def test_never_above_the_enumerated_optimum(instance):

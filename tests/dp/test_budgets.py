@@ -163,6 +163,7 @@ def test_plans_within_a_budget_are_near_the_enumerated_best():
     assert max(excess) <= 0.3  # g, of some 2 g
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("pieces", [1, 4])
 def test_rises_are_no_more_than_the_replayed_heat(pieces):
     """Schedules between listed splits: temperature and budgets lie at or just above the lists'.

@@ -65,6 +65,7 @@ def optimum(name):
     return oracle.mixed_integer(*given, mixed=True, **events, **more).cost
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     "name", ["starts", *(pytest.param(n, marks=pytest.mark.long) for n in LONGER)]
 )

@@ -146,6 +146,7 @@ def problem_of(name, cycle, **options):
     return make_problem(points, driveline.battery, settings, penalty, shifts)
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     "name", ["full", *(pytest.param(n, marks=pytest.mark.long) for n in ("mild", "micro"))]
 )

@@ -107,6 +107,7 @@ def assert_no_rule_beats_the_bound(cycle, name, seed):
         assert drive.cost >= limit - ROUNDING * (1.0 + abs(limit)), rule
 
 
+@pytest.mark.long
 @settings(max_examples=8, **QUICK)
 @given(random_cycles(), st.sampled_from(["full", "mild", "micro"]), st.integers(0, 2**32 - 1))
 def test_no_controller_beats_the_bound(cycle, name, seed):

@@ -35,6 +35,7 @@ def worth(driveline, cycles):
     return found
 
 
+@pytest.mark.long
 def test_a_row_for_each_preview_cycle_and_horizon(worth):
     assert worth.horizons == [0.0, 3.0, 20.0] and not worth.failures
     assert worth.previews == ["exact", PRICE_HELD, *list(PREDICTIONS)[1:]]
@@ -80,6 +81,7 @@ def test_a_cycle_left_out_is_unseen(driveline, cycles):
     assert found.losses("exact") != seen.losses("exact")
 
 
+@pytest.mark.long
 def test_to_know_the_end_changes_the_drive_and_is_said(driveline, cycles):
     ends = []
     for destination in (False, True):
@@ -91,6 +93,7 @@ def test_to_know_the_end_changes_the_drive_and_is_said(driveline, cycles):
     assert ends[0] != ends[1]
 
 
+@pytest.mark.long
 def test_a_cycle_that_cannot_be_driven_takes_no_other_with_it(driveline, cycles):
     fast = Cycle("fast", np.arange(30.0), np.linspace(0.0, 90.0, 30))
     found = foresight_worth([*cycles, fast], driveline, COARSE, [0, 1], train=cycles[:1])

@@ -55,6 +55,7 @@ def test_depleting_adds_up_to_the_energy_of_the_battery(found):
         assert other.soc_start == pytest.approx(one.soc_end, abs=1e-12)
 
 
+@pytest.mark.long
 def test_depleting_wastes_neither_fuel_nor_charge(found):
     """The first run burns nothing; to end 1 % of SoC higher takes fuel, by an ordinary solve."""
     leg, cycle, driveline = found.depleting[0], read_cycle("ece15"), read_driveline("full")

@@ -25,6 +25,7 @@ def rosenbrock(x):
     return float(np.sum((1.0 - x[:-1]) ** 2 + 100.0 * (x[1:] - x[:-1] ** 2) ** 2))
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     ("function", "n", "evaluations", "minimum", "room"),
     [

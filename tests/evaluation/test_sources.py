@@ -31,6 +31,7 @@ def test_named_controllers():
     assert read_controller("equivalence", "lines") == Equivalence(gears="lines")
 
 
+@pytest.mark.long
 def test_a_solved_schedule_is_played_back(tmp_path):
     cycle, driveline = read_cycle("ece15"), read_driveline("full")
     result = solve_cycle(cycle, driveline, Settings(soc_points=101, splits=9))
@@ -132,6 +133,7 @@ def test_a_bad_file_is_refused(tmp_path, text, name, words):
 # --- rule tables ---
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     ("kind", "write"),
     [

@@ -15,6 +15,7 @@ def trade(request):
     return trade_off(read_cycle("ece15"), read_driveline("clean"), SETTINGS, request.param, prices)
 
 
+@pytest.mark.long
 def test_dearer_amounts_are_smaller_and_cost_fuel(trade):
     """Exchange argument: with optimal costs f + p n, n falls and f rises with p, within the gap."""
     for cheap, dear in zip(trade.points, trade.points[1:], strict=False):

@@ -140,6 +140,7 @@ def both(request, tmp_path_factory):
     return as_int16(made) if request.param else made, run
 
 
+@pytest.mark.long
 def test_c_and_python_agree_on_a_million_inputs(both):
     """Same engine state, gear and torque but where Python is within rounding of a threshold."""
     held, run = both
@@ -152,6 +153,7 @@ def test_c_and_python_agree_on_a_million_inputs(both):
     assert len(set(theirs[:, 1])) == 3 and 0.2 < theirs[:, 0].mean() < 0.9, "all kinds occur"
 
 
+@pytest.mark.long
 def test_python_kernel_is_as_described():
     """The kernel against plain Python with scipy's interpolation; no rounding is allowed for."""
     made = hand_made()
@@ -278,6 +280,7 @@ def test_scales_hold_round_values_exactly():
         assert abs(held.map(name).values - found.values).max() <= 2.5 * span / 65534, name
 
 
+@pytest.mark.long
 @needs_compiler
 @pytest.mark.parametrize(
     "title",

@@ -73,6 +73,7 @@ def free(driveline, demand):
     return ClosedLoop(driveline, demand, Settings(terminal="free").resolved(driveline))
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("cycle", ["wltc_class3b", "udds", "bumpy"])
 def test_unit_and_python_agree_in_closed_loop(unit, cycle):
     """Same engine state, gear and mode in every step; torques and SoC to float32 rounding."""
@@ -110,6 +111,7 @@ def test_two_instances_do_not_share_a_state(unit):
     assert (loop.run(Unit(unit)).soc == alone.soc).all()
 
 
+@pytest.mark.long
 def test_unit_is_valid(unit):
     """By fmpy: schema of the standard, variables, units, model structure."""
     from fmpy.validation import validate_fmu
@@ -277,12 +279,14 @@ def test_unit_carries_tables_origin_and_caution(unit, tmp_path):
     }
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("version", VERSIONS)
 def test_the_same_tables_give_the_same_unit(version):
     assert fmu.fmu_bytes(hand_made(), version) == fmu.fmu_bytes(hand_made(), version)
     assert fmu.identity_of(hand_made()) != fmu.identity_of(hand_made("other"))
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     ("version", "title"),
     [(2, '<a b="&">]]>'), (2, "../../x"), (2, ""), (3, "a\ufffe\ud800b"), (3, "\x1b[31m")],

@@ -369,6 +369,7 @@ def test_many_steps_are_those_of_python(unit):
 # --- preview maps ---
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("version", VERSIONS)
 def test_preview_maps_are_parameters_too(tmp_path, version):
     """A dear start keeps the engine off where it would run; time goes by in both versions."""

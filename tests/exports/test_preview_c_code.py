@@ -301,6 +301,7 @@ def check_against_kernels(both, count):
         assert gap < SPLIT_TIE, f"{gap:.2e} g/s dearer"
 
 
+@pytest.mark.long
 def test_c_and_the_kernels_agree(both):
     """Engine, gear and torque on thousands of inputs, but where float32 cannot tell costs apart."""
     check_against_kernels(both, 4000)
@@ -311,6 +312,7 @@ def test_c_and_the_kernels_agree_on_many_inputs(both):
     check_against_kernels(both, 30_000)
 
 
+@pytest.mark.long
 def test_c_is_as_described(both):
     """Against plain Python that looks at every move: decision, torque, rest, memory."""
     count = 250
@@ -357,6 +359,7 @@ def test_steps_count_times(both):
         assert (answers.engine_time[i], answers.gear_time[i]) == (engine_time, gear_time)
 
 
+@pytest.mark.long
 def test_fewer_intervals_are_as_good_as_a_shorter_horizon(both, tmp_path):
     """A code for 6 intervals that is given 2 decides as one that was made for 2."""
     if both.made.preview.intervals < 3:
@@ -413,6 +416,7 @@ def test_no_input_does_harm(both):
 # --- how long it takes ---
 
 
+@pytest.mark.long
 @pytest.mark.skipif(shutil.which("g++") is None, reason="needs a C++ compiler")
 def test_no_decision_takes_more_operations_than_stated(both):
     """Compiled as C++ with a float and an int that count, over drives that lock and free all."""
@@ -468,6 +472,7 @@ void f(float *x, int n)
 # --- what the code looks like ---
 
 
+@pytest.mark.long
 @needs_compiler
 def test_code_uses_nothing_it_should_not(both):
     """No symbols of a library, no memory that is not constant, no double, no recursion."""

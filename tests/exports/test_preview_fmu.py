@@ -51,6 +51,7 @@ def test_unit_is_valid_and_says_what_it_is(unit, tmp_path):
     assert outputs == {"engine_on", "gear", "motor_torque", "motor_rests", "fault"}
 
 
+@pytest.mark.long
 def test_unit_and_c_code_agree_on_a_drive(unit, tmp_path):
     """Same answers, told the same; the gear is what was asked, the engine runs by turns."""
     demand = wheel_demand(plain_driveline().vehicle, read_cycle("ece15"))
@@ -90,6 +91,7 @@ def test_an_input_that_is_not_finite_is_a_fault(unit):
     slave.end()
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("version", VERSIONS)
 def test_the_same_maps_give_the_same_unit(version):
     made = fmu.fmu_bytes(hand_made_preview(), version)

@@ -36,6 +36,7 @@ def cost_at_equal_soc(drive, loop):
     return drive.cost + 55e-6 * 250.0 * capacity * (start - drive.soc_end)
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     ("horizon", "inhibitors", "room"), [(10.0, {}, 1e-3), (0.0, {}, 1e-3), (5.0, INHIBITED, 3e-3)]
 )

@@ -198,6 +198,7 @@ def script(code, *args):
     return [sys.executable, "-W", "error", "-c", textwrap.dedent(code), *map(str, args)]
 
 
+@pytest.mark.long
 @on_posix
 def test_every_writer_meets_a_limit_of_size(tmp_path):
     """RLIMIT_FSIZE stands for a full disk: each write beyond 2000 bytes fails (EFBIG)."""
@@ -228,6 +229,7 @@ SLOW = """
 """
 
 
+@pytest.mark.long
 @on_posix
 @pytest.mark.parametrize("stop", ENDS)
 @pytest.mark.parametrize("after", [0.0, 0.5, 2.2])
@@ -359,6 +361,7 @@ def assert_kills_leave_one_run(tmp_path, count):
     assert ("new", 1) in ends, "no kill came between the names"
 
 
+@pytest.mark.long
 @on_posix
 def test_kills_at_random_leave_files_of_one_run(tmp_path):
     assert_kills_leave_one_run(tmp_path, 5)

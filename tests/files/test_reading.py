@@ -146,6 +146,7 @@ def virtual(path, secret):
         file.create_virtual_dataset("speed", layout)
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("with_seal", [True, False])
 @pytest.mark.parametrize(
     ("make", "words"),
@@ -168,6 +169,7 @@ def test_values_of_other_files_are_refused_before_they_are_read(make, words, wit
         read_sealed(path, "file", "mend")
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("with_seal", [True, False])
 def test_a_file_that_unpacks_to_much_more_is_refused(with_seal, tmp_path):
     """1 GB of zeros in a megabyte: four of them took 4 GB."""
@@ -217,6 +219,7 @@ ATTRIBUTES = {
 }
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("with_seal", [True, False])
 @pytest.mark.parametrize("forged", ATTRIBUTES)
 def test_forged_attributes_are_refused(forged, with_seal, tmp_path):

@@ -28,6 +28,7 @@ def mixed():
     return xr.Dataset(variables, {"x": [0.0, 1.0, 2.0]}, {"text": "grün", "n": 3, "list": [1.5, 2]})
 
 
+@pytest.mark.long
 def test_other_writers_lose_nothing(mixed, tmp_path):
     path = tmp_path / "a.nc"
     path.write_bytes(sealed(mixed))
@@ -107,6 +108,7 @@ def damage(content, count):
         yield bytes(wrong)
 
 
+@pytest.mark.long
 @pytest.mark.usefixtures("forked")
 @pytest.mark.parametrize("count", [12, pytest.param(cases(100), marks=pytest.mark.long)])
 def test_a_damaged_result_is_used_or_refused(result, tmp_path, count):

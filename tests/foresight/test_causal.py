@@ -12,6 +12,7 @@ from hybridopt.foresight import causal
 from hybridopt.foresight.causal import causal_optimum, expected_cost
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("seed", range(2))
 def test_no_policy_of_all_does_better(seed):
     """Every policy that depends on the whole history, 4^7 of them, by summing over all drives."""

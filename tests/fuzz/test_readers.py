@@ -426,6 +426,7 @@ def test_seeds_are_good(name, tmp_path):
         assert reader(path) is not None
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("name", READERS)
 @pytest.mark.usefixtures("forked")
 def test_damaged_files(name, tmp_path):

@@ -310,12 +310,14 @@ VALUES = ["1", "-1", "1e9", "nan", "inf", "''", "'willans'", "[]", "[1, 2]", "tr
 VALUES += ["9" * 400, "1979-05-27", "'full.toml'", "[[1]]", "0.5", "0"]
 
 
+@pytest.mark.long
 @given(st.binary(max_size=200) | st.text(max_size=200).map(str.encode))
 @settings(max_examples=200)
 def test_random_bytes_raise_only_input_errors(tmp_path_factory, content):
     accept_or_refuse(tmp_path_factory, content)
 
 
+@pytest.mark.long
 @given(
     st.sampled_from(SECTIONS),
     st.lists(st.tuples(st.sampled_from(KEYS), st.sampled_from(VALUES)), max_size=3),

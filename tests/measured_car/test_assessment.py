@@ -52,6 +52,7 @@ def without(recording, *names):
     return dataclasses.replace(recording, channels=kept)
 
 
+@pytest.mark.long
 def test_clean_log_gives_the_true_gap(clean, known):
     truth = known[1]
     assert truth.gap_percent > 3.0  # there is something to find
@@ -72,6 +73,7 @@ def test_rough_log_gives_the_true_gap(driveline):
     assert quanta.gap_percent == pytest.approx(truth.gap_percent, abs=NEAR)
 
 
+@pytest.mark.long
 def test_optimum_has_no_gap(driveline, cycle):
     best = Playback(schedule=find_optimum(cycle, driveline, FINE).solution.schedule)
     car, truth = driven_truth(driveline, cycle, best, FINE)
@@ -175,6 +177,7 @@ def test_a_log_without_an_engine_is_refused(driveline, known):
         assess(recording, driveline, SETTINGS)
 
 
+@pytest.mark.long
 def test_what_the_model_cannot_do_is_clipped_and_counted(driveline, known):
     """A ninth gear, and a motor torque beyond the peak for ten seconds."""
     recording = record(known[0], CLEAN)

@@ -71,6 +71,7 @@ def at(table, name, axes):
     return (weights @ known.values.ravel()).reshape(grid[0].shape)
 
 
+@pytest.mark.long
 def test_tables_come_back_where_the_data_reach(driven, found):
     """Median over the entries with 8 s of data."""
     for name, near in (("engine_start", 2.5 * KW), ("motor_torque", 8.0)):

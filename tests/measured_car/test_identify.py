@@ -51,6 +51,7 @@ def test_the_simulated_car_takes_about_the_fuel_of_its_model(cars):
         assert car.fuel + more == pytest.approx(model, rel=0.03)
 
 
+@pytest.mark.long
 def test_most_intervals_hold_the_true_values(found, base, cars):
     """Of 24 intervals of each of three bases and logs; the long test asks for more cars."""
     held = []
@@ -94,6 +95,7 @@ def test_an_engine_that_is_dragged_along_pays_when_it_fires_again():
     assert found.fuel_model == pytest.approx(car.fuel, rel=0.01)
 
 
+@pytest.mark.long
 def test_the_fuel_of_downshifts_tells_their_efficiency():
     """Inertia over efficiency is told, so a base whose inertia is off gets another efficiency."""
     true = read_driveline("micro")
@@ -105,6 +107,7 @@ def test_the_fuel_of_downshifts_tells_their_efficiency():
     assert found.predictions[0].fuel_model == pytest.approx(car.fuel, rel=0.01)
 
 
+@pytest.mark.long
 def test_without_motor_and_battery_fuel_holds_and_the_rest_is_named(cars, base):
     logs = [
         record(car, Logger(seed=i, without=NO_ELECTRIC), f"drive_{i}") for i, car in enumerate(cars)
@@ -165,6 +168,7 @@ def test_no_recording_and_empty_recordings_are_refused(cars):
         identify([bare], TRUE)
 
 
+@pytest.mark.long
 def test_the_command_writes_file_picture_and_json(cars, tmp_path, capsys):
     logs = [str(write_log(cars[0], tmp_path / "drive.csv", Logger(seed=3)))]
     out, plot = tmp_path / "car.toml", tmp_path / "fit.png"

@@ -108,6 +108,7 @@ def rows_of(made):
     return "\n".join([*head, *rows, "9999.0 1 ErrorFrame", "9999.1 1 123 Rx r", "End TriggerBlock"])
 
 
+@pytest.mark.long
 def test_a_table_of_frames_is_decoded(write, dbc):
     recording = read_recording(write(rows_of(frames()), "drive.asc"), dbc=[dbc])
     assert_the_car(recording)

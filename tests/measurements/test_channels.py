@@ -132,6 +132,7 @@ def test_twins_are_told_apart(imported):
     assert_the_drive(imported(text(cells, head), {"speed": ColumnRequest("speed [km/h]#1")}))
 
 
+@pytest.mark.long
 def test_a_log_of_very_many_columns_is_refused_at_once(imported):
     """Asked of each column whether the log is a scanner's, it would take minutes."""
     names = ("speed", "gps speed") * 10_000

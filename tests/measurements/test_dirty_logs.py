@@ -34,6 +34,7 @@ def told(drive):
     return {one.name: one.text for one in drive.done}
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("name", DRIVES)
 @pytest.mark.parametrize("maker", dirty.MAKERS, ids=lambda maker: maker.__name__)
 def test_distance_of_the_log_and_energy_of_the_truth(imported, maker, name):

@@ -70,6 +70,7 @@ def test_a_short_dip_is_outside_only_where_it_is_deep():
 COARSE = Settings(soc_points=51, splits=9, terminal="free")
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("name", driveline_names())
 def test_check_and_solve_agree_on_a_drive_that_begins_at_109_km_per_h(name):
     """With the engine on at the start, as for every cycle that begins moving; and told that it is
@@ -138,6 +139,7 @@ def test_drivable_steps_are_those_the_solve_lists():
         list_operating_points(vehicle, demand.part(t, t + 1), 31)
 
 
+@pytest.mark.long
 def test_what_is_achievable_is_solved_and_lies_below_the_trace():
     vehicle, trace = heavy(6500.0), read_cycle("wltc_class3b")
     following = follow(vehicle, trace)
@@ -154,6 +156,7 @@ def test_what_is_achievable_is_solved_and_lies_below_the_trace():
         solve_cycle(trace, vehicle, Settings(soc_points=51, splits=9), bound=False)
 
 
+@pytest.mark.long
 def test_nothing_faster_can_be_driven():
     """A little more speed at the end of a limited step, and no operating point is left."""
     vehicle, trace = heavy(6500.0), read_cycle("wltc_class3b")

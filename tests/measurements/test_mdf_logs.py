@@ -141,6 +141,7 @@ def test_a_crash_of_the_library_is_one_sentence(tmp_path, monkeypatch):
         import_drive(path)
 
 
+@pytest.mark.long
 @pytest.mark.skipif(not sys.platform.startswith("linux"), reason="needs a limit of memory")
 @pytest.mark.parametrize("room", [60, 150])
 def test_too_little_memory_is_not_called_damage(room, tmp_path, monkeypatch):
@@ -210,6 +211,7 @@ def test_without_the_extra_the_sentence_says_how_to_install_it(tmp_path, monkeyp
         import_drive(path)
 
 
+@pytest.mark.long
 def test_asammdf_is_never_imported_here():
     """Neither by the package nor for a text log: only the child that reads an MDF file has it."""
     code = (

@@ -130,6 +130,7 @@ def test_fuel_in_another_unit_gives_no_engine_of_this_world(findings, factor):
     assert "% of the fuel's heat into work" in text
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("late", [3, 8])
 @pytest.mark.parametrize(
     ("column", "key"),
@@ -154,6 +155,7 @@ def test_delay_of_a_swing_in_closed_form():
     assert delay(first, 0 * second, everywhere, 0.1) == (0.0, 0.0)
 
 
+@pytest.mark.long
 def test_frozen_dropped_and_stepped_channels(findings):
     def freeze(x):
         x[1800:2600] = 1500.0

@@ -19,6 +19,7 @@ def names(drive):
     return {one.name: one.count for one in drive.done}
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("rate", [1, 5, 10, 50])
 @pytest.mark.parametrize(
     ("delimiter", "comma"),
@@ -143,6 +144,7 @@ def test_milliseconds_since_1970_need_no_unit(imported):
     assert "taken as ms since 1970" in drive.done[0].text
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("rate", [10, 1000])
 def test_a_bare_time_that_cannot_be_seconds_is_refused(imported, rate):
     cells = [

@@ -34,6 +34,7 @@ def fuel(time, speed):
     return result.fuel_g
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("base", ["10 Hz", "irregular"])
 def test_closed_form(base):
     even = np.arange(DURATION + 0.5)

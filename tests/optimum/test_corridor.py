@@ -165,6 +165,7 @@ def test_less_is_swept_and_kept():
     assert kept[1].looked_at < 0.5 * kept[0].looked_at
 
 
+@pytest.mark.long
 def test_values_inside_are_those_of_the_whole_sweep():
     """Beyond the corridor energy has its price, so inside hardly anything changes."""
     cycle, driveline = read_cycle("wltc_class3b_low"), read_driveline("full")

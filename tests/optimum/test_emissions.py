@@ -118,6 +118,7 @@ def test_cost_of_every_choice_is_fuel_and_price_times_grams(phase, price):
 # --- optimum and bound against enumeration ---
 
 
+@pytest.mark.long
 def test_price_limit_and_bounds_by_enumeration():
     """All sequences of listed choices: none below the bounds, and the limit's price is right."""
     driveline, demand = tiny()

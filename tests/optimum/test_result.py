@@ -46,6 +46,7 @@ def result():
 # --- totals ---
 
 
+@pytest.mark.long
 def test_energy_balance_closes(solved):
     assert abs(solved.energy_residual) < 1e-9
     trace = solved.dataset
@@ -188,6 +189,7 @@ def test_modes_carry_cf_flags(solved):
 # --- files ---
 
 
+@pytest.mark.long
 def test_netcdf_gives_the_same_object(solved, tmp_path):
     path = tmp_path / "run.nc"
     solved.to_netcdf(path)
@@ -333,6 +335,7 @@ def changed(written, tmp_path):
     return write
 
 
+@pytest.mark.long
 def test_xarray_may_add_to_a_result(full, changed):
     path = changed(lambda dataset: dataset.assign_attrs(note="rainy"))
     with pytest.warns(InputWarning, match="was changed since it was written .it has no seal.; its"):
@@ -360,6 +363,7 @@ FAULTS = {
 }
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("fault", FAULTS)
 def test_what_cannot_be_used_is_refused(changed, fault):
     change, words = FAULTS[fault]

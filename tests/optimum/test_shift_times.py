@@ -28,6 +28,7 @@ def optima():
     return [optimum(0.0), optimum(0.3), optimum(0.6), optimum(0.3, share=0.9)]
 
 
+@pytest.mark.long
 def test_the_longer_shifts_take_the_fewer_there_are_and_the_more_fuel_goes(optima):
     """Every charge rises with the time, so no schedule gets cheaper: closed form of the charges."""
     for less, more in itertools.pairwise(optima[:3]):

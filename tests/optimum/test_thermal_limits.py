@@ -120,6 +120,7 @@ def test_shares_stay_above_what_steps_need():
 # optima
 
 
+@pytest.mark.long
 def test_repeated_launches_on_a_grade_are_driven_electrically():
     """Too hot without the limits; with them cooler, dearer, and never below the bound."""
     cycle, car = crawl(8), heavy(max_temperature=130.0)
@@ -144,6 +145,7 @@ def test_repeated_launches_on_a_grade_are_driven_electrically():
     assert abs(cool["energy_residual"]) < 1e-9
 
 
+@pytest.mark.long
 def test_fuel_is_no_less_with_limits_where_starts_cost_fuel_only():
     """The price of a start lies in its fuel, so that fuel itself is what is minimised."""
     car = varied(heavy(max_temperature=125.0), start={"fuel": 3.0})

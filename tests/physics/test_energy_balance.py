@@ -100,6 +100,7 @@ def test_closing_after_coasting_by_hand():
     assert totals(want, plan, car) == told(unpaid=gained, kept=gained)
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("name", ["full", "mild", "micro", "mild_crank"])
 @pytest.mark.parametrize("cycle", ["ece15", "artemis_urban"])
 def test_the_balance_closes_over_whole_cycles(cycle, name):

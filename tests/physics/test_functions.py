@@ -79,6 +79,7 @@ def check_switch(name, function, cycle, events):
         assert held == (cost, fuel, bound), "it is off already"
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     ("name", "function"),
     [
@@ -209,6 +210,7 @@ def laid_out(motor, separating, cycle):
     return solved(car, cycle)
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("motor", [0.2, 1.0])
 @pytest.mark.parametrize("cycle", ["ece15", "udds_part"])
 def test_an_engine_that_can_be_parted_is_never_worse(motor, cycle):

@@ -56,6 +56,7 @@ def test_closed_loop_pays_what_replay_says(rule):
     assert loop.run(Playback(schedule=drive.schedule)).cost == pytest.approx(drive.cost, rel=1e-9)
 
 
+@pytest.mark.long
 def test_a_price_buys_less_throughput_for_more_fuel():
     """Optimality: each is best at its own price; the bound holds for the priced problem."""
     full, cycle = read_driveline("full"), read_cycle("wltc_class3b_low")

@@ -71,6 +71,7 @@ def drawn(request):
     return figure
 
 
+@pytest.mark.long
 def test_picture_is_whole(drawn):
     page = drawn.bbox
     for ax in drawn.axes:
@@ -90,6 +91,7 @@ def test_picture_is_whole(drawn):
             assert not any(a.overlaps(b) for a, b in itertools.pairwise(shown))
 
 
+@pytest.mark.long
 def test_headings_of_long_names_are_on_the_page(result, driveline):
     """Of every picture of a result; 60 letters are what a cycle's name is cut to."""
     long = type(result)(
@@ -230,6 +232,7 @@ def test_curves_of_regret_end_at_the_decisions_losses(scores):
         assert line.get_ydata()[-1] == pytest.approx(decided)
 
 
+@pytest.mark.long
 def test_files_are_the_same_every_time(result, tmp_path):
     for kind, head in (("png", b"\x89PNG"), ("pdf", b"%PDF"), ("svg", b"<?xml")):
         made = []

@@ -123,6 +123,7 @@ def test_zero_torque_is_at_one_height_on_both_sides(result):
     assert right[0] <= result.dataset["brake_torque"].values.min()
 
 
+@pytest.mark.long
 def test_png_is_written_once_and_replaced_only_on_wish(result, tmp_path):
     path = tmp_path / "plot.png"
     save_figure(plot_schedule(result), path)
@@ -137,6 +138,7 @@ def test_png_is_written_once_and_replaced_only_on_wish(result, tmp_path):
     assert [entry.name for entry in tmp_path.iterdir()] == ["plot.png"]
 
 
+@pytest.mark.long
 def test_plotting_leaves_global_state_alone():
     code = "import sys, hybridopt.plots.pages; print('matplotlib.pyplot' in sys.modules)"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)

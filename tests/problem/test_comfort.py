@@ -86,6 +86,7 @@ def offences(trace):
     return found
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("name", EACH)
 def test_each_alone_is_kept_and_would_not_be_otherwise(name):
     assert name not in {limit for _, limit in offences(known(name).trace)}

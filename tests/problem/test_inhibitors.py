@@ -117,6 +117,7 @@ ALONE = INHIBITORS | {"min_on_time": 10.0, "min_off_time": 40.0}
 """Each as a setting of its own, long enough for the piece's few starts."""
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("name", [*ALONE])
 def test_each_alone_is_obeyed_and_would_not_be_otherwise(name):
     """The optimum without it offends, but for the charge, which needs a start of its own below."""
@@ -178,6 +179,7 @@ def driven(name, heated):
     return cycle, case, case.drive(RULES[name] if name in RULES else restless())
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("heated", [True, False], ids=["heated", "warm"])
 @pytest.mark.parametrize("name", [*RULES, "restless"])
 def test_rules_obey(name, heated):
@@ -235,6 +237,7 @@ def since(values, t):
     return float(t - k) if k > 0 else np.inf
 
 
+@pytest.mark.long
 def test_no_rule_beats_the_bound():
     """But for drives that pass an inhibitor or leave the window: no schedules of the problem."""
     judged = 0

@@ -35,6 +35,7 @@ def edit(made, **given):
     return made.answer(asked | given)
 
 
+@pytest.mark.long
 def test_drives_are_those_of_verify_with_the_changed_tables(made):
     """`verify` drives the saved file; figures of the page are the same."""
     edit(made, rows=[0, 2], columns=[0, 2], amount=3.0)

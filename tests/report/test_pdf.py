@@ -57,6 +57,7 @@ def pieces(page):
     return found
 
 
+@pytest.mark.long
 def test_every_page_is_a4_upright_and_numbered(document):
     for number, page in enumerate(document.pages, start=1):
         assert [float(x) for x in page.mediabox[2:]] == pytest.approx(A4, abs=0.01)
@@ -103,6 +104,7 @@ def test_figures_are_numbered_and_have_captions(document):
     assert numbers == list(range(1, pictures + 1)) and pictures == 6 + 1
 
 
+@pytest.mark.long
 def test_any_text_is_shown_as_it_is(result, document):
     assert "Größe → ½, 5 °C" in " ".join(page.extract_text() for page in document.pages)
     evil = renamed(result, cycle=EVIL, driveline=EVIL, driveline_title=EVIL)

@@ -32,6 +32,7 @@ def evil(result):
     return report_page(full_contents(result, cycle=EVIL, driveline=EVIL, driveline_title=EVIL))
 
 
+@pytest.mark.long
 def test_page_is_well_formed_and_identities_are_unique(text):
     page = Page(text)
     assert page.faults == []
@@ -61,6 +62,7 @@ def test_policy_allows_this_script_alone(text):
     assert "unsafe-inline'; script-src" in text and text.count("script-src") == 1
 
 
+@pytest.mark.long
 def test_names_cannot_become_code(evil):
     page = Page(evil)
     assert page.faults == []
@@ -178,6 +180,7 @@ def test_names_are_quoted_for_the_shell(result):
     assert shown.startswith("a b; rm -rf '$HOME'")
 
 
+@pytest.mark.long
 def test_driveline_is_found_by_name_or_the_report_does_without(result, tmp_path):
     result.to_netcdf(tmp_path / "known.nc")
     assert read_entry(tmp_path / "known.nc").driveline.name == "full"

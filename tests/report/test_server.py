@@ -60,6 +60,7 @@ def test_it_listens_on_loopback_and_a_free_port(server):
         assert other.server_port != server.server_port
 
 
+@pytest.mark.long
 def test_page_shows_ordinary_files_of_the_folder_alone(server):
     answer, text = ask(server)
     assert answer.status == 200
@@ -100,6 +101,7 @@ def test_no_path_leads_out(server, path):
     assert "secret" not in text and "root:" not in text
 
 
+@pytest.mark.long
 def test_a_name_with_signs_is_found_by_its_name(server):
     answer, text = ask(server, "/?left=a+%26+%3Cb%3E+%252e.nc&right=")
     assert answer.status == 200 and text.count('<section class="run"') == 1
@@ -121,6 +123,7 @@ def test_another_host_is_refused(server, host):
     assert ask(server, host=host)[0].status == 403
 
 
+@pytest.mark.long
 def test_localhost_is_this_server(server):
     assert (
         ask(server, "/?left=one.nc&right=", host=f"localhost:{server.server_port}")[0].status == 200
@@ -139,6 +142,7 @@ def test_only_reading(server, method):
     assert ask(server, method=method)[0].status in (405, 501)
 
 
+@pytest.mark.long
 def test_head_has_no_body_and_headers_are_strict(server):
     answer, text = ask(server, "/?left=one.nc&right=", "HEAD")
     assert answer.status == 200 and text == ""
@@ -148,6 +152,7 @@ def test_head_has_no_body_and_headers_are_strict(server):
     assert "Python" not in (answer.getheader("Server") or "")
 
 
+@pytest.mark.long
 def test_long_address_and_noise_do_not_end_it(server):
     assert ask(server, "/?left=" + "a" * 9000)[0].status == 414
     with socket.create_connection((HOME, server.server_port), timeout=10) as raw:
@@ -157,6 +162,7 @@ def test_long_address_and_noise_do_not_end_it(server):
     assert ask(server, "/?left=one.nc&right=")[0].status == 200
 
 
+@pytest.mark.long
 def test_nothing_is_written(server, folder):
     before = sorted((p.name, p.lstat().st_mtime_ns) for p in folder.iterdir())
     ask(server)
@@ -180,6 +186,7 @@ def forged(result, folder, name, **attrs):
     Result(result.dataset.assign_attrs(attrs)).to_netcdf(folder / name)
 
 
+@pytest.mark.long
 def test_bad_files_are_listed_with_their_fault_and_the_others_shown(result, tmp_path):
     result.to_netcdf(tmp_path / "good.nc")
     (tmp_path / "a.nc").write_bytes(b"no file of this kind")
@@ -206,6 +213,7 @@ def test_bad_files_are_listed_with_their_fault_and_the_others_shown(result, tmp_
     assert str(tmp_path) not in page
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("side", ["left", "right"])
 def test_a_result_that_cannot_be_drawn_leaves_the_other(side, result, tmp_path, monkeypatch):
     result.to_netcdf(tmp_path / "good.nc")
@@ -222,6 +230,7 @@ def test_a_result_that_cannot_be_drawn_leaves_the_other(side, result, tmp_path, 
     assert page.count("cannot be drawn (KeyError)") == 2 and page.count('class="run"') == 1
 
 
+@pytest.mark.long
 def test_whatever_a_reader_raises_is_a_fault(result, tmp_path, monkeypatch):
     result.to_netcdf(tmp_path / "good.nc")
     (tmp_path / "odd.json").write_text("{}")
@@ -230,6 +239,7 @@ def test_whatever_a_reader_raises_is_a_fault(result, tmp_path, monkeypatch):
     assert "<li>odd.json: cannot be read (ZeroDivisionError)</li>" in page and "good.nc" in page
 
 
+@pytest.mark.long
 def test_results_take_no_more_memory_than_there_is(result, tmp_path, monkeypatch):
     for name in "abc":
         result.to_netcdf(tmp_path / f"{name}.nc")

@@ -40,6 +40,7 @@ def on(found, driveline, cycle="ece15"):
     return {name: one[name].item() for name in one.data_vars}
 
 
+@pytest.mark.long
 def test_values_are_those_of_single_solves(three):
     for name in ("full", "mild"):
         result = solve_cycle(CYCLE, read_driveline(name), SMALL)
@@ -51,6 +52,7 @@ def test_values_are_those_of_single_solves(three):
         assert values["fuel_g_per_km"] == pytest.approx(attrs["fuel_g"] / CYCLE.distance * 1e3)
 
 
+@pytest.mark.long
 def test_relations_are_to_the_first_on_the_same_cycle(three, mixed):
     full, mild = on(three, "full"), on(three, "mild")
     assert full["fuel_percent"] == full["co2_percent"] == 0.0
@@ -88,6 +90,7 @@ def test_first_that_cannot_leaves_the_others_without_relation():
     plot_variants(found).canvas.draw()
 
 
+@pytest.mark.long
 def test_what_is_loaded_counts_for_a_study_and_needs_no_cluster():
     """With other code of these rooms, stored tasks are other tasks; of no other room."""
     script = """import sys
@@ -176,6 +179,7 @@ def test_picture_is_whole_and_shows_the_values(which, request):
 SHIPPED = ("full_diesel", "full_awd", "full_six_speed", "mild_crank")
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("cycle", ["wltc_class3b", "udds"])
 def test_shipped_variants_drive_the_usual_schedules(cycle):
     found = solve_variants(

@@ -43,6 +43,7 @@ def test_values_are_those_of_a_solve(tmp_path):
         np.testing.assert_array_equal(task[f"trace_{name}"], alone.dataset[name])
 
 
+@pytest.mark.long
 def test_controllers_score_as_in_a_comparison(tmp_path):
     """Tuned by the same seed, and code of a file as well."""
     (tmp_path / "own.py").write_text(
@@ -121,6 +122,7 @@ def test_a_run_reports_how_far_it_is(tmp_path):
     assert shown[0].left == pytest.approx(2.0 / shown[0].rate) and shown[-1].left == 0.0
 
 
+@pytest.mark.long
 def test_growing_does_the_new_tasks_only(tmp_path):
     path = write_study(tmp_path, FEW)
     assert len(do_here(path)) == 2
@@ -138,6 +140,7 @@ def test_growing_does_the_new_tasks_only(tmp_path):
     assert status_of(path).others == 5 and status_of(path).done == 2
 
 
+@pytest.mark.long
 def test_a_longer_cycle_has_room_for_its_traces(tmp_path):
     path = write_study(tmp_path, FEW, top='traces = ["soc"]\n')
     do_here(path)
@@ -152,6 +155,7 @@ def test_a_longer_cycle_has_room_for_its_traces(tmp_path):
     assert np.isnan(ece[:, 195:]).all()
 
 
+@pytest.mark.long
 def test_other_readers_can_have_the_results(tmp_path):
     """As a file of their own, opened with xarray alone and with warnings as errors."""
     path = write_study(tmp_path, FEW, top='traces = ["soc"]\n')

@@ -94,6 +94,7 @@ DAMAGES = {
 }
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("damage", DAMAGES)
 def test_a_damaged_piece_is_said_and_done_again(path, damage):
     before, (victim, *others) = status_of(path), pieces(path)

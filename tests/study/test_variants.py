@@ -225,6 +225,7 @@ def test_only_tasks_with_equal_operating_points_share_them(tmp_path):
     assert len(shared) == 8 and all(len(values) == 1 for values in shared.values())
 
 
+@pytest.mark.long
 def test_shared_work_changes_no_bit(tmp_path):
     """Each task of a batch against a solve of its own."""
     made = plan(

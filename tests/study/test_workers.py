@@ -86,6 +86,7 @@ def test_nothing_listens_while_a_study_runs_and_killed_workers_are_replaced(tmp_
     assert (record["done"], record["failed"], record["waiting"]) == (80, 0, 0)
 
 
+@pytest.mark.long
 @on_posix
 @pytest.mark.parametrize(
     "after", [0.3, 1.5, *(pytest.param(t, marks=pytest.mark.long) for t in (3.0, 5.0))]

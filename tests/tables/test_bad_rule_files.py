@@ -147,6 +147,7 @@ def test_what_is_no_json_is_refused(tmp_path, text, words):
     assert words in str(caught.value)
 
 
+@pytest.mark.long
 def test_a_damaged_netcdf_is_refused(tmp_path, rule_set):
     path = written(rule_set, tmp_path, "netcdf")
     content = bytearray(path.read_bytes())
@@ -156,6 +157,7 @@ def test_a_damaged_netcdf_is_refused(tmp_path, rule_set):
         read_rule_set(path)
 
 
+@pytest.mark.long
 def test_a_netcdf_written_again_is_used_and_named(tmp_path, rule_set):
     path = written(rule_set, tmp_path, "netcdf")
     with xr.open_dataset(path, engine="h5netcdf") as file:
@@ -202,6 +204,7 @@ def values(rule_set):
     return {name: array.tolist() for name, array in arrays(replace(rule_set, coverage={})).items()}
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("kind", ["json", "csv"])
 def test_any_damage_is_one_sentence_or_an_edit(tmp_path, rule_set, kind):
     """Random cuts, doublings and strange pieces: read and marked as edited, or refused."""

@@ -47,6 +47,7 @@ def assert_same(one, other):
     assert vars(mine.vehicle) == vars(theirs.vehicle)
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("kind", FORMATS)
 @pytest.mark.parametrize("seed", [1, 2, 3])
 def test_round_trip(tmp_path, kind, seed):
@@ -62,6 +63,7 @@ def test_round_trip(tmp_path, kind, seed):
     assert_same(before, after)
 
 
+@pytest.mark.long
 def test_a_round_through_all_formats_changes_no_bit(tmp_path):
     before = found = hand_made_preview()
     for kind in (*FORMATS, *FORMATS):
@@ -197,6 +199,7 @@ def test_bad_json_is_one_sentence(tmp_path, keys, value, words):
     assert str(caught.value).startswith(str(path)) and words in str(caught.value)
 
 
+@pytest.mark.long
 def test_a_netcdf_written_again_is_used_and_named(tmp_path):
     path = written(hand_made_preview(), tmp_path, "netcdf")
     with xr.open_dataset(path, engine="h5netcdf") as file:
@@ -208,6 +211,7 @@ def test_a_netcdf_written_again_is_used_and_named(tmp_path):
         assert read_preview(path).origin.edited
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("kind", FORMATS)
 def test_the_format_says_what_it_holds(tmp_path, kind):
     path = written(hand_made_preview(), tmp_path, kind)

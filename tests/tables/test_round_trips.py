@@ -35,6 +35,7 @@ def check(seed, folder):
         np.testing.assert_allclose(found[key], values, rtol=DIGITS, err_msg=f"{seed} {key}")
 
 
+@pytest.mark.long
 def test_some_come_back(tmp_path):
     for seed in range(20):
         check(seed, tmp_path)

@@ -38,6 +38,7 @@ def random_set(seed):
     )
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("kind", FORMATS)
 @pytest.mark.parametrize("seed", [None, *range(20)])
 def test_round_trip(tmp_path, kind, seed):
@@ -56,6 +57,7 @@ def test_round_trip(tmp_path, kind, seed):
             assert (theirs[name] == array).all(), name
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("kind", FORMATS)
 @pytest.mark.parametrize("title", TITLES)
 def test_any_title_comes_back(tmp_path, kind, title):
@@ -172,6 +174,7 @@ def test_another_constant_is_an_edit(tmp_path, rule_set):
     assert after.origin.edited and after.table.min_on == 2.5
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("kind", FORMATS)
 def test_existing_files_stay(tmp_path, rule_set, kind):
     path = written(rule_set, tmp_path, kind)

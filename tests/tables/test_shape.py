@@ -130,6 +130,7 @@ def test_the_least_time_in_a_gear_is_looked_at():
     assert (found.table, found.value, found.low) == ("min_gear", 1.5, 2.0)
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("kind", ["json", "netcdf", "csv"])
 def test_files_state_the_limits_that_tables_were_made_for(tmp_path, kind):
     limits = ShapeLimits(hysteresis=3.0 * KM_PER_H, rising=False, speed_step=7.5 * KM_PER_H)
