@@ -63,8 +63,8 @@ def start(*args, **more):
     )
 
 
-def wait_for_pieces(folder, count, process, seconds=60):
-    """Wait until a run has stored some tasks; fail where it ends before."""
+def wait_for_pieces(folder, count, process, seconds=180):
+    """Wait until a run has stored some tasks, compiling first; fail where it ends before."""
     deadline = time.monotonic() + seconds
     while len(list(folder.glob("pieces/*.piece"))) < count:
         assert process.poll() is None, process.communicate()
