@@ -31,6 +31,7 @@ DRAGGED = 0.5  # of the overrun torque
 FUEL_ERROR, FUEL_FLOOR = 0.03, 0.05  # of a rate, and of the idle fuel rate (assumed)
 TORQUE_ERROR = 0.01  # of the highest full load (assumed)
 LEFT_ERROR = 0.02  # the same of a torque that speed and motor leave to the engine (assumed)
+NAMES = ("engine_speed", "fuel_rate", "engine_torque")
 MOTOR = ("motor_torque", "motor_power")
 FAR = 25.0  # square of a deviation in its errors, beyond which more says no more
 CHANGE = 1.92  # half the 95 % quantile of chi-squared: what a stop with its start must explain
@@ -54,8 +55,7 @@ def dragged_engine(
     gear
         Of each step, from 0.
     """
-    names = ("engine_speed", "fuel_rate", "engine_torque")
-    told = {n: held(samples.mean(recording.channels[n])) for n in names if recording.has(n)}
+    told = _told(recording, samples)
     if "engine_speed" not in told or len(told) == 1:
         return None
     turns, error = told["engine_speed"] > TURNING * driveline.engine.idle_speed, TORQUE_ERROR
@@ -63,7 +63,7 @@ def dragged_engine(
         left = _left_torque(recording, driveline, samples, demand, gear)
         if left is not None:
             told["engine_torque"], error = left, LEFT_ERROR
-    if len(told) == len(names):
+    if len(told) == len(NAMES):
         error *= float(driveline.engine.full_load.max())
         return _most_likely(_costs(told, turns, driveline, demand, gear, error))
     return _until_it_burns(turns, turns & _burns(told, driveline))
@@ -81,9 +81,12 @@ def untold_cuts(
     on
         Whether the engine is on, by step.
     """
-    names = ("engine_speed", "fuel_rate", "engine_torque")
-    told = {n: held(samples.mean(recording.channels[n])) for n in names if recording.has(n)}
-    return len(intervals(on & ~_burns(told, driveline)))
+    return len(intervals(on & ~_burns(_told(recording, samples), driveline)))
+
+
+def _told(recording: Recording, samples: StepSamples) -> dict[str, np.ndarray]:
+    """Return what the channels of the engine tell of each step, by their names."""
+    return {n: held(samples.mean(recording.channels[n])) for n in NAMES if recording.has(n)}
 
 
 def _left_torque(
