@@ -9,6 +9,8 @@ from typing import Any
 
 import numba
 
+from .kernel_cache import guarded
+
 PACKAGE = Path(__file__).parents[1]
 ROOMS = "dp", "physics", "problem"  # of functions that run on a device
 
@@ -34,7 +36,7 @@ def device_kernel(**options: Any) -> Callable[[Callable[..., Any]], Any]:
             with contextlib.suppress(RuntimeError):  # no folder is writable
                 made.enable_caching()
                 version = numba.__version__, device_sources(), repr(sorted(options.items()))
-                made._cache._cache_file._version = version
+                made._cache = guarded(type(made._cache))(python, version)
         return made
 
     return compiled

@@ -13,17 +13,53 @@ from pathlib import Path
 from typing import Any
 
 from numba.core import config
-from numba.core.caching import FunctionCache, IndexDataCacheFile, NullCache
+from numba.core.caching import FunctionCache, NullCache
 
 from .warning import InputWarning
 
-__all__ = ["KernelCache", "NullCache", "use_temporary_folder"]
+__all__ = ["KernelCache", "NullCache", "guarded", "use_temporary_folder"]
 SEAL = 32  # bytes of a SHA-256 behind the content of each file
 _MEND = "set NUMBA_CACHE_DIR to a folder that can be written to"
 
 
-class KernelCache(FunctionCache):  # type: ignore[misc]
-    """The cache of one kernel: what cannot be read is compiled anew, what cannot be kept is not.
+class _Guarded:
+    """A cache of one kernel: what cannot be read is compiled anew, what cannot be kept is not.
+
+    To be mixed into a kind of cache, of numba or of numba-cuda.
+    """
+
+    def __init__(self, python: Any, version: tuple[str, ...]) -> None:
+        super().__init__(python)  # type: ignore[call-arg]
+        cache: Any = self
+        stamp = cache._impl.locator.get_source_stamp()
+        sealed = _sealed(type(cache._cache_file))
+        cache._cache_file = sealed(cache._cache_path, cache._impl.filename_base, stamp)
+        cache._cache_file._version = version
+
+    def load_overload(self, sig: Any, target_context: Any) -> Any:
+        """Return the machine code for a signature, None where it is not there or damaged."""
+        cache: Any = super()
+        try:
+            return cache.load_overload(sig, target_context)
+        except Exception:  # what a damaged file raises is of any kind
+            with contextlib.suppress(OSError):
+                Path(self._cache_file._index_path).unlink()  # type: ignore[attr-defined]
+            return None
+
+    def save_overload(self, sig: Any, data: Any) -> None:
+        """Keep the machine code for a signature, if the system lets it."""
+        cache: Any = super()
+        try:
+            cache.save_overload(sig, data)
+        except OSError as error:
+            _say(
+                f"compiled code could not be kept ({error.strerror or error}), so a later run "
+                f"compiles it again; make room, or {_MEND}"
+            )
+
+
+class KernelCache(_Guarded, FunctionCache):  # type: ignore[misc]
+    """The guarded cache of a kernel on the CPU.
 
     Parameters
     ----------
@@ -38,53 +74,41 @@ class KernelCache(FunctionCache):  # type: ignore[misc]
         No folder is writable.
     """
 
-    def __init__(self, python: Any, version: tuple[str, ...]) -> None:
-        super().__init__(python)
-        stamp = self._impl.locator.get_source_stamp()
-        self._cache_file = _SealedFiles(self._cache_path, self._impl.filename_base, stamp)
-        self._cache_file._version = version
 
-    def load_overload(self, sig: Any, target_context: Any) -> Any:
-        """Return the machine code for a signature, None where it is not there or damaged."""
-        try:
-            return super().load_overload(sig, target_context)
-        except Exception:  # what a damaged file raises is of any kind
-            with contextlib.suppress(OSError):
-                Path(self._cache_file._index_path).unlink()
-            return None
-
-    def save_overload(self, sig: Any, data: Any) -> None:
-        """Keep the machine code for a signature, if the system lets it."""
-        try:
-            super().save_overload(sig, data)
-        except OSError as error:
-            _say(
-                f"compiled code could not be kept ({error.strerror or error}), so a later run "
-                f"compiles it again; make room, or {_MEND}"
-            )
+def guarded(kind: Any) -> Any:
+    """Return a kind of cache, such as numba-cuda's, guarded as :class:`KernelCache` is."""
+    return type(kind.__name__, (_Guarded, kind), {})
 
 
-class _SealedFiles(IndexDataCacheFile):  # type: ignore[misc]
+def _sealed(kind: Any) -> Any:
+    return type(kind.__name__, (_Seal, kind), {})
+
+
+class _Seal:
     """Index and machine code of a kernel, each with a checksum that is looked at first.
 
     An index that is absent, old or damaged is empty.
     """
 
     def _dump(self, obj: Any) -> bytes:
-        content: bytes = super()._dump(obj)
+        files: Any = super()
+        content: bytes = files._dump(obj)
         return content + hashlib.sha256(content).digest()
 
     def _load_index(self) -> Any:
+        files: Any = self
         try:
-            with open(self._index_path, "rb") as file:
-                if pickle.load(file) == self._version:
+            with open(files._index_path, "rb") as file:
+                if pickle.load(file) == files._version:
                     _check_seal(file.read())
-            return super()._load_index()
+            files = super()
+            return files._load_index()
         except Exception:  # absent, or damaged in any way: it is written anew
             return {}
 
     def _load_data(self, name: str) -> Any:
-        content = Path(self._data_path(name)).read_bytes()
+        files: Any = self
+        content = Path(files._data_path(name)).read_bytes()
         _check_seal(content)
         return pickle.loads(content)  # what stands behind its end is passed over
 

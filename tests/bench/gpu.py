@@ -22,7 +22,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from gpu_variants import CYCLE, compared, heavier, inputs, study, training, variants
+from gpu_variants import CYCLE, compared, cpu, heavier, inputs, study, training, variants
 from numba import cuda
 
 from hybridopt.dp.cost_to_go import CostToGo
@@ -362,6 +362,7 @@ def one_shape() -> dict:
 
 
 PARTS = {
+    "cpu": cpu,
     "launches": launches,
     "study": study,
     "training": training,
@@ -378,7 +379,7 @@ FILE_PARTS = {"variants": variants, "compared": compared}  # they read or write 
 def main() -> int:
     """Do the part asked for and write what it measured."""
     part, file = sys.argv[1:]
-    found = {"device": device_name()} if part != "compared" else {}
+    found = {} if part in ("compared", "cpu") else {"device": device_name()}
     found |= FILE_PARTS[part](Path(file)) if part in FILE_PARTS else PARTS[part]()
     Path(file).write_text(json.dumps(found, indent=1, default=float))
     print(

@@ -40,9 +40,9 @@ def rows(found: dict) -> list[tuple[str, str]]:
         made.append(("bounds above the CPU's cost", f"{part['bounds_above_cost']}"))
         words = "certificates checked / refused / bound over the checker's, relative, at most"
         made.append((words, audited))
-        if seconds := part.get("cpu_s"):
-            minute = f"{60.0 * part['cpu_proved'] / seconds:,.0f}"
-            made.append((f"a CPU with {part['cores']} cores, a minute", minute))
+    for part in (part for name, part in sorted(found.items()) if name.startswith("cpu")):
+        minute = f"{part['a_minute']:,.1f}"
+        made.append((f"the CPU beside it, {part['cores']} cores: with bound, a minute", minute))
     if part := found.get("training"):
         for what, words in (("copies", "copies of drives solved"), ("drives", "drives swept")):
             if what in part["device all"]:

@@ -108,29 +108,46 @@ def variants(file: Path, count: int = 1000) -> dict:
 def compared(file: Path, limit: float = 400.0) -> dict:
     """Compare what `variants` found with the CPU, one worker process per core; audit certificates.
 
-    It goes on where it was stopped, and begins no more after `limit` seconds.
+    It writes what it knows as it goes on where it was stopped, and begins no more after `limit`
+    seconds.
     """
     before = json.loads(file.read_text())
     kept = pickle.loads(file.with_suffix(".pickle").read_bytes())
     known, checked = before.get("known", []), before.get("checked", [])
     cases, cores = random_cases(before["count"]), usable_cores()
-    os.environ["NUMBA_NUM_THREADS"] = "1"  # of the workers
-    with ProcessPoolExecutor(cores, multiprocessing.get_context("spawn")) as pool:
+    audited = [(cases[i], answer) for i, answer in kept.items()]
+    with workers(cores) as pool:
         list(pool.map(on_cpu, cases[:cores]))  # compiles
-        began, took = time.perf_counter(), before.get("cpu_s", 0.0)
-        for first in range(len(known), len(cases), 4 * cores):
-            begun = time.perf_counter()
-            if begun - began > limit:
+        began = time.perf_counter()
+        while time.perf_counter() - began < limit:
+            if len(known) < len(cases):
+                bound = partial(on_cpu, bound=len(known) < PROVED)
+                known += pool.map(bound, cases[len(known) : len(known) + 4 * cores])
+            elif len(checked) < len(audited):
+                checked += pool.map(audit, audited[len(checked) : len(checked) + 2 * cores])
+            else:
                 break
-            bound = first < PROVED
-            known += pool.map(partial(on_cpu, bound=bound), cases[first : first + 4 * cores])
-            took += bound * (time.perf_counter() - begun)
-        left = list(kept.items())[len(checked) :] if len(known) > AUDITED else []
-        checked += pool.map(audit, [(cases[i], answer) for i, answer in left])
+            file.write_text(json.dumps(before | {"known": known, "checked": checked}))
     rows = [(*mine, *other) for mine, other in zip(before["found"], known, strict=False)]
-    found = before | summed(rows) | audits(checked) | {"cores": cores, "cpu_s": took}
-    proved = sum(np.isfinite(bound) for _, bound in known)
-    return found | {"known": known, "checked": checked, "cpu_proved": proved}
+    return before | summed(rows) | audits(checked) | {"known": known, "checked": checked}
+
+
+def cpu() -> dict:
+    """Time solving and proving variants on the CPU, one worker process per core."""
+    cores = usable_cores()
+    cases = random_cases(8 * cores)
+    with workers(cores) as pool:
+        list(pool.map(on_cpu, cases[:cores]))  # compiles
+        began = time.perf_counter()
+        list(pool.map(on_cpu, cases))
+        took = time.perf_counter() - began
+    return {"cores": cores, "count": len(cases), "a_minute": 60.0 * len(cases) / took}
+
+
+def workers(cores: int) -> ProcessPoolExecutor:
+    """Return worker processes whose kernels use a core each."""
+    os.environ["NUMBA_NUM_THREADS"] = "1"
+    return ProcessPoolExecutor(cores, multiprocessing.get_context("spawn"))
 
 
 def summed(rows) -> dict:
