@@ -13,6 +13,8 @@ if TYPE_CHECKING:
     import xarray as xr
 
     from .batches import BatchExecutor, Team
+    from .cluster_devices import ClusterDeviceExecutor
+    from .on_device import DeviceExecutor
     from .plan import StudyPlan
     from .run import RunProgress, ShowProgress
     from .store import StudyStore
@@ -89,8 +91,9 @@ def solve_study(
     retry_failed
         Try tasks again that failed before.
     executor
-        "cpu", or "gpu": devices solve the optima, workers replay and store them. Without a device,
-        or where one cannot take a task, it is solved on the CPU, and a warning says so.
+        "cpu", or "gpu": devices solve the optima, those of the scheduler's workers or of this
+        machine; workers replay and store them. Without a device, or where one cannot take a task,
+        it is solved on the CPU, and a warning says so.
     show
         Called with how far the run is, whenever a few tasks are done.
 
@@ -137,21 +140,31 @@ def _run_on_devices(
     plan: "StudyPlan", waiting: list[Any], rest: "BatchExecutor", show: "ShowProgress"
 ) -> None:
     """Have devices solve optima; say which tasks were solved without one, and why."""
-    from ..optimum.batch import devices
     from .run import run_study
 
-    if not devices():
+    executor = _device_executor(rest)
+    if executor is None:
         message = "no device with a driver and numba-cuda is here; all tasks are solved on the CPU"
         warnings.warn(message, InputWarning, stacklevel=3)
         run_study(plan, waiting, rest, show)
         return
-    from .on_device import DeviceExecutor
-
-    executor = DeviceExecutor(rest)
     run_study(plan, waiting, executor, show)
     for reason, count in executor.on_cpu.most_common():
         message = f"{count} tasks were solved on the CPU: {reason}"
         warnings.warn(message, InputWarning, stacklevel=3)
+
+
+def _device_executor(rest: "BatchExecutor") -> "DeviceExecutor | ClusterDeviceExecutor | None":
+    """Return what has devices solve optima: those of a cluster's workers, or of this machine."""
+    from ..optimum.batch import devices
+    from .on_device import DeviceExecutor
+
+    if client := getattr(rest.team, "client", None):  # of a cluster
+        from .cluster_devices import ClusterDeviceExecutor, device_places
+
+        if places := device_places(client):
+            return ClusterDeviceExecutor(rest, client, places)
+    return DeviceExecutor(rest) if devices() else None
 
 
 def study_results(

@@ -1,4 +1,7 @@
-"""Optima of a study from devices: tasks come back with answers, which workers replay and store."""
+"""Optima of a study from devices: tasks come back with answers, which workers replay and store.
+
+The devices are those of this machine, or those of a cluster's workers.
+"""
 
 import dataclasses
 import itertools
@@ -14,8 +17,7 @@ from ..pipeline import Prepared, prepare
 from ..problem.emission_prices import with_prices
 from ..problem.size import settled
 from ..problem.statement import Statement, Statements
-from .batches import BatchExecutor
-from .tasks import Report, TaskInput
+from .tasks import Executor, Report, TaskInput
 
 REMEMBERED = 64  # sets of operating points that later tasks may share
 
@@ -36,7 +38,7 @@ class DeviceExecutor:
     on_cpu : why tasks were solved without a device, and how many for it
     """
 
-    def __init__(self, rest: BatchExecutor) -> None:
+    def __init__(self, rest: Executor) -> None:
         self.rest = rest
         self.on_cpu: Counter[str] = Counter()
 

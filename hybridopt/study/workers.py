@@ -34,7 +34,7 @@ from .tasks import SerialExecutor, package_version
 WORKER_BYTES = 400e6  # of a worker process with all kernels, before its first task
 MEMORY_SHARE = 0.8  # of the memory of this machine that is free
 ENVIRONMENT = dict.fromkeys(("NUMBA_NUM_THREADS", "OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"), "1")
-_ALONE = threading.Lock()  # one batch at a time in a process: kernels are not to run side by side
+ALONE = threading.Lock()  # one batch at a time in a process: kernels are not to run side by side
 
 
 def local_workers(wanted: int | None, task_bytes: float) -> int:
@@ -199,7 +199,7 @@ def run_batch(folder: str, version: str, content: bytes) -> int:
         raise FailedError(
             f"a worker has hybridopt {package_version()}, not {version}; install the same on all"
         )
-    with _ALONE, warnings.catch_warnings():
+    with ALONE, warnings.catch_warnings():
         warnings.simplefilter("ignore", InputWarning)
         one_thread()
         warm_kernels()

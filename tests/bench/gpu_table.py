@@ -45,10 +45,9 @@ def rows(found: dict) -> list[tuple[str, str]]:
         made.append((f"the CPU beside it, {part['cores']} cores: with bound, a minute", minute))
     if part := found.get("training"):
         for what, words in (("copies", "copies of drives solved"), ("drives", "drives swept")):
-            if what in part["device all"]:
-                times = [part[f"{place} all"][f"{what}_s"] for place in ("device", "cpu")]
-                name = f"training: {part['device all'][what]} {words}, s, device / CPU"
-                made.append((name, f"{times[0]:.1f} / {times[1]:.1f}"))
+            times = [part[place][f"{what}_s"] for place in ("device", "cpu")]
+            name = f"training: {part['device'][what]} {words}, s, device / CPU"
+            made.append((name, f"{times[0]:.1f} / {times[1]:.1f}"))
     if part := found.get("study"):
         made.append((f"study, s for {part['count']:,} results", f"{part['whole_s']:,.0f}"))
         made.append(("killed and resumed: the same digest", "yes" if part["same"] else "no"))

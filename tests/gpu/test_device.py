@@ -62,6 +62,7 @@ def test_damaged_code_of_a_kernel_is_made_anew(damage, suffix):
     assert _kept()[:2] == (6.0, 1), "and kept"
 
 
+@pytest.mark.filterwarnings("ignore::Warning")  # of numba-cuda, on small grids
 def test_a_full_disk_stops_no_kernel(monkeypatch):
     """The system refuses every file, as a full disk does."""
 
