@@ -8,7 +8,7 @@ from functools import partial
 
 from ..base.errors import HybridoptError
 from ..base.warning import InputWarning
-from ..dp.bound import known_bound
+from ..dp.bound import known_bound, lower_bound
 from ..dp.cost_to_go import ValueLeftOut
 from ..dp.forward import ForwardRun
 from ..inputs.cycle import Cycle
@@ -23,6 +23,8 @@ from ..problem.emission_prices import with_prices
 from ..problem.settings import Settings
 from ..problem.size import settled
 from ..problem.statement import Statement, Statements
+
+LOOSE_PERCENT = 5.0  # gap above which a device's bound is left for the CPU's
 
 
 @dataclass(frozen=True, eq=False)
@@ -52,7 +54,7 @@ class BatchItem:
         """Return the optimum as :func:`find_optimum` does, its cost-to-go left out.
 
         Where the device gave no answer, or a schedule that cannot be driven here, the problem is
-        solved here; errors are those of a solve.
+        solved here; errors are those of a solve. A bound with a gap above 5 % is proved here again.
         """
         if (run := self.answer.run) is None:
             return self._solved_here()
@@ -80,6 +82,8 @@ class BatchItem:
         )
         if self.answer.multipliers is not None:
             bound = known_bound(problem, run, self.answer.bound, self.answer.multipliers)
+            if bound.gap_percent > LOOSE_PERCENT:
+                bound = lower_bound(problem, run, run.costate)
         trace = replay_schedule(
             self.driveline,
             self.demand,

@@ -140,3 +140,17 @@ def test_a_schedule_that_cannot_be_driven_is_solved_on_the_cpu():
     item = dataclasses.replace(item, answer=batch.Answer(wrong))
     with pytest.warns(InputWarning, match="in gear 1.*solved on the CPU"):
         assert item.optimum().solution.cost == pytest.approx(run.cost, rel=1e-12)
+
+
+def test_a_loose_bound_is_proved_again_on_the_cpu():
+    """Half of the cost is taken for proved by the device, and then 96 % of it."""
+    case = read_cycle("ece15"), read_driveline("full"), Settings(soc_points=101)
+    (item,) = state_cases([case])
+    problem = item.statement.problem
+    run = best_run(problem, CostToGo(problem))
+    shares = []
+    for share in (0.5, 0.96):
+        answer = batch.Answer(run, 0.0, share * run.cost, np.zeros(problem.points.steps))
+        optimum = dataclasses.replace(item, answer=answer).optimum()
+        shares.append(optimum.bound.bound / run.cost)
+    assert 0.9 < shares[0] <= 1.0 and shares[1] == pytest.approx(0.96)
