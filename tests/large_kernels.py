@@ -23,8 +23,8 @@ def closed_loop():
 
 
 SHARES = {
-    "gw0": (closed_loop, compile_ahead.first_stages),
-    "gw1": (compile_ahead.later_stages, compile_ahead.sweep_stage),
+    "gw0": (closed_loop,),
+    "gw1": (compile_ahead.later_stages, compile_ahead.first_stages, compile_ahead.sweep_stage),
 }
 """What each of the first two processes compiles."""
 

@@ -26,6 +26,7 @@ from .warning import InputWarning
 __all__ = ["PACKAGE", "KernelCache", "NullCache", "use_temporary_folder"]
 PACKAGE = Path(__file__).parents[1]
 SEAL = 32  # bytes of a SHA-256 behind the content of each file
+NAME, DIGITS = "hybridopt-kernels-", 16  # of the folder of a version, its digest behind the name
 KEPT = 8  # versions of the package whose machine code stays, those used last
 _MEND = "set NUMBA_CACHE_DIR to a folder that can be written to"
 
@@ -47,7 +48,7 @@ class KernelCache(FunctionCache):  # type: ignore[misc]
     """
 
     def __init__(self, python: Any, version: tuple[str, ...]) -> None:
-        digest = hashlib.sha256(repr(version).encode()).hexdigest()[:16]
+        digest = hashlib.sha256(repr(version).encode()).hexdigest()[:DIGITS]
         self._impl_class = partial(_Implementation, digest=digest)
         super().__init__(python)
         stamp = self._impl.locator.get_source_stamp()
@@ -128,12 +129,13 @@ def _folder_of(root: Path, digest: str) -> Path:
     OSError
         It cannot be written to.
     """
-    folder = root / f"hybridopt-{digest}"
+    folder = root / f"{NAME}{digest}"
     folder.mkdir(parents=True, exist_ok=True)
     tempfile.TemporaryFile(dir=folder).close()
     os.utime(folder)
     with contextlib.suppress(OSError):
-        used = sorted(root.glob("hybridopt-*"), key=lambda path: path.stat().st_mtime)
+        versions = root.glob(NAME + DIGITS * "[0-9a-f]")
+        used = sorted(versions, key=lambda path: path.stat().st_mtime)
         for old in used[:-KEPT]:
             shutil.rmtree(old, ignore_errors=True)
     return folder

@@ -207,11 +207,12 @@ def test_code_written_for_another_signature_is_not_taken(tmp_path):
 
 
 def test_versions_used_least_lately_are_removed(tmp_path):
+    (tmp_path / "hybridopt-kernels-of-mine").mkdir()
     for i in range(KEPT + 2):
-        folder = _folder_of(tmp_path, f"{i:02}")
+        folder = _folder_of(tmp_path, f"{i:016x}")
         os.utime(folder, (i, i))
-    left = sorted(path.name for path in tmp_path.iterdir())
-    assert left == [f"hybridopt-{i:02}" for i in range(2, KEPT + 2)]
+    left = [f"hybridopt-kernels-{i:016x}" for i in range(2, KEPT + 2)]
+    assert sorted(path.name for path in tmp_path.iterdir()) == [*left, "hybridopt-kernels-of-mine"]
 
 
 class Pair(NamedTuple):
