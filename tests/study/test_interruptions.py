@@ -93,9 +93,12 @@ def test_kill_of_the_client(path, undisturbed):
     assert_same(results_of(path), undisturbed)
 
 
+SEVERAL = 2 + len(by_hand([3, 4]))
+
+
 @pytest.fixture
 def scheduler(tmp_path):
-    """A scheduler and four worker processes, started as on any cluster."""
+    """A scheduler and several worker processes, started as on any cluster."""
     file = tmp_path / "scheduler.json"
 
     def start_dask(words):
@@ -108,7 +111,7 @@ def scheduler(tmp_path):
         assert time.monotonic() < deadline and processes[0].poll() is None
         time.sleep(0.05)
     worker = f"worker --nthreads 1 --local-directory {tmp_path}"
-    processes += [start_dask(worker) for _ in range(4)]
+    processes += [start_dask(worker) for _ in range(SEVERAL)]
     yield json.loads(file.read_text())["address"], processes[1:]
     for process in reversed(processes):
         process.terminate()
@@ -117,13 +120,13 @@ def scheduler(tmp_path):
 
 
 @pytest.mark.long
-def test_scheduler_with_four_worker_processes(path, undisturbed, scheduler):
+def test_scheduler_with_several_worker_processes(path, undisturbed, scheduler):
     """The same code path, over sockets of the loopback; a worker is killed on the way."""
     from distributed import Client
 
     address, workers = scheduler
     with Client(address) as client:
-        client.wait_for_workers(4, timeout=60)
+        client.wait_for_workers(SEVERAL, timeout=60)
     process = start("run", path, "--scheduler", address, "--json")
     wait_for_pieces(path.with_suffix(".results"), 2, process)
     children = psutil.Process(workers[0].pid).children(recursive=True)
