@@ -8,6 +8,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the commands do; before
 import pytest
 from forked import forked  # noqa: F401, a fixture
 from hypothesis import settings
+from large_kernels import compile_share
 from rule_tables import hand_made
 
 from hybridopt import Settings, read_cycle, read_driveline
@@ -30,6 +31,11 @@ cost_to_go.Threads = Alone
 # the same examples in every run, so that a red run can be repeated
 settings.register_profile("patient", deadline=None, derandomize=True)
 settings.load_profile("patient")
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_runtestloop(session):
+    compile_share(len(session.items))
 
 
 @pytest.fixture(autouse=True)

@@ -7,15 +7,16 @@ from functools import cache
 from pathlib import Path
 from typing import Any, overload
 
+import llvmlite
 import numba
+import numpy
 from numba import njit
 from numba.core import event
 from numba.core.options import DefaultOptions
 
 from .compiling import watchers
-from .kernel_cache import KernelCache, NullCache, use_temporary_folder
+from .kernel_cache import PACKAGE, KernelCache, NullCache, use_temporary_folder
 
-PACKAGE = Path(__file__).parents[1]
 MARK = b"compiled import kernel\n"  # stands in every file with kernels
 TUPLES = b"(NamedTuple)"  # stands in the files that define what kernels take
 NOT_COUNTED = "_nrt"  # numba's option for counting references, not one of its documented ones
@@ -64,7 +65,8 @@ def kernel(function: Any = None, *, borrows: bool = False, **options: Any) -> An
 
 def _kernel_cache(python: Callable[..., Any]) -> KernelCache | NullCache:
     """Return the cache of a kernel: in numba's folder, a temporary one, or none at all."""
-    version = (numba.__version__, kernel_sources())
+    makers = numba.__version__, llvmlite.__version__, numpy.__version__
+    version = (*makers, kernel_sources())
     try:
         return KernelCache(python, version)
     except RuntimeError:  # no folder is writable

@@ -1,4 +1,8 @@
-"""Numba's cache of machine code, which no damaged file, full disk or read-only folder stops."""
+"""Numba's cache of machine code, which no damaged file, full disk or read-only folder stops.
+
+Machine code is kept by what it was made of, not by where the package lies: all copies of the same
+sources share it, and no others do.
+"""
 
 import atexit
 import contextlib
@@ -8,17 +12,22 @@ import pickle
 import shutil
 import tempfile
 import warnings
-from functools import cache
+from functools import cache, partial
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 from numba.core import config
-from numba.core.caching import FunctionCache, NullCache
+from numba.core.caching import CompileResultCacheImpl, FunctionCache, NullCache
+from numba.misc.appdirs import AppDirs
 
 from .warning import InputWarning
 
-__all__ = ["KernelCache", "NullCache", "guarded", "use_temporary_folder"]
+__all__ = ["PACKAGE", "KernelCache", "NullCache", "guarded", "use_temporary_folder"]
+PACKAGE = Path(__file__).parents[1]
 SEAL = 32  # bytes of a SHA-256 behind the content of each file
+NAME, DIGITS = "hybridopt-kernels-", 16  # of the folder of a version, its digest behind the name
+KEPT = 8  # versions of the package whose machine code stays, those used last
 _MEND = "set NUMBA_CACHE_DIR to a folder that can be written to"
 
 
@@ -66,7 +75,7 @@ class KernelCache(_Guarded, FunctionCache):  # type: ignore[misc]
     python
         The function.
     version
-        An index of another version is passed over unread.
+        All that decides what a kernel does. An index of another version is passed over unread.
 
     Raises
     ------
@@ -74,10 +83,81 @@ class KernelCache(_Guarded, FunctionCache):  # type: ignore[misc]
         No folder is writable.
     """
 
+    def __init__(self, python: Any, version: tuple[str, ...]) -> None:
+        digest = hashlib.sha256(repr(version).encode()).hexdigest()[:DIGITS]
+        self._impl_class = partial(_Implementation, digest=digest)
+        super().__init__(python, version)
+
 
 def guarded(kind: Any) -> Any:
     """Return a kind of cache, such as numba-cuda's, guarded as :class:`KernelCache` is."""
     return type(kind.__name__, (_Guarded, kind), {})
+
+
+class _Implementation(CompileResultCacheImpl):  # type: ignore[misc]
+    """Numba's way to keep machine code, in the folder of a version where that can be."""
+
+    def __init__(self, python: Any, digest: str) -> None:
+        shared = SimpleNamespace(from_function=partial(_shared, digest))
+        self._locator_classes = (shared, *CompileResultCacheImpl._locator_classes)
+        super().__init__(python)
+
+
+def _shared(digest: str, python: Any, file: str) -> "_Shared | None":
+    """Return the place of a function; None if it is no kernel of the package, or cannot be."""
+    if not Path(file).is_relative_to(PACKAGE):
+        return None
+    user = AppDirs(appname="hybridopt", appauthor=False).user_cache_dir
+    try:
+        folder = _folder_of(Path(config.CACHE_DIR or user), digest)
+    except OSError:
+        return None
+    return _Shared(folder / Path(file).parent.relative_to(PACKAGE), python, file)
+
+
+class _Shared:
+    """Where the machine code of a kernel of the package lies, as numba asks for it."""
+
+    def __init__(self, folder: Path, python: Any, file: str) -> None:
+        self._folder, self._py_file = folder, file
+        self._line = python.__code__.co_firstlineno
+
+    def ensure_cache_path(self) -> None:
+        """Make the folder if it is not there."""
+        self._folder.mkdir(parents=True, exist_ok=True)
+
+    def get_cache_path(self) -> str:
+        """Return the folder."""
+        return str(self._folder)
+
+    def get_source_stamp(self) -> str:
+        """Return what the version of the index does not say yet: nothing."""
+        return ""
+
+    def get_disambiguator(self) -> str:
+        """Return what tells functions of one name in a file apart."""
+        return str(self._line)
+
+
+@cache
+def _folder_of(root: Path, digest: str) -> Path:
+    """Return the folder of a version, once in a process; those used least lately are removed.
+
+    Raises
+    ------
+    OSError
+        It cannot be written to.
+    """
+    folder = root / f"{NAME}{digest}"
+    folder.mkdir(parents=True, exist_ok=True)
+    tempfile.TemporaryFile(dir=folder).close()
+    os.utime(folder)
+    with contextlib.suppress(OSError):
+        versions = root.glob(NAME + DIGITS * "[0-9a-f]")
+        used = sorted(versions, key=lambda path: path.stat().st_mtime)
+        for old in used[:-KEPT]:
+            shutil.rmtree(old, ignore_errors=True)
+    return folder
 
 
 def _sealed(kind: Any) -> Any:
@@ -87,8 +167,20 @@ def _sealed(kind: Any) -> Any:
 class _Seal:
     """Index and machine code of a kernel, each with a checksum that is looked at first.
 
-    An index that is absent, old or damaged is empty.
+    An index that is absent, old or damaged is empty. Machine code says what it is for: of two
+    processes that write at once, the index may be of one and the code of the other.
     """
+
+    def save(self, key: Any, data: Any) -> None:
+        """Keep machine code with its key."""
+        files: Any = super()
+        files.save(key, (key, data))
+
+    def load(self, key: Any) -> Any:
+        """Return the machine code of a key, None if it is not there."""
+        files: Any = super()
+        kept, data = files.load(key) or (None, None)
+        return data if kept == key else None
 
     def _dump(self, obj: Any) -> bytes:
         files: Any = super()

@@ -14,7 +14,7 @@ from ..controllers.preview import PreviewMaps
 from ..inputs.driveline import Driveline
 from ..optimum.optimum import Optimum
 from ..physics.battery import inner_power, pack_battery, store_power
-from ..physics.codes import OFF, RUNNING, STARTING
+from ..physics.codes import EngineClass
 from ..physics.demand import Demand, mean_demand
 from ..physics.gearbox import wheel_torque
 from ..physics.interpolation import map_row
@@ -143,7 +143,7 @@ class _Listed:
 
     def rest_power(self) -> float:
         """Return the power out of the store at rest with the engine off, W."""
-        points = self._chosen(mean_demand(self.driveline.vehicle, np.zeros(1)), OFF, 3)
+        points = self._chosen(mean_demand(self.driveline.vehicle, np.zeros(1)), EngineClass.OFF, 3)
         power = self.stored(points.power[0, 0, 0])
         return float(np.min(np.where(np.isfinite(points.cost[0, 0, 0]), power, NEVER)))
 
@@ -171,7 +171,7 @@ def _machines(listed: _Listed, plant: Plant) -> dict[str, Map]:
         "fuel": Map((plant.fuel_speed, plant.fuel_torque), plant.fuel[: plant.fuel_speed.size]),
         "overrun": Map((plant.overrun_speed,), plant.overrun),
         "drag": Map((plant.drag_speed,), plant.drag),
-        "off_limit": Map((speeds,), _limit(listed, speeds, torques, OFF, LIMITS)),
+        "off_limit": Map((speeds,), _limit(listed, speeds, torques, EngineClass.OFF, LIMITS)),
     }
 
 
@@ -183,16 +183,20 @@ def _running_maps(listed: _Listed, plant: Plant, sizes: MapSizes, factor: float)
     torques = np.linspace(-1.0 * motor, engine + motor, sizes.torques)
     torques[np.argmin(np.abs(torques))] = 0.0
     factors, start_factors = (factor * np.array(x) for x in (sizes.factors, sizes.start_factors))
-    running = _best_splits(listed, speeds, torques, RUNNING, factors)
-    starting = _best_splits(listed, speeds, torques, STARTING, start_factors)
+    running = _best_splits(listed, speeds, torques, EngineClass.RUNNING, factors)
+    starting = _best_splits(listed, speeds, torques, EngineClass.STARTING, start_factors)
     with np.errstate(invalid="ignore"):
-        start = starting - _best_splits(listed, speeds, torques, RUNNING, start_factors)
+        start = starting - _best_splits(listed, speeds, torques, EngineClass.RUNNING, start_factors)
     start[np.isnan(start)] = np.inf
     return {
         "running_cost": Map((speeds, torques, factors), _extended(running, torques) / listed.dt),
         "start_cost": Map((speeds, torques, start_factors), _extended(start, torques)),
-        "running_limit": Map((speeds,), _limit(listed, speeds, torques, RUNNING, LIMITS)),
-        "start_limit": Map((speeds,), _limit(listed, speeds, torques, STARTING, LIMITS)),
+        "running_limit": Map(
+            (speeds,), _limit(listed, speeds, torques, EngineClass.RUNNING, LIMITS)
+        ),
+        "start_limit": Map(
+            (speeds,), _limit(listed, speeds, torques, EngineClass.STARTING, LIMITS)
+        ),
     }
 
 
@@ -269,8 +273,8 @@ def _constants(driveline: Driveline, listed: _Listed) -> np.ndarray:
         kernels.RECUPERATED: plant.share,
         kernels.FADE_LOW: plant.fade_low,
         kernels.FADE_HIGH: plant.fade_high,
-        kernels.INERTIA_OFF: inertia[OFF],
-        kernels.INERTIA_ON: inertia[RUNNING],
+        kernels.INERTIA_OFF: inertia[EngineClass.OFF],
+        kernels.INERTIA_ON: inertia[EngineClass.RUNNING],
         kernels.REST_POWER: listed.rest_power(),
         kernels.COAST_POWER: coast if plant.coast > 0.0 else NEVER,
         kernels.PUMP_POWER: float(coast - idle),

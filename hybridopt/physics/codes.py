@@ -2,6 +2,8 @@
 
 from enum import IntEnum
 
+import numpy as np
+
 
 class EngineClass(IntEnum):
     """What the engine does in a step; the last axis but one of the operating points."""
@@ -11,8 +13,11 @@ class EngineClass(IntEnum):
     STARTING = 2
 
 
-OFF, RUNNING, STARTING = (int(code) for code in EngineClass)
-"""The same as bare numbers, for kernels that compare them with other numbers."""
+OFF, RUNNING, STARTING = (np.int64(code) for code in EngineClass)
+"""The same as bare numbers, for kernels that compare them with other numbers.
+
+A kernel that is handed a Python number that is written down compiles once more for that number.
+"""
 LOCKED, SLIPPING, OPEN = 0, 1, 2
 """States of the launch clutch."""
 LIT, HEATING, WAITING = 0, 1, 2

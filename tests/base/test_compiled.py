@@ -18,6 +18,7 @@ from numba.core.options import DefaultOptions
 
 import hybridopt
 from hybridopt.base.compiled import NOT_COUNTED, kernel, kernel_sources
+from hybridopt.base.kernel_cache import KEPT, _folder_of
 
 FILES = {
     "caller": "from ..base.compiled import kernel\nfrom .callee import _callee\n\n\n"
@@ -50,9 +51,15 @@ def package(tmp_path):
     return root
 
 
+@pytest.fixture(autouse=True)
+def empty(tmp_path, monkeypatch):
+    """Processes find an empty cache."""
+    monkeypatch.setenv("NUMBA_CACHE_DIR", str(tmp_path / "cache"))
+
+
 def ask(root, begin="", **more):
     """Return what a new process prints, on standard output and error."""
-    environment = {**os.environ, "NUMBA_CACHE_DIR": str(root.parent / "cache")}
+    environment = dict(os.environ)
     environment["PYTHONPATH"] = str(root.parent)
     environment["PYTHONDONTWRITEBYTECODE"] = "1"  # edits may follow within a second
     done = subprocess.run(
@@ -91,6 +98,11 @@ def test_edits_in_other_files_are_seen(package):
     assert asked(package) == (70.0, 0), "the callee has changed, the caller's file has not"
     edit(package, "numbers", "1.0", "4.0")
     assert asked(package) == (100.0, 0), "a constant from a file without kernels has changed"
+    edit(package, "numbers", "4.0", "1.0")
+    assert asked(package) == (70.0, 1), "what was compiled for other sources is still there"
+    moved = package.parent / "elsewhere" / package.name
+    shutil.copytree(package, moved)
+    assert asked(moved) == (70.0, 1), "another copy of the same sources has the same machine code"
 
 
 DAMAGED = """
@@ -183,6 +195,24 @@ def test_an_index_written_by_other_sources_is_not_read(tmp_path):
         pickle.dump((numba.__version__, "other sources"), file)
         file.write(b"cno.such.module\nType\n.")  # a pickle of a class that is not there
     assert entry._load_index() == {}
+
+
+def test_code_written_for_another_signature_is_not_taken(tmp_path):
+    """Two processes that write at once may take the same name for their code."""
+    entry = type(_one._cache._cache_file)(str(tmp_path), "one", "")
+    entry.save("integers", b"code")
+    assert entry.load("integers") == b"code" and entry.load("floats") is None
+    entry._save_index({"floats": entry._load_index()["integers"]})
+    assert entry.load("floats") is None
+
+
+def test_versions_used_least_lately_are_removed(tmp_path):
+    (tmp_path / "hybridopt-kernels-of-mine").mkdir()
+    for i in range(KEPT + 2):
+        folder = _folder_of(tmp_path, f"{i:016x}")
+        os.utime(folder, (i, i))
+    left = [f"hybridopt-kernels-{i:016x}" for i in range(2, KEPT + 2)]
+    assert sorted(path.name for path in tmp_path.iterdir()) == [*left, "hybridopt-kernels-of-mine"]
 
 
 class Pair(NamedTuple):

@@ -161,14 +161,14 @@ def small_plan() -> Plan:
     drive = Instance("ece15", steps=1200, settings={"memory_limit": 8e7})
     return Plan(
         instance=default,
-        repeats=3,
+        repeats=1,
         slow_repeats=1,
         sizes=_sizes(
             "ece15",
             {
-                "steps": [200, 400, 800],
-                "SoC points": [101, 201, 401],
-                CORRIDOR: [201, 401],
+                "steps": [100, 300],
+                "SoC points": [101, 301],
+                CORRIDOR: [101, 301],
                 "splits": [31, 61],
                 "gears": [3, 8],
             },

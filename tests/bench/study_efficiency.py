@@ -50,9 +50,9 @@ bound = false
 soc_points = 201
 splits = 15
 [parameters]
-"battery.capacity_Ah" = {low = 3, high = 12, count = 4}
+"battery.capacity_Ah" = [3, 12]
 "settings.start_cost_g" = [0, 0.5]
-"scale.motor" = {low = 0.6, high = 1.5, count = 4}
+"scale.motor" = {low = 0.6, high = 1.5, count = 3}
 """
 MILLION, MANY_CORES = 1_000_000, 1_000
 

@@ -22,7 +22,7 @@ SETTINGS = {"soc_points": 151, "splits": 15, "start_cost": 0.2}
 
 
 @pytest.mark.long
-@pytest.mark.parametrize("steps", some([60, 195]))
+@pytest.mark.parametrize("steps", some([30, 60, 195]))
 def test_all_sweeps_give_the_same_value(steps):
     """Two exhaustive sweeps that share no kernel with the package, see exhaustive.py."""
     problem = Instance("ece15", steps, settings=SETTINGS).problem()

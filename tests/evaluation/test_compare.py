@@ -410,11 +410,17 @@ def test_constant_factor_is_near_optimal_where_events_are_free(cycle):
     assert near and min(row.gap_percent for row in near) < 0.5
 
 
+@functools.cache
+def tuned_constant(cycle):
+    """Return a case and the score of the constant factor that is tuned for it."""
+    found = case(cycle, soc_points=1001, splits=61)
+    return found, score(found, "constant", tune(Equivalence(), [found], 800).controller)
+
+
 @pytest.mark.long
 def test_constant_factor_tuned_on_wltc_is_within_one_and_a_half_percent():
     """With starts and shifts at their price; literature 0.5 to 1 % (from memory) without them."""
-    found = case("wltc_class3b", soc_points=1001, splits=61)
-    row = score(found, "constant", tune(Equivalence(), [found], 800).controller)
+    _, row = tuned_constant("wltc_class3b")
     assert 0.0 < row.gap_percent < 1.5 and row.balance_percent < 1.0
 
 
@@ -428,8 +434,7 @@ def test_constant_factor_tuned_on_artemis_pays_for_starts_it_cannot_foresee(cycl
 
     The same rule is within 0.5 % where events are free (see above).
     """
-    found = case(cycle, soc_points=1001, splits=61)
-    row = score(found, "constant", tune(Equivalence(), [found], 800).controller)
+    _, row = tuned_constant(cycle)
     lost = row.regret.totals
     assert row.gap_percent < percent
     assert lost["engine"] + lost["gear"] > 5.0 * lost["split"]
@@ -439,7 +444,6 @@ def test_constant_factor_tuned_on_artemis_pays_for_starts_it_cannot_foresee(cycl
 @pytest.mark.parametrize("cycle", some(LONG))
 def test_tuned_thresholds_lie_between_the_equivalence_factor_and_fifteen_percent(cycle):
     """Literature: 5 to 15 % for hand-tuned thresholds (from memory); a search may do better."""
-    found = case(cycle, soc_points=1001, splits=61)
-    constant = score(found, "constant", tune(Equivalence(), [found], 800).controller)
+    found, constant = tuned_constant(cycle)
     load = score(found, "load", tune(PowerThresholds(), [found], 800).controller)
     assert constant.gap_percent < load.gap_percent < 15.0

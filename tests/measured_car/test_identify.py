@@ -7,6 +7,7 @@ import math
 import numpy as np
 import pytest
 from car_log import NO_ELECTRIC, Logger, drive_car, hilly, record, write_log
+from case_counts import cases
 from off_base import off_base, true_values
 
 from hybridopt import InputError, PowerThresholds, identify, read_cycle, read_driveline
@@ -197,4 +198,4 @@ def test_coverage_over_cars_controllers_and_seeds():
     from identification import CARS, coverage
 
     chosen = [CARS[0], CARS[3], CARS[4]]
-    assert coverage(chosen, seeds=3, cycles=("artemis_rural", "udds")) >= 0.9
+    assert coverage(chosen, seeds=cases(3), cycles=("artemis_rural", "udds")) >= 0.9
