@@ -1,6 +1,7 @@
 """Tables within limits on their shape: against linear programs, brute force and all exports."""
 
 import dataclasses
+import functools
 import itertools
 
 import numpy as np
@@ -30,7 +31,12 @@ TIGHT = ShapeLimits(
 )
 AXES = {name: hand_made().map(name).axes for name in LAYOUT}
 DRIVELINE = plain_driveline()
-VEHICLE = vehicle_range(DRIVELINE)
+
+
+@functools.cache
+def vehicle():
+    """Return what the driveline can reach; not while tests are collected, as kernels compile."""
+    return vehicle_range(DRIVELINE)
 
 
 def drawn(seed):
@@ -64,12 +70,12 @@ def as_float32(rule_set):
 def test_limits_hold_in_all_that_is_exported(tmp_path, seed):
     """In float64, float32, int16, and CSV of 12 digits; limits are often met to the last digit."""
     limits = ShapeLimits(gear_time=1.5) if seed % 2 else TIGHT
-    made = rules(Shaper(AXES, limits, VEHICLE).within(drawn(seed)), limits)
-    assert len(shape_faults(rules(drawn(seed), limits), VEHICLE)) > 10
+    made = rules(Shaper(AXES, limits, vehicle()).within(drawn(seed)), limits)
+    assert len(shape_faults(rules(drawn(seed), limits), vehicle())) > 10
     for kept in (made, as_float32(made), as_int16(made)):
-        assert [one.text for one in shape_faults(kept, VEHICLE)] == []
-    assert not shape_faults(read_rule_set(written(made, tmp_path, "csv")), VEHICLE)
-    assert not shape_faults(as_int16(read_rule_set(written(made, tmp_path, "json"))), VEHICLE)
+        assert [one.text for one in shape_faults(kept, vehicle())] == []
+    assert not shape_faults(read_rule_set(written(made, tmp_path, "csv")), vehicle())
+    assert not shape_faults(as_int16(read_rule_set(written(made, tmp_path, "json"))), vehicle())
 
 
 @pytest.mark.parametrize("seed", range(4))
@@ -79,7 +85,7 @@ def test_the_bounds_are_those_of_linear_programs(seed):
     for names in GROUPS:
         of = {name: AXES[name] for name in names}
         cells = bound_cells(of, dataclasses.replace(TIGHT, in_range=False), None)
-        shaper = Shaper(AXES, dataclasses.replace(TIGHT, in_range=False), VEHICLE)
+        shaper = Shaper(AXES, dataclasses.replace(TIGHT, in_range=False), vehicle())
         found = np.concatenate([shaper.within(values)[name].ravel() for name in names])
         x = np.concatenate([values[name].ravel() for name in names])
         rows, least = [], []
@@ -100,7 +106,7 @@ def test_the_bounds_are_those_of_linear_programs(seed):
 
 
 def test_tables_within_the_limits_stay_and_held_cells_keep_their_values():
-    shaper = Shaper(AXES, TIGHT, VEHICLE)
+    shaper = Shaper(AXES, TIGHT, vehicle())
     once = shaper.within(drawn(1))
     for name, values in shaper.within(once).items():
         np.testing.assert_allclose(values, once[name], rtol=1e-12)
@@ -109,19 +115,19 @@ def test_tables_within_the_limits_stay_and_held_cells_keep_their_values():
         HeldCell("engine_stop", (1, 2), 1.5 * KW),
         HeldCell("motor_torque", (0, 0, 0), -12.5),
     ]
-    found = Shaper(AXES, TIGHT, VEHICLE, held).within(drawn(2))
+    found = Shaper(AXES, TIGHT, vehicle(), held).within(drawn(2))
     for table, index, value in ((one.table, one.index, one.value) for one in held):
         assert found[table][index] == value
-    assert not shape_faults(as_int16(rules(found)), VEHICLE)
+    assert not shape_faults(as_int16(rules(found)), vehicle())
 
 
 def test_limits_that_leave_nothing_are_refused():
     held = [HeldCell("shift_up", (0, 1, 0), 5.0), HeldCell("shift_down", (0, 1, 0), 4.9)]
     with pytest.raises(InputError, match=r"shift_up at gear 1, .* held cells leave no value"):
-        Shaper(AXES, TIGHT, VEHICLE, held)
+        Shaper(AXES, TIGHT, vehicle(), held)
     wide = dataclasses.replace(TIGHT, hysteresis=25.0)
     with pytest.raises(InputError, match="leave no value"):
-        Shaper(AXES, wide, VEHICLE)
+        Shaper(AXES, wide, vehicle())
 
 
 @pytest.mark.parametrize("seed", range(20))
