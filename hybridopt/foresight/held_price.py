@@ -31,7 +31,7 @@ from .expected_cost import IMPOSSIBLE
 from .kernels import Costs, _backward, _follow
 from .stage_costs import stage_costs
 
-TRAINING_NODES, TRAINING_POINTS = 4, 201  # of oil temperature and SoC, where both are states
+TRAINING_NODES, TRAINING_POINTS = 3, 126  # of oil temperature and SoC, where both are states
 
 
 @dataclass(frozen=True, eq=False)
