@@ -14,7 +14,7 @@ from ..base.progress import Progress, silent
 from ..controllers.foreseen import Predict
 from ..controllers.preview import LONGEST, Preview, PreviewMaps
 from ..foresight.expected_cost import ExpectedCost, make_expected_cost
-from ..foresight.held_price import held_price, training_optimum
+from ..foresight.held_price import training_optimum
 from ..foresight.predictions import PREDICTIONS, SpeedError
 from ..foresight.preview_maps import TRAINING, make_preview_maps
 from ..foresight.priced_preview import priced_losses
@@ -257,11 +257,11 @@ class _Learned:
 
 
 def _learn(optima: Sequence[Optimum]) -> _Knowledge:
-    price = held_price(optima)
+    maps = make_preview_maps(optima)
     return _Knowledge(
-        maps=make_preview_maps(optima),
-        expected=make_expected_cost(optima, np.array([price])),
-        price=price,
+        maps=maps,
+        expected=make_expected_cost(optima, np.array([maps.factor])),
+        price=maps.factor,
         demands=[known.demand for known in optima],
         seen=frozenset(known.cycle.sha256 for known in optima),
     )

@@ -14,7 +14,7 @@ import numpy as np
 
 from ..base.errors import InputError
 from ..base.progress import Progress, silent
-from ..dp.oil_bound import usual_price
+from ..dp.bound import lower_bound
 from ..inputs.cycle import Cycle
 from ..inputs.driveline import Driveline
 from ..optimum.optimum import Optimum
@@ -22,7 +22,7 @@ from ..physics.battery import Cell, pack_battery
 from ..physics.codes import OFF, RUNNING, STARTING
 from ..physics.demand import Demand
 from ..physics.operating_points import all_points
-from ..pipeline import find_optimum
+from ..pipeline import Prepared, find_optimum, solve_prepared
 from ..problem.emission_prices import with_prices
 from ..problem.events import shift_costs, start_costs, stop_costs
 from ..problem.memory import PART
@@ -206,18 +206,30 @@ def _priced(
 def held_price(optima: Sequence[Optimum]) -> float:
     """Return the median of the multipliers of solved cycles, g/J: the price they would hold.
 
-    Of an optimum with the oil temperature as a state the price along its run does as well.
+    Where the oil temperature is a state, it is that of the same cycle at the temperatures made.
+    Steps at given temperatures do not know what their heat is worth, so that only a higher price
+    has the engine run as much.
     """
-    multipliers = []
-    for known in optima:
-        if known.bound:
-            multipliers.append(known.bound.multipliers[1:])
-        elif known.settings.ambient_temperature is not None:
-            price = usual_price(known.solution.problem, known.solution.run)
-            multipliers.append(np.full(known.demand.steps, price))
+    stated = [
+        known if known.settings.ambient_temperature is None else _given(known) for known in optima
+    ]
+    multipliers = [known.bound.multipliers[1:] for known in stated if known.bound]
     if not multipliers:
         raise InputError("price of stored energy: no cycle has a bound; solve with bound=True")
     return float(np.median(np.concatenate(multipliers)))
+
+
+def _given(known: Optimum) -> Optimum:
+    """Return the optimum at given oil temperatures, those that an optimum made, and its bound."""
+    nothing = dict.fromkeys(
+        ("ambient_temperature", "oil_temperature_start", "stop_oil_temperature")
+    )
+    settings = dataclasses.replace(known.settings, **nothing)
+    made = Prepared(known.demand, known.points)
+    found = solve_prepared(known.cycle, known.driveline, settings, made)
+    solution = found.solution
+    bound = lower_bound(solution.problem, solution.run, solution.costate)
+    return dataclasses.replace(found, bound=bound)
 
 
 def training_optimum(
