@@ -241,10 +241,12 @@ def test_bound_is_below_all_schedules_of_random_small_problems():
             continue
         for usual in random.uniform(3e-5, 2e-4, 2):
             found = OilDual(problem, usual, fine=float(random.uniform(0.5, 4.0)))
-            close.append(found.bound(problem.grid.target)[0] / least)
-            assert close[-1] <= 1.0 + SAME
-            assert OilEnds(found).at(ends[0]) <= least * (1.0 + SAME)
-            assert OilEnds(found).at(ends[1]) <= lower * (1.0 + SAME)
+            proved = found.bound(problem.grid.target)[0]
+            assert proved <= least * (1.0 + SAME)
+            close += [proved / least] if least > 0.0 else []  # some drive on the motor alone
+            limits = OilEnds(found)
+            assert limits.at(ends[0]) <= least * (1.0 + SAME)
+            assert limits.at(ends[1]) <= lower * (1.0 + SAME)
     assert len(close) > count and np.median(close) > 0.8
 
 
@@ -292,8 +294,12 @@ def test_nodes_that_end_too_low_are_left(monkeypatch):
 
 
 def test_maps_learn_from_the_oil_of_a_training_without_a_bound():
-    """Fuel of the maps: that of the warm engine times the mean factor of the temperatures made."""
-    settings = Settings(ambient_temperature=-7.0).resolved(WINTER)
+    """Fuel of the maps: that of the warm engine times the mean factor of the temperatures made.
+
+    That `preview` comes within 10 % with them is regression only.
+    """
+    cold = Settings(ambient_temperature=-7.0, temperature_nodes=3, soc_points=201)
+    settings = cold.resolved(WINTER)
     known = training_optimum(read_cycle("ece15"), WINTER, settings)
     assert known.bound is None
     maps, oil = make_preview_maps([known]), known.demand.oil_temperature
