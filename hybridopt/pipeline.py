@@ -238,7 +238,8 @@ def _find_warming(
     nodes = list_oil_nodes(cycle, driveline, settings)
     penalty = settings.penalty(driveline)
     shifts, *events = _event_costs(driveline, nodes.demand, settings)
-    found = solve(nodes, driveline.battery, settings, penalty, shifts, progress, *events)
+    sweeping = part_of(progress, 0.0, 0.6 if bound else 1.0)
+    found = solve(nodes, driveline.battery, settings, penalty, shifts, sweeping, *events)
     assert isinstance(found.run, OilRun)  # these choices make no other
     if not keep_value:
         found.value.forget()
@@ -252,7 +253,10 @@ def _find_warming(
     )
     best = Optimum(cycle, driveline, settings, demand, solution, trace)
     best = dataclasses.replace(best, seconds=time.perf_counter() - began)
-    return dataclasses.replace(best, bound=oil_bound(found.problem, found.run)) if bound else best
+    if not bound:
+        return best
+    proved = oil_bound(found.problem, found.run, part_of(progress, 0.6, 1.0))
+    return dataclasses.replace(best, bound=proved)
 
 
 def _heat(free: Optimum) -> Heat | None:

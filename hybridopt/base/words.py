@@ -2,6 +2,7 @@
 
 import json
 import math
+import textwrap
 from collections.abc import Mapping
 from typing import Any
 
@@ -45,3 +46,15 @@ def in_air(attrs: Mapping[str, Any]) -> str:
     """Return at which temperature of the air a result was made; empty where it does not count."""
     ambient = json.loads(attrs["settings"]).get("ambient_temperature")
     return "" if ambient is None else f", in air of {ambient:g} °C"
+
+
+def warm_up_lines(ambient: float | None) -> list[str]:
+    """Return what to know of drives from a cold start in air, degC; no line where that is None."""
+    if ambient is None:
+        return []
+    text = (
+        f"Cold starts in air of {ambient:g} C. With the oil temperature as a state the bound is "
+        "far off (guide theory, Warm-up): look at what lies above the optimum. Where a controller "
+        "loses is not worked out then."
+    )
+    return textwrap.wrap(text, 80)

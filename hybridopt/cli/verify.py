@@ -15,6 +15,7 @@ from .settings_options import make_settings, settings_options
 from .tracks import achievable_option, read_tracks
 
 if TYPE_CHECKING:
+    from ..base.progress import Progress
     from ..controllers.preview import Preview
     from ..inputs.cycle import Cycle
     from ..inputs.driveline import Driveline
@@ -73,6 +74,7 @@ def verify(
     """
     if all_changes:
         refuse_idle("with --all-changes", "changes")
+    from ..base.progress import part_of, silent
     from ..distillation.verify import changes_for
     from ..distillation.verify import verify as run
     from ..foresight.preview_maps import TRAINING
@@ -103,9 +105,12 @@ def verify(
     tracks = read(cycles)
     files = output.plan(f"verify_{file_stem(tables.stem)}", (".csv",))
     with output.progress("verifying") as progress:
-        verified = rules or _preview(read(train or TRAINING), vehicle, settings, foresight)
+        shares = (part_of(progress, 0.0, 0.5), part_of(progress, 0.5, 1.0))
+        before, after = (silent, progress) if rules else shares
+        training = () if rules else read(train or TRAINING)
+        verified = rules or _preview(training, vehicle, settings, foresight, before)
         wanted = changes_for(verified) if all_changes else changes
-        checks = run(verified, tracks, vehicle, settings, wanted, progress)
+        checks = run(verified, tracks, vehicle, settings, wanted, after)
     output.write(files, lambda: (checks_writer(checks),))
     edited = "These tables were edited by hand since they were made.\n\n"
     note = edited if rules is not None and rules.origin.edited else ""
@@ -123,13 +128,21 @@ def verify(
 
 
 def _preview(
-    training: "Sequence[Cycle]", vehicle: "Driveline", settings: "Settings", foresight: Foresight
+    training: "Sequence[Cycle]",
+    vehicle: "Driveline",
+    settings: "Settings",
+    foresight: Foresight,
+    progress: "Progress",
 ) -> "Preview":
     """Return the predictive controller with maps made from training cycles."""
+    from ..base.progress import part_of
     from ..controllers.preview import Preview
+    from ..foresight.held_price import training_optimum
     from ..foresight.preview_maps import make_preview_maps
-    from ..pipeline import find_optimum
 
-    resolved = settings.resolved(vehicle)
-    optima = [find_optimum(cycle, vehicle, resolved) for cycle in training]
+    resolved, size = settings.resolved(vehicle), len(training)
+    optima = [
+        training_optimum(cycle, vehicle, resolved, part_of(progress, i / size, (i + 1) / size))
+        for i, cycle in enumerate(training)
+    ]
     return foresight.given_to(Preview(maps=make_preview_maps(optima)))

@@ -8,7 +8,7 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from ..base.errors import HybridoptError, InputError
-from ..base.progress import Progress, silent
+from ..base.progress import Progress, part_of, silent
 from ..controllers.builtin import BuiltIn
 from ..controllers.preview import Preview
 from ..evaluation.case import Case, Score, score
@@ -145,8 +145,9 @@ def verify(
     cases = [(cycle, change) for change in (AS_TRAINED, *changes) for cycle in cycles]
     checks = []
     for i, (cycle, change) in enumerate(cases):
-        checks.append(_check(rules, Setup(cycle, driveline, settings), change))
-        progress((i + 1) / len(cases))
+        part = part_of(progress, i / len(cases), (i + 1) / len(cases))
+        checks.append(_check(rules, Setup(cycle, driveline, settings), change, part))
+        part(1.0)
     return checks
 
 
@@ -168,11 +169,11 @@ def _controller(rules: Made | Preview) -> BuiltIn:
     return rules if isinstance(rules, Preview) else rules.controller
 
 
-def _check(rules: Made | Preview, setup: Setup, change: str) -> VerifiedDrive:
+def _check(rules: Made | Preview, setup: Setup, change: str, progress: Progress) -> VerifiedDrive:
     name, seen = setup.cycle.name, setup.cycle.name in _training(rules)[0]
     try:
         changed = CHANGES[change](setup) if change in CHANGES else setup
-        case = Case(find_optimum(*changed))
+        case = Case(find_optimum(*changed, progress))
         controller = _controller(rules)
         if isinstance(controller, Preview) and change in FORESEEN:
             controller = dataclasses.replace(controller, predict=FORESEEN[change])

@@ -44,11 +44,12 @@ which proves nothing, comes much nearer to the cost.
 
 import dataclasses
 import time
-from functools import cache
+from functools import cached_property
 
 import numpy as np
 
 from ..base.percent import percent_above
+from ..base.progress import Progress, silent
 from ..base.threads import in_threads
 from ..physics.battery import stored_energy
 from ..physics.demand import Demand
@@ -62,6 +63,7 @@ from . import oil_bound_kernels as kernels
 from .bound import NOTED_PERCENT, Bound, guesses, limit_arcs
 from .bound_kernels import Boxes
 from .boxes import make_boxes
+from .end_bound import EndTangent
 from .forward import ForwardRun
 from .hulls import list_hulls
 
@@ -78,7 +80,7 @@ PART = 128  # steps whose lists are priced at a time
 CAUSE = "lines over oil temperature, which lose where the worth of heat changes"
 
 
-def oil_bound(problem: Problem, run: ForwardRun) -> Bound:
+def oil_bound(problem: Problem, run: ForwardRun, progress: Progress = silent) -> Bound:
     """Prove a lower limit for a problem over nodes of oil temperature, guided by a schedule for it.
 
     Parameters
@@ -87,6 +89,8 @@ def oil_bound(problem: Problem, run: ForwardRun) -> Bound:
         What was solved.
     run
         The optimiser's forward run.
+    progress
+        Called with the share done, 0 to 1.
 
     Returns
     -------
@@ -96,7 +100,7 @@ def oil_bound(problem: Problem, run: ForwardRun) -> Bound:
     began = time.perf_counter()
     end = min(problem.grid.target, float(run.soc[-1]))
     dual = OilDual(problem, usual_price(problem, run))
-    found, price = dual.bound(end)
+    found, price = dual.bound(end, progress)
     multipliers, bound = np.full(problem.points.steps + 1, price), min(found, run.cost)
     percent = percent_above(run.cost, bound)
     return Bound(
@@ -122,14 +126,24 @@ def usual_price(problem: Problem, run: ForwardRun) -> float:
 
 
 class OilEnds:
-    """Lower limits of the cost over the final SoC, each worked out where it is asked for."""
+    """Lower limits of the cost over the final SoC: the upper edge of lines, one for each price.
+
+    At one price alone values rise with the energy at the end by that price, so one look holds for
+    every end.
+    """
 
     def __init__(self, dual: "OilDual") -> None:
-        self._bound = cache(dual.bound)
+        self.dual = dual
+
+    @cached_property
+    def tangents(self) -> list[EndTangent]:
+        """The lines of the prices that are looked at alone."""
+        return self.dual.tangents()
 
     def at(self, soc: float) -> float:
         """Return the lower limit of schedules that end at a SoC or above it, g."""
-        return self._bound(float(soc))[0]
+        energy = float(stored_energy(self.dual.problem.cell, soc))
+        return max(tangent.at(energy) for tangent in self.tangents)
 
 
 class OilDual:
@@ -157,16 +171,29 @@ class OilDual:
             OilNodes(nodes.driveline, nodes.demand, KINKS, warming, self.coarse, nodes.start)
         )
 
-    def bound(self, end: float) -> tuple[float, float]:
+    def bound(self, end: float, progress: Progress = silent) -> tuple[float, float]:
         """Return the bound of schedules that end at a SoC or above it, g, and its price, g/J."""
-        nodes, problem = self.nodes, self.problem
-        boxes, trellis = make_boxes(problem, BOXES, end), self._trellis(end)
-        looks = [self._look(trellis, group, boxes.z_end) for group in self.groups]
+        boxes = make_boxes(self.problem, BOXES, end)
+        return max(self._proved(self.groups, boxes, end, progress))
+
+    def tangents(self) -> list[EndTangent]:
+        """Return the bound at each price alone; it holds for every end."""
+        boxes = make_boxes(self.problem, BOXES, None)
+        found = self._proved(self.groups[1:], boxes, self.problem.grid.target)
+        return [EndTangent(bound, price, boxes.z_end) for bound, price in found]
+
+    def _proved(
+        self, groups: list[np.ndarray], boxes: Boxes, end: float, progress: Progress = silent
+    ) -> list[tuple[float, float]]:
+        """Return the bound at each price of some groups, g, and the price, g/J."""
+        nodes, problem, trellis = self.nodes, self.problem, self._trellis(end)
+        looks = [self._look(trellis, group, boxes.z_end) for group in groups]
         for last in range(nodes.steps, 0, -PART):
             first = max(last - PART, 0)
             table = self._table(trellis, boxes, first, last)
             for over, values, ahead in looks:
                 kernels._oil_trellis(over, first, table, values, ahead)
+            progress(1.0 - first / nodes.steps)
         found = list[tuple[float, float]]()
         for over, values, _ in looks:
             rows, prices = values[:, problem.state, problem.gear], self.prices[over.wanted]
@@ -174,7 +201,7 @@ class OilDual:
             energy = prices * boxes.z_start
             proved = lengths - energy - 1e-11 * (np.abs(lengths) + energy)
             found += zip(proved.tolist(), prices.tolist(), strict=True)
-        return max(found)
+        return found
 
     def _look(
         self, trellis: kernels.OilTrellis, group: np.ndarray, z_end: float

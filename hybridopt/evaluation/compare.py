@@ -1,7 +1,7 @@
 """Controllers compared with the optimum and its bound on the same cycles."""
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import partial
 from typing import TypeVar
 
@@ -10,13 +10,15 @@ from ..base.progress import Progress, silent
 from ..controllers.builtin import BuiltIn, Playback
 from ..controllers.closed_loop import AnyController
 from ..controllers.preview import Preview
-from ..foresight.preview_maps import TRAINING
+from ..foresight.held_price import training_optimum
+from ..foresight.preview_maps import TRAINING, make_preview_maps
 from ..inputs.cycle import Cycle, read_cycle
 from ..inputs.driveline import Driveline
+from ..optimum.optimum import Optimum
 from ..pipeline import find_optimum
 from ..problem.settings import Settings
 from .case import OPTIMUM, Case, Score, score
-from .tuning import Tuned, informed, tune
+from .tuning import Tuned, tune
 
 TUNING = ("all", "each", "none")
 T = TypeVar("T")
@@ -132,6 +134,10 @@ def compare(
         make = partial(find_optimum, cycle, driveline, settings, work.part(1))
         return failures.caught(cycle.name, OPTIMUM, lambda: Case(make()))
 
+    def trained(cycle: Cycle) -> Optimum | None:
+        make = partial(training_optimum, cycle, driveline, settings, work.part(1))
+        return failures.caught(cycle.name, OPTIMUM, make)
+
     cases = [case for case in map(solved, cycles) if case]
     known = [case for case in map(solved, train) if case] if train else cases
     groups = {"": known} if tuning == "all" else {c.optimum.cycle.name: [c] for c in cases}
@@ -145,9 +151,9 @@ def compare(
             if found := failures.caught(cycle_name, name, make):
                 tuned[name, cycle_name] = found
     if shipped and cases:
-        training = [case for case in map(solved, shipped) if case]
-        made = {name: informed(preview, training) for name, preview in blank.items() if training}
-        controllers = dict(controllers) | made
+        training = [known for known in map(trained, shipped) if known]
+        maps = make_preview_maps(training) if training else None
+        controllers = dict(controllers) | {n: replace(p, maps=maps) for n, p in blank.items()}
     scores = []
     for case in cases:
         cycle_name = case.optimum.cycle.name
@@ -159,8 +165,8 @@ def compare(
             make_score = partial(score, case, name, found.controller if found else controller)
             if row := failures.caught(cycle_name, name, make_score):
                 scores.append(row)
-    trained = [cycle.name for cycle in train]
-    return Comparison(driveline, settings, scores, tuned, failures.all, trained)
+    learned = [cycle.name for cycle in train]
+    return Comparison(driveline, settings, scores, tuned, failures.all, learned)
 
 
 class Failures:

@@ -14,7 +14,7 @@ from ..base.progress import Progress, silent
 from ..controllers.foreseen import Predict
 from ..controllers.preview import LONGEST, Preview, PreviewMaps
 from ..foresight.expected_cost import ExpectedCost, make_expected_cost
-from ..foresight.held_price import held_price
+from ..foresight.held_price import training_optimum
 from ..foresight.predictions import PREDICTIONS, SpeedError
 from ..foresight.preview_maps import TRAINING, make_preview_maps
 from ..foresight.priced_preview import priced_losses
@@ -170,15 +170,17 @@ def foresight_worth(
     horizons = _checked(cycles, horizons, previews)
     settings = (settings or Settings()).resolved(driveline)
     every = {cycle.sha256: cycle for cycle in (*training, *cycles)}
+    driven = {cycle.sha256 for cycle in cycles}
     tasks = len(every) * SOLVE_TASKS + len(cycles) * (len(previews) * len(horizons) + MAP_TASKS)
     work, failures = SharedProgress(progress, tasks), Failures()
 
-    def solved(cycle: Cycle) -> Case:
-        return Case(find_optimum(cycle, driveline, settings, work.part(SOLVE_TASKS)))
+    def solved(cycle: Cycle) -> Optimum:
+        solve = find_optimum if cycle.sha256 in driven else training_optimum
+        return solve(cycle, driveline, settings, work.part(SOLVE_TASKS))
 
     found = {sha: failures.caught(c.name, OPTIMUM, partial(solved, c)) for sha, c in every.items()}
-    cases = {sha: case for sha, case in found.items() if case}
-    known = [cases[cycle.sha256] for cycle in training if cycle.sha256 in cases]
+    cases = {sha: Case(known) for sha, known in found.items() if known and sha in driven}
+    known = [optimum for cycle in training if (optimum := found.get(cycle.sha256))]
     learned, rows = _Learned(known, leave_out), []
     for cycle in cycles:
         make = partial(learned.without, cycle)
@@ -191,7 +193,7 @@ def foresight_worth(
         rows += sweep.rows(horizons, previews, lambda: work.part(1)(1.0))
     order = [kind for name in previews for kind in (name, PRICE_HELD)[: 1 + (name == "exact")]]
     rows.sort(key=lambda row: order.index(row.preview))  # cycles and horizons stay in order
-    names = [case.optimum.cycle.name for case in known]
+    names = [optimum.cycle.name for optimum in known]
     return ForesightWorth(
         driveline=driveline,
         settings=settings,
@@ -238,8 +240,8 @@ class _Knowledge:
 class _Learned:
     """Trainings with all cycles, or without the one that is driven."""
 
-    def __init__(self, cases: Sequence[Case], leave_out: bool) -> None:
-        self.optima, self.leave_out = [case.optimum for case in cases], leave_out
+    def __init__(self, optima: Sequence[Optimum], leave_out: bool) -> None:
+        self.optima, self.leave_out = optima, leave_out
         self._known: dict[tuple[str, ...], _Knowledge] = {}
 
     def without(self, cycle: Cycle) -> _Knowledge:
@@ -255,11 +257,11 @@ class _Learned:
 
 
 def _learn(optima: Sequence[Optimum]) -> _Knowledge:
-    price = held_price(optima)
+    maps = make_preview_maps(optima)
     return _Knowledge(
-        maps=make_preview_maps(optima),
-        expected=make_expected_cost(optima, np.array([price])),
-        price=price,
+        maps=maps,
+        expected=make_expected_cost(optima, np.array([maps.factor])),
+        price=maps.factor,
         demands=[known.demand for known in optima],
         seen=frozenset(known.cycle.sha256 for known in optima),
     )

@@ -13,12 +13,16 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..base.errors import InputError
+from ..base.progress import Progress, silent
+from ..dp.bound import lower_bound
+from ..inputs.cycle import Cycle
 from ..inputs.driveline import Driveline
 from ..optimum.optimum import Optimum
 from ..physics.battery import Cell, pack_battery
 from ..physics.codes import OFF, RUNNING, STARTING
 from ..physics.demand import Demand
 from ..physics.operating_points import all_points
+from ..pipeline import Prepared, find_optimum, solve_prepared
 from ..problem.emission_prices import with_prices
 from ..problem.events import shift_costs, start_costs, stop_costs
 from ..problem.memory import PART
@@ -26,6 +30,8 @@ from ..problem.settings import Settings
 from .expected_cost import IMPOSSIBLE
 from .kernels import Costs, _backward, _follow
 from .stage_costs import stage_costs
+
+TRAINING_NODES, TRAINING_POINTS = 3, 126  # of oil temperature and SoC, where both are states
 
 
 @dataclass(frozen=True, eq=False)
@@ -198,8 +204,47 @@ def _priced(
 
 
 def held_price(optima: Sequence[Optimum]) -> float:
-    """Return the median of the multipliers of solved cycles, g/J: the price they would hold."""
-    multipliers = [known.bound.multipliers[1:] for known in optima if known.bound]
+    """Return the median of the multipliers of solved cycles, g/J: the price they would hold.
+
+    Where the oil temperature is a state, it is that of the same cycle at the temperatures made.
+    Steps at given temperatures do not know what their heat is worth, so that only a higher price
+    has the engine run as much.
+    """
+    stated = [
+        known if known.settings.ambient_temperature is None else _given(known) for known in optima
+    ]
+    multipliers = [known.bound.multipliers[1:] for known in stated if known.bound]
     if not multipliers:
         raise InputError("price of stored energy: no cycle has a bound; solve with bound=True")
     return float(np.median(np.concatenate(multipliers)))
+
+
+def _given(known: Optimum) -> Optimum:
+    """Return the optimum at given oil temperatures, those that an optimum made, and its bound."""
+    nothing = dict.fromkeys(
+        ("ambient_temperature", "oil_temperature_start", "stop_oil_temperature")
+    )
+    settings = dataclasses.replace(known.settings, **nothing)
+    made = Prepared(known.demand, known.points)
+    found = solve_prepared(known.cycle, known.driveline, settings, made)
+    solution = found.solution
+    bound = lower_bound(solution.problem, solution.run, solution.costate)
+    return dataclasses.replace(found, bound=bound)
+
+
+def training_optimum(
+    cycle: Cycle, driveline: Driveline, settings: Settings, progress: Progress = silent
+) -> Optimum:
+    """Solve a cycle that maps learn from; parameters and errors are those of `find_optimum`.
+
+    With the oil temperature as a state, price and temperatures are all that is learned of the
+    schedule: few nodes and points give them, and no bound is proved.
+    """
+    if settings.ambient_temperature is None:
+        return find_optimum(cycle, driveline, settings, progress)
+    nodes = min(settings.temperature_nodes, TRAINING_NODES)
+    points = min(settings.for_cycle(cycle).soc_points or TRAINING_POINTS, TRAINING_POINTS)
+    few = dataclasses.replace(settings, temperature_nodes=nodes, soc_points=points)
+    known = find_optimum(cycle, driveline, few, progress, bound=False)
+    known.solution.value.forget()  # nothing is learned from it
+    return known

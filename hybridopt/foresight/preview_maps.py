@@ -57,7 +57,8 @@ def make_preview_maps(optima: Sequence[Optimum], sizes: MapSizes | None = None) 
     Parameters
     ----------
     optima
-        Training cycles, solved with their bound, of one driveline.
+        Training cycles, solved with their bound, of one driveline; without one where the oil
+        temperature is a state. The maps are then those of the mean temperature of the training.
     sizes
         Breakpoints of the maps.
 
@@ -73,10 +74,10 @@ def make_preview_maps(optima: Sequence[Optimum], sizes: MapSizes | None = None) 
         There is no optimum, or one has no bound.
     """
     sizes = sizes or MapSizes()
-    if not optima or any(known.bound is None for known in optima):
+    if not optima or not all(known.bound or _warms(known) for known in optima):
         raise InputError("maps of preview: give one or more optima, each with its bound")
     factor = held_price(optima)
-    driveline, soc = optima[0].driveline, optima[0].settings.socs[2]
+    driveline, soc = _as_trained(optima), optima[0].settings.socs[2]
     listed = _Listed(driveline, soc)
     plant = pack(driveline)
     one = mean_demand(driveline.vehicle, np.ones(1))
@@ -93,6 +94,35 @@ def make_preview_maps(optima: Sequence[Optimum], sizes: MapSizes | None = None) 
         constants=_constants(driveline, listed),
         vehicle=driveline.vehicle,
         training=tuple(known.cycle.name for known in optima),
+    )
+
+
+def _warms(known: Optimum) -> bool:
+    return known.settings.ambient_temperature is not None
+
+
+def _as_trained(optima: Sequence[Optimum]) -> Driveline:
+    """Return the driveline as its oil was in the training, in the mean, where that is a state."""
+    driveline = optima[0].driveline
+    if not _warms(optima[0]):
+        return driveline
+    dt = np.concatenate([known.demand.dt for known in optima])
+
+    def mean(name: str) -> float:
+        values = np.concatenate([getattr(known.demand, name) for known in optima])
+        return float(np.average(values, weights=dt))
+
+    engine, box, load = driveline.engine, driveline.gearbox, driveline.auxiliary
+    drag = mean("drag_factor")
+    return dataclasses.replace(
+        driveline,
+        engine=dataclasses.replace(
+            engine,
+            fuel_map=engine.fuel_map * mean("fuel_factor"),
+            overrun=engine.overrun * mean("friction_factor"),
+        ),
+        gearbox=dataclasses.replace(box, drag_torques=tuple(drag * x for x in box.drag_torques)),
+        auxiliary=dataclasses.replace(load, power=load.power + mean("heater_power")),
     )
 
 

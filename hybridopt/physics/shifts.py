@@ -2,7 +2,7 @@
 
 No step's choices know of it: it is charged per step, gear and engine class, in fuel, whatever the
 split. What is missing while driving is made up afterwards, at a higher torque; what is missing of
-recuperation is braked away.
+recuperation is braked away; while coasting down an engine without fuel has to be fed.
 """
 
 # mypy: allow-untyped-defs, allow-untyped-calls, allow-untyped-decorators
@@ -23,6 +23,7 @@ from .entries import (
     S_HIGH,
     S_LOW,
     S_MOTOR,
+    S_OVERRUN,
     S_POWER_MIN,
     S_SIZE,
     S_TOTAL,
@@ -34,7 +35,7 @@ from .rotors import rotor_fuel, rotor_inertia
 from .shaft import _launch_clutch, _shaft
 from .step import _point
 
-UP, DOWN, BACK = 0, 1, 2  # under drive torque up and down, in regeneration
+UP, DOWN, BACK, COAST = range(4)  # under drive torque up, down; in regeneration; coasting down
 
 
 class Interruptions(NamedTuple):
@@ -86,7 +87,9 @@ def interruptions(driveline: Driveline, demand: Demand) -> Interruptions | None:
 
     or 0 if that is less; where the higher torque cannot be given, the demand cannot wait. While
     the wheels brake, the most power that the gear can recuperate, times g, is braked away and paid
-    at the same efficiency. Elements that carry the share s while their slip falls steadily from
+    at the same efficiency. Where the gearbox's drag or the engine's overrun takes all that the
+    wheels give, a shift down with a time of its own costs g (r(0) - r(T)): the engine, no longer
+    turned, needs fuel. Elements that carry the share s while their slip falls steadily from
     |w1 - w2| to 0 turn s |T_in| |w1 - w2| τ / 2 into heat; it is paid likewise. At rest nothing
     is lost.
 
@@ -98,17 +101,18 @@ def interruptions(driveline: Driveline, demand: Demand) -> Interruptions | None:
         return None
     gears, price = driveline.gearbox.gears, _price(driveline)
     shape = (demand.steps, len(EngineClass), gears, 2)
-    lost, torque = np.zeros(shape), np.zeros(shape[:3])
+    lost, carried = np.zeros(shape), np.zeros(shape)
     moving = demand.speed_start > 0.0
-    args = np.array(shifts.gaps), shifts.make_up_time, price
-    _lost(pack(driveline), demand_rows(demand), moving, *args, lost, torque)
+    args = moving, np.array(shifts.gaps), np.array(shifts.times), shifts.make_up_time, price
+    coasts = shifts.coast_down_time is not None
+    _lost(pack(driveline), demand_rows(demand), *args, coasts, lost, carried)
     too_long = np.isinf(lost)
     lost[too_long] = 0.0
     step = np.sign(np.arange(gears)[None, :] - np.arange(gears)[:, None])
     to = np.arange(gears)[None, :]
     way = np.where(step > 0, UP, DOWN)
     changes = step != 0
-    fuel = lost[:, :, to, way] + price * _friction(driveline, demand, torque, way)
+    fuel = lost[:, :, to, way] + price * _friction(driveline, demand, carried[:, :, to, way])
     paid = fuel * changes + (launched(driveline, demand) if shifts.launch_rotors else 0.0)
     return Interruptions(paid, too_long[:, :, to, way] & changes)
 
@@ -158,26 +162,21 @@ def _price(driveline: Driveline) -> float:
     return 1.0 / (driveline.gearbox.shift_efficiency * driveline.fuel.heating_value)
 
 
-def _friction(
-    driveline: Driveline, demand: Demand, torque: np.ndarray, way: np.ndarray
-) -> np.ndarray:
-    """Return the heat of the shift elements, J, (steps, 3 engine classes, gears, gears)."""
-    shifts = driveline.shifts
-    carried = np.array(shifts.times) - np.array(shifts.gaps)  # share times time
+def _friction(driveline: Driveline, demand: Demand, carried: np.ndarray) -> np.ndarray:
+    """Return the heat of the shift elements, J, (steps, 3 engine classes, gears, gears).
+
+    `carried`, of this shape, is the torque they carry times the time, N m s.
+    """
     ratios = np.array(driveline.gearbox.ratios) * driveline.gearbox.final_drive
     slip = np.abs(ratios[None, :] - ratios[:, None]) / driveline.vehicle.wheel_radius
-    time = np.where(
-        (demand.wheel_torque < 0.0)[:, None, None], carried[BACK], carried[way][None, :, :]
-    )
-    heat = 0.5 * demand.speed_start[:, None, None] * slip * time
-    return np.asarray(np.abs(torque)[:, :, None, :] * heat[:, None])
+    return np.asarray(carried * (0.5 * demand.speed_start[:, None, None] * slip)[:, None])
 
 
 @kernel
-def _lost(plant, rows, moving, gaps, make_up, price, lost, torque):
-    """Fill the fuel lost in each step, class and gear by shifts up and down; and input torques.
+def _lost(plant, rows, moving, gaps, times, make_up, price, coasts, lost, carried):
+    """Fill the fuel lost in each step, class and gear by shifts up and down, and what they carry.
 
-    Infinite where the demand cannot wait.
+    Infinite where the demand cannot wait. `carried` is torque times time at the input, N m s.
     """
     shaft, point = np.empty(S_SIZE), np.empty(P_SIZE)
     fuel_row, loss_row = np.empty(plant.fuel_torque.size), np.empty(plant.loss_torque.size)
@@ -192,16 +191,25 @@ def _lost(plant, rows, moving, gaps, make_up, price, lost, torque):
                 row[R_WHEEL_TORQUE] = wanted
                 if _shaft(plant, row, g, c, shaft, fuel_row, loss_row) != Reason.FEASIBLE:
                     continue
-                torque[t, c, g] = shaft[S_TOTAL]
+                torque, coasting = abs(shaft[S_TOTAL]), False
                 if wanted <= 0.0:
+                    coasting = coasts and shaft[S_TOTAL] >= shaft[S_OVERRUN]
                     power = _recuperated(plant, shaft, loss_row)
                     lost[t, c, g, :] = gaps[BACK] * power * price if wanted < 0.0 else 0.0
+                for way in (UP, DOWN):
+                    kind = way if wanted >= 0.0 else BACK
+                    kind = COAST if coasting and way == DOWN else kind
+                    carried[t, c, g, way] = torque * (times[kind] - gaps[kind])
+                if wanted <= 0.0 and not coasting:
                     continue
                 even = _taken(plant, shaft, fuel_row, loss_row, wanted, price, point)[0]
                 row[R_WHEEL_TORQUE] = 0.0
                 idle = 0.0
                 if _shaft(plant, row, g, c, shaft, fuel_row, loss_row) == Reason.FEASIBLE:
                     idle = _taken(plant, shaft, fuel_row, loss_row, 0.0, price, point)[0]
+                if coasting:
+                    lost[t, c, g, DOWN] = gaps[COAST] * max(idle - even, 0.0)
+                    continue
                 for way in (UP, DOWN):
                     gap = gaps[way]
                     if gap <= 0.0:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from ..base.cautions import CAUTION_LINE
 from ..base.units import KM_PER_H, KW, PERCENT
-from ..base.words import cut, fitted
+from ..base.words import cut, fitted, warm_up_lines
 from ..controllers.journey import Shortfall
 from ..files.table_csv import table_writer
 from ..files.writing import Write
@@ -77,6 +77,8 @@ def comparison_text(comparison: "Comparison", moments: int = 0) -> str:
             blocks += [_moments(score, moments) for score in scores[1:] if score.regret.moments]
     if comparison.tuned:
         blocks.append(_tuned(comparison))
+    if cold := warm_up_lines(comparison.settings.ambient_temperature):
+        blocks.append(cold)
     if comparison.failures:
         failed = [textwrap.wrap(failure_line(f), 80) for f in comparison.failures]
         blocks.append(["Not compared", *itertools.chain(*failed)])

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from ..base.cautions import CAUTION_LINE
 from ..base.units import KM_PER_H, PERCENT
-from ..base.words import cut, fitted
+from ..base.words import cut, fitted, warm_up_lines
 from ..files.table_csv import table_writer
 from ..files.writing import Write
 
@@ -62,6 +62,8 @@ def foresight_text(worth: "ForesightWorth") -> str:
             blocks.append(_table(worth, preview, slice(first, first + MOST)))
     if min(row.cost_above_optimum_percent for row in worth.rows) < BELOW:
         blocks.append(textwrap.wrap(BELOW_NOTE, 80))
+    if cold := warm_up_lines(worth.settings.ambient_temperature):
+        blocks.append(cold)
     if worth.failures:
         failed = [textwrap.wrap(line, 80) for line in failure_lines(worth.failures)]
         blocks.append(["Not driven", *itertools.chain(*failed)])

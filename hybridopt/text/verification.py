@@ -9,7 +9,7 @@ import numpy as np
 
 from ..base.cautions import CAUTION_LINE
 from ..base.units import PERCENT
-from ..base.words import cut, fitted
+from ..base.words import cut, fitted, warm_up_lines
 from ..files.table_csv import table_writer
 from ..files.writing import Write
 from .comparison import shortfall_text, shortfall_values
@@ -51,6 +51,9 @@ def verification_text(checks: "Sequence[VerifiedDrive]") -> str:
             group = [c for c in checks if c.change == change and c.seen == seen]
             if group:
                 blocks.append([f"{title}, {change}", *_head(), *map(_line, group), *_mean(group)])
+    scores = [check.score for check in checks if check.score]
+    if scores and (cold := warm_up_lines(scores[0].result.settings.ambient_temperature)):
+        blocks.append(cold)
     blocks.append([CAUTION_LINE])
     return "\n\n".join("\n".join(line.rstrip() for line in lines) for lines in blocks)
 

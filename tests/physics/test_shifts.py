@@ -40,7 +40,8 @@ def test_shifts_that_take_no_time_lose_nothing():
 def test_an_instant_is_as_good_as_none():
     """The charge goes to 0 with the time: at 1 ns the costs of no time, to 1e-9."""
     want, settings = bumpy(), Settings().resolved(PLAIN)
-    quick = shifting(power_up_time=1e-9, power_down_time=1e-9, regeneration_time=1e-9)
+    kinds = "power_up_time", "power_down_time", "regeneration_time", "coast_down_time"
+    quick = shifting(**dict.fromkeys(kinds, 1e-9))
     costs = shift_costs(PLAIN, want, settings)
     np.testing.assert_allclose(shift_costs(quick, want, settings), costs, atol=1e-9)
 
@@ -88,6 +89,24 @@ def test_what_is_not_recuperated_is_braked_away(limit):
     power = min(max(-(torque * 150.0 + loss(150.0, torque))), limit)
     assert lost.fuel[0, OFF, 1, 2] == pytest.approx(PRICE * 0.45 * power, rel=1e-5)
     assert not lost.too_long.any() and lost.fuel[0, OFF, 2, 2] == 0.0
+
+
+def test_engines_that_coast_down_are_fed_meanwhile():
+    """Of 48 Nm at the wheels 7.68 reach the input; the engine's 20 Nm of overrun take them all.
+
+    Willans: each of them is 300 rad/s / (0.4 42 kJ/g) of fuel, for half of 0.8 s.
+    """
+    car = shifting(coast_down_time=0.8, coast_down_share=0.5, regeneration_time=0.3)
+    lost = interruptions(car, wanted(15, -48.0))
+    fed = 0.5 * 0.8 * 7.68 * 300.0 / (0.4 * HEATING_VALUE)
+    friction = 0.5 * (7.68 - 2.0) * (300.0 - 150.0) * 0.8 * 0.5
+    assert lost.fuel[0, RUNNING, 2, 1] == pytest.approx(fed + PRICE * friction, rel=1e-9)
+    plain = interruptions(shifting(regeneration_time=0.3), wanted(15, -48.0))
+    others = np.ones(plain.fuel.shape[1:], dtype=bool)
+    others[RUNNING, 1:, 0] = others[STARTING, 1:, 0] = False
+    others[RUNNING, 2, 1] = others[STARTING, 2, 1] = False
+    assert np.array_equal(lost.fuel[0, others], plain.fuel[0, others])  # up, or recuperating
+    assert not lost.too_long.any()
 
 
 def test_demand_that_cannot_wait():
