@@ -1,5 +1,6 @@
 """Channels of a recording moved to the clock of its vehicle speed, by the delays that fits find."""
 
+import dataclasses
 from collections.abc import Mapping
 
 import numpy as np
@@ -50,7 +51,8 @@ def aligned(recording: Recording, driveline: Driveline) -> tuple[Recording, dict
         With the same time; channels that could not be told are as they were.
     delays : dict
         s, by channel, how far it came behind vehicle speed; negative where it came before. Under
-        :data:`.step_phase.STEPS`, how much later steps begin than those of the cycle.
+        :data:`.step_phase.STEPS`, how much later steps begin than those of the cycle; half a step
+        where each holds one sample.
 
     Notes
     -----
@@ -62,6 +64,8 @@ def aligned(recording: Recording, driveline: Driveline) -> tuple[Recording, dict
     the others. Where the car decides in steps, so do what jumps with its decisions: torques, fuel
     and electric channels have their jumps there.
     """
+    if recording.step >= float(np.median(recording.cycle.dt)) - 1e-9:
+        return _centred(recording), {STEPS: 0.5 * recording.step}
     if recording.step > COARSE:
         return recording, {}
     moved, delays = _on_one_clock(recording, driveline)
@@ -74,6 +78,13 @@ def aligned(recording: Recording, driveline: Driveline) -> tuple[Recording, dict
     if abs(phase) >= SHORT:
         moved, delays = later(moved, phase), {**delays, STEPS: phase}
     return moved, delays
+
+
+def _centred(recording: Recording) -> Recording:
+    """Return a recording whose steps have their one sample in the middle, not at their begin."""
+    half = 0.5 * recording.step
+    begun = later(recording, half)
+    return dataclasses.replace(begun, time=recording.time - half, channels=recording.channels)
 
 
 def _jump_delays(recording: Recording, phase: float) -> dict[str, float]:
