@@ -9,6 +9,7 @@ from scipy.ndimage import gaussian_filter1d
 from ..inputs.driveline import Driveline
 from ..measurements.delays import delay
 from ..measurements.recording import Recording
+from .channel_noise import COARSE
 from .engine_fit import engine_delays
 from .fine_speed import TURNING, shaft_gears
 from .gear_fit import Gears, fit_gears
@@ -22,7 +23,6 @@ SHORT = 0.02  # s, of steps, whose beginning is told better
 JUMPING = (*TORQUES, "fuel_rate", "motor_power", "battery_current", "battery_voltage")
 LONGEST_JUMP = 0.4  # s, of a step of 1 s, beyond which before and behind are not told apart
 SURE = 0.06  # s, standard error of a delay from which on it is not believed
-COARSE = 0.25  # s, samples further apart tell no such delays
 LONGEST = 1.0  # s, of the gear's
 SAME_GEAR = 0.8  # of the driving, in which shaft and gear channel have to agree
 ELECTRIC = ("motor_torque", "motor_power", "battery_current", "battery_voltage")

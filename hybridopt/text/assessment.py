@@ -10,7 +10,7 @@ from ..base.units import KM_PER_H, KW, PERCENT
 from ..base.words import cut, fixed
 from ..files.table_csv import table_writer
 from ..files.writing import Write
-from ..measured_car.alignment import COARSE
+from ..measured_car.channel_noise import COARSE
 from ..measured_car.step_phase import STEPS
 from ..optimum.charge_balance import verdict as charge_verdict
 from ..physics.modes import Mode
@@ -180,10 +180,7 @@ def _read(assessment: "Assessment") -> list[str]:
     late_by = dict(assessment.delays)
     step, phase = assessment.recording.step, late_by.pop(STEPS, 0.0)
     if step > COARSE:
-        texts.append(
-            f"samples are {step:.3g} s apart, which tells no delays between channels, and starts "
-            "and shifts to the second only: log at 5 Hz or faster"
-        )
+        texts.append(f"samples are {step:.3g} s apart: no delays between channels are told")
     elif phase:
         texts.append(
             f"steps begin {phase:+.2f} s from whole seconds, where the car's decisions fall"
