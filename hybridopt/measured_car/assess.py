@@ -177,11 +177,6 @@ def assess(
     case = Case(known)
     driven = dataclasses.replace(driven, settings=known.settings)
     found = score(case, NAME, Playback(schedule=replayed.decisions.schedule))
-    band = None
-    if uncertainty:
-        rest = part_of(progress, share, 1.0)
-        band = gap_band(recording, *given, uncertainty, found.gap_percent, draws, rest)
-    progress(1.0)
     prediction = against_log(recording, driven, found.trace)
     assessment = Assessment(
         recording=recording,
@@ -196,9 +191,13 @@ def assess(
         measured_above_percent=_measured_above(case, prediction),
         delays=delays,
     )
-    if band is not None:  # it holds what is not told of starts
-        band = dataclasses.replace(band, high=band.high + assessment.untold_starts_percent)
-    return dataclasses.replace(assessment, band=band)
+    if uncertainty:
+        rest = part_of(progress, share, 1.0)
+        band = gap_band(recording, *given, uncertainty, found.gap_percent, draws, rest)
+        high = band.high + assessment.untold_starts_percent  # it holds what is not told of starts
+        assessment = dataclasses.replace(assessment, band=dataclasses.replace(band, high=high))
+    progress(1.0)
+    return assessment
 
 
 def _clipped(replayed: Replayed, driveline: Driveline) -> list[ClippedCommands]:

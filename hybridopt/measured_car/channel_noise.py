@@ -9,6 +9,7 @@ PERSISTS, SLOW = 0.5, 5.0
 what is measured (assumed)."""
 ALONG = 50.0  # m, for which an error of the grade persists (assumed)
 HIDDEN = 0.5  # of the samples, in which values have to change for their noise to be seen
+COARSE = 0.25  # s, samples further apart tell no delays between channels
 UNDER = 0.1  # of a quantum, noise that it hides (assumed)
 THIRD = np.sqrt(20.0)  # of a third difference's noise over that of a sample: 1, 3, 3, 1 squared
 

@@ -37,6 +37,7 @@ class EngineDelays(NamedTuple):
     fuel: float = 0.0
     unsure: float = 0.0
     speed: float = 0.0
+    speed_unsure: float = 0.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -147,7 +148,8 @@ def engine_delays(one: Signals, base: Driveline) -> EngineDelays:
             float(np.clip(was + made.fit[name], -MOST_DELAY, MOST_DELAY))
             for was, name in ((found.fuel, "delay"), (found.speed, "speed delay"))
         )
-        found = EngineDelays(fuel, made.fit.error("delay"), speed)
+        fuel_error, speed_error = (made.fit.error(x) for x in ("delay", "speed delay"))
+        found = EngineDelays(fuel, fuel_error, speed, speed_error)
     return found
 
 

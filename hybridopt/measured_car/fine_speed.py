@@ -85,11 +85,15 @@ def finer_samples(recording: Recording, driveline: Driveline) -> Samples | None:
     if off is None:
         return None
     time, cleaned = recording.time, drive.cleaned
-    inside = (time >= cleaned.time[0]) & (time <= cleaned.time[-1])
+    begin = float(cleaned.time[0])
+    inside = (time >= begin) & (time <= cleaned.time[-1])
     known = np.interp(time, cleaned.time, cleaned.values)
     speed = recording.channels["speed"]  # whose steps are those of the difference
     fine = np.where(np.isfinite(speed), speed, known) + off
     fine = np.where(known > 0.0, np.maximum(fine, 0.0), 0.0)
+    if time[inside][0] > begin + 1e-9:  # the samples lie between steps that begin there
+        first = np.interp(begin, time, fine)
+        return Samples(np.append(begin, time[inside]), np.append(first, fine[inside]))
     return Samples(time[inside], fine[inside])
 
 

@@ -130,8 +130,11 @@ def identify(
     delays = {one.number: engine_delays(one, base) for one in signals}
     found = _fit(signals, base, delays)
     if not found.estimates:
-        reasons = "; ".join(sorted({one.reason for one in found.not_identified}))
-        raise InputError(f"identify: the logs tell nothing of the driveline: {reasons}")
+        has = sorted({name for one in recordings for name in one.channels})
+        raise InputError(
+            f"identify: the logs tell nothing of the driveline: their channels are "
+            f"{', '.join(has)}; name columns of speeds, torques, fuel or battery by --channel"
+        )
     left = []
     if leave_out and len(signals) > 1:
         for one in signals:

@@ -75,12 +75,9 @@ def read_split(
     gear, engine
         Of each step, gears from 0, engine classes.
     """
-    plant = pack(driveline)
-    shafts = fill_shafts(plant, demand, gear, engine)
-    on = engine != EngineClass.OFF
     known = _known(recording, driveline, samples, engine)
-    errors = mean_errors(recording)
-    measured = told_torque(known, errors, plant, shafts, demand, driveline)
+    plant, shafts, measured = _told_by(known, recording, driveline, demand, gear, engine)
+    on = engine != EngineClass.OFF
     torque, braking = measured.torque, demand.wheel_torque < 0.0
     pulls = on & ~braking & ~measured.rests
     if measured.channels == ("motor_torque",):
@@ -141,17 +138,29 @@ def measured_torques(
     by_motor = {"motor_torque", "motor_power", "battery_motor_power"} & known.keys()
     if not by_motor or not {"engine_torque", "fuel_rate"} & known.keys():
         return None
-    plant = pack(driveline)
-    shafts = fill_shafts(plant, demand, gear, engine)
-    errors = mean_errors(recording)
-    motor = told_torque(known, errors, plant, shafts, demand, driveline).torque
+    plant, shafts, told = _told_by(known, recording, driveline, demand, gear, engine)
     given = known.get("engine_torque")
     if given is None:
         given = fuel_torque(known["fuel_rate"], plant, shafts)
     off = engine == OFF
     given = np.where(off, shafts.entries[:, S_OVERRUN], given)
-    steady = (off | (engine == RUNNING)) & np.isfinite(given + motor)
-    return Torques(given, motor, shafts.entries[:, S_TOTAL], shafts, steady)
+    steady = (off | (engine == RUNNING)) & np.isfinite(given + told.torque)
+    return Torques(given, told.torque, shafts.entries[:, S_TOTAL], shafts, steady)
+
+
+def _told_by(
+    known: dict[str, np.ndarray],
+    recording: Recording,
+    driveline: Driveline,
+    demand: Demand,
+    gear: np.ndarray,
+    engine: np.ndarray,
+) -> tuple[Plant, Shafts, ToldTorque]:
+    """Return the model, what gear and engine state make of the demand, and the motor's torque."""
+    plant = pack(driveline)
+    shafts = fill_shafts(plant, demand, gear, engine)
+    errors = mean_errors(recording)
+    return plant, shafts, told_torque(known, errors, plant, shafts, demand, driveline)
 
 
 def _balanced(

@@ -127,7 +127,7 @@ def _residual(
 
     Near those the model pays at once what the car burns over some samples.
     """
-    title(ax, f"fuel off over {words.partition(' (')[0]}, in steady running")
+    title(ax, "fuel off in steady running")
     x, y = [], []
     for one, where in zip(shown, steady, strict=True):
         channels = one.recording.channels

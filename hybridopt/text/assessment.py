@@ -10,10 +10,11 @@ from ..base.units import KM_PER_H, KW, PERCENT
 from ..base.words import cut, fixed
 from ..files.table_csv import table_writer
 from ..files.writing import Write
-from ..measured_car.against_log import TRUSTED
+from ..measured_car.channel_noise import COARSE
 from ..measured_car.step_phase import STEPS
 from ..optimum.charge_balance import verdict as charge_verdict
 from ..physics.modes import Mode
+from .car_verdict import LEAST_UNTOLD, verdict
 from .record import json_ready
 from .table import table
 
@@ -22,65 +23,7 @@ if TYPE_CHECKING:
     from ..measured_car.assess import Assessment, CostlyPlace
 
 WIDTH = 80
-CAUSES = {"engine": "engine on and off", "gear": "gear", "split": "split"}
-"""What the car decides, in words."""
 LISTED = 10
-LEAST_UNTOLD = 0.05  # points of the gap
-SOC_TRUSTED = 3.0  # points off the measured SoC at the end (common practice, no source)
-DOUBTFUL = ("frozen", "sign", "factor", "unit")
-"""Kinds of findings that put what is read from a channel in doubt."""
-
-
-def verdict(assessment: "Assessment") -> str:
-    """Return the verdict in one or two sentences."""
-    score = assessment.score
-    lost, untold = assessment.lost_percent, sum(assessment.in_question.values())
-    parts = ", ".join(f"{words} {fixed(lost[name], 1)}" for name, words in CAUSES.items())
-    text = (
-        f"The car's own strategy lies {fixed(score.gap_percent, 1)} % above the proved bound of "
-        f"this drive at equal SoC{_band_words(assessment)}, lost by {parts} points."
-    )
-    if untold >= LEAST_UNTOLD:
-        text += (
-            f" {fixed(untold, 1)} points more are lost where no channel tells what the car did, "
-            "so that they are those of what was assumed there."
-        )
-    if cuts := assessment.sources["engine"].cuts:
-        more = fixed(assessment.untold_starts_percent, 1)
-        text += f" Whether {cuts} cuts of fuel were stops is not told: up to {more} points more."
-    if doubtful := _doubtful(assessment):
-        text += f" It rests on what the log's findings doubt: {', '.join(doubtful)}."
-    prediction = assessment.prediction
-    off = (prediction.soc_end - prediction.soc_end_measured) / PERCENT
-    charged = (prediction.soc_end - assessment.driven.settings.socs[2]) / PERCENT
-    if np.isnan(off) and abs(charged) > SOC_TRUSTED:
-        text += (
-            f" Neither SoC nor current was measured: that the model ends {fixed(abs(charged), 1)} "
-            f"points of SoC {'above' if charged > 0 else 'below'} its start is not confirmed."
-        )
-    if abs(off) > SOC_TRUSTED:
-        text += (
-            f" The model ends at {fixed(abs(off), 1)} points of SoC {'more' if off > 0 else 'less'}"
-            " than were measured, so that it did not do what the car did: look at stretches that "
-            "no channel tells (--part leaves them out), at the split's channel and its sign."
-        )
-    if not np.isfinite(prediction.fuel_error_percent):
-        much = "Too little" if assessment.recording.has("fuel_rate") else "No"
-        return f"{text} {much} fuel was measured that could say whether to believe the model."
-    if not prediction.trusted:
-        text += (
-            f" Do not trust it yet: the model's fuel is {fixed(prediction.fuel_error_percent, 1)} "
-            f"% off the fuel measured, more than {TRUSTED:g} %; check the fuel channel, and fit "
-            "the model."
-        )
-    return text
-
-
-def _doubtful(assessment: "Assessment") -> list[str]:
-    """Return the channels of decisions that the log's own checks found wrong."""
-    used = {channel for source in assessment.sources.values() for channel in source.channels}
-    wrong = [set(x.channels) for x in assessment.recording.findings if x.kind in DOUBTFUL]
-    return sorted(used & set().union(*wrong))
 
 
 def _findings(assessment: "Assessment") -> list[str]:
@@ -88,13 +31,6 @@ def _findings(assessment: "Assessment") -> list[str]:
         return []
     head = "What the log's channels do not agree on; nothing was mended"
     return [head, *points([f"{one.kind}: {one.text}" for one in found])]
-
-
-def _band_words(assessment: "Assessment") -> str:
-    band = assessment.band
-    if band is None:
-        return ""
-    return f" (90 % band {fixed(band.low, 1)} to {fixed(band.high, 1)} %)"
 
 
 def assessment_text(assessment: "Assessment", moments: int = LISTED) -> str:
@@ -242,7 +178,10 @@ def _read(assessment: "Assessment") -> list[str]:
             "assumption, and the car's own may be more or less"
         )
     late_by = dict(assessment.delays)
-    if phase := late_by.pop(STEPS, 0.0):
+    step, phase = assessment.recording.step, late_by.pop(STEPS, 0.0)
+    if step > COARSE:
+        texts.append(f"samples are {step:.3g} s apart: no delays between channels are told")
+    elif phase:
         texts.append(
             f"steps begin {phase:+.2f} s from whole seconds, where the car's decisions fall"
         )
@@ -356,6 +295,10 @@ def assessment_record(assessment: "Assessment") -> dict[str, Any]:
             for name, one in assessment.sources.items()
         },
         "in_question_percent": dict(assessment.in_question),
+        "untold_starts": {
+            "cuts": assessment.sources["engine"].cuts,
+            "gap_up_to_percent": score.gap_percent + assessment.untold_starts_percent,
+        },
         "notes": list(assessment.driven.notes),
         "clipped": [dict(one._asdict()) for one in assessment.clipped],
         "moments": [_moment_record(one) for one in assessment.places],

@@ -20,7 +20,8 @@ from hybridopt.measured_car.uncertainty import gap_band
 from hybridopt.measurements.recording import Finding
 from hybridopt.pipeline import find_optimum
 from hybridopt.plots.measured_car import plot_assessment
-from hybridopt.text.assessment import assessment_record, assessment_text, verdict
+from hybridopt.text.assessment import assessment_record, assessment_text
+from hybridopt.text.car_verdict import verdict
 
 SETTINGS = Settings(soc_points=201, splits=15)
 NEAR = 0.3  # points of the gap
@@ -268,12 +269,26 @@ def test_many_logs_of_a_long_drive(driveline, name):
     assert late.gap_percent == pytest.approx(truth.gap_percent, abs=3.0 * NEAR)
 
 
+def delays_behind_speed(car, logger):
+    """Return the delays that a logger draws for each channel, less that of vehicle speed."""
+    time, _ = measured(car, logger)
+    random, true = np.random.default_rng(logger.seed), {}
+    for name in car.channels:
+        true[name] = random.uniform(0.0, logger.delay)
+        random.normal(size=time.size)
+        _correlated(random, time.size, 1.0, 50.0)  # what the logger draws besides
+    return {name: delay - true["speed"] for name, delay in true.items()}
+
+
 @pytest.mark.long
 def test_a_car_that_is_not_the_model(driveline):
     """In pieces of 0.05 s, cranked and shifted as a car is: fuel within 3 % of the car's."""
     cycle = hilly(read_cycle("nedc"))
     car = drive_car(driveline, cycle, PowerThresholds(), SETTINGS)
     found = assess(record(car, Logger(seed=1)), driveline, SETTINGS)
+    true = delays_behind_speed(car, Logger(seed=1))
+    for name in ("engine_torque", "motor_torque", "motor_power", "battery_current"):
+        assert found.delays.get(name, 0.0) == pytest.approx(true[name], abs=0.08), name
     assert found.prediction.fuel_g == pytest.approx(car.fuel, rel=0.03)
     assert found.prediction.soc_end == pytest.approx(car.soc_end, abs=0.01)
 
@@ -287,16 +302,12 @@ def test_channels_that_come_late_are_moved(driveline):
     """
     car, truth = driven_truth(driveline, read_cycle("udds"), Equivalence(), SETTINGS)
     late = Logger(seed=0)
-    time, _ = measured(car, late)
-    random, true = np.random.default_rng(late.seed), {}
-    for name in car.channels:
-        true[name] = random.uniform(0.0, late.delay)
-        random.normal(size=time.size)
-        _correlated(random, time.size, 1.0, 50.0)  # what the logger draws besides
+    true = delays_behind_speed(car, late)
     recording = record(car, late)
     moved, delays = aligned(recording, driveline)
-    for name in ("motor_speed", "motor_torque", "gear"):
-        assert delays.get(name, 0.0) == pytest.approx(true[name] - true["speed"], abs=0.06), name
+    names = ("motor_speed", "engine_torque", "motor_torque", "motor_power", "fuel_rate", "gear")
+    for name in names:
+        assert delays.get(name, 0.0) == pytest.approx(true[name], abs=0.06), name
     found = assess(recording, driveline, SETTINGS)
     assert found.delays == delays and moved.time is recording.time
     assert found.gap_percent == pytest.approx(truth.gap_percent, abs=NEAR)
