@@ -221,10 +221,9 @@ def held_price(optima: Sequence[Optimum]) -> float:
 
 def _given(known: Optimum) -> Optimum:
     """Return the optimum at given oil temperatures, those that an optimum made, and its bound."""
-    nothing = dict.fromkeys(
-        ("ambient_temperature", "oil_temperature_start", "stop_oil_temperature")
+    settings = dataclasses.replace(
+        known.settings, ambient_temperature=None, oil_temperature_start=None
     )
-    settings = dataclasses.replace(known.settings, **nothing)
     made = Prepared(known.demand, known.points)
     found = solve_prepared(known.cycle, known.driveline, settings, made)
     solution = found.solution
