@@ -137,8 +137,8 @@ def _torque_delays(
     if "engine_torque" in found:
         if 0.0 < engine.unsure < SURE:
             found["fuel_rate"] = found["engine_torque"] + engine.fuel
-        if (behind := takeover_delay(one)) is not None:
-            found["motor_torque"] = found["engine_torque"] + behind
+        if (after := takeover_delay(one)) is not None:
+            found["motor_torque"] = found["engine_torque"] + after
     return found
 
 

@@ -11,7 +11,7 @@ from traced_log import traced
 from hybridopt import Cycle, InputError, PowerThresholds, read_cycle, read_driveline, read_recording
 from hybridopt.controllers.closed_loop import ClosedLoop
 from hybridopt.inputs.maps import map_values
-from hybridopt.measured_car.alignment import aligned
+from hybridopt.measured_car.alignment import aligned, takeover_delay
 from hybridopt.measured_car.balanced_speed import (
     SPEED_ERROR,
     TORQUE_ERROR,
@@ -24,6 +24,7 @@ from hybridopt.measured_car.dragged_engine import dragged_engine
 from hybridopt.measured_car.log_units import BASE, FITTED, check_gears, check_units
 from hybridopt.measured_car.recuperation import drawn_together, recuperated
 from hybridopt.measured_car.repeated import repeated
+from hybridopt.measured_car.signals import make_signals
 from hybridopt.measured_car.slow_part import slow_part
 from hybridopt.measured_car.step_phase import STEPS, decision_phase, later
 from hybridopt.measured_car.step_samples import StepSamples
@@ -39,12 +40,13 @@ HIGHEST = float(FULL.engine.full_load.max()) + float(FULL.motor.peak_torque.max(
 LENGTH = 200.0  # s
 
 
-def log(folder, **columns):
-    """Return a recording at 10 Hz of functions of time; the car drives at 72 km/h."""
-    time = 0.1 * np.arange(round(10 * LENGTH) + 1)
+def log(folder, rate=10.0, **columns):
+    """Return a recording of functions of time; the car drives at 72 km/h."""
+    time = np.arange(round(rate * LENGTH) + 1) / rate
     speed = 72.0 * np.clip(time / 10.0, 0.0, 1.0) * np.clip((LENGTH - time) / 10.0, 0.0, 1.0)
     table = np.column_stack([time, speed, *(function(time) for function in columns.values())])
     units = {"gear": "-", "engine_speed": "rpm", "fuel_rate": "g/s", "engine_torque": "Nm"}
+    units["motor_torque"] = "Nm"
     names = [f"{name} [{units[name]}]" for name in columns]
     path = folder / "drive.csv"
     header = ",".join(["time [s]", "vehicle speed [km/h]", *names])
@@ -62,6 +64,32 @@ def test_phase_of_decisions_that_fall_together_is_found(tmp_path, late):
     at = (found.time > 30.0) & (found.time < 170.0)
     before = np.searchsorted(found.time, found.time[at] + late + 1e-9, side="right") - 1
     np.testing.assert_array_equal(moved.channels["gear"][at], found.channels["gear"][before])
+
+
+@pytest.mark.parametrize("late", [0.2, -0.3])
+def test_motor_that_hands_over_to_the_engine_late_is_found(tmp_path, late):
+    """Closed form: 100 N m in all, of which the engine takes 80 for 10 s of every 20."""
+
+    def taken(time):
+        return 80.0 * (np.mod(time, 20.0) >= 10.0)
+
+    found = log(
+        tmp_path,
+        engine_speed=lambda time: 1500.0 * (np.mod(time, 20.0) >= 10.0),
+        engine_torque=taken,
+        motor_torque=lambda time: 100.0 - taken(time - late + 1e-6),
+    )
+    assert takeover_delay(make_signals(found)) == pytest.approx(late, abs=0.01)
+
+
+def test_steps_of_a_slow_log_have_their_sample_in_the_middle(tmp_path):
+    found = log(tmp_path, 1.0, fuel_rate=lambda time: 1.0 + 0.0 * time)
+    moved, delays = aligned(found, FULL)
+    assert delays == {STEPS: 0.5}
+    np.testing.assert_allclose(np.mod(moved.time, 1.0), 0.5)
+    assert moved.channels["fuel_rate"] is found.channels["fuel_rate"]
+    ramp = moved.cycle.time[1:6]  # away from its ends, which the import rounds
+    np.testing.assert_allclose(moved.cycle.speed[1:6], 2.0 * (ramp + 0.5), atol=0.01)
 
 
 def test_decisions_at_any_time_have_no_phase(tmp_path):
