@@ -25,8 +25,11 @@ def in_threads(work: Callable[[int, int], object], steps: int) -> None:
     if count == 1:
         work(0, steps)
         return
-    with ThreadPoolExecutor(count) as pool:
-        list(pool.map(work, edges[:-1], edges[1:]))
+    with ThreadPoolExecutor(count - 1) as pool:
+        others = [pool.submit(work, *part) for part in zip(edges[1:-1], edges[2:], strict=True)]
+        work(0, edges[1])
+        for other in others:
+            other.result()
 
 
 class Threads:

@@ -7,7 +7,7 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from ..base.compiled import kernel
-from ..physics.battery import _next_soc, _rates, _state
+from ..physics.battery import _landing, _next_soc, _rates, _state
 from ..physics.codes import OFF
 from ..physics.entries import R_DT, R_OIL
 from ..physics.point_kernels import _fill_points
@@ -17,6 +17,8 @@ from ..problem.graph import Moves
 from .kernels import Ahead, BatteryAt, Given, _between, _decide, _slope, _value
 from .oil_bends import _bend, _inner, _second
 from .torque_rates import TorqueRates
+
+BESIDE = 4  # columns of values beyond those that choices land between
 
 
 class OilDrive(NamedTuple):
@@ -134,14 +136,36 @@ def _curved(oil, values, i, share):
 
 
 @kernel
-def _value_choices(drive, listed, row, ahead, graph, soc, blended):
+def _columns(listed, here, ahead, size):
+    """First and last column of values, of so many, that a step's choices may land beside."""
+    low, high = 0.0, 0.0
+    for g in range(listed.cost.shape[1]):
+        for c in range(3):
+            for k in range(listed.count[0, g, c]):
+                if listed.cost[0, g, c, k] < np.inf:
+                    power = listed.power[0, g, c, k]
+                    low, high = min(low, power), max(high, power)
+    state, grid = here.state, ahead.grid
+    below = _landing(state, here.rates, here.soc, min(high, state[3])) - abs(ahead.aim)
+    above = _landing(state, here.rates, here.soc, max(low, state[4])) + abs(ahead.aim)
+    if not (below <= here.soc <= above):  # no power at all lies within the battery's limits
+        return 0, size - 1
+    first = int((below - grid.low) / grid.spacing) - grid.first - BESIDE
+    last = int((above - grid.low) / grid.spacing) - grid.first + BESIDE
+    return min(max(first, 0), size - 1), max(min(last, size - 1), 0)
+
+
+@kernel
+def _value_choices(drive, listed, row, ahead, graph, here, blended):
     """Blend the value after a step where each list lands, and price what splits land beside it.
 
-    Every arrival and gear gets the row at the mean temperature after its list, and each split's
-    cost the difference of value between that and where it lands, at the present SoC.
+    Every arrival and gear gets the row at the mean temperature after its list, in the columns that
+    choices land beside, and each split's cost the difference of value between that and where it
+    lands, at the present SoC.
     """
-    warming, oil, temperature = drive.warming, drive.oil, row[R_OIL]
+    warming, oil, temperature, soc = drive.warming, drive.oil, row[R_OIL], here.soc
     values = np.empty(oil.size)
+    first, last = _columns(listed, here, ahead, blended.shape[2])
     for i in range(graph.arrival_engine.size):
         c, s = graph.arrival_engine[i], graph.arrival_state[i]
         for g in range(blended.shape[1]):
@@ -156,7 +180,7 @@ def _value_choices(drive, listed, row, ahead, graph, soc, blended):
                 continue
             j, share = _place(oil, mean / used)
             out = blended[i, g]
-            for x in range(out.size):
+            for x in range(first, last + 1):
                 for n in range(max(j - 1, 0), min(j + 3, oil.size)):
                     values[n] = ahead.row[n, s, g, x]
                 out[x] = _curved(oil, values, j, share)
@@ -203,7 +227,7 @@ def _oil_forward(drive, cell, ahead, gear, frozen, track, oil_track):
         dt = drive.rows[t : t + 1, R_DT]
         here = BatteryAt(_state(cell, soc), _rates(cell, row[R_DT]), soc)
         now = Ahead(ahead.grid, ahead.row[t + 1], last, ahead.aim)
-        _value_choices(drive, listed, row, now, graph, soc, blended)
+        _value_choices(drive, listed, row, now, graph, here, blended)
         points = StepCosts(
             dt, listed.valued.ravel(), listed.power.ravel(), listed.first, listed.count, drive.room
         )

@@ -14,7 +14,7 @@ from ..inputs.emissions import priced_maps
 from . import entries, point_kernels
 from .codes import EngineClass, Reason
 from .demand import Demand
-from .plant import pack
+from .plant import Plant, pack
 from .step_costs import StepCosts, step_costs
 
 BLOCK = 2048  # steps listed together where only drivability matters
@@ -223,9 +223,14 @@ def drivable_classes(driveline: Driveline, demand: Demand) -> np.ndarray:
     return drivable
 
 
-def all_points(driveline: Driveline, demand: Demand, splits: int) -> OperatingPoints:
-    """List operating points as :func:`list_operating_points`, also of steps nothing can drive."""
-    return _listed(driveline, demand, splits, np.full((demand.steps, 2), -1))
+def all_points(
+    driveline: Driveline, demand: Demand, splits: int, plant: Plant | None = None
+) -> OperatingPoints:
+    """List operating points as :func:`list_operating_points`, also of steps nothing can drive.
+
+    The driveline is packed anew where no `plant` is given.
+    """
+    return _listed(driveline, demand, splits, np.full((demand.steps, 2), -1), plant)
 
 
 def chosen_points(
@@ -239,9 +244,11 @@ def chosen_points(
     return _listed(driveline, demand, splits, np.column_stack((gear, engine_class)))
 
 
-def _listed(driveline: Driveline, demand: Demand, splits: int, only: np.ndarray) -> OperatingPoints:
+def _listed(
+    driveline: Driveline, demand: Demand, splits: int, only: np.ndarray, plant: Plant | None = None
+) -> OperatingPoints:
     """List points of all gears and classes, or those of `only`, (steps, 2), where it is not -1."""
-    plant = pack(driveline)
+    plant = pack(driveline) if plant is None else plant
     size = split_room(driveline, splits)
     lists = (1, 1) if (only >= 0).all() else (driveline.gearbox.gears, len(EngineClass))
     shape = (demand.steps, *lists, size)

@@ -14,6 +14,7 @@ from ..physics.operating_points import (
     split_room,
     undrivable,
 )
+from ..physics.plant import Plant, pack
 from ..physics.step_costs import StepCosts
 from .memory import PART, Memory
 
@@ -76,6 +77,7 @@ class PointsOnDemand:
         self.steps, self.gears = demand.steps, driveline.gearbox.gears
         self.splits = split_room(driveline, splits)
         self.room, self.used = 0.0, 0
+        self._plant: Plant | None = None
         self._recent: tuple[int, int, OperatingPoints] | None = None
         self._kept: dict[tuple[int, int], StepCosts] = {}
 
@@ -89,7 +91,8 @@ class PointsOnDemand:
         """
         if self._recent is None or self._recent[:2] != (first, last):
             demand = self.demand.part(first, last)
-            points = all_points(self.driveline, demand, self.aim)
+            self._plant = self._plant or pack(self.driveline)
+            points = all_points(self.driveline, demand, self.aim, self._plant)
             if not points.drivable.all():
                 raise undrivable(self.driveline, self.demand, self.aim)
             self._recent = first, last, points
