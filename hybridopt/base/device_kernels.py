@@ -4,14 +4,12 @@ import contextlib
 import hashlib
 from collections.abc import Callable
 from functools import cache
-from pathlib import Path
 from typing import Any
 
 import numba
 
-from .kernel_cache import guarded
+from .kernel_cache import PACKAGE, guarded
 
-PACKAGE = Path(__file__).parents[1]
 ROOMS = "dp", "physics", "problem"  # of functions that run on a device
 
 

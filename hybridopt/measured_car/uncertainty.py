@@ -93,8 +93,7 @@ def gap_band(
     how far that moves the gap on a coarse grid, by so much is the first reading taken to be off the
     truth, in the same direction: noise makes most strategies look worse than they are (the basic
     bootstrap: A. Davison, D. Hinkley, *Bootstrap Methods and their Application*, Cambridge, 1997,
-    from memory). To each draw comes :data:`READING`, and of slow
-    logs :data:`READING_COARSE`.
+    from memory). To each draw comes :data:`READING`, and of slow logs :data:`READING_COARSE`.
     """
     _check(intervals)
     coarse = dataclasses.replace(

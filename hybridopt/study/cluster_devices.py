@@ -13,13 +13,12 @@ from distributed.scheduler import KilledWorker
 
 from ..base.warning import InputWarning
 from ..optimum.batch import Answer, devices
-from .batches import LISTEN, BatchExecutor
+from .batches import AHEAD, LISTEN, BatchExecutor
 from .on_device import DeviceExecutor
 from .tasks import Report, TaskInput
 from .workers import ALONE, one_thread
 
 AT_ONCE = 512  # tasks that are sent to a worker together, so that a device's waves are full
-AHEAD = 2  # of these per worker: while one is solved, the next waits there
 FIRST = 10  # priority over batches that are replayed
 
 
@@ -76,9 +75,8 @@ class ClusterDeviceExecutor:
 
     def _send(self, place: str, batch: list[TaskInput]) -> Future:
         content = cloudpickle.dumps(batch)
-        return self.client.submit(
-            *(answer_tasks, content), workers=[place], pure=False, priority=FIRST
-        )
+        where = {"workers": [place], "priority": FIRST}
+        return self.client.submit(answer_tasks, content, pure=False, **where)
 
     def _finished(self, under_way: dict[Future, tuple[str, list[TaskInput]]]) -> list[Future]:
         """Wait for answers; those of workers that have left count as finished."""
