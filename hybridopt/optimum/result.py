@@ -6,6 +6,7 @@ import platform
 import warnings
 from dataclasses import dataclass
 from difflib import get_close_matches
+from functools import cache
 from html import escape
 from importlib import metadata
 from pathlib import Path
@@ -40,7 +41,7 @@ from ..inputs.driveline import Driveline
 from ..physics.comfort import LOOKED_AT, comfort_totals
 from ..physics.demand import Demand
 from ..physics.emissions import emission_totals
-from ..physics.energy_balance import energy_residual, rotor_totals
+from ..physics.energy_balance import energies, energy_residual, rotor_totals
 from ..physics.modes import Mode
 from ..physics.starts import start_totals
 from ..physics.thermal import thermal_totals
@@ -324,7 +325,7 @@ def _totals(
     kilometres = demand.distance / 1e3
     before = np.concatenate(([settings.gear_start], trace.gear.values[:-1]))
     per_km = litres / kilometres if kilometres > 0.0 else float("nan")
-    through = float((abs(trace.battery_power) * trace.dt).sum())  # J
+    through = energies(trace, ["battery_power"], size=True)["battery_power"]  # J
     return {
         "fuel_g": fuel,
         "fuel_l_per_100km": 100.0 * per_km,
@@ -356,12 +357,11 @@ def _mode_shares(trace: xr.Dataset) -> dict[str, float]:
 
 
 def _energies(trace: xr.Dataset) -> dict[str, float]:
-    return {
-        total: float((trace[name] * trace.dt).sum()) / 1e3
-        for total, name in zip(ENERGIES, (*SOURCES, *SINKS), strict=True)
-    }
+    joules = energies(trace, (*SOURCES, *SINKS)).values()
+    return {total: energy / 1e3 for total, energy in zip(ENERGIES, joules, strict=True)}
 
 
+@cache
 def _versions() -> dict[str, str]:
     names = ("hybridopt", "numpy", "numba", "xarray")
     versions = {f"version_{name}": metadata.version(name) for name in names}

@@ -5,6 +5,7 @@ steps the rotors' speeds jump: where a gear is shifted, where the engine starts 
 the launch clutch opens, begins to slip or closes.
 """
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -48,15 +49,23 @@ class RotorChanges:
 
 def energy_residual(trace: xr.Dataset) -> float:
     """Misfit of sources and sinks in the steps of a run, as a share of the energy put through."""
-    sinks = sum(float((trace[name] * trace.dt).sum()) for name in SINKS)
-    sources = sum(float((trace[name] * trace.dt).sum()) for name in SOURCES)
-    return (sources - sinks) / throughput(trace)
+    misfit = sum(energies(trace, SOURCES).values()) - sum(energies(trace, SINKS).values())
+    return misfit / throughput(trace)
+
+
+def energies(trace: xr.Dataset, names: Iterable[str], size: bool = False) -> dict[str, float]:
+    """Return the energy of each named power of a run, J; with `size` of what it gives or takes."""
+    seconds = trace.dt.values
+    power = {name: trace[name].values for name in names}
+    return {
+        name: float(np.nansum((np.abs(watts) if size else watts) * seconds))
+        for name, watts in power.items()
+    }
 
 
 def throughput(trace: xr.Dataset) -> float:
     """Return the energy that the sources of a run give or take, J."""
-    given = sum(float((abs(trace[name]) * trace.dt).sum()) for name in SOURCES)
-    return max(given, 1e-300)
+    return max(sum(energies(trace, SOURCES, size=True).values()), 1e-300)
 
 
 def rotor_totals(
