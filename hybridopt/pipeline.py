@@ -159,14 +159,14 @@ def find_optimum(
     driveline = with_prices(driveline, settings)
     if settings.emission_limits:
         return _within_limits(cycle, driveline, settings, progress, bound, keep_value)
-    if keep_value or settings.ambient_temperature is not None:
+    if keep_value or settings.warms:
         settings = dataclasses.replace(settings, corridor=False)
     fewer = fewer_points(cycle, settings, given)
     for text in (*idle_settings(settings, driveline, cycle), *fewer):
         warnings.warn(text, InputWarning, stacklevel=2)
     began = time.perf_counter()
     plan_memory(cycle, driveline, settings, keep_value).check()
-    if settings.ambient_temperature is not None:
+    if settings.warms:
         return _find_warming(cycle, driveline, settings, progress, bound, keep_value)
     prepared = prepared or prepare(cycle, driveline, settings, keep_value)
     free = solve_prepared(cycle, driveline, settings, prepared, progress)
@@ -215,7 +215,7 @@ def _within_limits(
 
 def refuse_warming(settings: Settings) -> None:
     """Raise InputError where the oil's temperature would have to be a state, and can be none."""
-    if settings.ambient_temperature is not None:
+    if settings.warms:
         raise InputError(
             "setting ambient_temperature: what is asked for knows given oil temperatures only; "
             "leave it out, or give the cycle a column oil_temperature_C"

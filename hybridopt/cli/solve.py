@@ -142,7 +142,7 @@ def _tell_wide_gap(result: "Result") -> None:
         message = f"the cost lies {gap:.4g} % above the proved bound, so that it may be far from "
         message += "the least; look at the cycle's steps and units, or take more SoC points and "
         message += "splits"
-        if result.settings.ambient_temperature is not None:
+        if result.settings.warms:
             message = f"the cost lies {gap:.4g} % above the proved bound; with the oil temperature "
             message += "as a state it is the bound that is far off (guide theory, Warm-up); "
             message += "compare with twice the temperature_nodes to see how near the cost is"

@@ -50,13 +50,10 @@ class Case:
         """Check that there is a bound."""
         if self.optimum.bound is None:
             raise InputError("a comparison needs the bound; solve the optimum with bound=True")
-        if self.warms:  # its cost-to-go is over temperature too, which no regret knows of
+        if (
+            self.optimum.settings.warms
+        ):  # its cost-to-go is over temperature too, which no regret knows of
             self.optimum.solution.value.forget()
-
-    @property
-    def warms(self) -> bool:
-        """Whether the oil temperature is a state."""
-        return self.optimum.settings.ambient_temperature is not None
 
     @classmethod
     def solved(cls, cycle: Cycle, driveline: Driveline, settings: Settings) -> "Case":
@@ -255,7 +252,9 @@ def score(case: Case, name: str, controller: AnyController, moments: int | None 
         clipped=drive.clippings(),
         clipped_steps=int(np.count_nonzero(drive.clipped)),
         shares={mode: attrs[f"share_{mode.name.lower()}"] for mode in Mode},
-        regret=NOT_SOUGHT if moments is None or case.warms else case.regret(drive, moments),
+        regret=NOT_SOUGHT
+        if moments is None or case.optimum.settings.warms
+        else case.regret(drive, moments),
         result=result,
         shortfall=drive.shortfall,
     )

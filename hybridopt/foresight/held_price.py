@@ -210,9 +210,7 @@ def held_price(optima: Sequence[Optimum]) -> float:
     Steps at given temperatures do not know what their heat is worth, so that only a higher price
     has the engine run as much.
     """
-    stated = [
-        known if known.settings.ambient_temperature is None else _given(known) for known in optima
-    ]
+    stated = [_given(known) if known.settings.warms else known for known in optima]
     multipliers = [known.bound.multipliers[1:] for known in stated if known.bound]
     if not multipliers:
         raise InputError("price of stored energy: no cycle has a bound; solve with bound=True")
@@ -239,7 +237,7 @@ def training_optimum(
     With the oil temperature as a state, price and temperatures are all that is learned of the
     schedule: few nodes and points give them, and no bound is proved.
     """
-    if settings.ambient_temperature is None:
+    if not settings.warms:
         return find_optimum(cycle, driveline, settings, progress)
     nodes = min(settings.temperature_nodes, TRAINING_NODES)
     points = min(settings.for_cycle(cycle).soc_points or TRAINING_POINTS, TRAINING_POINTS)

@@ -74,7 +74,7 @@ def make_preview_maps(optima: Sequence[Optimum], sizes: MapSizes | None = None) 
         There is no optimum, or one has no bound.
     """
     sizes = sizes or MapSizes()
-    if not optima or not all(known.bound or _warms(known) for known in optima):
+    if not optima or not all(known.bound or known.settings.warms for known in optima):
         raise InputError("maps of preview: give one or more optima, each with its bound")
     factor = held_price(optima)
     driveline, soc = _as_trained(optima), optima[0].settings.socs[2]
@@ -97,14 +97,10 @@ def make_preview_maps(optima: Sequence[Optimum], sizes: MapSizes | None = None) 
     )
 
 
-def _warms(known: Optimum) -> bool:
-    return known.settings.ambient_temperature is not None
-
-
 def _as_trained(optima: Sequence[Optimum]) -> Driveline:
     """Return the driveline as its oil was in the training, in the mean, where that is a state."""
     driveline = optima[0].driveline
-    if not _warms(optima[0]):
+    if not optima[0].settings.warms:
         return driveline
     dt = np.concatenate([known.demand.dt for known in optima])
 

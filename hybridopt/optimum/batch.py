@@ -80,7 +80,7 @@ def refusal(statement: Statement) -> str:
     points, graph = statement.points, statement.event_base.graph
     if statement.settings.thermal_limits:
         return "thermal limits are kept by solving again and again"
-    if statement.settings.ambient_temperature is not None:
+    if statement.settings.warms:
         return "the oil's temperature is a state here only"
     if statement.settings.emission_limits:
         return "limits of emissions are kept by solving again and again"

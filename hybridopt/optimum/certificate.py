@@ -97,7 +97,7 @@ def make_certificate(best: Optimum) -> Certificate:
     InputError
         The oil's temperature is a state, which certificates do not know.
     """
-    if best.settings.ambient_temperature is not None:
+    if best.settings.warms:
         raise InputError(
             "--certificate: it cannot hold a proof with the oil's temperature as a state; leave it "
             "or ambient_temperature out"

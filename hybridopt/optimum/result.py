@@ -312,7 +312,7 @@ def make_result(
         **_versions(),
         "caution": CAUTION,
     }
-    if settings.ambient_temperature is not None:
+    if settings.warms:
         trace = trace.assign(oil_temperature=("time", demand.oil_temperature, OIL_ATTRS))
     return Result(trace.assign_attrs(attrs))
 

@@ -64,7 +64,7 @@ def _check_heating(driveline: Driveline, settings: Settings) -> None:
             f"setting heating_start is {settings.heating_start:g} s, but the engine runs before "
             "the first step; set it to 0, or engine_on_start to false"
         )
-    if settings.ambient_temperature is None:
+    if not settings.warms:
         return
     given = {**settings.emission_prices, **settings.emission_limits}
     if given or settings.heating_start is not None:

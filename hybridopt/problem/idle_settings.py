@@ -18,7 +18,7 @@ def idle_settings(settings: Settings, driveline: Driveline, cycle: Cycle) -> Ite
     settings, driveline, cycle
         Of the solve.
     """
-    warms, given = settings.ambient_temperature is not None, ~np.isnan(cycle.oil_temperature)
+    warms, given = settings.warms, ~np.isnan(cycle.oil_temperature)
     if settings.stop_oil_temperature is not None and not (warms or given.any()):
         yield (
             f"setting stop_oil_temperature has no effect on cycle {cycle.name}, which has no "

@@ -260,7 +260,7 @@ class Settings:
         points = self.soc_points
         if points is None:
             points = FINE_POINTS if float(np.median(cycle.dt)) < SHORT_STEP else USUAL_POINTS
-            points = points if self.ambient_temperature is None else WARM_UP_POINTS
+            points = WARM_UP_POINTS if self.warms else points
             points = SHORT_DRIVE_POINTS if cycle.dt.size <= SHORT_DRIVE else points
         on = self.begins_on(float(cycle.speed[0]))
         return dataclasses.replace(self, soc_points=points, engine_on_start=on)
@@ -270,12 +270,17 @@ class Settings:
         return speed > 0.0 if self.engine_on_start is None else self.engine_on_start
 
     @property
+    def warms(self) -> bool:
+        """Whether the oil temperature is a state, as an ambient temperature makes it."""
+        return self.ambient_temperature is not None
+
+    @property
     def oil_start(self) -> float:
         """Oil temperature at the start where it is a state, degC; NaN where it is none."""
-        if self.ambient_temperature is None:
+        ambient, start = self.ambient_temperature, self.oil_temperature_start
+        if ambient is None:
             return float("nan")
-        start = self.oil_temperature_start
-        return self.ambient_temperature if start is None else start
+        return ambient if start is None else start
 
     @property
     def emissions(self) -> tuple[Any, ...]:

@@ -60,7 +60,7 @@ def plan_memory(
 def _memory(cycle: Cycle, driveline: Driveline, known: Settings, whole: bool = True) -> Memory:
     starts = start_steps(driveline.start.span, cycle.dt)
     states = event_graph(known, cycle.dt, starts).states
-    if known.ambient_temperature is not None:
+    if known.warms:
         states *= known.temperature_nodes
     return Memory(
         cycle.dt.size,

@@ -5,7 +5,7 @@ import functools
 
 import numpy as np
 import pytest
-from case_counts import some
+from case_counts import by_hand, some
 
 from hybridopt import Cycle, Settings, read_cycle, read_driveline
 from hybridopt.base.errors import InputError
@@ -386,7 +386,7 @@ def without_events(driveline):
 
 
 @pytest.mark.long
-@pytest.mark.parametrize("cycle", ["wltc_class3b_low", *some(LONG)])
+@pytest.mark.parametrize("cycle", ["wltc_class3b_low", *by_hand(LONG)])
 def test_constant_factor_is_near_optimal_where_events_are_free(cycle):
     """Literature: tuned equivalence factor within 0.5 to 1 % of DP, from memory (no events).
 
@@ -427,7 +427,7 @@ def test_constant_factor_tuned_on_wltc_is_within_one_and_a_half_percent():
 @pytest.mark.long
 @pytest.mark.parametrize(
     ("cycle", "percent"),
-    some([("artemis_urban", 6.0), ("artemis_rural", 4.0), ("artemis_motorway130", 2.5)]),
+    by_hand([("artemis_urban", 6.0), ("artemis_rural", 4.0), ("artemis_motorway130", 2.5)]),
 )
 def test_constant_factor_tuned_on_artemis_pays_for_starts_it_cannot_foresee(cycle, percent):
     """Regression only. Above 1.5 %: the loss is in engine and gear decisions, not in the split.

@@ -43,9 +43,10 @@ def test_closed_form(base):
 
 
 @pytest.mark.long
-@pytest.mark.parametrize("base", ["10 Hz", "irregular"])
-@pytest.mark.parametrize(("name", "end"), [("wltc_class3b", 589), ("udds", 505)])
-def test_smoothed_schedules(base, name, end):
+@pytest.mark.parametrize(
+    ("name", "end", "base"), [("udds", 505, "10 Hz"), ("wltc_class3b", 589, "irregular")]
+)
+def test_smoothed_schedules(name, end, base):
     """Parts of the schedules without what is faster than 0.3 Hz, so that 1 Hz can hold them."""
     trace = read_cycle(name).cut(0, end)
     fine = np.linspace(0.0, end, 10 * end + 1)
