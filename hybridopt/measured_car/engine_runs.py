@@ -106,8 +106,8 @@ def working_fuel(
     speed = np.interp(time + speed_delay, time, speed)
     fuel = np.where(works, fuel_at(engine, speed, torque), 0.0)
     least = PULLING * float(engine.full_load.max())
-    for at, inner, share in _partial(torque, works, least):
-        fuel[at] = share * float(fuel_at(engine, speed[at], torque[inner]))
+    for place, inner, share in _partial(torque, works, least):
+        fuel[place] = share * float(fuel_at(engine, speed[place], torque[inner]))
     return fuel
 
 

@@ -151,7 +151,7 @@ def _frozen(recording: Recording, name: str, values: np.ndarray) -> Iterator[Fin
 
 def _at_rest(name: str, values: np.ndarray) -> np.ndarray:
     """Return where a channel may well keep its value: at 0, or a shaft that shows a few rpm."""
-    return np.abs(values) < (STANDS if name.endswith("_speed") else 1e-12)
+    return np.asarray(np.abs(values) < (STANDS if name.endswith("_speed") else 1e-12))
 
 
 def _frozen_torque(recording: Recording, values: np.ndarray, least: float) -> Iterator[Finding]:

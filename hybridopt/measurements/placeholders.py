@@ -38,7 +38,7 @@ def placeholders(values: np.ndarray, largest: float) -> np.ndarray:
 
 
 def lost_charge(values: np.ndarray) -> np.ndarray:
-    """Return 0 where a state of charge falls to it at once: what a logger writes when all sleeps."""
+    """Return 0 where a state of charge falls to it at once, as when a control unit sleeps."""
     levels, counts = np.unique(values[np.isfinite(values)], return_counts=True)
     lost = levels.size > 1 and levels[0] == 0.0 and levels[1] > EMPTY and counts[0] >= REPEATED
     return levels[: int(lost)]
