@@ -14,7 +14,7 @@ from .engine_fit import engine_delays
 from .fine_speed import TURNING, shaft_gears
 from .gear_fit import Gears, fit_gears
 from .road_fit import fit_road
-from .signals import Signals, make_signals
+from .signals import Signals, make_signals, through_shifts
 from .step_phase import STEPS, decision_phase, jump_phase, later, moved_channels
 
 SHAFTS, TORQUES = ("engine_speed", "motor_speed"), ("engine_torque", "motor_torque")
@@ -64,6 +64,7 @@ def aligned(recording: Recording, driveline: Driveline) -> tuple[Recording, dict
     the others. Where the car decides in steps, so do what jumps with its decisions: torques, fuel
     and electric channels have their jumps there.
     """
+    recording = through_shifts(recording)
     if recording.step >= float(np.median(recording.cycle.dt)) - 1e-9:
         return _centred(recording), {STEPS: 0.5 * recording.step}
     if recording.step > COARSE:

@@ -219,7 +219,9 @@ def _charge_rows(one: Signals) -> Rows | None:
     into = np.cumsum(np.maximum(-current, 0.0)) * one.dt
     where = np.zeros(level.size, dtype=bool)
     where[ends] = True
-    columns, wanted = {"out": -out, "into": into}, level.copy()
+    offset = one.recording.time.copy()  # what a current that reads too much or too little adds
+    columns = {"out": -out, "into": into, f"offset {one.number}": offset}
+    wanted = level.copy()
     for values in (*columns.values(), wanted):
         values[ends] = np.diff(values[places]) if ends.size else 0.0
     return Rows(columns, wanted, where)

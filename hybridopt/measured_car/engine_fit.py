@@ -25,7 +25,7 @@ DELAY_ROUNDS = 5
 CUT = 0.15  # share of the fuel at 0 N m below which the fuel counts as cut
 MOST_DELAY = 1.0  # s
 QUICK = 0.2  # s, smoothing where the delay is looked for
-AFTER_STOP = 1.0  # s, in which the fuel of a stopped engine tells how late its channel is
+NEAR_STOP = 1.5  # s, in which samples half of work and half of rest tell no delay
 
 
 class EngineDelays(NamedTuple):
@@ -136,7 +136,8 @@ def _coarseness(signals: Sequence[Signals], engine: Engine) -> tuple[float, floa
 def engine_delays(one: Signals, base: Driveline) -> EngineDelays:
     """Return the delays of fuel and engine speed behind the engine's torque.
 
-    Shifts tell the speed's, the ends of runs the fuel's.
+    Shifts tell the speed's, all changes of torque the fuel's; stops are left out, since the mean of
+    a sample that holds one is the fuel of no torque.
     """
     found = EngineDelays()
     starts = seen_starts(one, base)
@@ -160,8 +161,8 @@ def _moving_rows(
     if not one.has("engine_speed", "engine_torque", "fuel_rate"):
         return None
     stops = np.flatnonzero(one.on[:-1] & ~one.on[1:]) + 1
-    where = one.on | one.near(stops, 0.0, AFTER_STOP)
-    where &= one.measured("engine_speed", "engine_torque", "fuel_rate")
+    where = one.on & one.measured("engine_speed", "engine_torque", "fuel_rate")
+    where &= ~one.near(stops, NEAR_STOP, NEAR_STOP)
     downs = one.shifts[one.gear[one.shifts] < one.gear[one.shifts - 1]]  # which take fuel
     where &= ~one.near(one.starts, 1.5, 1.5) & ~one.near(downs, 1.0, 1.0) & _warm(one, engine)
     base, later = (

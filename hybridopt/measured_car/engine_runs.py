@@ -1,6 +1,6 @@
 """When the engine of a recording is started, when it works, and the fuel of what it works at."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -11,6 +11,8 @@ from .signals import Signals
 
 QUARTER = 0.25  # the middle half of the rise is looked at: its ends fall between samples
 APART = 0.5  # s, by which torque and speed may show at different times
+RESTS = 10.0  # rad/s, that a speed channel may show of an engine at rest
+STEADY = 0.3  # of a jump of torque, by which it may change in the next sample
 PULLING = 0.05  # of the highest full load, a torque at which the engine works
 
 
@@ -31,7 +33,7 @@ def seen_starts(one: Signals, driveline: Driveline) -> list[Seen]:
     reach = round(4.0 / one.dt)
     for at in one.starts:
         first = at - 1
-        while first > 0 and speed[first] > 1.0 and at - first < reach:
+        while first > 0 and speed[first] > RESTS and at - first < reach:
             first -= 1
         last = min(at + reach, speed.size - 1)
         if at - first >= reach or last <= at:
@@ -101,7 +103,35 @@ def working_fuel(
     speed = one["engine_speed"][np.where(closer, places[before], places[after])]
     pulls = torque > PULLING * float(engine.full_load.max())
     works = _works(on, pulls, max(round(APART / one.dt), 1))
-    return np.where(works, fuel_at(engine, np.interp(time + speed_delay, time, speed), torque), 0.0)
+    speed = np.interp(time + speed_delay, time, speed)
+    fuel = np.where(works, fuel_at(engine, speed, torque), 0.0)
+    least = PULLING * float(engine.full_load.max())
+    for place, inner, share in _partial(torque, works, least):
+        fuel[place] = share * float(fuel_at(engine, speed[place], torque[inner]))
+    return fuel
+
+
+def _partial(
+    torque: np.ndarray, works: np.ndarray, least: float
+) -> Iterator[tuple[int, int, float]]:
+    """Yield the samples in which a torque jumps as work begins or ends, with the share of work.
+
+    With them the sample behind whose torque is that of the work. A sample holds the mean over its
+    time, and fuel that does not fall to 0 with torque is not that of the mean torque. Jumps are
+    those between two levels, each kept for a sample at least.
+    """
+    for edge in (np.flatnonzero(works[1:] != works[:-1]) + 1).tolist():
+        way = 1 if works[edge] else -1
+        first = edge if works[edge] else edge - 1  # that works
+        inner, outer = first + way, first - 2 * way
+        if not 0 <= min(inner + way, outer) <= max(inner + way, outer) < torque.size:
+            continue
+        if not works[inner] or not works[inner + way] or works[outer]:
+            continue
+        height = torque[inner] - torque[outer]
+        if height > least and abs(torque[inner + way] - torque[inner]) < STEADY * height:
+            for at in (first, first - way):
+                yield at, inner, float(np.clip((torque[at] - torque[outer]) / height, 0.0, 1.0))
 
 
 def _works(on: np.ndarray, pulls: np.ndarray, reach: int) -> np.ndarray:

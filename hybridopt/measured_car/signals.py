@@ -1,5 +1,6 @@
 """The channels of a recording made ready for fits: states told apart, noise smoothed."""
 
+import dataclasses
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
@@ -7,6 +8,7 @@ from functools import cached_property
 import numpy as np
 from scipy.ndimage import binary_dilation, gaussian_filter1d
 
+from ..base.intervals import intervals
 from ..base.units import RPM
 from ..measurements.recording import Recording
 
@@ -18,6 +20,7 @@ BEFORE, AFTER = 1.0, 2.0  # s around shifts and starts that fits of steady relat
 SENSOR = 0.005
 """Share by which any channel may be wrong throughout: no interval of a factor is narrower (assumed,
 class 0.5 of measuring instruments; common practice, no source)."""
+BETWEEN = 1.5  # s, longest time without a gear that is one shift
 FAR = 1e6  # s between the clocks of two recordings
 
 
@@ -163,8 +166,22 @@ class Signals:
         return np.asarray(gaussian_filter1d(values, sigma, order=1, mode="nearest") / self.dt)
 
 
+def through_shifts(recording: Recording) -> Recording:
+    """Return a recording whose gear changes in the middle of a shift that shows as neutral."""
+    if not recording.has("gear"):
+        return recording
+    gear = recording.channels["gear"].copy()
+    for first, last in intervals(gear == 0.0):
+        inside = 0 < first and last < gear.size and (last - first) * recording.step <= BETWEEN
+        if inside and min(gear[first - 1], gear[last]) >= 1.0:
+            middle = (first + last + 1) // 2
+            gear[first:middle], gear[middle:last] = gear[first - 1], gear[last]
+    return dataclasses.replace(recording, channels={**recording.channels, "gear": gear})
+
+
 def make_signals(recording: Recording, number: int = 0) -> Signals:
     """Bridge the gaps of all channels of a recording."""
+    recording = through_shifts(recording)
     time, values = recording.time, {}
     for name, channel in recording.channels.items():
         known = np.isfinite(channel)

@@ -9,7 +9,7 @@ from ..base.intervals import intervals
 from ..base.units import PERCENT
 from ..base.warning import InputWarning
 from ..inputs.plausibility import ENGINE_BEST, USUAL_HEATING_VALUE
-from .channel_checks import found, long_stretches, places
+from .channel_checks import STANDS, found, long_stretches, places
 from .delays import locked
 from .electric_agreement import check_electric
 from .factors import all_known, explain
@@ -25,7 +25,7 @@ STOICHIOMETRIC = (
     13.5,
     15.5,
 )  # kg/kg: petrol, diesel, ethanol blends up to 10 % (common practice, no source)
-STANDS, STANDS_FOR = 10.0, 1.5  # rad/s, s
+STANDS_FOR = 1.5  # s
 PULLS, UNFED_FOR = 0.2, 3.0  # of the largest torque; s for which it needs fuel (assumed)
 LEAK = 0.01  # of a drive's fuel while the engine stands, from which on any flow counts
 ROAD = 200.0  # m, over which grade and altitude are compared

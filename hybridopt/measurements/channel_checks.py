@@ -22,6 +22,7 @@ LIVELY = (
 """Channels that never keep a value other than 0 for long while a vehicle drives."""
 FROZEN, MUCH_LONGER = 30.0, 20.0  # s, and times the mean time that a value is kept
 MOVING = 3.0  # m/s
+STANDS = 10.0  # rad/s, that a speed channel may show of a shaft at rest
 IDLE = 400.0 * RPM  # below it an engine does not run by itself (common practice, no source)
 CHANGES = 0.4  # share by which the fuel of a turn at one torque does not change
 BLINK = 1.5  # s, longest fall to 0 between two large values that is a fault of the logger
@@ -59,6 +60,7 @@ def check_channels(recording: Recording) -> Iterator[Finding]:
             yield from _gaps(recording, name, values)
             yield from _blinks(recording, name, values)
     yield from _board_net(recording)
+    yield from _sum_of_fuel(recording)
     yield from _soc_steps(recording)
 
 
@@ -136,7 +138,7 @@ def _frozen(recording: Recording, name: str, values: np.ndarray) -> Iterator[Fin
         return
     spans = [
         (a, b)
-        for a, b in long_stretches(recording, same & (values != 0.0), least)
+        for a, b in long_stretches(recording, same & ~_at_rest(name, values), least)
         if np.count_nonzero(moving[a:b]) * step >= least  # stops between do not make it new
     ]
     if changes < 2:
@@ -145,6 +147,11 @@ def _frozen(recording: Recording, name: str, values: np.ndarray) -> Iterator[Fin
     elif spans:
         text = f"{name} keeps one value for {least:.0f} s or more while the vehicle drives: "
         yield found(recording, "frozen", (name,), text + places(recording, spans), spans)
+
+
+def _at_rest(name: str, values: np.ndarray) -> np.ndarray:
+    """Return where a channel may well keep its value: at 0, or a shaft that shows a few rpm."""
+    return np.asarray(np.abs(values) < (STANDS if name.endswith("_speed") else 1e-12))
 
 
 def _frozen_torque(recording: Recording, values: np.ndarray, least: float) -> Iterator[Finding]:
@@ -211,6 +218,18 @@ def _board_net(recording: Recording) -> Iterator[Finding]:
         most = float(np.nanmax(x["battery_voltage"]))
         text = f"battery_voltage reaches {most:.3g} V, as the net of the board does, not the drive"
         yield found(recording, "unit", ("battery_voltage",), text)
+
+
+def _sum_of_fuel(recording: Recording) -> Iterator[Finding]:
+    """Yield a fuel rate that never falls: the fuel burnt so far."""
+    if not recording.has("fuel_rate"):
+        return
+    rate = recording.channels["fuel_rate"]
+    rate = rate[np.isfinite(rate)]
+    if rate.size > 1 and rate[-1] > rate[0] and np.all(np.diff(rate) >= -1e-9 * rate[-1]):
+        text = "fuel_rate never falls, so it is the fuel burnt so far and no rate"
+        text += "; log the rate, or leave it out with --channel fuel_rate=none"
+        yield found(recording, "unit", ("fuel_rate",), text)
 
 
 def _soc_steps(recording: Recording) -> Iterator[Finding]:

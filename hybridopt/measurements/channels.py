@@ -32,6 +32,7 @@ BY_STANDARD = {
 }
 """Units that ISO 15031-5 gives these parameters in a scanner's log (from memory)."""
 EXAMPLES = {"time": "time or t or timestamp", "speed": "vehicle speed or speed or v"}
+SUMS = ("g", "kg", "mg", "l", "ml", "gal", "litre", "liter", "litres", "liters", "cm3", "ccm")
 LEFT_OUT = "none"
 """The name by which the user leaves a signal out."""
 USUAL, STANDARD = "usual name", "usual name, unit by ISO 15031-5"
@@ -294,13 +295,25 @@ def _unit(log: Log, signal: str, column: LogColumn, stated: str) -> Unit | None:
         return None
     unit = (stated_unit if stated else find_unit)(signal, text) if text else None
     if unit is None and not (signal == "time" and not stated):
+        hint = _hint(signal, column.name, text)
         known = ", ".join(dict.fromkeys(unit.sign for unit in UNITS[signal].values()))
         state = f"has the unit {text[:40]!r}, which is none of {signal}" if text else "has no unit"
-        raise InputError(
-            f"{log.path}: channel {signal}: column {column.name} {state}; say it with "
-            f"--channel {signal}={column.name}:{known.partition(',')[0]} (known: {known})"
-        )
+        say = f"say it with --channel {signal}={column.name}:{known.partition(',')[0]}"
+        say = hint or f"{say} (known: {known})"
+        raise InputError(f"{log.path}: channel {signal}: column {column.name} {state}; {say}")
     return unit
+
+
+def _hint(signal: str, name: str, unit: str) -> str:
+    """Return what to do about a unit that tells another kind of quantity, "" where it does not."""
+    if signal.endswith("_torque") and find_unit("soc", unit):
+        return (
+            "a share of the reference torque, which the log does not hold, so state a hundredth "
+            f"of it, such as --channel {signal}={name}:2.5*Nm where 100 % are 250 Nm"
+        )
+    if signal == "fuel_rate" and unit.strip().lower() in SUMS:
+        return "a sum of fuel and no rate, so name a column that holds the rate"
+    return ""
 
 
 def _listed(columns: Sequence[LogColumn]) -> str:

@@ -5,7 +5,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from ..base.units import AH, KW, PERCENT
-from .channel_checks import MOVING, found
+from .channel_checks import MOVING, STANDS, found
 from .factors import all_known, explain, fitted_line, rms, turned
 from .recording import Finding, Recording
 
@@ -61,7 +61,13 @@ def _mechanical_power(recording: Recording) -> Iterator[Finding]:
     if not recording.has("motor_torque", "motor_speed"):
         return
     x = recording.channels
-    power, names = x["motor_torque"] * x["motor_speed"], ("motor_torque", "motor_speed")
+    speed, names = x["motor_speed"], ("motor_torque", "motor_speed")
+    driving = (x["speed"] > MOVING) & (np.abs(speed) > STANDS)
+    if driving.any() and np.mean(speed[driving] < 0.0) > 0.5:
+        text = "motor_speed is negative where the car drives forward; "
+        yield found(recording, "sign", ("motor_speed",), text + turned(recording, "motor_speed"))
+        speed = -speed
+    power = x["motor_torque"] * speed
     against = _against_drive(recording, power)
     if against:
         text = f"motor_torque is negative where the car gains speed and positive where it {against}"

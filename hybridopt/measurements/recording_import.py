@@ -8,10 +8,12 @@ from pathlib import Path
 import numpy as np
 
 from ..base.errors import InputError
+from .channel_checks import LIMITS
 from .channels import ChosenColumn, ColumnRequest, choose_channels, choose_powertrain
 from .drive import Cleaning, ImportedDrive, make_drive, read_columns
 from .log import LEFT_OUT, Journal, Samples
 from .log_files import open_log
+from .placeholders import gear_codes, lost_charge, placeholders
 from .recording import Finding, Recording
 from .recording_checks import check_recording
 from .resampling import MAX_POINTS
@@ -97,18 +99,19 @@ def read_recording(
         for signal, one in (choices | more).items()
         if signal in logged or signal == "time"
     }
-    signals = {}
+    signals, codes = {}, {}
     for signal, choice in chosen.items():
         try:
             if signal not in ("time", "speed"):
                 values = _to_si(signal, choice, logged[signal].values, fuel_density)
+                values, codes[signal] = _without_codes(signal, logged[signal].values, values)
                 samples = Samples(logged[signal].time - drive.begin, values)
                 signals[signal] = _in_order(samples, drive.piece, cleaning.jitter)
         except InputError as error:
             if signal in given:
                 raise InputError(f"{log.path}: {error}") from None
             asked[signal] = str(error)
-    return _assemble(drive, chosen, signals, asked, _Limits(step, cleaning, air_need))
+    return _assemble(drive, chosen, signals, (asked, codes), _Limits(step, cleaning, air_need))
 
 
 @dataclass(frozen=True)
@@ -163,6 +166,28 @@ def _to_si(
     return si
 
 
+def _without_codes(signal: str, logged: np.ndarray, si: np.ndarray) -> tuple[np.ndarray, str]:
+    """Return values without those that stand for none, and which they were, in words."""
+    if signal == "gear":
+        codes, taken = gear_codes(si), NOT_TOLD
+    elif signal in ("altitude", "grade"):  # `choose_grade` has its own way
+        return si, ""
+    else:
+        codes, taken = placeholders(si, LIMITS.get(signal, (0.0, 1.0))[1]), np.nan
+    if signal == "soc":
+        codes = np.append(codes, lost_charge(si))
+    marked = np.isin(si, codes)
+    if not marked.any():
+        return si, ""
+    rest = logged[~marked & np.isfinite(si) & (si != NOT_TOLD)]
+    shown = ", ".join(f"{one:.7g}" for one in np.unique(logged[marked]))
+    text = (
+        f"{signal} is {shown} in {int(marked.sum())} samples and otherwise {rest.min():.4g} to "
+        f"{rest.max():.4g}, in the log's unit; taken as no value"
+    )
+    return np.where(marked, taken, si), text
+
+
 def _in_order(samples: Samples, piece: int, jitter: float) -> Samples:
     """Return the samples of the piece between clock resets that the drive lies in.
 
@@ -181,10 +206,10 @@ def _assemble(
     drive: ImportedDrive,
     chosen: Mapping[str, ChosenColumn],
     signals: Mapping[str, Samples],
-    asked: Mapping[str, str],
+    told: tuple[dict[str, str], dict[str, str]],
     limits: _Limits,
 ) -> Recording:
-    """Put all channels on one time base."""
+    """Put all channels on one time base; `told` by signal why it is left out, and its codes."""
     duration, cleaning = drive.cycle.duration, limits.cleaning
     every = {"speed": drive.raw} | dict(signals)
     step = limits.step or base_step([usual_raster(s) for s in every.values()], cleaning.step)
@@ -195,7 +220,7 @@ def _assemble(
         )
     time = even_base(duration, step)
     values = {"speed": np.interp(time, drive.cleaned.time, drive.cleaned.values)}
-    asked = dict(asked)
+    asked, codes = told
     for signal, samples in signals.items():
         inside = (samples.time >= -step) & (samples.time <= duration + step)
         bridge = cleaning.bridge if signal in SLOW else min(cleaning.bridge, Cleaning.bridge)
@@ -203,13 +228,23 @@ def _assemble(
         if signal == "gear":
             even[even != np.round(even)] = np.nan
             even[even == NOT_TOLD] = np.nan
-        if np.isfinite(even).any():
+        if signal == "gear" and not (even >= 1.0).any():
+            asked[signal] = (
+                f"column {chosen[signal].column.name} tells no gear forward by its number, only "
+                "such as P, N, D or R; without it the speeds tell the gear"
+            )
+        elif np.isfinite(even).any():
             values[signal] = even
         else:
             asked[signal] = f"column {chosen[signal].column.name} holds no value in this drive"
     findings = [
         Finding("left_out", (signal,), f"{signal} left out: {text}", 0.0, duration)
         for signal, text in asked.items()
+    ]
+    findings += [
+        Finding("placeholder", (signal,), text, 0.0, duration)
+        for signal, text in codes.items()
+        if text and signal in values
     ]
     findings += _fuel_from_air(values, duration, limits.air_need)
     name = drive.cycle.name

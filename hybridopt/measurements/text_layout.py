@@ -17,6 +17,11 @@ OTHER_UNITS = frozenset(
     "kg/h utc iso g/h l/h g km mi hz l % deg ° m/s2 m/s^2 g/km bool enum count counts".split()
 )
 """Units of what else loggers write, in lower case: they tell units from names in a row."""
+TYPES = frozenset(
+    "float float32 float64 double single int int8 int16 int32 int64 uint8 uint16 uint32 uint64 "
+    "integer long short byte real number numeric string text bool boolean enum datetime".split()
+)
+"""Words of a row that tells how values are stored."""
 DELIMITERS = {"\t": "tab", ";": "semicolon", "|": "bar", ",": "comma", " ": "blank"}
 _NUMBER = {
     sign: re.compile(rf"[+-]?(\d+({re.escape(sign)}\d*)?|{re.escape(sign)}\d+)([eE][+-]?\d+)?")
@@ -87,7 +92,8 @@ def find_layout(path: Path) -> TextLayout:
         )
     delimiter, decimal, rows, width, fit = chosen
     first = next(i for i, n in enumerate(fit) if n >= 2)
-    names, units = _header([cells for cells in rows[:first] if any(cells)], width)
+    above = [cells for cells in rows[:first] if any(cells) and not _is_types_row(cells)]
+    names, units = _header(above, width)
     table = [cells for cells, n in zip(rows, fit, strict=True) if n]
     traits = tuple(_traits([cells[i] for cells in table], decimal) for i in range(width))
     return TextLayout(encoding, delimiter, decimal, names, units, first, traits)
@@ -125,6 +131,10 @@ def _header(above: list[list[str]], width: int) -> tuple[tuple[str, ...], tuple[
         names = above[-1][0].split(";")
     blank = [""] * width
     return tuple((names + blank)[:width]), tuple((units + blank)[:width])
+
+
+def _is_types_row(cells: list[str]) -> bool:
+    return all(cell.lower() in TYPES for cell in cells if cell)
 
 
 def _is_units_row(cells: list[str]) -> bool:

@@ -14,16 +14,18 @@ from pathlib import Path
 import numpy as np
 
 from ..base.errors import InputError
+from .column_clocks import own_clocks
 from .log import LEFT_OUT, Journal, LogColumn, Samples, make_columns
 from .text_layout import find_layout
 from .text_lines import read_lines, split_line
-from .time_stamps import StampReader, to_seconds
+from .time_stamps import UNSTATED, StampReader, to_seconds
 from .word_values import cell_reader
 
 MAX_ROWS = 20_000_000
 BLANKS = frozenset(
-    "- -- --- ? nan n/a na n.a. null none nil #n/a nodata no_data invalid missing unknown".split()
-) | {"", "no data"}
+    "- -- --- ? nan n/a na n.a. null none nil #n/a nodata no_data invalid missing unknown sna nv "
+    "#nv #na #div/0! #wert! #value! *** init inf +inf -inf infinity".split()
+) | {"", "no data", "not available", "signal not available"}
 UNREADABLE_SHARE = 0.1  # of the filled cells of a column
 
 
@@ -38,9 +40,19 @@ class TextLog:
         self.kind = self._layout.text
         names, traits = self._layout.names, self._layout.traits
         columns = make_columns(names, self._layout.units, [(i,) for i in range(len(names))])
-        self.columns = tuple(
+        self._clocks = own_clocks(columns)
+        if self._clocks and self.alike([columns[i] for i in sorted(set(self._clocks))]):
+            self._clocks = ()
+        if self._clocks:
+            self.kind += ", each column by the column of time before it"
+        self._all = tuple(
             dataclasses.replace(column, empty=empty, whole=whole)
             for column, (empty, whole) in zip(columns, traits, strict=True)
+        )
+        self.columns = tuple(
+            dataclasses.replace(column, words="time") if i == 0 and self._clocks else column
+            for i, column in enumerate(self._all)
+            if not self._clocks or i == 0 or self._clocks[i] != i
         )
 
     def read(
@@ -68,45 +80,40 @@ class TextLog:
         InputError
             Too many rows, or too much in a column is neither number nor blank.
         """
-        stamps, decimal = StampReader(self._layout.decimal), self._layout.decimal
-        time = _ColumnReader(chosen["time"], stamps.seconds)
-        others = {
-            signal: _ColumnReader(column, cell_reader(signal, decimal))
-            for signal, column in chosen.items()
-            if signal != "time"
-        }
-        for line, cells in self._rows():
-            second = time.read(line, cells)
-            if math.isnan(second):
-                continue
-            time.values.append(second)
-            for column in others.values():
-                column.values.append(column.read(line, cells))
-            if len(time.values) > MAX_ROWS:
+        groups = self._groups(chosen)
+        for row, (line, cells) in enumerate(self._rows()):
+            for group in groups:
+                group.read(line, cells)
+            if row >= MAX_ROWS:
                 raise InputError(f"{self.path}: has more than {MAX_ROWS} rows; cut the log")
-        no_time = time.unreadable + time.blanks
-        time.refuse_many(self.path, len(time.values) + no_time)
-        for signal, column in list(others.items()):
-            try:
-                column.refuse_many(self.path, len(time.values))
-            except InputError as error:
-                if signal not in optional:
-                    raise
-                journal.note(LEFT_OUT + signal, 1, str(error).removeprefix(f"{self.path}: "))
-                del others[signal]
-        if not len(time.values):
-            raise InputError(f"{self.path}: column {time.name} holds no time stamp")
-        stated = time_unit or chosen["time"].unit
-        logged = np.array(time.values)
-        seconds, text = to_seconds(self.path, time.name, logged, stamps, stated)
-        journal.note("time_unit", 0, f"time: {text}")
-        if no_time:
-            journal.note(
-                "rows_without_time", no_time, f"rows without a time stamp dropped: {no_time}"
-            )
-        for signal, column in others.items():
-            column.note(signal, journal)
-        return {name: Samples(seconds, np.array(column.values)) for name, column in others.items()}
+        samples, text = {}, ""
+        for group in groups:
+            group.refuse_many(self.path, journal, optional)
+            if text:  # the first tells the unit of those that state none
+                stated = group.unit or time_unit or ("s" if text == UNSTATED else "")
+                seconds, _ = group.seconds(self.path, stated)
+            else:
+                seconds, text = group.seconds(self.path, time_unit or group.unit)
+                journal.note("time_unit", 0, f"time: {text}")
+            lost = group.time.unreadable + (0 if self._clocks else group.time.blanks)
+            if lost:
+                words = f"rows without a time stamp dropped: {lost}"
+                journal.note("rows_without_time", lost, words)
+            for signal, column in group.columns.items():
+                column.note(signal, journal)
+                samples[signal] = Samples(seconds, np.array(column.values))
+        return {signal: samples[signal] for signal in chosen if signal in samples}
+
+    def _groups(self, chosen: Mapping[str, LogColumn]) -> "list[_Group]":
+        """Return the columns chosen by their columns of time, that of the channel `time` first."""
+        first, decimal = chosen["time"], self._layout.decimal
+        groups = {first.place[0]: _Group(first, decimal)}
+        for signal, column in chosen.items():
+            if signal != "time":
+                clock = self._clocks[column.place[0]] if self._clocks else first.place[0]
+                group = groups.setdefault(clock, _Group(self._all[clock], decimal))
+                group.columns[signal] = _ColumnReader(column, cell_reader(signal, decimal))
+        return [group for group in groups.values() if group.columns]
 
     def alike(self, columns: Sequence[LogColumn]) -> bool:
         """Return whether the columns hold the same in every row."""
@@ -165,3 +172,39 @@ class _ColumnReader:
         if self.blanks:
             text = f"{signal}: blank cells passed over: {self.blanks}"
             journal.note(f"{signal}_blank", self.blanks, text)
+
+
+class _Group:
+    """A column of time and those that go by it."""
+
+    def __init__(self, clock: LogColumn, decimal: str) -> None:
+        self.stamps, self.unit = StampReader(decimal), clock.unit
+        self.time = _ColumnReader(clock, self.stamps.seconds)
+        self.columns: dict[str, _ColumnReader] = {}
+
+    def read(self, line: int, cells: list[str]) -> None:
+        """Take a row, if it has a stamp."""
+        second = self.time.read(line, cells)
+        if not math.isnan(second):
+            self.time.values.append(second)
+            for column in self.columns.values():
+                column.values.append(column.read(line, cells))
+
+    def refuse_many(self, path: Path, journal: Journal, optional: Collection[str]) -> None:
+        """Refuse columns with many unreadable cells; optional ones are left out and noted."""
+        self.time.refuse_many(path, len(self.time.values) + self.time.unreadable + self.time.blanks)
+        for signal, column in list(self.columns.items()):
+            try:
+                column.refuse_many(path, len(self.time.values))
+            except InputError as error:
+                if signal not in optional:
+                    raise
+                journal.note(LEFT_OUT + signal, 1, str(error).removeprefix(f"{path}: "))
+                del self.columns[signal]
+
+    def seconds(self, path: Path, stated: str) -> tuple[np.ndarray, str]:
+        """Return the stamps in s, and what was taken as what."""
+        if not len(self.time.values):
+            raise InputError(f"{path}: column {self.time.name} holds no time stamp")
+        logged = np.array(self.time.values)
+        return to_seconds(path, self.time.name, logged, self.stamps, stated)

@@ -11,6 +11,7 @@ from .word_values import WORDED
 HELD = WORDED
 """Signals whose last value counts until the next; the others change linearly between two."""
 FASTEST = 0.1  # s, least step of a base that nobody asked for
+ROUNDED = 1e-3  # of a step, by which stamps since 1970 may be rounded
 GAP = 2.5  # times the usual raster, from which on nothing was measured
 AT_CHANGES = 0.05  # of the samples repeat the one before; fewer, and only changes were logged
 
@@ -64,7 +65,7 @@ def on_base(samples: Samples, base: np.ndarray, held: bool, bridge: float) -> np
         return np.full(base.size, np.nan)
     raster, step = usual_raster(known), base[1] - base[0]
     longest = max(bridge, GAP * raster) if np.isfinite(raster) else bridge
-    place = np.searchsorted(known.time, base + 1e-6 * step, side="right") - 1
+    place = np.searchsorted(known.time, base + ROUNDED * step, side="right") - 1
     before = known.time[np.maximum(place, 0)]
     after = known.time[np.minimum(place + 1, known.time.size - 1)]
     if held:
@@ -76,7 +77,7 @@ def on_base(samples: Samples, base: np.ndarray, held: bool, bridge: float) -> np
         fine = raster < 0.6 * step
         values = _means(known, base) if fine else np.interp(base, known.time, known.values)
         outside = np.maximum(known.time[0] - base, base - known.time[-1])
-        lost = (after - before > longest) & (base > before + 1e-6 * step)
+        lost = (after - before > longest) & (base > before + ROUNDED * step)
         lost |= outside > max(step, min(raster, longest))
     values[lost] = np.nan
     return values

@@ -4,6 +4,7 @@ Cells are read one by one, since a log is a stream that must not fill the memory
 """
 
 import math
+import re
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -14,9 +15,13 @@ from .dates import DAY, ISO, MINUTES, Dates, clock_seconds
 from .units import find_unit
 
 UNSTATED_MAX = 2.0  # s, usual raster up to which bare numbers are taken as seconds
+UNSTATED = "no unit stated; taken as s"
 SINCE_1970 = {1e17: "ns", 1e14: "us", 1e11: "ms"}
 """Bare numbers above these count that unit since 1970."""
 SPREADSHEET_DAYS = (20_000.0, 80_000.0)  # days since 1899-12-30: the years 1954 to 2119
+_ZONE_APART = re.compile(r" +(?=[+-]\d\d:?\d\d$)| +[A-Z][A-Za-z]{1,4}$")
+"""What keeps a zone from its stamp; one of letters, such as CEST, is that of the whole log."""
+_THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2}(,\d{3})+(\.\d*)?")
 _KIND_TEXTS = {
     "number": "numbers",
     "clock": "clock times",
@@ -71,14 +76,14 @@ class StampReader:
             return 60.0 * int(found[1]) + float(found[2].replace(",", ".")), "minutes"
         if not ISO.match(cell):
             return self.dates.seconds(cell), "dated"
-        stamp = datetime.fromisoformat(cell.removesuffix(" UTC").replace("/", "-"))
+        stamp = datetime.fromisoformat(_ZONE_APART.sub("", cell).replace("/", "-"))
         if stamp.tzinfo:
             return stamp.timestamp(), "zoned"
         return stamp.replace(tzinfo=UTC).timestamp(), "local"
 
 
 def number(cell: str, decimal: str) -> float:
-    """Return the number in a cell.
+    """Return the number in a cell; where the decimal sign is a point, commas may part thousands.
 
     Raises
     ------
@@ -89,6 +94,8 @@ def number(cell: str, decimal: str) -> float:
         if "." in cell:
             raise ValueError(cell)
         cell = cell.replace(",", ".")
+    elif "," in cell and _THOUSANDS.fullmatch(cell):
+        cell = cell.replace(",", "")
     value = float(cell)
     if "_" in cell or not math.isfinite(value):
         raise ValueError(cell)
@@ -157,7 +164,7 @@ def _of_numbers(path: Path, name: str, stamps: np.ndarray, stated: str) -> tuple
     raster = float(np.median(steps[steps > 0.0])) if steps.any() else 0.0
     if raster > UNSTATED_MAX:
         raise _unit_error(path, name, f"states no unit and usually steps by {raster:g}")
-    return stamps, "no unit stated; taken as s"
+    return stamps, UNSTATED
 
 
 def _unit_error(path: Path, name: str, problem: str) -> InputError:

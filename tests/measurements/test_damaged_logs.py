@@ -180,7 +180,7 @@ def test_not_a_number_in_every_spelling(imported):
         damaged[100 + 40 * i][1] = word
     drive = imported(text(damaged))
     assert_the_drive(drive)
-    assert told(drive)["speed_blank"] == 6 and told(drive)["speed_unreadable"] == 2
+    assert told(drive)["speed_blank"] == 8 and "speed_unreadable" not in told(drive)
 
 
 def test_a_log_that_starts_and_ends_while_moving(imported):

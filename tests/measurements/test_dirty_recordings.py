@@ -115,3 +115,92 @@ def test_a_recording_has_a_step_that_suits_its_channels(write):
         time = stamps(rate)
         recording = read_recording(write(head + rows(time, 3.6 * speed_at(time), torque_at(time))))
         assert recording.time[1] == pytest.approx(step)
+
+
+@pytest.mark.parametrize("names", ["time [s],{0}", "t_{2} [s],{0}", "Time_{1:.0f}Hz [s],{0}"])
+def test_each_column_goes_by_the_column_of_time_before_it(write, names):
+    """Pairs of columns of different length: 10, 5 and 1 Hz, the last 0.04 s later."""
+    clocks = [stamps(10.0), stamps(5.0), stamps(1.0) + 0.04]
+    heads = ["speed [km/h]", "engine torque [Nm]", "soc [%]"]
+    values = [3.6 * speed_at(clocks[0]), torque_at(clocks[1]), 60 - clocks[2] / 40]
+    columns = [x for pair in zip(clocks, values, strict=True) for x in pair]
+    lines = [
+        ",".join(f"{x[i]:.5f}" if i < x.size else "" for x in columns)
+        for i in range(clocks[0].size)
+    ]
+    rates = (10.0, 5.0, 1.0)
+    pairs = zip(heads, rates, strict=True)
+    head = ",".join(names.format(one, rate, one.partition(" [")[0]) for one, rate in pairs)
+    recording = read_recording(write("\n".join([head, *lines]) + "\n"))
+    time, x = recording.time, recording.channels
+    assert "column of time before it" in recording.drive.log.kind
+    inside = slice(10, -20)
+    assert x["engine_torque"][inside] == pytest.approx(torque_at(time)[inside], abs=0.2)
+    assert x["soc"][inside] == pytest.approx((0.60 - time / 4000)[inside], abs=1e-5)
+    assert recording.drive.cleaned.values == pytest.approx(
+        speed_at(recording.drive.cleaned.time),
+        abs=0.15,  # next to rest it is 0
+    )
+
+
+@pytest.mark.parametrize(
+    ("column", "values", "code"),
+    [
+        ("engine torque [Nm]", lambda t: np.round(torque_at(t)), 1023),
+        ("soc [%]", lambda t: np.round(60 - t / 40, 1), 127.5),
+        ("soc [%]", lambda t: np.round(60 - t / 40, 1), 0),
+        ("coolant temperature [degC]", lambda t: 89 + np.round(t / 240), 215),
+        ("gear [-]", lambda t: 1 + np.floor(t / 40) % 6, 15),
+    ],
+)
+def test_values_that_stand_for_none_are_taken_as_none_and_told(write, column, values, code):
+    """Each in a tenth of the samples, half a second at a time; lines close the gaps."""
+    time = stamps()
+    marked = np.arange(time.size) % 50 > 44
+    head = f"time [s],speed [km/h],{column}\n"
+    cells = [values(time), np.where(marked, code, values(time))]
+    read = [read_recording(write(head + rows(time, 3.6 * speed_at(time), y))) for y in cells]
+    (name,) = [x for x in read[0].channels if x != "speed"]
+    (told,) = [one for one in read[1].findings if one.kind == "placeholder"]
+    assert told.channels == (name,) and f"is {code:g} in {marked.sum()} samples" in told.text
+    assert not [one for one in read[0].findings if one.kind == "placeholder"]
+    known = np.isfinite(read[1].channels[name])
+    assert known.mean() > (0.85 if name == "gear" else 0.99)  # a gear that shows a code is unknown
+    wanted, got = (one.channels[name][known] for one in read)
+    assert got == pytest.approx(wanted, rel=0.02)
+
+
+@pytest.mark.parametrize(
+    ("time", "text"),
+    [
+        (lambda t: f"2024-06-03 09:{int(t // 60):02d}:{t % 60:06.3f} +0200", "with zone"),
+        (lambda t: f"2024-06-03 09:{int(t // 60):02d}:{t % 60:06.3f} CEST", "without zone"),
+        (lambda t: f'"{1000 * t:,.1f}"', "ms"),
+    ],
+)
+def test_zones_apart_and_thousands(write, time, text):
+    clock = stamps(1.0)
+    head = f"time{' [ms]' if text == 'ms' else ''},speed [km/h],battery voltage [V]\n"
+    lines = [f"{time(t)},{3.6 * v:.4f},270" for t, v in zip(clock, speed_at(clock), strict=True)]
+    drive = read_recording(write(head + "\n".join(lines) + "\n")).drive
+    assert drive.cycle.duration == pytest.approx(clock[-1], abs=1.0)
+    assert any(one.name == "time_unit" and text in one.text for one in drive.done)
+
+
+@pytest.mark.parametrize(
+    ("column", "words"),
+    [
+        ("engine torque [%]", "a hundredth of it, such as --channel engine_torque=engine torque"),
+        ("fuel consumption [g]", "a sum of fuel and no rate"),
+        ("gear", "tells no gear forward"),
+    ],
+)
+def test_what_cannot_be_read_is_told_with_what_to_do(write, column, words):
+    time = stamps(1.0)
+    cells = ["D" if column == "gear" else f"{t:.1f}" for t in time]
+    triples = zip(time, speed_at(time), cells, strict=True)
+    lines = [f"{t:.1f},{3.6 * v:.3f},{c}" for t, v, c in triples]
+    head = f"time [s],speed [km/h],{column}"
+    recording = read_recording(write("\n".join([head, *lines]) + "\n"))
+    (left_out,) = [one for one in recording.findings if one.kind == "left_out"]
+    assert words in left_out.text
