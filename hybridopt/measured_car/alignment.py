@@ -15,6 +15,7 @@ from .fine_speed import TURNING, shaft_gears
 from .gear_fit import Gears, fit_gears
 from .road_fit import fit_road
 from .signals import Signals, make_signals
+from .slow_log import in_own_steps
 from .step_phase import STEPS, decision_phase, jump_phase, later, moved_channels
 
 SHAFTS, TORQUES = ("engine_speed", "motor_speed"), ("engine_torque", "motor_torque")
@@ -64,7 +65,12 @@ def aligned(recording: Recording, driveline: Driveline) -> tuple[Recording, dict
     the others. Where the car decides in steps, so do what jumps with its decisions: torques, fuel
     and electric channels have their jumps there.
     """
-    if recording.step >= float(np.median(recording.cycle.dt)) - 1e-9:
+    step = float(np.median(recording.cycle.dt))
+    if COARSE < recording.step <= step + 1e-9:
+        found = in_own_steps(recording, driveline)
+        if found is not None:
+            return found
+    if recording.step >= step - 1e-9:
         return _centred(recording), {STEPS: 0.5 * recording.step}
     if recording.step > COARSE:
         return recording, {}

@@ -1,12 +1,13 @@
 """How near `assess` comes to the true gap of a car, and how often its band holds it.
 
-    python tests/bench/verdicts.py near|band|lacks [seeds] [cases]
+    python tests/bench/verdicts.py near|band|lacks [seeds] [cases] [Hz]
 
 The true gap is that of the same drive in the model, without any log. `near` reads clean, noisy and
 late logs with the true model. `band` reads with models whose parameters are drawn from the
 intervals that the band is given. `lacks` reads clean logs without some channels.
 """
 
+import dataclasses
 import sys
 import warnings
 from functools import cache
@@ -61,31 +62,37 @@ def truth(case):
     return driveline, *driven_truth(driveline, cycle(), controller, SETTINGS)
 
 
-def loggers(seed):
+def loggers(seed, rate=10.0):
     """Return loggers by name."""
-    late = Logger(seed=seed)
-    return {"noise, whole km/h": Logger(delay=0.0, seed=seed), "and delays": late}
+    late = Logger(seed=seed, rate=rate)
+    return {"noise, whole km/h": dataclasses.replace(late, delay=0.0), "and delays": late}
 
 
-def near(cases, seeds):
+def near(cases, seeds, rate=10.0):
     """Print by how many points the gap is off."""
+    off = []
     for case in cases:
         driveline, car, true = truth(case)
-        clean = assess(record(car, CLEAN), driveline, SETTINGS).gap_percent - true.gap_percent
+        clean = dataclasses.replace(CLEAN, rate=rate)
+        clean = assess(record(car, clean), driveline, SETTINGS).gap_percent - true.gap_percent
         print(f"{case}: true gap {true.gap_percent:.2f} %, clean {clean:+.2f}", flush=True)
         for seed in seeds:
-            for name, logger in loggers(seed).items():
+            for name, logger in loggers(seed, rate).items():
                 found = assess(record(car, logger), driveline, SETTINGS)
-                print(f"  {name} {seed}: {found.gap_percent - true.gap_percent:+.2f}", flush=True)
+                off.append(found.gap_percent - true.gap_percent)
+                print(f"  {name} {seed}: {off[-1]:+.2f}", flush=True)
+    print(
+        f"root mean square {np.sqrt(np.mean(np.square(off))):.2f}, worst {max(off, key=abs):+.2f}"
+    )
 
 
-def band(cases, seeds, draws=12):
+def band(cases, seeds, rate=10.0, draws=12):
     """Print whether the band holds the true gap; return the share."""
     held = []
     for seed in seeds:
         for case in cases:
             driveline, car, true = truth(case)
-            for name, logger in loggers(seed).items():
+            for name, logger in loggers(seed, rate).items():
                 random, drawn, intervals = np.random.default_rng(seed), {}, {}
                 for key, half in SHARES.items():
                     known = value_of(driveline, key)
@@ -123,4 +130,5 @@ if __name__ == "__main__":
     if sys.argv[1] == "lacks":
         lacks(chosen)
     else:
-        {"near": near, "band": band}[sys.argv[1]](chosen, seeds)
+        rate = float(sys.argv[4]) if len(sys.argv) > 4 else 10.0
+        {"near": near, "band": band}[sys.argv[1]](chosen, seeds, rate)
