@@ -35,6 +35,7 @@ from .unmixing import polyline_windows, solved, unmixed, windows
 NEEDED = ("speed", "engine_speed", "motor_speed", "gear")
 ENGINE = ("engine_torque", "fuel_rate")
 ELECTRIC = ("motor_torque", "motor_power", "battery_current", "battery_voltage")
+SHORT = 0.03  # s, shorter delays are not listed
 LAGS = np.arange(-0.4, 0.41, 0.05)  # s, that channels may be behind the shaft
 LEAST_ROWS = 30  # samples, that a delay is told by
 ERROR, CHANGE, LITTLE = 0.012, 0.3, 0.1
@@ -116,7 +117,8 @@ def in_own_steps(
     drive = dataclasses.replace(recording.drive, cycle=cycle, raw=points, cleaned=points)
     clock = late.get("speed", 0.0)
     names = [name for name in recording.channels if name in late or name == "motor_speed"]
-    delays = {name: late.get(name, 0.0) - clock for name in names if name != "speed"}
+    delays = {name: late.get(name, 0.0) - clock for name in names}
+    delays = {name: behind for name, behind in delays.items() if abs(behind) >= SHORT}
     made = dataclasses.replace(recording, time=log.middle, channels=channels, drive=drive)
     return made, delays
 

@@ -37,7 +37,7 @@ def verdict(assessment: "Assessment") -> str:
     if cuts := assessment.sources["engine"].cuts:
         more = fixed(assessment.untold_starts_percent, 1)
         text += f" Whether {cuts} cuts of fuel were stops is not told: up to {more} points more."
-    if (step := assessment.recording.step) > COARSE:
+    if (step := assessment.sampling) > COARSE:
         text += (
             f" Its samples are {step:.3g} s apart: gaps of known cars were off by up to 8 points "
             "at 1 s and 3 at 0.5 s, and by less than 1 from 5 Hz on."

@@ -4,7 +4,8 @@
 
 The true gap is that of the same drive in the model, without any log. `near` reads clean, noisy and
 late logs with the true model. `band` reads with models whose parameters are drawn from the
-intervals that the band is given. `lacks` reads clean logs without some channels.
+intervals that the band is given. `lacks` reads clean logs without some channels. A case whose name
+begins with uneven_ is driven in steps of 0.1 to 1.9 s, so that the car decides at any time.
 """
 
 import dataclasses
@@ -16,7 +17,7 @@ from pathlib import Path
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
-from car_log import Logger, hilly, record
+from car_log import FINE, Logger, hilly, record
 from traced_log import driven_truth
 
 from hybridopt import Equivalence, PowerThresholds, Settings, assess, read_cycle, read_driveline
@@ -57,9 +58,19 @@ LACKS = {
 @cache
 def truth(case):
     """Return driveline, drive and true score."""
-    name, cycle, controller = CASES[case]
-    driveline = read_driveline(name)
-    return driveline, *driven_truth(driveline, cycle(), controller, SETTINGS)
+    name, cycle, controller = CASES[case.removeprefix("uneven_")]
+    driveline, cycle = read_driveline(name), cycle()
+    if case not in CASES:
+        cycle = uneven(cycle)
+    return driveline, *driven_truth(driveline, cycle, controller, SETTINGS)
+
+
+def uneven(cycle):
+    """Return a cycle with its inner points up to 0.45 s earlier or later."""
+    pieces = np.random.default_rng(1).uniform(-0.45, 0.45, cycle.time.size - 2) / FINE
+    time = cycle.time + FINE * np.concatenate(([0.0], np.round(pieces), [0.0]))
+    speed, grade = (np.interp(time, cycle.time, x) for x in (cycle.speed, cycle.grade))
+    return dataclasses.replace(cycle, time=time, speed=speed, grade=grade)
 
 
 def loggers(seed, rate=10.0):
