@@ -65,12 +65,9 @@ def aligned(recording: Recording, driveline: Driveline) -> tuple[Recording, dict
     the others. Where the car decides in steps, so do what jumps with its decisions: torques, fuel
     and electric channels have their jumps there.
     """
-    step = float(np.median(recording.cycle.dt))
-    if COARSE < recording.step <= step + 1e-9:
-        found = in_own_steps(recording, driveline)
-        if found is not None:
-            return found
-    if recording.step >= step - 1e-9:
+    if (found := in_own_steps(recording, driveline)) is not None:
+        return found
+    if recording.step >= float(np.median(recording.cycle.dt)) - 1e-9:
         return _centred(recording), {STEPS: 0.5 * recording.step}
     if recording.step > COARSE:
         return recording, {}

@@ -24,6 +24,7 @@ from ..physics.codes import EngineClass
 from ..physics.demand import drive_demand
 from ..physics.entries import S_TOTAL
 from ..physics.plant import pack
+from .channel_noise import COARSE
 from .engine_moments import Moments, borders_between, engine_moments
 from .fine_speed import MOVING, NEAR_RATIO
 from .regression import regress
@@ -92,9 +93,9 @@ def in_own_steps(
     -------
     recording, delays
         Its time is the middle of the steps, which are those of its cycle; s behind vehicle speed.
-        None where speeds of car, engine and motor or the gear are not logged.
+        None where :func:`has_own_steps` says no.
     """
-    if not recording.has(*NEEDED) or not np.any(recording.channels["speed"] > MOVING):
+    if not has_own_steps(recording, driveline):
         return None
     late = _shaft_delays(recording, driveline)
     log = _prepare(recording, driveline, late)
@@ -121,6 +122,21 @@ def in_own_steps(
     delays = {name: behind for name, behind in delays.items() if abs(behind) >= SHORT}
     made = dataclasses.replace(recording, time=log.middle, channels=channels, drive=drive)
     return made, delays
+
+
+def has_own_steps(recording: Recording, driveline: Driveline) -> bool:
+    """Return whether the samples of a slow recording tell where steps of its car begin.
+
+    They are at most a step of its cycle apart, speeds of car, engine and motor and the gear are
+    among them, and an engine that is dragged along, whose speed tells no starts, has two a step.
+    """
+    step = float(np.median(recording.cycle.dt))
+    if not recording.has(*NEEDED) or not COARSE < recording.step <= step + 1e-9:
+        return False
+    if not all(np.isfinite(recording.channels[name]).any() for name in NEEDED):
+        return False
+    parted = driveline.clutches.separating_clutch or recording.step <= 0.5 * step + 1e-9
+    return bool(parted and np.nanmax(recording.channels["speed"]) > 2.0 * MOVING)
 
 
 def _prepare(recording: Recording, driveline: Driveline, late: dict[str, float]) -> _Log:
