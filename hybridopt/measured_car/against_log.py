@@ -8,6 +8,7 @@ import xarray as xr
 from ..base.percent import percent_above
 from ..measurements.recording import Recording
 from .as_driven import AsDriven
+from .step_samples import one_a_step
 
 TRUSTED = 5.0  # %, a fuel error above which a verdict is not to be trusted; common practice
 ENOUGH = 0.9  # share of the drive in which the fuel must be known
@@ -79,6 +80,8 @@ def measured_fuel(recording: Recording) -> np.ndarray:
     if rate is None or known[inside].mean() < ENOUGH:
         return np.full(points.size, np.nan)
     every = np.interp(recording.time, recording.time[known], rate[known])
+    if one_a_step(recording):
+        return np.concatenate(([0.0], np.cumsum(every * np.diff(points))))
     step = np.diff(recording.time)
     total = np.concatenate(([0.0], np.cumsum(0.5 * (every[1:] + every[:-1]) * step)))
     at = np.interp(points, recording.time, total)

@@ -15,6 +15,7 @@ from .fine_speed import TURNING, shaft_gears
 from .gear_fit import Gears, fit_gears
 from .road_fit import fit_road
 from .signals import Signals, make_signals, through_shifts
+from .slow_log import in_own_steps
 from .step_phase import STEPS, decision_phase, jump_phase, later, moved_channels
 
 SHAFTS, TORQUES = ("engine_speed", "motor_speed"), ("engine_torque", "motor_torque")
@@ -65,6 +66,8 @@ def aligned(recording: Recording, driveline: Driveline) -> tuple[Recording, dict
     and electric channels have their jumps there.
     """
     recording = through_shifts(recording)
+    if (found := in_own_steps(recording, driveline)) is not None:
+        return found
     if recording.step >= float(np.median(recording.cycle.dt)) - 1e-9:
         return _centred(recording), {STEPS: 0.5 * recording.step}
     if recording.step > COARSE:

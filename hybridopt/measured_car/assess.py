@@ -90,6 +90,7 @@ class Assessment:
     measured_above_percent : the fuel as measured, at equal SoC, above the model's optimum, % of
         that: it holds the model's error; NaN where fuel or SoC were not measured
     delays : s, by channel, how far it came behind vehicle speed, and was moved before
+    sampling : s, between samples of the log
     band : of the gap by uncertain parameters; None where no intervals are given
     """
 
@@ -104,6 +105,7 @@ class Assessment:
     in_question: Mapping[str, float]
     measured_above_percent: float
     delays: Mapping[str, float]
+    sampling: float
     band: GapBand | None = None
 
     @property
@@ -166,6 +168,7 @@ def assess(
         The model cannot drive the cycle at all.
     """
     check_units(recording, driveline, FITTED)
+    sampling = recording.step
     recording, delays = aligned(recording, driveline)
     given, share = (driveline, settings), 0.3 if uncertainty else 1.0
     driven = as_driven(recording, *given)
@@ -190,6 +193,7 @@ def assess(
         in_question=_in_question(replayed.decisions, found),
         measured_above_percent=_measured_above(case, prediction),
         delays=delays,
+        sampling=sampling,
     )
     if uncertainty:
         rest = part_of(progress, share, 1.0)

@@ -27,7 +27,7 @@ from ..physics.demand import Demand, drive_demand
 from ..physics.entries import S_CLUTCH
 from ..physics.plant import pack
 from ..physics.rotors import rotor_inertia
-from .channel_noise import ALONG
+from .channel_noise import ALONG, COARSE
 from .decisions import read_decisions
 from .fine_speed import MOVING
 from .recuperation import GRADE
@@ -36,6 +36,7 @@ from .splits import measured_torques
 from .step_samples import StepSamples
 
 SPEED_ERROR = 0.01  # m/s, of a speed at the border of a step (assumed)
+SLOW_SPEED_ERROR = 0.05  # m/s, the same where each step has a sample or two (by trial)
 TORQUE_ERROR = 0.003  # of the highest torque of engine and motor, of a step's mean (assumed)
 WILD = 15.0  # times the median difference, from which on torques and speed do not belong together
 UNBRAKED = 4.0  # times the median difference, up to which a motor that brakes does it alone
@@ -84,14 +85,9 @@ def balanced_cycle(recording: Recording, driveline: Driveline, cycle: Cycle) -> 
     alone = where & ~drives & (beyond <= UNBRAKED * usual)
     where = (drives | alone) & (np.abs(beyond) <= WILD * usual)
     hilly = recording.has("altitude") or recording.has("grade")
-    off, steeper = _corrections(
-        driveline,
-        demand,
-        gear,
-        plan.engine_class,
-        np.where(where, beyond, np.nan),
-        GRADE if hilly else 0.0,
-    )
+    errors = SLOW_SPEED_ERROR if recording.step > COARSE else SPEED_ERROR, GRADE * hilly
+    beyond = np.where(where, beyond, np.nan)
+    off, steeper = _corrections(driveline, demand, gear, plan.engine_class, beyond, errors)
     off = np.where(cycle.speed > 0.0, np.clip(off, -MOST, MOST), 0.0)
     speed = np.maximum(cycle.speed + off, 0.0)
     return dataclasses.replace(cycle, speed=speed, grade=cycle.grade + steeper)
@@ -103,17 +99,18 @@ def _corrections(
     gear: np.ndarray,
     engine: np.ndarray,
     beyond: np.ndarray,
-    doubt: float,
+    errors: tuple[float, float],
 ) -> tuple[np.ndarray, np.ndarray]:
     """Return what speeds (m/s) and grades at the borders of steps are corrected by, (steps + 1,).
 
-    `beyond` is NaN where torques tell nothing, `doubt` the error q of the grade.
+    `beyond` is NaN where torques tell nothing, `errors` are those of speed and grade, a and q.
     """
+    error, doubt = errors
     change, climb = _torques_of_a_change(driveline, demand, gear, engine)
     highest = float(driveline.engine.full_load.max() + driveline.motor.peak_torque.max())
     told = np.where(np.isnan(beyond), 0.0, 1.0) / (TORQUE_ERROR * highest)
     half = 0.5 * climb * doubt
-    rows = np.stack((-change * SPEED_ERROR, half, change * SPEED_ERROR, half), axis=1)
+    rows = np.stack((-change * error, half, change * error, half), axis=1)
     rows *= told[:, None]  # of speed and grade in their errors, at both borders of a step
     keep = np.exp(-np.maximum(demand.speed * demand.dt, LEAST_WAY) / ALONG)
     new = 1.0 / (1.0 - keep**2)
@@ -128,7 +125,7 @@ def _corrections(
         for j in range(i, 4):
             np.add.at(bands[3 + i - j], first + j, rows[:, i] * rows[:, j] + prior[:, i, j])
     found = solveh_banded(bands, right)
-    return SPEED_ERROR * found[::2], doubt * found[1::2]
+    return error * found[::2], doubt * found[1::2]
 
 
 def _torques_of_a_change(

@@ -16,12 +16,14 @@ from ..measurements.refreshes import coarse_step
 from ..physics.codes import OFF
 from ..physics.demand import drive_demand
 from ..physics.plant import pack
+from .channel_noise import COARSE
 from .decisions import read_decisions
 from .fine_speed import MOVING
 from .step_samples import StepSamples
 from .told_torques import AT_REST, fill_shafts
 
 NUDGE, NOISE = 0.005, 0.03  # m/s: between the ends of a step, and at each end at most
+SLOW_NOISE = 0.15  # m/s, the same at most where each step has a sample or two (by trial)
 
 
 def coasting_cycle(recording: Recording, driveline: Driveline, cycle: Cycle) -> Cycle:
@@ -46,7 +48,8 @@ def coasting_cycle(recording: Recording, driveline: Driveline, cycle: Cycle) -> 
     motor = StepSamples(recording).mean(recording.channels["motor_torque"])
     rests = motor <= 2.0 * AT_REST * float(driveline.motor.peak_torque.max())
     coasts = (plan.engine_class == OFF) & rests & (cycle.speed[:-1] > MOVING)
-    found, most = cycle, max(NOISE, 0.5 * coarse_step(recording.drive.raw.values))
+    noise = SLOW_NOISE if recording.step > COARSE else NOISE
+    found, most = cycle, max(noise, 0.5 * coarse_step(recording.drive.raw.values))
     for _ in range(round(2.0 * most / NUDGE)):
         impossible = coasts & (_reasons(driveline, found, gear, plan.engine_class) != 0)
         if not impossible.any():

@@ -12,6 +12,7 @@ from ..measurements.recording import Recording
 from ..measurements.refreshes import coarse_step
 from ..measurements.resampling import low_pass, resample_speed
 from ..physics.plant import pack
+from .step_samples import one_a_step
 
 MOVING = 2.0  # m/s, from which speeds tell the gear
 TURNING = 0.5  # of the idle speed, from which an engine counts as on
@@ -56,6 +57,8 @@ def finer_cycle(recording: Recording, driveline: Driveline) -> Cycle | None:
     The polyline over the cycle's steps that is nearest to the samples, as in the import but without
     its low-pass: where the car changes its acceleration, that would round the speed.
     """
+    if one_a_step(recording):
+        return None  # its speeds are made of both already
     finer = finer_samples(recording, driveline)
     if finer is None and coarse_step(recording.drive.raw.values):
         return None

@@ -68,6 +68,12 @@ class StepSamples:
         return np.asarray(np.divide(total, count, out=none, where=count > 0))
 
 
+def one_a_step(recording: Recording) -> bool:
+    """Return whether a recording has one sample for each step of its cycle, in its middle."""
+    border = recording.cycle.time
+    return np.array_equal(recording.time, 0.5 * (border[1:] + border[:-1]))
+
+
 def _well_inside(at: np.ndarray, border: np.ndarray, step: np.ndarray) -> np.ndarray:
     """Return which samples count for their step: not those at its border, if enough remain.
 

@@ -21,6 +21,7 @@ from .parameters import with_values
 from .regression import NORMAL
 from .repeated import repeated
 from .replayed import NAME, replay_car
+from .slow_log import has_own_steps
 
 Intervals = Mapping[str, tuple[float, float, float]]
 """Value, lower and upper end of the 95 % interval of parameters, by key of the driveline file."""
@@ -30,9 +31,10 @@ READING, READING_SHARE = 0.15, 0.03
 """Points and share of the gap, standard deviations of what a reading is off beside the noise of its
 samples, as by speeds next to rest and steps that are not those of the car (by trial on logs of
 known cars without noise: 0.05 to 0.6 points, 0.7 to 1.5 % of the gap)."""
-READING_COARSE = 3.5
-"""Points per s between samples, the same of a log whose samples tell no delays (by trial: root mean
-square of 12 logs each, 3.5 points at 1 s and 1.3 at 0.5 s)."""
+READING_SLOW, READING_COARSE = 0.7, 3.5
+"""Points, the same of a log that is taken apart into steps of its own (by trial), and points per s
+between samples of one whose samples tell neither these nor delays (by trial: root mean square of 12
+logs each, 3.5 points at 1 s and 1.3 at 0.5 s)."""
 BAND = (5.0, 50.0, 95.0)  # %, quantiles
 
 
@@ -93,7 +95,8 @@ def gap_band(
     how far that moves the gap on a coarse grid, by so much is the first reading taken to be off the
     truth, in the same direction: noise makes most strategies look worse than they are (the basic
     bootstrap: A. Davison, D. Hinkley, *Bootstrap Methods and their Application*, Cambridge, 1997,
-    from memory). To each draw comes :data:`READING`, and of slow logs :data:`READING_COARSE`.
+    from memory). To each draw comes :data:`READING`, and of slow logs :data:`READING_SLOW` or
+    :data:`READING_COARSE`.
     """
     _check(intervals)
     coarse = dataclasses.replace(
@@ -102,6 +105,8 @@ def gap_band(
     random, gaps = np.random.default_rng(SEED), []
     middle = _gap(recording, driveline, coarse)
     slow = READING_COARSE * recording.step if recording.step > COARSE else 0.0
+    if has_own_steps(recording, driveline):
+        slow = READING_SLOW
     reading = float(np.linalg.norm((READING, READING_SHARE * gap, slow)))
     for number in range(draws):
         values = {key: _draw(random, *interval) for key, interval in intervals.items()}

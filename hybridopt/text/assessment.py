@@ -12,6 +12,7 @@ from ..files.table_csv import table_writer
 from ..files.writing import Write
 from ..measured_car.channel_noise import COARSE
 from ..measured_car.step_phase import STEPS
+from ..measured_car.step_samples import one_a_step
 from ..optimum.charge_balance import verdict as charge_verdict
 from ..physics.modes import Mode
 from .car_verdict import LEAST_UNTOLD, verdict
@@ -178,8 +179,12 @@ def _read(assessment: "Assessment") -> list[str]:
             "assumption, and the car's own may be more or less"
         )
     late_by = dict(assessment.delays)
-    step, phase = assessment.recording.step, late_by.pop(STEPS, 0.0)
-    if step > COARSE:
+    step, phase = assessment.sampling, late_by.pop(STEPS, 0.0)
+    if one_a_step(assessment.recording):
+        texts.append(
+            f"samples are {step:.3g} s apart: steps begin where the engine was started and stopped"
+        )
+    elif step > COARSE:
         texts.append(f"samples are {step:.3g} s apart: no delays between channels are told")
     elif phase:
         texts.append(

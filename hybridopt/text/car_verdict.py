@@ -8,6 +8,7 @@ from ..base.units import PERCENT
 from ..base.words import fixed
 from ..measured_car.against_log import TRUSTED
 from ..measured_car.channel_noise import COARSE
+from ..measured_car.step_samples import one_a_step
 
 if TYPE_CHECKING:
     from ..measured_car.assess import Assessment
@@ -37,11 +38,11 @@ def verdict(assessment: "Assessment") -> str:
     if cuts := assessment.sources["engine"].cuts:
         more = fixed(assessment.untold_starts_percent, 1)
         text += f" Whether {cuts} cuts of fuel were stops is not told: up to {more} points more."
-    if (step := assessment.recording.step) > COARSE:
-        text += (
-            f" Its samples are {step:.3g} s apart: gaps of known cars were off by up to 8 points "
-            "at 1 s and 3 at 0.5 s, and by less than 1 from 5 Hz on."
-        )
+    if (step := assessment.sampling) > COARSE:
+        usual = "0.7 points (root mean square), 2 at worst"
+        if not one_a_step(assessment.recording):
+            usual = "up to 8 points at 1 s and 3 at 0.5 s, and by less than 1 from 5 Hz on"
+        text += f" Its samples are {step:.3g} s apart: gaps of known cars were off by {usual}."
     if doubtful := _doubtful(assessment):
         text += f" It rests on what the log's findings doubt: {', '.join(doubtful)}."
     prediction = assessment.prediction

@@ -1,12 +1,14 @@
 """How near `assess` comes to the true gap of a car, and how often its band holds it.
 
-    python tests/bench/verdicts.py near|band|lacks [seeds] [cases]
+    python tests/bench/verdicts.py near|band|lacks [seeds] [cases] [Hz]
 
 The true gap is that of the same drive in the model, without any log. `near` reads clean, noisy and
 late logs with the true model. `band` reads with models whose parameters are drawn from the
-intervals that the band is given. `lacks` reads clean logs without some channels.
+intervals that the band is given. `lacks` reads clean logs without some channels. A case whose name
+begins with uneven_ is driven in steps of 0.1 to 1.9 s, so that the car decides at any time.
 """
 
+import dataclasses
 import sys
 import warnings
 from functools import cache
@@ -15,7 +17,7 @@ from pathlib import Path
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
-from car_log import Logger, hilly, record
+from car_log import FINE, Logger, hilly, record
 from traced_log import driven_truth
 
 from hybridopt import Equivalence, PowerThresholds, Settings, assess, read_cycle, read_driveline
@@ -56,36 +58,52 @@ LACKS = {
 @cache
 def truth(case):
     """Return driveline, drive and true score."""
-    name, cycle, controller = CASES[case]
-    driveline = read_driveline(name)
-    return driveline, *driven_truth(driveline, cycle(), controller, SETTINGS)
+    name, cycle, controller = CASES[case.removeprefix("uneven_")]
+    driveline, cycle = read_driveline(name), cycle()
+    if case not in CASES:
+        cycle = uneven(cycle)
+    return driveline, *driven_truth(driveline, cycle, controller, SETTINGS)
 
 
-def loggers(seed):
+def uneven(cycle):
+    """Return a cycle with its inner points up to 0.45 s earlier or later."""
+    pieces = np.random.default_rng(1).uniform(-0.45, 0.45, cycle.time.size - 2) / FINE
+    time = cycle.time + FINE * np.concatenate(([0.0], np.round(pieces), [0.0]))
+    speed, grade = (np.interp(time, cycle.time, x) for x in (cycle.speed, cycle.grade))
+    return dataclasses.replace(cycle, time=time, speed=speed, grade=grade)
+
+
+def loggers(seed, rate=10.0):
     """Return loggers by name."""
-    late = Logger(seed=seed)
-    return {"noise, whole km/h": Logger(delay=0.0, seed=seed), "and delays": late}
+    late = Logger(seed=seed, rate=rate)
+    return {"noise, whole km/h": dataclasses.replace(late, delay=0.0), "and delays": late}
 
 
-def near(cases, seeds):
+def near(cases, seeds, rate=10.0):
     """Print by how many points the gap is off."""
+    off = []
     for case in cases:
         driveline, car, true = truth(case)
-        clean = assess(record(car, CLEAN), driveline, SETTINGS).gap_percent - true.gap_percent
+        clean = dataclasses.replace(CLEAN, rate=rate)
+        clean = assess(record(car, clean), driveline, SETTINGS).gap_percent - true.gap_percent
         print(f"{case}: true gap {true.gap_percent:.2f} %, clean {clean:+.2f}", flush=True)
         for seed in seeds:
-            for name, logger in loggers(seed).items():
+            for name, logger in loggers(seed, rate).items():
                 found = assess(record(car, logger), driveline, SETTINGS)
-                print(f"  {name} {seed}: {found.gap_percent - true.gap_percent:+.2f}", flush=True)
+                off.append(found.gap_percent - true.gap_percent)
+                print(f"  {name} {seed}: {off[-1]:+.2f}", flush=True)
+    print(
+        f"root mean square {np.sqrt(np.mean(np.square(off))):.2f}, worst {max(off, key=abs):+.2f}"
+    )
 
 
-def band(cases, seeds, draws=12):
+def band(cases, seeds, rate=10.0, draws=12):
     """Print whether the band holds the true gap; return the share."""
     held = []
     for seed in seeds:
         for case in cases:
             driveline, car, true = truth(case)
-            for name, logger in loggers(seed).items():
+            for name, logger in loggers(seed, rate).items():
                 random, drawn, intervals = np.random.default_rng(seed), {}, {}
                 for key, half in SHARES.items():
                     known = value_of(driveline, key)
@@ -123,4 +141,5 @@ if __name__ == "__main__":
     if sys.argv[1] == "lacks":
         lacks(chosen)
     else:
-        {"near": near, "band": band}[sys.argv[1]](chosen, seeds)
+        rate = float(sys.argv[4]) if len(sys.argv) > 4 else 10.0
+        {"near": near, "band": band}[sys.argv[1]](chosen, seeds, rate)

@@ -74,6 +74,16 @@ def test_rough_log_gives_the_true_gap(driveline):
     assert quanta.gap_percent == pytest.approx(truth.gap_percent, abs=NEAR)
 
 
+@pytest.mark.parametrize("rate", [1.0, 2.0])
+def test_slow_log_gives_about_the_true_gap(driveline, known, rate):
+    """Its samples lie across the car's steps: 2.5 points off at 1 Hz when read as steps."""
+    car, truth = known
+    found = assess(record(car, Logger(rate=rate, seed=3)), driveline, SETTINGS)
+    assert found.gap_percent == pytest.approx(truth.gap_percent, abs=1.0)
+    assert found.score.starts == pytest.approx(truth.starts, abs=1) and found.sampling == 1.0 / rate
+    assert "steps begin where the engine was started and stopped" in assessment_text(found)
+
+
 @pytest.mark.long
 def test_optimum_has_no_gap(driveline, cycle):
     best = Playback(schedule=find_optimum(cycle, driveline, FINE).solution.schedule)

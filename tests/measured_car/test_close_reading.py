@@ -236,7 +236,9 @@ def test_one_torque_beyond_moves_two_speeds_by_least_squares():
     cycle = Cycle("ramp", np.arange(6.0), 10.0 + np.arange(6.0), np.zeros(6))
     demand, gear = drive_demand(FULL, cycle), np.full(5, 3)
     beyond = np.array([np.nan, np.nan, 4.0, np.nan, np.nan])
-    found, steeper = _corrections(FULL, demand, gear, np.full(5, RUNNING), beyond, 0.0)
+    found, steeper = _corrections(
+        FULL, demand, gear, np.full(5, RUNNING), beyond, (SPEED_ERROR, 0.0)
+    )
     assert found[[0, 1, 4, 5]] == pytest.approx(0.0) and not steeper.any()
     x = found[3]
     assert found[2] == pytest.approx(-x)
@@ -250,7 +252,8 @@ def test_grades_and_speeds_are_those_of_a_dense_least_squares():
     cycle = Cycle("ramp", np.arange(6.0), 10.0 + np.arange(6.0), np.zeros(6))
     demand, gear, doubt = drive_demand(FULL, cycle), np.full(5, 3), 0.002
     beyond = np.array([2.0, np.nan, 4.0, 5.0, -1.0])
-    found = _corrections(FULL, demand, gear, np.full(5, RUNNING), beyond, doubt)
+    errors = (SPEED_ERROR, doubt)
+    found = _corrections(FULL, demand, gear, np.full(5, RUNNING), beyond, errors)
     c, small = torque_of_a_change(cycle, FULL), 1e-5
     h = [shaft_torque(FULL, cycle, grade=np.full(6, x)) for x in (small, -small)]
     h, b = (h[0] - h[1]) / (2.0 * small), TORQUE_ERROR * HIGHEST
