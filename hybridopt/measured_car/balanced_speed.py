@@ -133,8 +133,10 @@ def _corrections(
 
 
 class Errors(NamedTuple):
-    """Of each step, what noise of samples leaves in its speed, m/s, and torque, N m; `lasting`
-    is the standard deviation of the noise of the torque that persists, N m."""
+    """What noise of samples leaves in speed, m/s, and torque, N m, of each step, (steps,).
+
+    `lasting` is the standard deviation of the noise of the torque that persists, N m.
+    """
 
     speed: np.ndarray
     torque: np.ndarray

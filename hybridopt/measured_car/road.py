@@ -142,8 +142,16 @@ def _rows(way: np.ndarray, dt: np.ndarray, altitude: np.ndarray, seen: np.ndarra
     fresh = 1.0 / (PERSISTS * np.sqrt(1.0 - keep**2))
     rise, steeper = 0.5 * way / ALIKE, 0.5 * way / SMOOTH
     parts = (
-        equation(UNKNOWNS, a0=-rise, b0=-rise, a1=0.0 * way - 1.0 / ALIKE, b1=0.0 * way + 1.0 / ALIKE),
-        equation(UNKNOWNS, a3=-steeper, b3=-steeper, a0=0.0 * way - 1.0 / SMOOTH, b0=0.0 * way + 1.0 / SMOOTH),
+        equation(
+            UNKNOWNS, a0=-rise, b0=-rise, a1=0.0 * way - 1.0 / ALIKE, b1=0.0 * way + 1.0 / ALIKE
+        ),
+        equation(
+            UNKNOWNS,
+            a3=-steeper,
+            b3=-steeper,
+            a0=0.0 * way - 1.0 / SMOOTH,
+            b0=0.0 * way + 1.0 / SMOOTH,
+        ),
         equation(UNKNOWNS, a2=-keep * fresh, b2=fresh),
         equation(UNKNOWNS, a1=0.5 * seen, b1=0.5 * seen, a2=0.5 * seen, b2=0.5 * seen),
         equation(UNKNOWNS, a0=first / STEEP),
