@@ -149,11 +149,12 @@ def _burns(told: dict[str, np.ndarray], driveline: Driveline) -> np.ndarray:
 def _until_it_burns(turns: np.ndarray, burns: np.ndarray, cranks: np.ndarray) -> np.ndarray:
     """Return whether an engine is on that stays on through cuts that end in burning again.
 
-    Not if a starter starts it then, or in the step before.
+    Not if a starter starts it then: an engine was off before that.
     """
+    burns = burns & ~np.concatenate((cranks[1:] & ~cranks[:-1], [False]))
     on = np.array(burns)
     for first, stop in intervals(turns & ~burns):
-        if stop < on.size and on[stop] and not cranks[stop - 1 : stop + 1].any():
+        if stop < on.size and on[stop] and not cranks[stop]:
             on[first:stop] = first == 0 or on[first - 1]
     return on
 
