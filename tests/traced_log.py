@@ -30,7 +30,8 @@ def traced(driveline, cycle, trace):
     speed = np.interp(time, cycle.time, cycle.speed)
     follows = (of["launch_clutch"] == 0) & (of["speed"] > 0.0)
     within = np.where(follows, speed / np.maximum(of["speed"], 1e-9), 1.0)
-    crank = np.where(driveline.start.starter, 0.0, of["start_power"] * driveline.start.efficiency)
+    by_starter = np.where(driveline.start.starter, of["start_power"], 0.0)
+    crank = (of["start_power"] - by_starter) * driveline.start.efficiency
     turning = np.maximum(of["motor_speed"], pack(driveline).idle_speed)
     climbed = np.cumsum(cycle.mean_grade * cycle.mean_speed * cycle.dt)
     channels = {
@@ -38,7 +39,7 @@ def traced(driveline, cycle, trace):
         "engine_speed": of["engine_speed"] * within,
         "motor_speed": of["motor_speed"] * within,
         "motor_torque": of["motor_torque"] + crank / turning,
-        "motor_power": of["battery_power"] - of["auxiliary_power"],
+        "motor_power": of["battery_power"] - of["auxiliary_power"] - by_starter,
         "soc": np.interp(time, ends, np.append(trace["soc"].values, trace.attrs["soc_end"])),
         "altitude": 200.0 + np.interp(time, cycle.time, np.concatenate(([0.0], climbed))),
         "auxiliary_power": of["auxiliary_power"],

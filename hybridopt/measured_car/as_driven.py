@@ -7,6 +7,7 @@ import numpy as np
 
 from ..base.units import PERCENT
 from ..inputs.cycle import Cycle
+from ..inputs.cycle_checks import GRADE_MAX
 from ..inputs.driveline import Driveline
 from ..measurements.recording import Recording
 from ..measurements.refreshes import coarse_step
@@ -15,6 +16,7 @@ from .balanced_speed import balanced_cycle
 from .coasting import coasting_cycle
 from .fine_speed import TURNING, finer_cycle
 from .launches import with_launches
+from .road import read_road
 
 OIL_CHANNELS = ("oil_temperature",)
 ROOM = 0.005  # of SoC, between a measured SoC and the end of a widened window
@@ -56,7 +58,10 @@ def as_driven(
     notes: list[str] = []
     cycle = _with_oil(recording, _with_speed(recording, driveline, notes), notes)
     driveline = _with_load(recording, driveline, notes)
-    if (balanced := balanced_cycle(recording, driveline, cycle)) is not None:
+    if (road := read_road(recording, cycle)) is not None:
+        cycle = dataclasses.replace(cycle, grade=np.clip(road.grade, -GRADE_MAX, GRADE_MAX))
+        notes.append("grade by altitudes, as smooth as they say that the road is")
+    if (balanced := balanced_cycle(recording, driveline, cycle, road)) is not None:
         cycle = balanced
         notes.append(
             "speed and grade within their noise where the torques of engine and motor say they were"

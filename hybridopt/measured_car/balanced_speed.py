@@ -1,19 +1,21 @@
 """Speed and grade within their noise, as the torques of engine and motor say the car was driven.
 
 The acceleration of a step is a difference of two speeds, so that a hundredth of a m/s of noise is
-some hundred watts; so is the grade that is made of a logged altitude, which half a metre of noise
-makes wrong by 0.1 to 0.2 % for some 50 m. Torques tell both without a difference. All together are
-the least squares
+some hundred watts. Torques tell it without a difference, but with noise that persists; altitudes
+tell the grade over the way. All together are the least squares
 
-    sum (x_i / a)^2 + sum ((c_t (x_(t+1) - x_t) + h_t (z_(t+1) + z_t) / 2 - e_t) / b)^2
-        + z_0^2 / q^2 + sum (z_(t+1) - k_t z_t)^2 / (q^2 (1 - k_t^2)),   k_t = exp(-s_t / l)
+    sum ((c_t (x_(t+1) - x_t) + h_t (z_(t+1) + z_t) / 2 + (u_(t+1) + u_t) / 2 - e_t) / b_t)^2
+        + sum (integral of x^2 over step t) / a_t^2
+        + sum (u_(t+1) - k u_t)^2 / (q^2 (1 - k^2)) + sum of squares of the road's rows
 
-over the corrections x of the speeds and z of the grades at the borders of steps, with e the torque
-that is measured beyond what speed and grade ask for, c and h the torques of a change of speed and
-of a grade, and an error q of the grade that persists over l of road s.
+over the corrections x of the speeds and z of the grades at the borders of steps, and the noise u of
+the torques that persists, with e the torque that is measured beyond what speed and grade ask for, c
+and h the torques of a change of speed and of a grade, and a and b what noise of samples leaves in a
+step; the road's rows are those of :mod:`.road`.
 """
 
 import dataclasses
+from typing import NamedTuple
 
 import numpy as np
 from scipy.linalg import solveh_banded
@@ -22,31 +24,40 @@ from ..base.units import GRAVITY
 from ..inputs.cycle import Cycle
 from ..inputs.driveline import Driveline
 from ..measurements.recording import Recording
-from ..physics.codes import LOCKED
+from ..measurements.refreshes import coarse_step
+from ..measurements.resampling import GAUSS
+from ..physics.codes import LOCKED, OFF
 from ..physics.demand import Demand, drive_demand
 from ..physics.entries import S_CLUTCH
 from ..physics.plant import pack
 from ..physics.rotors import rotor_inertia
-from .channel_noise import ALONG, COARSE
+from .channel_noise import COARSE, PERSISTS, SLOW, noise_size
 from .decisions import read_decisions
 from .fine_speed import MOVING
 from .recuperation import GRADE
+from .road import Road, Rows, doubted_road, equation
 from .slow_part import slow_part
 from .splits import measured_torques
 from .step_samples import StepSamples
 
-SPEED_ERROR = 0.01  # m/s, of a speed at the border of a step (assumed)
-SLOW_SPEED_ERROR = 0.05  # m/s, the same where each step has a sample or two (by trial)
-TORQUE_ERROR = 0.003  # of the highest torque of engine and motor, of a step's mean (assumed)
+LEAST_ERROR, EXACT = 0.001, 0.001
+"""m/s, and of the highest torque of engine and motor: no sample is better (assumed)."""
+SLOW_SPEED_ERROR, SLOW_TORQUE_ERROR = 0.05, 0.003
+"""The same where each step has a sample or two (by trial)."""
+FUEL_ERROR = 0.03  # of the full load, of a torque by fuel (assumed)
+LEAST_DOUBT = 1e-6  # of a grade that is not logged
 WILD = 15.0  # times the median difference, from which on torques and speed do not belong together
 UNBRAKED = 4.0  # times the median difference, up to which a motor that brakes does it alone
 MOST = 0.3  # m/s, of a correction
 SLOWLY = 30.0  # s: what lasts longer is left to model and import
 LEAST_STEPS = 20
-LEAST_WAY = 0.1  # m, of a step
+SPEED, LASTING, STEEPER = 0, 1, 2
+"""Unknowns at a border of steps, the last of which is the first of the road's."""
 
 
-def balanced_cycle(recording: Recording, driveline: Driveline, cycle: Cycle) -> Cycle | None:
+def balanced_cycle(
+    recording: Recording, driveline: Driveline, cycle: Cycle, road: Road | None = None
+) -> Cycle | None:
     """Return the cycle at the speed and grade that its own samples and the torques say together.
 
     Parameters
@@ -55,6 +66,8 @@ def balanced_cycle(recording: Recording, driveline: Driveline, cycle: Cycle) -> 
         The drive and its model.
     cycle
         At the speed of the samples alone.
+    road
+        What is known of its grade; None: a grade that is logged may be off by 0.15 % over 50 m.
 
     Returns
     -------
@@ -67,6 +80,8 @@ def balanced_cycle(recording: Recording, driveline: Driveline, cycle: Cycle) -> 
     grade that are, leave the speed as it is. So do starts and the brakes: where the motor gives
     less than the speed asks of it while braking, and more than noise makes of that, they act.
     """
+    if road is None:
+        road = doubted_road(cycle, GRADE if recording.has("grade") else LEAST_DOUBT)
     demand = drive_demand(driveline, cycle)
     plan = read_decisions(recording, driveline, demand).schedule
     samples, gears = StepSamples(recording), driveline.gearbox.gears
@@ -84,10 +99,16 @@ def balanced_cycle(recording: Recording, driveline: Driveline, cycle: Cycle) -> 
     usual = float(np.median(np.abs(beyond[drives])))
     alone = where & ~drives & (beyond <= UNBRAKED * usual)
     where = (drives | alone) & (np.abs(beyond) <= WILD * usual)
-    hilly = recording.has("altitude") or recording.has("grade")
-    errors = SLOW_SPEED_ERROR if recording.step > COARSE else SPEED_ERROR, GRADE * hilly
-    beyond = np.where(where, beyond, np.nan)
-    off, steeper = _corrections(driveline, demand, gear, plan.engine_class, beyond, errors)
+    errors = reading_errors(recording, driveline, demand, gear, plan.engine_class)
+    off, steeper = _corrections(
+        driveline,
+        demand,
+        gear,
+        plan.engine_class,
+        np.where(where, beyond, np.nan),
+        errors,
+        road.rows,
+    )
     off = np.where(cycle.speed > 0.0, np.clip(off, -MOST, MOST), 0.0)
     speed = np.maximum(cycle.speed + off, 0.0)
     return dataclasses.replace(cycle, speed=speed, grade=cycle.grade + steeper)
@@ -99,33 +120,96 @@ def _corrections(
     gear: np.ndarray,
     engine: np.ndarray,
     beyond: np.ndarray,
-    errors: tuple[float, float],
+    errors: "Errors",
+    road: Rows,
 ) -> tuple[np.ndarray, np.ndarray]:
     """Return what speeds (m/s) and grades at the borders of steps are corrected by, (steps + 1,).
 
-    `beyond` is NaN where torques tell nothing, `errors` are those of speed and grade, a and q.
+    `beyond` is NaN where torques tell nothing.
     """
-    error, doubt = errors
-    change, climb = _torques_of_a_change(driveline, demand, gear, engine)
-    highest = float(driveline.engine.full_load.max() + driveline.motor.peak_torque.max())
-    told = np.where(np.isnan(beyond), 0.0, 1.0) / (TORQUE_ERROR * highest)
-    half = 0.5 * climb * doubt
-    rows = np.stack((-change * error, half, change * error, half), axis=1)
-    rows *= told[:, None]  # of speed and grade in their errors, at both borders of a step
-    keep = np.exp(-np.maximum(demand.speed * demand.dt, LEAST_WAY) / ALONG)
-    new = 1.0 / (1.0 - keep**2)
-    prior = np.zeros((demand.steps, 4, 4))
-    prior[:, 1, 1], prior[:, 1, 3], prior[:, 3, 3] = keep**2 * new, -keep * new, new
-    bands, right = np.zeros((4, 2 * demand.steps + 2)), np.zeros(2 * demand.steps + 2)
-    bands[3, ::2], bands[3, 1] = 1.0, 1.0
-    pull = told * np.nan_to_num(beyond)
-    first = 2 * np.arange(demand.steps)
-    for i in range(4):
-        np.add.at(right, first + i, rows[:, i] * pull)
-        for j in range(i, 4):
-            np.add.at(bands[3 + i - j], first + j, rows[:, i] * rows[:, j] + prior[:, i, j])
+    rows, size = balance(driveline, demand, gear, engine, np.isfinite(beyond), errors, road)
+    told = np.nan_to_num(beyond) / errors.torque
+    bands, right = rows._replace(wanted=(told, *rows.wanted[1:])).normal()
     found = solveh_banded(bands, right)
-    return error * found[::2], doubt * found[1::2]
+    return found[SPEED::size], found[STEEPER::size]
+
+
+class Errors(NamedTuple):
+    """What noise of samples leaves in speed, m/s, and torque, N m, of each step, (steps,).
+
+    `lasting` is the standard deviation of the noise of the torque that persists, N m.
+    """
+
+    speed: np.ndarray
+    torque: np.ndarray
+    lasting: np.ndarray
+
+
+def balance(
+    driveline: Driveline,
+    demand: Demand,
+    gear: np.ndarray,
+    engine: np.ndarray,
+    told: np.ndarray,
+    errors: Errors,
+    road: Rows,
+) -> tuple[Rows, int]:
+    """Return the rows of the module's sum, that of the torques first, and how many unknowns."""
+    change, climb = _torques_of_a_change(driveline, demand, gear, engine)
+    wide = road.parts[0].shape[1] // 2
+    size = STEEPER + wide
+    speed, b = errors.speed, told / errors.torque
+    keep = np.exp(-demand.dt / SLOW)
+    fresh = 1.0 / np.sqrt(1.0 - keep**2)
+    half, first = 0.5 * b, np.eye(1, demand.steps)[0]
+    near, far = (1.0 - GAUSS) / (np.sqrt(2.0) * speed), GAUSS / (np.sqrt(2.0) * speed)
+    torques = equation(
+        size,
+        a0=-change * b,
+        b0=change * b,
+        a1=errors.lasting * half,
+        b1=errors.lasting * half,
+        a2=climb * half,
+        b2=climb * half,
+    )
+    own = (
+        torques,
+        equation(size, a0=near, b0=far),
+        equation(size, a0=far, b0=near),
+        equation(size, a1=-keep * fresh, b1=fresh),
+        equation(size, a1=first),
+    )
+    none = np.zeros((demand.steps, STEEPER))
+    others = tuple(np.hstack((none, p[:, :wide], none, p[:, wide:])) for p in road.parts)
+    parts = (*own, *others)
+    return Rows(parts, (np.zeros(demand.steps),) * len(parts)), size
+
+
+def reading_errors(
+    recording: Recording, driveline: Driveline, demand: Demand, gear: np.ndarray, engine: np.ndarray
+) -> Errors:
+    """Return the errors that the noise of a recording leaves in speed and torque of each step."""
+    channels, plant = recording.channels, pack(driveline)
+    highest = float(driveline.engine.full_load.max() + driveline.motor.peak_torque.max())
+    if recording.step > COARSE:
+        slow = np.array([SLOW_SPEED_ERROR, SLOW_TORQUE_ERROR * highest, 0.0])
+        return Errors(*np.repeat(slow[:, None], demand.steps, axis=1))
+    share = np.sqrt(min(recording.step / float(np.median(demand.dt)), 1.0))
+    speed = np.full(demand.steps, _noise(channels["speed"]))
+    if coarse_step(recording.drive.raw.values) and recording.shaft:
+        shaft = _noise(channels[recording.shaft]) / plant.ratio[gear]
+        speed = shaft * driveline.vehicle.wheel_radius
+    given = "engine_torque" if recording.has("engine_torque") else ""
+    sizes = [_noise(channels[given]) if given else FUEL_ERROR * float(plant.full.max())]
+    sizes.append(_noise(channels["motor_torque"]) if recording.has("motor_torque") else 0.0)
+    both = np.hypot(np.where(engine == OFF, 0.0, sizes[0]), sizes[1])
+    both = np.maximum(both, EXACT * highest)
+    return Errors(np.maximum(share * speed, LEAST_ERROR), share * both, PERSISTS * both)
+
+
+def _noise(values: np.ndarray) -> float:
+    """Return the noise of a sample: of every second one, as delays that were taken off mix two."""
+    return float(np.hypot(*(np.array(noise_size(values[::2])) * (1.0, 1.0 / np.sqrt(12.0)))))
 
 
 def _torques_of_a_change(

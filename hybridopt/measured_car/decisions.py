@@ -13,7 +13,7 @@ from ..physics.codes import EngineClass
 from ..physics.demand import Demand
 from ..physics.plant import pack
 from ..physics.schedule import Schedule
-from .dragged_engine import BURNING, MOTOR, dragged_engine, untold_cuts
+from .dragged_engine import BURNING, MOTOR, cranked, dragged_engine, untold_cuts
 from .fine_speed import MOVING, TURNING, shaft_gears
 from .splits import Split, read_split
 from .step_samples import StepSamples, held
@@ -119,7 +119,9 @@ def _engine(
                 "on where it turns and burns, or is dragged until it burns again without a start"
             )
             cuts = 0
-            if "fuel_rate" not in names:
+            if cranked(recording, driveline, samples, demand, gear).any():
+                words += ", which what the starter draws tells"
+            elif "fuel_rate" not in names:
                 words += "; without fuel_rate a start after a cut of fuel shows nowhere"
                 cuts = untold_cuts(recording, driveline, samples, on)
             elif len(names) < 3 and not any(map(recording.has, MOTOR)):

@@ -4,7 +4,8 @@ It turns whenever the shaft does. With its fuel cut it is dragged; when it burns
 start but in the model, which counts one where the engine was off before. What was on and off is
 the sequence of both whose torques and fuel, with that of starts and shifts, are nearest to those
 measured (R. Bellman's recursion over two states). Fuel that was cut until it burns again without
-the fuel of a start is so overrun of an engine that is on; a cut that ends at rest is a stop.
+the fuel of a start is so overrun of an engine that is on; a cut that ends at rest is a stop. What a
+starter draws tells a start for sure.
 """
 
 from typing import NamedTuple
@@ -17,7 +18,7 @@ from ..inputs.maps import curve_values
 from ..measurements.recording import Recording
 from ..physics.codes import EngineClass
 from ..physics.demand import Demand
-from ..physics.entries import S_OVERRUN, S_TOTAL
+from ..physics.entries import S_OVERRUN, S_START, S_TOTAL
 from ..physics.plant import pack
 from ..physics.shifts import shift_fuel
 from ..physics.starts import start_steps
@@ -34,9 +35,11 @@ LEFT_ERROR = 0.02  # the same of a torque that speed and motor leave to the engi
 NAMES = ("engine_speed", "fuel_rate", "engine_torque")
 MOTOR = ("motor_torque", "motor_power")
 FAR = 25.0  # square of a deviation in its errors, beyond which more says no more
+CRANKS = 0.25  # of the power of a start, from which on the starter drew it (assumed)
 CHANGE = 1.92  # half the 95 % quantile of chi-squared: what a stop with its start must explain
 IN_DOUBT = 0.01  # for a step on without fuel, so that a cut that may be either is a stop
 NEVER = 1e9
+ELECTRIC = ("battery_voltage", "battery_current", "motor_power")
 
 
 def dragged_engine(
@@ -63,10 +66,33 @@ def dragged_engine(
         left = _left_torque(recording, driveline, samples, demand, gear)
         if left is not None:
             told["engine_torque"], error = left, LEFT_ERROR
+    cranks = cranked(recording, driveline, samples, demand, gear)
     if len(told) == len(NAMES):
         error *= float(driveline.engine.full_load.max())
-        return _most_likely(_costs(told, turns, driveline, demand, gear, error))
-    return _until_it_burns(turns, turns & _burns(told, driveline))
+        costs = _costs(told, turns, driveline, demand, gear, error)
+        return _most_likely(costs._replace(on=costs.on + FAR * cranks))
+    return _until_it_burns(turns, turns & _burns(told, driveline), cranks)
+
+
+def cranked(
+    recording: Recording,
+    driveline: Driveline,
+    samples: StepSamples,
+    demand: Demand,
+    gear: np.ndarray,
+) -> np.ndarray:
+    """Return in which steps the battery gives what only a starter takes; none if that is not told.
+
+    Parameters are those of :func:`dragged_engine`.
+    """
+    if not driveline.start.starter or not recording.has(*ELECTRIC):
+        return np.zeros(demand.steps, dtype=bool)
+    volts, amps, motor = (recording.channels[name] for name in ELECTRIC)
+    load = recording.channels.get("auxiliary_power", driveline.auxiliary.power)
+    taken = samples.mean(volts * amps - motor - load)
+    classes = np.full(gear.size, int(EngineClass.STARTING))
+    start = fill_shafts(pack(driveline), demand, gear, classes).entries[:, S_START]
+    return np.asarray((start > 0.0) & (taken > CRANKS * start))
 
 
 def untold_cuts(
@@ -120,11 +146,15 @@ def _burns(told: dict[str, np.ndarray], driveline: Driveline) -> np.ndarray:
     return np.asarray(told["engine_torque"] > DRAGGED * overrun)
 
 
-def _until_it_burns(turns: np.ndarray, burns: np.ndarray) -> np.ndarray:
-    """Return whether an engine is on that stays on through cuts that end in burning again."""
+def _until_it_burns(turns: np.ndarray, burns: np.ndarray, cranks: np.ndarray) -> np.ndarray:
+    """Return whether an engine is on that stays on through cuts that end in burning again.
+
+    Not if a starter starts it then: an engine was off before that.
+    """
+    burns = burns & ~np.concatenate((cranks[1:] & ~cranks[:-1], [False]))
     on = np.array(burns)
     for first, stop in intervals(turns & ~burns):
-        if stop < on.size and on[stop]:
+        if stop < on.size and on[stop] and not cranks[stop]:
             on[first:stop] = first == 0 or on[first - 1]
     return on
 

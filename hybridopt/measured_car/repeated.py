@@ -12,17 +12,15 @@ import dataclasses
 import numpy as np
 from scipy.signal import lfilter
 
-from ..inputs.cycle import Cycle
 from ..measurements.drive import Cleaning
 from ..measurements.log import Samples
 from ..measurements.recording import Recording
-from .channel_noise import ALONG, PERSISTS, SLOW, noise_size
+from .channel_noise import PERSISTS, SLOW, noise_size
 from .fine_speed import resampled
-from .recuperation import GRADE
 from .step_phase import HELD
 
-CALM = ("altitude", "grade", "oil_temperature", "coolant_temperature", "ambient_temperature")
-"""Channels that nothing is read from but the grade, which has an error of its own."""
+CALM = ("grade", "oil_temperature", "coolant_temperature", "ambient_temperature")
+"""Channels that nothing is read from once the cycle is made."""
 
 
 def repeated(recording: Recording, random: np.random.Generator) -> Recording:
@@ -46,17 +44,8 @@ def repeated(recording: Recording, random: np.random.Generator) -> Recording:
         for samples in (drive.raw, drive.cleaned)
     )
     cycle = resampled(drive.cycle, cleaned, Cleaning())
-    if recording.has("altitude") and np.any(cycle.grade != 0.0):
-        cycle = dataclasses.replace(cycle, grade=cycle.grade + _grade_error(cycle, random))
     made = dataclasses.replace(drive, raw=raw, cleaned=cleaned, cycle=cycle)
     return dataclasses.replace(recording, channels=channels, drive=made)
-
-
-def _grade_error(cycle: Cycle, random: np.random.Generator) -> np.ndarray:
-    """Return by how much a grade that is made of a logged altitude may be wrong at each point."""
-    far = cycle.travelled
-    road = np.arange(0.0, far[-1] + 2.0 * ALONG, 0.1 * ALONG)
-    return np.asarray(GRADE * np.interp(far, road, _persisting(road.size, np.exp(-0.1), random)))
 
 
 def _again(values: np.ndarray, step: float, random: np.random.Generator) -> np.ndarray:
