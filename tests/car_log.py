@@ -272,6 +272,7 @@ class Logger:
     delay : s, largest delay of a channel; each has its own between 0 and this
     without : channels that the log lacks
     seed : of noise and delays
+    window : s, over which a sample is the mean; None: its step
     """
 
     rate: float = 10.0
@@ -280,6 +281,7 @@ class Logger:
     delay: float = 0.3
     without: tuple[str, ...] = ("air_flow", "air_ratio", "grade")
     seed: int = 0
+    window: float | None = None
 
 
 NO_ELECTRIC = (
@@ -332,7 +334,7 @@ def sensors(driveline):
 
 
 def measured(car, logger):
-    """Return the time of a log and its channels, SI; each value is a mean of its sampling step."""
+    """Return the time of a log and its channels, SI; each value is a mean over a window of time."""
     random = np.random.default_rng(logger.seed)
     count = int(np.floor((car.time[-1] - car.time[0]) * logger.rate)) + 1
     time = np.arange(count) / logger.rate
@@ -344,9 +346,8 @@ def measured(car, logger):
             place = np.clip(np.searchsorted(car.time, at, side="right") - 1, 0, truth.size - 1)
             values = truth[place]
         else:
-            values = np.interp(
-                at, car.time, uniform_filter1d(truth, round(1.0 / logger.rate / FINE))
-            )
+            window = logger.window or 1.0 / logger.rate
+            values = np.interp(at, car.time, uniform_filter1d(truth, round(window / FINE)))
         fast = random.normal(0.0, noise * logger.noise, count)
         slow = _correlated(random, count, 0.5 * noise * logger.noise, 5.0 * logger.rate)
         still = name in ("speed", "engine_speed", "motor_speed", "fuel_rate")
