@@ -97,7 +97,6 @@ def test_an_engine_that_is_dragged_along_pays_when_it_fires_again():
     assert found.fuel_model == pytest.approx(car.fuel, rel=0.01)
 
 
-@pytest.mark.long
 @pytest.mark.parametrize("offset", [-1.0, 1.0])
 def test_an_offset_of_the_current_does_not_go_into_the_capacity(cars, offset):
     recording = record(cars[0], Logger())
@@ -119,6 +118,7 @@ def test_a_gear_that_shows_as_none_while_shifting_changes_in_the_middle(cars):
     assert not told[200:260].any()  # 6 s of neutral stay
 
 
+@pytest.mark.long
 def test_the_fuel_of_downshifts_tells_their_efficiency():
     """Inertia over efficiency is told, so a base whose inertia is off gets another efficiency."""
     true = read_driveline("micro")

@@ -155,7 +155,6 @@ def test_delay_of_a_swing_in_closed_form():
     assert delay(first, 0 * second, everywhere, 0.1) == (0.0, 0.0)
 
 
-@pytest.mark.long
 def test_a_motor_that_counts_backward_a_sum_of_fuel_and_a_shaft_that_shows_a_few_rpm(findings):
     """Turned round as the first text says, nothing is left to say; with the torque turned too,
     what is left is that the torque is."""
@@ -169,6 +168,7 @@ def test_a_motor_that_counts_backward_a_sum_of_fuel_and_a_shaft_that_shows_a_few
     assert findings(engine_speed=lambda x: np.maximum(x, 50.0)) == {}
 
 
+@pytest.mark.long
 def test_frozen_dropped_and_stepped_channels(findings):
     def freeze(x):
         x[1800:2600] = 1500.0
