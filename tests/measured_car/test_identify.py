@@ -12,10 +12,11 @@ from off_base import off_base, true_values
 
 from hybridopt import InputError, PowerThresholds, identify, read_cycle, read_driveline
 from hybridopt.cli.main import main
+from hybridopt.measured_car.electric_fit import _fit_charge
 from hybridopt.measured_car.gear_fit import fit_gears
 from hybridopt.measured_car.parameters import UNITS, value_of, with_values
 from hybridopt.measured_car.prediction import predict
-from hybridopt.measured_car.signals import make_signals
+from hybridopt.measured_car.signals import make_signals, through_shifts
 from hybridopt.plots.identified import plot_identified
 from hybridopt.text.identified import driveline_text, identified_record, identified_text
 
@@ -94,6 +95,27 @@ def test_an_engine_that_is_dragged_along_pays_when_it_fires_again():
     one = make_signals(record(car, Logger(noise=0.0, quanta=False, delay=0.0)))
     found = predict(one, fit_gears([one], true), true)
     assert found.fuel_model == pytest.approx(car.fuel, rel=0.01)
+
+
+@pytest.mark.parametrize("offset", [-1.0, 1.0])
+def test_an_offset_of_the_current_does_not_go_into_the_capacity(cars, offset):
+    recording = record(cars[0], Logger())
+    channels = {**recording.channels}
+    channels["battery_current"] = channels["battery_current"] + offset
+    one = make_signals(dataclasses.replace(recording, channels=channels))
+    (capacity, *_) = _fit_charge([one], read_driveline("full").battery)
+    wanted = cars[0].driveline.battery.capacity / 3600.0
+    assert capacity.low < wanted < capacity.high
+    assert capacity.high - capacity.low < 0.1 * wanted
+
+
+def test_a_gear_that_shows_as_none_while_shifting_changes_in_the_middle(cars):
+    recording = record(cars[0], Logger())
+    gear = np.ones(recording.time.size)
+    gear[100:104], gear[104:200], gear[200:260], gear[260:] = 0.0, 2.0, 0.0, 3.0
+    told = through_shifts(dataclasses.replace(recording, channels={"gear": gear})).channels["gear"]
+    assert told[98:106].tolist() == [1, 1, 1, 1, 2, 2, 2, 2]
+    assert not told[200:260].any()  # 6 s of neutral stay
 
 
 @pytest.mark.long

@@ -155,6 +155,19 @@ def test_delay_of_a_swing_in_closed_form():
     assert delay(first, 0 * second, everywhere, 0.1) == (0.0, 0.0)
 
 
+def test_a_motor_that_counts_backward_a_sum_of_fuel_and_a_shaft_that_shows_a_few_rpm(findings):
+    """Turned round as the first text says, nothing is left to say; with the torque turned too,
+    what is left is that the torque is."""
+    got = findings(motor_speed=lambda x: -x)
+    assert "--channel motor_speed=motor speed [rpm]:-rpm" in got["sign", ("motor_speed",)].text
+    assert ("sign", ("motor_torque",)) not in got
+    got = findings(motor_speed=lambda x: -x, motor_torque=lambda x: -x)
+    assert {("sign", ("motor_speed",)), ("sign", ("motor_torque",))} <= got.keys()
+    got = findings(fuel_rate=lambda x: np.cumsum(x) / 100)
+    assert "never falls" in got["unit", ("fuel_rate",)].text
+    assert findings(engine_speed=lambda x: np.maximum(x, 50.0)) == {}
+
+
 @pytest.mark.long
 def test_frozen_dropped_and_stepped_channels(findings):
     def freeze(x):
