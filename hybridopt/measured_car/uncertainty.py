@@ -21,7 +21,7 @@ from .parameters import with_values
 from .regression import NORMAL
 from .repeated import repeated
 from .replayed import NAME, replay_car
-from .slow_log import has_own_steps
+from .step_samples import one_a_step
 
 Intervals = Mapping[str, tuple[float, float, float]]
 """Value, lower and upper end of the 95 % interval of parameters, by key of the driveline file."""
@@ -106,7 +106,7 @@ def gap_band(
     random, gaps = np.random.default_rng(SEED), []
     middle = _gap(recording, driveline, coarse)
     slow = READING_COARSE * recording.step if recording.step > COARSE else 0.0
-    apart = has_own_steps(recording, driveline)
+    apart = one_a_step(recording)
     if apart:
         slow = READING_SLOW
     reading = float(np.linalg.norm((READING, READING_SHARE * gap, slow)))
@@ -114,7 +114,7 @@ def gap_band(
         values = {key: _draw(random, *interval) for key, interval in intervals.items()}
         try:
             model = with_values(driveline, values)
-            again, _ = aligned(recording if apart else repeated(recording, random), model)
+            again = recording if apart else aligned(repeated(recording, random), model)[0]
             moved = _gap(again, model, coarse) - middle
             gaps.append(gap - moved + reading * float(random.standard_normal()))
         except (InfeasibleError, InputError):
