@@ -21,7 +21,7 @@ from .parameters import with_values
 from .regression import NORMAL
 from .repeated import repeated
 from .replayed import NAME, replay_car
-from .slow_log import has_own_steps
+from .step_samples import one_a_step
 
 Intervals = Mapping[str, tuple[float, float, float]]
 """Value, lower and upper end of the 95 % interval of parameters, by key of the driveline file."""
@@ -96,7 +96,8 @@ def gap_band(
     truth, in the same direction: noise makes most strategies look worse than they are (the basic
     bootstrap: A. Davison, D. Hinkley, *Bootstrap Methods and their Application*, Cambridge, 1997,
     from memory). To each draw comes :data:`READING`, and of slow logs :data:`READING_SLOW` or
-    :data:`READING_COARSE`.
+    :data:`READING_COARSE`. A log that is taken apart gets no noise more: what changes between its
+    samples is the drive, not noise, so that :data:`READING_SLOW` holds all.
     """
     _check(intervals)
     coarse = dataclasses.replace(
@@ -105,14 +106,15 @@ def gap_band(
     random, gaps = np.random.default_rng(SEED), []
     middle = _gap(recording, driveline, coarse)
     slow = READING_COARSE * recording.step if recording.step > COARSE else 0.0
-    if has_own_steps(recording, driveline):
+    apart = one_a_step(recording)
+    if apart:
         slow = READING_SLOW
     reading = float(np.linalg.norm((READING, READING_SHARE * gap, slow)))
     for number in range(draws):
         values = {key: _draw(random, *interval) for key, interval in intervals.items()}
         try:
             model = with_values(driveline, values)
-            again, _ = aligned(repeated(recording, random), model)
+            again = recording if apart else aligned(repeated(recording, random), model)[0]
             moved = _gap(again, model, coarse) - middle
             gaps.append(gap - moved + reading * float(random.standard_normal()))
         except (InfeasibleError, InputError):

@@ -76,7 +76,7 @@ def test_rough_log_gives_the_true_gap(driveline):
 
 @pytest.mark.parametrize("rate", [1.0, 2.0])
 def test_slow_log_gives_about_the_true_gap(driveline, known, rate):
-    """Its samples lie across the car's steps: 2.5 points off at 1 Hz when read as steps."""
+    """Its samples lie across the car's steps, each channel with a delay of its own."""
     car, truth = known
     found = assess(record(car, Logger(rate=rate, seed=3)), driveline, SETTINGS)
     assert found.gap_percent == pytest.approx(truth.gap_percent, abs=1.0)
