@@ -151,10 +151,11 @@ def _until_it_burns(turns: np.ndarray, burns: np.ndarray, cranks: np.ndarray) ->
 
     Not if a starter starts it then: an engine was off before that.
     """
-    burns = burns & ~np.concatenate((cranks[1:] & ~cranks[:-1], [False]))
+    begins = cranks & ~np.concatenate(([False], cranks[:-1]))
+    burns = (burns | begins) & ~np.concatenate((begins[1:], [False]))
     on = np.array(burns)
     for first, stop in intervals(turns & ~burns):
-        if stop < on.size and on[stop] and not cranks[stop]:
+        if stop < on.size and on[stop] and not begins[stop]:
             on[first:stop] = first == 0 or on[first - 1]
     return on
 

@@ -31,7 +31,7 @@ LEAST_NOISE = 1e-3  # m
 LEAST_WAY = 0.01  # m, of a step
 LEAST_STEPS = 20
 WILD = 6.0  # errors, beyond which an altitude is none
-GRADE, HEIGHT, PERSISTING, BEND = 0, 1, 2, 3
+SLOPE, HEIGHT, PERSISTING, BEND = 0, 1, 2, 3
 UNKNOWNS = 4
 
 
@@ -107,7 +107,7 @@ def read_road(recording: Recording, cycle: Cycle) -> Road | None:
         altitude = np.where(wild, np.nan, altitude)
     none = np.zeros(altitude.size)
     rows = Rows(tuple(part / noise for part in rows.parts), (none,) * len(rows.parts))
-    return Road(found[GRADE::UNKNOWNS], rows)
+    return Road(found[SLOPE::UNKNOWNS], rows)
 
 
 def _most_probable(

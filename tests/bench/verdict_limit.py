@@ -1,4 +1,4 @@
-"""How near any reading of a log could come to the true gap of a car.
+"""How near a reading of a log can come to the true gap of a car.
 
     python tests/bench/verdict_limit.py [cases] [draws]
 
@@ -6,8 +6,9 @@ What the car did and the sizes of all noise count as known: speed and torque of 
 noise of their sensors, and that which persists; the grade is known exactly ("flat"), or as that of
 a road whose bend wanders by 1e-5 per m and root of m, as hills of 15 m over 1.5 km do ("hills").
 The errors that are left in speed and grade are then normal, with the inverse of the matrix of the
-least squares of `balanced_speed` as their covariance. The gaps of drives that are off by draws of
-them scatter: no reading of speed and grade is nearer in the mean than their standard deviation.
+least squares of `balanced_speed` as their covariance, and the gaps of drives that are off by draws
+of them scatter about as much as any reading's do. Left out is what the engine's shaft, the coarse
+speed and torques while braking tell beside, so that it is an estimate and no strict limit.
 """
 
 import dataclasses
