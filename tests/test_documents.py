@@ -107,7 +107,8 @@ def test_ci_runs_the_two_commands_of_readme():
     }
     assert list(picked.values()) == commands and len(commands) == 2
     for name in picked:
-        assert f'eval "${name}"' in script
+        assert re.search(rf'in_new \w+ "\${name}"', script)
+    assert 'eval "$2"' in script
 
 
 def test_screen_of_guide_has_the_rows_of_a_summary():

@@ -35,7 +35,7 @@ from .channel_noise import COARSE, PERSISTS, SLOW, noise_size
 from .decisions import read_decisions
 from .fine_speed import MOVING
 from .recuperation import GRADE
-from .road import Road, Rows, doubted_road, equation
+from .road import Equations, RoadReading, doubted_road, equation
 from .slow_part import slow_part
 from .splits import measured_torques
 from .step_samples import StepSamples
@@ -56,7 +56,7 @@ SPEED, LASTING, STEEPER = 0, 1, 2
 
 
 def balanced_cycle(
-    recording: Recording, driveline: Driveline, cycle: Cycle, road: Road | None = None
+    recording: Recording, driveline: Driveline, cycle: Cycle, road: RoadReading | None = None
 ) -> Cycle | None:
     """Return the cycle at the speed and grade that its own samples and the torques say together.
 
@@ -122,7 +122,7 @@ def _corrections(
     engine: np.ndarray,
     beyond: np.ndarray,
     errors: "Errors",
-    road: Rows,
+    road: Equations,
 ) -> tuple[np.ndarray, np.ndarray]:
     """Return what speeds (m/s) and grades at the borders of steps are corrected by, (steps + 1,).
 
@@ -153,8 +153,8 @@ def balance(
     engine: np.ndarray,
     told: np.ndarray,
     errors: Errors,
-    road: Rows,
-) -> tuple[Rows, int]:
+    road: Equations,
+) -> tuple[Equations, int]:
     """Return the rows of the module's sum, that of the torques first, and how many unknowns."""
     change, climb = _torques_of_a_change(driveline, demand, gear, engine)
     wide = road.parts[0].shape[1] // 2
@@ -183,7 +183,7 @@ def balance(
     none = np.zeros((demand.steps, STEEPER))
     others = tuple(np.hstack((none, p[:, :wide], none, p[:, wide:])) for p in road.parts)
     parts = (*own, *others)
-    return Rows(parts, (np.zeros(demand.steps),) * len(parts)), size
+    return Equations(parts, (np.zeros(demand.steps),) * len(parts)), size
 
 
 def reading_errors(

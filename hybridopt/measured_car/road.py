@@ -35,7 +35,7 @@ SLOPE, HEIGHT, PERSISTING, BEND = 0, 1, 2, 3
 UNKNOWNS = 4
 
 
-class Rows(NamedTuple):
+class Equations(NamedTuple):
     """Equations between unknowns at both borders of a step, each over its error.
 
     `parts` are (steps, 2 x unknowns) each, `wanted` (steps,) each.
@@ -67,7 +67,7 @@ class Rows(NamedTuple):
 
 
 def equation(size: int, **columns: np.ndarray) -> np.ndarray:
-    """Return a part of :class:`Rows` of columns named by border and number, as `a0` or `b3`."""
+    """Return a part of :class:`Equations`; columns go by border and number, as `a0` or `b3`."""
     steps = next(iter(columns.values())).size
     part = np.zeros((steps, 2 * size))
     for name, values in columns.items():
@@ -75,14 +75,14 @@ def equation(size: int, **columns: np.ndarray) -> np.ndarray:
     return part
 
 
-class Road(NamedTuple):
+class RoadReading(NamedTuple):
     """Grades at the borders of steps, and rows of how far they may be off, the grade first."""
 
     grade: np.ndarray
-    rows: Rows
+    rows: Equations
 
 
-def read_road(recording: Recording, cycle: Cycle) -> Road | None:
+def read_road(recording: Recording, cycle: Cycle) -> RoadReading | None:
     """Return the most probable road of a cycle; None where its grade is not made of altitudes.
 
     Parameters
@@ -106,13 +106,13 @@ def read_road(recording: Recording, cycle: Cycle) -> Road | None:
             break
         altitude = np.where(wild, np.nan, altitude)
     none = np.zeros(altitude.size)
-    rows = Rows(tuple(part / noise for part in rows.parts), (none,) * len(rows.parts))
-    return Road(found[SLOPE::UNKNOWNS], rows)
+    rows = Equations(tuple(part / noise for part in rows.parts), (none,) * len(rows.parts))
+    return RoadReading(found[SLOPE::UNKNOWNS], rows)
 
 
 def _most_probable(
     cycle: Cycle, altitude: np.ndarray, known: np.ndarray, share: float
-) -> tuple[np.ndarray, float, Rows]:
+) -> tuple[np.ndarray, float, Equations]:
     """Return the unknowns at all borders, the noise of a sample, m, and the rows in that."""
     way = np.maximum(cycle.mean_speed * cycle.dt, LEAST_WAY)
     start = float(altitude[known][0])
@@ -120,12 +120,12 @@ def _most_probable(
     wandering = equation(UNKNOWNS, a3=-(way**-0.5), b3=way**-0.5)
     none, count = np.zeros(way.size), int(known.sum())
     bands, right = rows.normal()
-    more, _ = Rows((wandering,), (none,)).normal()
+    more, _ = Equations((wandering,), (none,)).normal()
     best, answer = -np.inf, None
     for wander in WANDERS:
         factor = cholesky_banded(bands + more / wander**2)
         found = cho_solve_banded((factor, False), right)
-        all_rows = Rows((*rows.parts, wandering / wander), (*rows.wanted, none))
+        all_rows = Equations((*rows.parts, wandering / wander), (*rows.wanted, none))
         noise = max(float(np.sqrt(all_rows.misfit(found) / count)), LEAST_NOISE)
         evidence = -count * np.log(noise) - way.size * np.log(wander) - np.log(factor[-1]).sum()
         if evidence > best:
@@ -135,7 +135,7 @@ def _most_probable(
     return answer
 
 
-def _rows(way: np.ndarray, dt: np.ndarray, altitude: np.ndarray, seen: np.ndarray) -> Rows:
+def _rows(way: np.ndarray, dt: np.ndarray, altitude: np.ndarray, seen: np.ndarray) -> Equations:
     """Return the rows of all but the bend's wandering, in the noise of a sample."""
     first = np.eye(1, way.size)[0]
     keep = np.exp(-dt / SLOW)
@@ -160,10 +160,10 @@ def _rows(way: np.ndarray, dt: np.ndarray, altitude: np.ndarray, seen: np.ndarra
         equation(UNKNOWNS, a1=first / 100.0),
     )
     none = np.zeros(way.size)
-    return Rows(parts, (none, none, none, seen * altitude, none, none, none, none))
+    return Equations(parts, (none, none, none, seen * altitude, none, none, none, none))
 
 
-def doubted_road(cycle: Cycle, doubt: float) -> Road:
+def doubted_road(cycle: Cycle, doubt: float) -> RoadReading:
     """Return the road of a cycle whose grade may be off by `doubt`, persisting along the road."""
     way = np.maximum(cycle.mean_speed * cycle.dt, LEAST_WAY)
     keep = np.exp(-way / ALONG)
@@ -173,4 +173,4 @@ def doubted_road(cycle: Cycle, doubt: float) -> Road:
         equation(1, a0=-keep * fresh, b0=fresh),
         equation(1, a0=np.eye(1, way.size)[0] / doubt),
     )
-    return Road(cycle.grade, Rows(parts, (none, none)))
+    return RoadReading(cycle.grade, Equations(parts, (none, none)))

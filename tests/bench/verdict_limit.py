@@ -26,7 +26,14 @@ from hybridopt.controllers.closed_loop import ClosedLoop
 from hybridopt.evaluation.case import Case, score
 from hybridopt.measured_car.balanced_speed import SPEED, STEEPER, Errors, balance
 from hybridopt.measured_car.fine_speed import MOVING
-from hybridopt.measured_car.road import LEAST_WAY, UNKNOWNS, Rows, _rows, doubted_road, equation
+from hybridopt.measured_car.road import (
+    LEAST_WAY,
+    UNKNOWNS,
+    Equations,
+    _rows,
+    doubted_road,
+    equation,
+)
 from hybridopt.physics.codes import LOCKED, OFF
 from hybridopt.physics.demand import drive_demand
 from hybridopt.physics.plant import pack
@@ -56,7 +63,7 @@ def wandering_road(cycle, noise):
     walk, none = noise / (HILLS * np.sqrt(way)), np.zeros(way.size)
     rows = _rows(way, cycle.dt, none, none + RATE**0.5)
     parts = (*rows.parts, equation(UNKNOWNS, a3=-walk, b3=walk))
-    return Rows(tuple(part / noise for part in parts), (none,) * len(parts))
+    return Equations(tuple(part / noise for part in parts), (none,) * len(parts))
 
 
 def schedule_of(trace):
