@@ -17,7 +17,8 @@ from .channel_noise import COARSE
 from .coasting import coasting_cycle
 from .fine_speed import TURNING, finer_cycle
 from .launches import with_launches
-from .road import read_road
+from .recuperation import GRADE
+from .road import doubted_road, read_road
 
 OIL_CHANNELS = ("oil_temperature",)
 ROOM = 0.005  # of SoC, between a measured SoC and the end of a widened window
@@ -63,6 +64,8 @@ def as_driven(
     if road is not None:
         cycle = dataclasses.replace(cycle, grade=np.clip(road.grade, -GRADE_MAX, GRADE_MAX))
         notes.append("grade by altitudes, as smooth as they say that the road is")
+    elif recording.has("altitude"):
+        road = doubted_road(cycle, GRADE)
     if (balanced := balanced_cycle(recording, driveline, cycle, road)) is not None:
         cycle = balanced
         notes.append(

@@ -81,8 +81,7 @@ def balanced_cycle(
     less than the speed asks of it while braking, and more than noise makes of that, they act.
     """
     if road is None:
-        hilly = recording.has("grade") or recording.has("altitude")
-        road = doubted_road(cycle, GRADE if hilly else LEAST_DOUBT)
+        road = doubted_road(cycle, GRADE if recording.has("grade") else LEAST_DOUBT)
     demand = drive_demand(driveline, cycle)
     plan = read_decisions(recording, driveline, demand).schedule
     samples, gears = StepSamples(recording), driveline.gearbox.gears

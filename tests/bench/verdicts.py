@@ -1,11 +1,12 @@
 """How near `assess` comes to the true gap of a car, and how often its band holds it.
 
-    python tests/bench/verdicts.py near|band|lacks [seeds] [cases] [Hz]
+    python tests/bench/verdicts.py near|band|lacks [seeds] [cases] [Hz] [window]
 
 The true gap is that of the same drive in the model, without any log. `near` reads clean, noisy and
 late logs with the true model. `band` reads with models whose parameters are drawn from the
 intervals that the band is given. `lacks` reads clean logs without some channels. A case whose name
-begins with uneven_ is driven in steps of 0.1 to 1.9 s, so that the car decides at any time.
+begins with uneven_ is driven in steps of 0.1 to 1.9 s, so that the car decides at any time. A
+sample is the mean of a window, s, which is the logger's step unless stated.
 """
 
 import dataclasses
@@ -73,22 +74,22 @@ def uneven(cycle):
     return dataclasses.replace(cycle, time=time, speed=speed, grade=grade)
 
 
-def loggers(seed, rate=10.0):
+def loggers(seed, **more):
     """Return loggers by name."""
-    late = Logger(seed=seed, rate=rate)
+    late = Logger(seed=seed, **more)
     return {"noise, whole km/h": dataclasses.replace(late, delay=0.0), "and delays": late}
 
 
-def near(cases, seeds, rate=10.0):
+def near(cases, seeds, **more):
     """Print by how many points the gap is off."""
     off = []
     for case in cases:
         driveline, car, true = truth(case)
-        clean = dataclasses.replace(CLEAN, rate=rate)
+        clean = dataclasses.replace(CLEAN, **more)
         clean = assess(record(car, clean), driveline, SETTINGS).gap_percent - true.gap_percent
         print(f"{case}: true gap {true.gap_percent:.2f} %, clean {clean:+.2f}", flush=True)
         for seed in seeds:
-            for name, logger in loggers(seed, rate).items():
+            for name, logger in loggers(seed, **more).items():
                 found = assess(record(car, logger), driveline, SETTINGS)
                 off.append(found.gap_percent - true.gap_percent)
                 print(f"  {name} {seed}: {off[-1]:+.2f}", flush=True)
@@ -97,13 +98,13 @@ def near(cases, seeds, rate=10.0):
     )
 
 
-def band(cases, seeds, rate=10.0, draws=12):
+def band(cases, seeds, draws=12, **more):
     """Print whether the band holds the true gap; return the share."""
     held = []
     for seed in seeds:
         for case in cases:
             driveline, car, true = truth(case)
-            for name, logger in loggers(seed, rate).items():
+            for name, logger in loggers(seed, **more).items():
                 random, drawn, intervals = np.random.default_rng(seed), {}, {}
                 for key, half in SHARES.items():
                     known = value_of(driveline, key)
@@ -141,5 +142,5 @@ if __name__ == "__main__":
     if sys.argv[1] == "lacks":
         lacks(chosen)
     else:
-        rate = float(sys.argv[4]) if len(sys.argv) > 4 else 10.0
-        {"near": near, "band": band}[sys.argv[1]](chosen, seeds, rate)
+        more = dict(zip(("rate", "window"), map(float, sys.argv[4:]), strict=False))
+        {"near": near, "band": band}[sys.argv[1]](chosen, seeds, **more)
