@@ -74,7 +74,7 @@ def test_rough_log_gives_the_true_gap(driveline):
     assert quanta.gap_percent == pytest.approx(truth.gap_percent, abs=NEAR)
 
 
-@pytest.mark.parametrize("rate", [1.0, 2.0])
+@pytest.mark.parametrize("rate", [1.0, pytest.param(2.0, marks=pytest.mark.long)])
 def test_slow_log_gives_about_the_true_gap(driveline, known, rate):
     """Its samples lie across the car's steps, each channel with a delay of its own."""
     car, truth = known
