@@ -126,7 +126,7 @@ def fit_motor(signals: Sequence[Signals], base: Driveline) -> tuple[Estimate, ..
             if found is not None and name in found.fit.names:
                 delays[number] = float(np.clip(delays[number] + found.fit[name], -1.0, 1.0))
     found = fit_rows(signals, lambda one: rows(one, chosen=True), least=20.0)
-    if found is None:
+    if found is None or "loss" not in found.fit.names:
         return ()
     value = found.fit["loss"] * motor.loss_scale
     half = found.fit.half_width("loss") * motor.loss_scale
@@ -180,7 +180,7 @@ def _fit_voltage(signals: Sequence[Signals], battery: Battery) -> list[Estimate]
 
 def _fit_charge(signals: Sequence[Signals], battery: Battery) -> list[Estimate]:
     found = fit_rows(signals, _charge_rows, least=0.0)
-    if found is None:
+    if found is None or "out" not in found.fit.names:
         return []
     fit = found.fit
     slope, half = fit["out"], fit.half_width("out")

@@ -143,8 +143,9 @@ def engine_delays(one: Signals, base: Driveline) -> EngineDelays:
     starts = seen_starts(one, base)
     for _ in range(DELAY_ROUNDS):  # noise makes each step too short
         rows = _moving_rows(one, base.engine, starts, found)
-        if (made := fit_made([(one, rows)] if rows else [], least=30.0)) is None:
-            break
+        made = fit_made([(one, rows)] if rows else [], least=30.0)
+        if made is None or not {"delay", "speed delay"} <= set(made.fit.names):
+            break  # a channel that never changes tells none
         fuel, speed = (
             float(np.clip(was + made.fit[name], -MOST_DELAY, MOST_DELAY))
             for was, name in ((found.fuel, "delay"), (found.speed, "speed delay"))
@@ -217,7 +218,7 @@ def _fit_overrun(signals: Sequence[Signals], engine: Engine) -> tuple[Estimate, 
         return Rows({"scale": curve}, one["engine_torque"], where)
 
     found = fit_rows(signals, make, least=10.0)
-    if found is None:
+    if found is None or "scale" not in found.fit.names:
         return ()
     value, half = found.fit["scale"], found.fit.half_width("scale")
     value, half = value * engine.overrun_scale, half * engine.overrun_scale

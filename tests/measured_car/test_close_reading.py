@@ -16,6 +16,7 @@ from hybridopt.measured_car.balanced_speed import Errors, _corrections, balanced
 from hybridopt.measured_car.channel_noise import noise_size
 from hybridopt.measured_car.decisions import read_decisions
 from hybridopt.measured_car.dragged_engine import cranked, dragged_engine
+from hybridopt.measured_car.engine_fit import EngineDelays, engine_delays
 from hybridopt.measured_car.log_units import BASE, FITTED, check_gears, check_units
 from hybridopt.measured_car.recuperation import drawn_together, recuperated
 from hybridopt.measured_car.repeated import repeated
@@ -332,6 +333,16 @@ def torque_of_a_change(cycle, driveline):
         speed = cycle.speed + sign * small * np.array([0, 0, -0.5, 0.5, 0, 0])
         totals.append(shaft_torque(driveline, cycle, speed=speed))
     return (totals[1] - totals[0]) / (2.0 * small)
+
+
+def test_an_engine_speed_that_never_changes_tells_no_delay():
+    cycle = read_cycle("nedc").cut(0.0, 400.0)
+    loop = ClosedLoop(FULL, drive_demand(FULL, cycle), Settings().resolved(FULL))
+    car = traced(FULL, cycle, loop.replay(loop.run(PowerThresholds())))
+    recording = record(car, Logger(delay=0.0))
+    stuck = np.full(recording.time.size, 150.0)
+    frozen = dataclasses.replace(recording, channels={**recording.channels, "engine_speed": stuck})
+    assert engine_delays(make_signals(frozen), FULL) == EngineDelays()
 
 
 def test_torques_bring_a_noisy_speed_nearer_to_the_true_one():
