@@ -48,6 +48,14 @@ def no_interrupt_lost() -> Iterator[None]:
             signal.signal(signal.SIGINT, handler)
 
 
+def comes_of_interrupt(error: BaseException) -> bool:
+    """Return whether an interrupt caused an error: a compiled module that is loading makes one."""
+    cause: BaseException | None = error
+    while cause is not None and not isinstance(cause, KeyboardInterrupt):
+        cause = cause.__cause__ or cause.__context__
+    return cause is not None
+
+
 def _in_main_thread() -> bool:
     return threading.current_thread() is threading.main_thread()
 

@@ -27,7 +27,7 @@ from .export import export
 from .foresight import foresight
 from .guide import guide
 from .identify import identify
-from .interrupts import no_interrupt_lost
+from .interrupts import comes_of_interrupt, no_interrupt_lost
 from .launch import launch
 from .limit import limit
 from .log import log
@@ -93,6 +93,8 @@ def _explain(error: Exception) -> tuple[str, int]:
         case OSError():
             _give_up_stdout()
             return f"reading or writing failed ({error.strerror or error})", 1
+        case _ if comes_of_interrupt(error):
+            return "interrupted", INTERRUPTED
     return (
         f"unexpected {type(error).__name__}: {' '.join(str(error).split())}; "
         "this is a fault of the program, set HYBRIDOPT_DEBUG=1 to see where",

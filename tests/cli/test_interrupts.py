@@ -6,10 +6,12 @@ import signal
 import sys
 import time
 
+import click
 import pytest
 
 from hybridopt.cli import interrupts
 from hybridopt.cli.interrupts import no_interrupt_lost
+from hybridopt.cli.main import INTERRUPTED, main
 
 
 def call_back(error):
@@ -33,6 +35,22 @@ def test_an_interrupt_that_is_swallowed_comes_again(monkeypatch):
         with contextlib.suppress(KeyboardInterrupt):
             signal.raise_signal(signal.SIGINT)
         time.sleep(20)
+
+
+def test_an_interrupt_that_becomes_an_error_is_told_as_one(monkeypatch, capsys):
+    """As a compiled module does it: ImportError: initialization failed."""
+
+    def loads():
+        try:
+            signal.raise_signal(signal.SIGINT)
+        except KeyboardInterrupt as interrupt:
+            raise ImportError("initialization failed") from interrupt
+
+    monkeypatch.setitem(main.commands, "loads", click.Command("loads", callback=loads))
+    with pytest.raises(SystemExit) as left:
+        main(["loads"])
+    assert left.value.code == INTERRUPTED
+    assert capsys.readouterr().err == "error: interrupted\n"
 
 
 def test_other_errors_are_reported_as_before(monkeypatch):
