@@ -50,9 +50,8 @@ class Case:
         """Check that there is a bound."""
         if self.optimum.bound is None:
             raise InputError("a comparison needs the bound; solve the optimum with bound=True")
-        if (
-            self.optimum.settings.warms
-        ):  # its cost-to-go is over temperature too, which no regret knows of
+        # Over temperature too, the cost-to-go is of no use: no regret knows of that.
+        if self.optimum.settings.warms:
             self.optimum.solution.value.forget()
 
     @classmethod
@@ -236,6 +235,7 @@ def score(case: Case, name: str, controller: AnyController, moments: int | None 
     missing = worth.missing_energy(drive.soc_end)
     heat = known.driveline.fuel.heating_value
     attrs = result.dataset.attrs
+    warms = case.optimum.settings.warms
     return Score(
         cycle=known.cycle.name,
         controller=name,
@@ -252,9 +252,7 @@ def score(case: Case, name: str, controller: AnyController, moments: int | None 
         clipped=drive.clippings(),
         clipped_steps=int(np.count_nonzero(drive.clipped)),
         shares={mode: attrs[f"share_{mode.name.lower()}"] for mode in Mode},
-        regret=NOT_SOUGHT
-        if moments is None or case.optimum.settings.warms
-        else case.regret(drive, moments),
+        regret=NOT_SOUGHT if moments is None or warms else case.regret(drive, moments),
         result=result,
         shortfall=drive.shortfall,
     )

@@ -21,6 +21,7 @@ from ..inputs.cycle import Cycle, join_cycles
 from ..inputs.driveline import Driveline
 from ..optimum.optimum import Optimum
 from ..optimum.result import fuel_used
+from ..physics.energy_balance import energies
 from ..physics.replay import replay_schedule
 from ..pipeline import Prepared, find_optimum, prepare, prepared_problem, solve_prepared
 from ..problem.emission_prices import refuse_limits, with_prices
@@ -318,7 +319,7 @@ def _leg(trace: xr.Dataset) -> Leg:
     gone = np.concatenate(([0.0], np.cumsum((trace.speed * trace.dt).values)))
     return Leg(
         fuel_g=fuel_used(trace),
-        drawn=float((trace.stored_power * trace.dt).sum()),
+        drawn=energies(trace, ["stored_power"])["stored_power"],
         soc_start=float(trace.soc[0]),
         soc_end=float(trace.attrs["soc_end"]),
         starts=int(np.count_nonzero(np.diff(on, prepend=False) & on)),

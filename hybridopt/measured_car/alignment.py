@@ -15,7 +15,7 @@ from .fine_speed import TURNING, shaft_gears
 from .gear_fit import Gears, fit_gears
 from .road_fit import fit_road
 from .signals import Signals, make_signals, through_shifts
-from .slow_log import in_own_steps
+from .slow_log import ELECTRIC, in_own_steps
 from .step_phase import STEPS, decision_phase, jump_phase, later, moved_channels
 
 SHAFTS, TORQUES = ("engine_speed", "motor_speed"), ("engine_torque", "motor_torque")
@@ -26,8 +26,6 @@ LONGEST_JUMP = 0.4  # s, of a step of 1 s, beyond which before and behind are no
 SURE = 0.06  # s, standard error of a delay from which on it is not believed
 LONGEST = 1.0  # s, of the gear's
 SAME_GEAR = 0.8  # of the driving, in which shaft and gear channel have to agree
-ELECTRIC = ("motor_torque", "motor_power", "battery_current", "battery_voltage")
-"""Channels that change together; what of the torque does is its power at the motor's speed."""
 LEAST_STARTS = 5
 AROUND = 1.0, 1.5  # s before and after a start's begin, in which the engine takes over
 CALMER = 0.7  # of the changes at the longest delay, that those at the best have to be below

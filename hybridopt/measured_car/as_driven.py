@@ -13,12 +13,10 @@ from ..measurements.recording import Recording
 from ..measurements.refreshes import coarse_step
 from ..problem.settings import Settings
 from .balanced_speed import balanced_cycle
-from .channel_noise import COARSE
 from .coasting import coasting_cycle
 from .fine_speed import TURNING, finer_cycle
 from .launches import with_launches
-from .recuperation import GRADE
-from .road import doubted_road, read_road
+from .road import read_road
 
 OIL_CHANNELS = ("oil_temperature",)
 ROOM = 0.005  # of SoC, between a measured SoC and the end of a widened window
@@ -60,12 +58,9 @@ def as_driven(
     notes: list[str] = []
     cycle = _with_oil(recording, _with_speed(recording, driveline, notes), notes)
     driveline = _with_load(recording, driveline, notes)
-    road = read_road(recording, cycle) if recording.step <= COARSE else None
-    if road is not None:
+    if (road := read_road(recording, cycle)) is not None:
         cycle = dataclasses.replace(cycle, grade=np.clip(road.grade, -GRADE_MAX, GRADE_MAX))
         notes.append("grade by altitudes, as smooth as they say that the road is")
-    elif recording.has("altitude"):
-        road = doubted_road(cycle, GRADE)
     if (balanced := balanced_cycle(recording, driveline, cycle, road)) is not None:
         cycle = balanced
         notes.append(

@@ -11,7 +11,8 @@ tell the grade over the way. All together are the least squares
 over the corrections x of the speeds and z of the grades at the borders of steps, and the noise u of
 the torques that persists, with e the torque that is measured beyond what speed and grade ask for, c
 and h the torques of a change of speed and of a grade, and a and b what noise of samples leaves in a
-step; the road's rows are those of :mod:`.road`.
+step; u has the standard deviation q and fades to the share k in a step; the road's rows are those
+of :mod:`.road`.
 """
 
 import dataclasses
@@ -67,7 +68,8 @@ def balanced_cycle(
     cycle
         At the speed of the samples alone.
     road
-        What is known of its grade; None: a grade that is logged may be off by 0.15 % over 50 m.
+        What is known of its grade; None: one that is logged, or made of
+        altitudes, may be off by 0.15 % over 50 m.
 
     Returns
     -------
@@ -81,7 +83,8 @@ def balanced_cycle(
     less than the speed asks of it while braking, and more than noise makes of that, they act.
     """
     if road is None:
-        road = doubted_road(cycle, GRADE if recording.has("grade") else LEAST_DOUBT)
+        hilly = recording.has("grade") or recording.has("altitude")
+        road = doubted_road(cycle, GRADE if hilly else LEAST_DOUBT)
     demand = drive_demand(driveline, cycle)
     plan = read_decisions(recording, driveline, demand).schedule
     samples, gears = StepSamples(recording), driveline.gearbox.gears
@@ -199,10 +202,12 @@ def reading_errors(
     if coarse_step(recording.drive.raw.values) and recording.shaft:
         shaft = _noise(channels[recording.shaft]) / plant.ratio[gear]
         speed = shaft * driveline.vehicle.wheel_radius
-    given = "engine_torque" if recording.has("engine_torque") else ""
-    sizes = [_noise(channels[given]) if given else FUEL_ERROR * float(plant.full.max())]
-    sizes.append(_noise(channels["motor_torque"]) if recording.has("motor_torque") else 0.0)
-    both = np.hypot(np.where(engine == OFF, 0.0, sizes[0]), sizes[1])
+    pulls, helps = FUEL_ERROR * float(plant.full.max()), 0.0
+    if recording.has("engine_torque"):
+        pulls = _noise(channels["engine_torque"])
+    if recording.has("motor_torque"):
+        helps = _noise(channels["motor_torque"])
+    both = np.hypot(np.where(engine == OFF, 0.0, pulls), helps)
     both = np.maximum(both, EXACT * highest)
     return Errors(np.maximum(share * speed, LEAST_ERROR), share * both, PERSISTS * both)
 

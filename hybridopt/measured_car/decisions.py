@@ -13,7 +13,7 @@ from ..physics.codes import EngineClass
 from ..physics.demand import Demand
 from ..physics.plant import pack
 from ..physics.schedule import Schedule
-from .dragged_engine import BURNING, MOTOR, cranked, dragged_engine, untold_cuts
+from .dragged_engine import BURNING, MOTOR, dragged_engine, untold_cuts
 from .fine_speed import MOVING, TURNING, shaft_gears
 from .splits import Split, read_split
 from .step_samples import StepSamples, held
@@ -112,14 +112,15 @@ def _engine(
 ) -> tuple[np.ndarray, DecisionSource]:
     """Return whether the engine is on in each step, and how that was told."""
     if not driveline.clutches.separating_clutch:
-        on = dragged_engine(recording, driveline, samples, demand, gear)
-        if on is not None:
+        dragged = dragged_engine(recording, driveline, samples, demand, gear)
+        if dragged is not None:
+            on = dragged.on
             names = [n for n in ("engine_speed", "fuel_rate", "engine_torque") if recording.has(n)]
             words = (
                 "on where it turns and burns, or is dragged until it burns again without a start"
             )
             cuts = 0
-            if cranked(recording, driveline, samples, demand, gear).any():
+            if dragged.cranks.any():
                 words += ", which what the starter draws tells"
             elif "fuel_rate" not in names:
                 words += "; without fuel_rate a start after a cut of fuel shows nowhere"

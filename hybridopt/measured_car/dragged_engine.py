@@ -39,7 +39,14 @@ CRANKS = 0.25  # of the power of a start, from which on the starter drew it (ass
 CHANGE = 1.92  # half the 95 % quantile of chi-squared: what a stop with its start must explain
 IN_DOUBT = 0.01  # for a step on without fuel, so that a cut that may be either is a stop
 NEVER = 1e9
-ELECTRIC = ("battery_voltage", "battery_current", "motor_power")
+DRAWN = ("battery_voltage", "battery_current", "motor_power")  # what the starter draws is in
+
+
+class DraggedEngine(NamedTuple):
+    """Whether an engine is on in each step, and whether a starter draws what only it takes."""
+
+    on: np.ndarray
+    cranks: np.ndarray
 
 
 def dragged_engine(
@@ -48,7 +55,7 @@ def dragged_engine(
     samples: StepSamples,
     demand: Demand,
     gear: np.ndarray,
-) -> np.ndarray | None:
+) -> DraggedEngine | None:
     """Return whether the engine is on in each step; None without its speed and fuel or torque.
 
     Parameters
@@ -66,15 +73,16 @@ def dragged_engine(
         left = _left_torque(recording, driveline, samples, demand, gear)
         if left is not None:
             told["engine_torque"], error = left, LEFT_ERROR
-    cranks = cranked(recording, driveline, samples, demand, gear)
+    cranks = _cranked(recording, driveline, samples, demand, gear)
     if len(told) == len(NAMES):
         error *= float(driveline.engine.full_load.max())
         costs = _costs(told, turns, driveline, demand, gear, error)
-        return _most_likely(costs._replace(on=costs.on + FAR * cranks))
-    return _until_it_burns(turns, turns & _burns(told, driveline), cranks)
+        return DraggedEngine(_most_likely(costs._replace(on=costs.on + FAR * cranks)), cranks)
+    burns = turns & _burns(told, driveline)
+    return DraggedEngine(_until_it_burns(turns, burns, cranks), cranks)
 
 
-def cranked(
+def _cranked(
     recording: Recording,
     driveline: Driveline,
     samples: StepSamples,
@@ -85,9 +93,9 @@ def cranked(
 
     Parameters are those of :func:`dragged_engine`.
     """
-    if not driveline.start.starter or not recording.has(*ELECTRIC):
+    if not driveline.start.starter or not recording.has(*DRAWN):
         return np.zeros(demand.steps, dtype=bool)
-    volts, amps, motor = (recording.channels[name] for name in ELECTRIC)
+    volts, amps, motor = (recording.channels[name] for name in DRAWN)
     load = recording.channels.get("auxiliary_power", driveline.auxiliary.power)
     taken = samples.mean(volts * amps - motor - load)
     classes = np.full(gear.size, int(EngineClass.STARTING))

@@ -14,7 +14,7 @@ import numpy as np
 from scipy.ndimage import binary_erosion
 
 from ..base.units import AH, KW
-from ..inputs.driveline import Battery, Driveline
+from ..inputs.driveline import Battery, Driveline, Motor
 from ..inputs.maps import map_values
 from ..physics.battery import pack_battery, resistance_at, voltage_at
 from .parameters import Estimate
@@ -93,10 +93,17 @@ def fit_load(signals: Sequence[Signals], base: Driveline) -> tuple[Estimate, ...
     return tuple(estimates)
 
 
+def losses_at(motor: Motor, speed: np.ndarray, torque: np.ndarray) -> np.ndarray:
+    """Return losses of motor and inverter, W; beyond their map those at its ends."""
+    x, y = motor.loss_map["speed"].values, motor.loss_map["torque"].values
+    return np.asarray(
+        map_values(motor.loss_map, np.clip(speed, x[0], x[-1]), np.clip(torque, y[0], y[-1]))
+    )
+
+
 def fit_motor(signals: Sequence[Signals], base: Driveline) -> tuple[Estimate, ...]:
     """Fit the factor on the losses of motor and inverter."""
     motor = base.motor
-    x, y = motor.loss_map["speed"].values, motor.loss_map["torque"].values
     least = IDLE_SHARE * motor.peak_power
 
     delays = dict.fromkeys((one.number for one in signals), 0.0)
@@ -111,7 +118,7 @@ def fit_motor(signals: Sequence[Signals], base: Driveline) -> tuple[Estimate, ..
         if chosen:
             works = np.abs(one.smooth(power, np.ones(time.size, dtype=bool), 0.3)) > least
             where &= binary_erosion(works, iterations=max(round(EDGE / one.dt), 1))
-        loss = map_values(motor.loss_map, np.clip(speed, x[0], x[-1]), np.clip(torque, y[0], y[-1]))
+        loss = losses_at(motor, speed, torque)
 
         def smooth(values: np.ndarray) -> np.ndarray:
             return one.smooth(values, where, SLOW)
@@ -125,8 +132,8 @@ def fit_motor(signals: Sequence[Signals], base: Driveline) -> tuple[Estimate, ..
             name = f"delay {number}"
             if found is not None and name in found.fit.names:
                 delays[number] = float(np.clip(delays[number] + found.fit[name], -1.0, 1.0))
-    found = fit_rows(signals, lambda one: rows(one, chosen=True), least=20.0)
-    if found is None or "loss" not in found.fit.names:
+    found = fit_rows(signals, lambda one: rows(one, chosen=True), least=20.0, needed=("loss",))
+    if found is None:
         return ()
     value = found.fit["loss"] * motor.loss_scale
     half = found.fit.half_width("loss") * motor.loss_scale
@@ -160,7 +167,8 @@ def _fit_voltage(signals: Sequence[Signals], battery: Battery) -> list[Estimate]
 
     found = None
     for _ in range(DELAY_ROUNDS):
-        if (found := fit_rows(signals, make, least=20.0)) is None:
+        found = fit_rows(signals, make, least=20.0, needed=("voltage", "resistance"))
+        if found is None:
             return []
         for number in delays:
             name = f"delay {number}"
@@ -179,8 +187,8 @@ def _fit_voltage(signals: Sequence[Signals], battery: Battery) -> list[Estimate]
 
 
 def _fit_charge(signals: Sequence[Signals], battery: Battery) -> list[Estimate]:
-    found = fit_rows(signals, _charge_rows, least=0.0)
-    if found is None or "out" not in found.fit.names:
+    found = fit_rows(signals, _charge_rows, least=0.0, needed=("out",))
+    if found is None:
         return []
     fit = found.fit
     slope, half = fit["out"], fit.half_width("out")

@@ -77,7 +77,7 @@ def fit_engine(
     def make(one: Signals) -> Rows | None:
         return _rows(one, base.engine, found_delays[one.number])
 
-    found = fit_rows(signals, make, least=30.0)
+    found = fit_rows(signals, make, least=30.0, needed=("slope", "friction"))
     if found is None:
         return EngineFuel((), overrun, {}, "needs half a minute with the engine driving", over)
     fit, seconds = found
@@ -143,9 +143,9 @@ def engine_delays(one: Signals, base: Driveline) -> EngineDelays:
     starts = seen_starts(one, base)
     for _ in range(DELAY_ROUNDS):  # noise makes each step too short
         rows = _moving_rows(one, base.engine, starts, found)
-        made = fit_made([(one, rows)] if rows else [], least=30.0)
-        if made is None or not {"delay", "speed delay"} <= set(made.fit.names):
-            break  # a channel that never changes tells none
+        made = fit_made([(one, rows)] if rows else [], least=30.0, needed=("delay", "speed delay"))
+        if made is None:
+            break
         fuel, speed = (
             float(np.clip(was + made.fit[name], -MOST_DELAY, MOST_DELAY))
             for was, name in ((found.fuel, "delay"), (found.speed, "speed delay"))
@@ -217,8 +217,8 @@ def _fit_overrun(signals: Sequence[Signals], engine: Engine) -> tuple[Estimate, 
         curve = curve_values(engine.overrun, one["engine_speed"])
         return Rows({"scale": curve}, one["engine_torque"], where)
 
-    found = fit_rows(signals, make, least=10.0)
-    if found is None or "scale" not in found.fit.names:
+    found = fit_rows(signals, make, least=10.0, needed=("scale",))
+    if found is None:
         return ()
     value, half = found.fit["scale"], found.fit.half_width("scale")
     value, half = value * engine.overrun_scale, half * engine.overrun_scale

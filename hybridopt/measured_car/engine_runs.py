@@ -7,11 +7,11 @@ import numpy as np
 
 from ..inputs.driveline import Driveline, Engine
 from ..inputs.maps import curve_values, map_values
+from ..measurements.channel_checks import STANDS
 from .signals import Signals
 
 QUARTER = 0.25  # the middle half of the rise is looked at: its ends fall between samples
 APART = 0.5  # s, by which torque and speed may show at different times
-RESTS = 10.0  # rad/s, that a speed channel may show of an engine at rest
 STEADY = 0.3  # of a jump of torque, by which it may change in the next sample
 PULLING = 0.05  # of the highest full load, a torque at which the engine works
 
@@ -33,7 +33,7 @@ def seen_starts(one: Signals, driveline: Driveline) -> list[Seen]:
     reach = round(4.0 / one.dt)
     for at in one.starts:
         first = at - 1
-        while first > 0 and speed[first] > RESTS and at - first < reach:
+        while first > 0 and speed[first] > STANDS and at - first < reach:
             first -= 1
         last = min(at + reach, speed.size - 1)
         if at - first >= reach or last <= at:
@@ -101,11 +101,11 @@ def working_fuel(
     at = np.arange(on.size)
     closer = np.abs(places[before] - at) < np.abs(places[after] - at)
     speed = one["engine_speed"][np.where(closer, places[before], places[after])]
-    pulls = torque > PULLING * float(engine.full_load.max())
+    least = PULLING * float(engine.full_load.max())
+    pulls = torque > least
     works = _works(on, pulls, max(round(APART / one.dt), 1))
     speed = np.interp(time + speed_delay, time, speed)
     fuel = np.where(works, fuel_at(engine, speed, torque), 0.0)
-    least = PULLING * float(engine.full_load.max())
     for place, inner, share in _partial(torque, works, least):
         fuel[place] = share * float(fuel_at(engine, speed[place], torque[inner]))
     return fuel

@@ -12,11 +12,11 @@ import numpy as np
 from scipy.ndimage import binary_closing, binary_opening
 
 from ..inputs.driveline import Driveline
-from ..inputs.maps import curve_values, map_values
+from ..inputs.maps import curve_values
 from ..measurements.recording import Recording
 from ..physics.battery import pack_battery, resistance_at, root_current, voltage_at
 from ..physics.starts import start_energies
-from .electric_fit import battery_power
+from .electric_fit import battery_power, losses_at
 from .engine_fit import EngineDelays
 from .engine_runs import fuel_at, seen_starts, working_fuel
 from .gear_fit import Gears
@@ -157,9 +157,8 @@ def _road_torque(one: Signals, gears: Gears, driveline: Driveline) -> tuple[np.n
 
 def _add_electric(one: Signals, driveline: Driveline, model: dict[str, np.ndarray]) -> None:
     motor = driveline.motor
-    x, y = motor.loss_map["speed"].values, motor.loss_map["torque"].values
     speed, torque = one["motor_speed"], one["motor_torque"]
-    loss = map_values(motor.loss_map, np.clip(speed, x[0], x[-1]), np.clip(torque, y[0], y[-1]))
+    loss = losses_at(motor, speed, torque)
     drag = np.interp(speed, motor.drag_torque["speed"].values, motor.drag_torque.values)
     slack = 0.01 * float(motor.peak_torque.max())
     near = one.smooth(torque, np.ones(torque.size, dtype=bool))

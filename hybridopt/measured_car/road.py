@@ -21,7 +21,7 @@ from scipy.linalg import cho_solve_banded, cholesky_banded
 
 from ..inputs.cycle import Cycle
 from ..measurements.recording import Recording
-from .channel_noise import ALONG, PERSISTS, SLOW
+from .channel_noise import ALONG, COARSE, PERSISTS, SLOW
 from .step_samples import StepSamples
 
 WANDERS = np.logspace(-8.5, -3.0, 12)  # w, 1/m per root of a metre, in the noise's metres
@@ -66,9 +66,9 @@ class Equations(NamedTuple):
         return float(sum(np.sum(((part * found[at]).sum(axis=1) - w) ** 2) for part, w in sides))
 
 
-def equation(size: int, **columns: np.ndarray) -> np.ndarray:
+def equation(size: int, **columns: np.ndarray | float) -> np.ndarray:
     """Return a part of :class:`Equations`; columns go by border and number, as `a0` or `b3`."""
-    steps = next(iter(columns.values())).size
+    steps = max(np.size(values) for values in columns.values())
     part = np.zeros((steps, 2 * size))
     for name, values in columns.items():
         part[:, int(name[1:]) + (size if name[0] == "b" else 0)] = values
@@ -85,12 +85,16 @@ class RoadReading(NamedTuple):
 def read_road(recording: Recording, cycle: Cycle) -> RoadReading | None:
     """Return the most probable road of a cycle; None where its grade is not made of altitudes.
 
+    None of a slow log either: its verdict is nearer with the grade as imported (by trial).
+
     Parameters
     ----------
     recording, cycle
         The drive, and its cycle.
     """
     if "altitude" not in recording.drive.choices or not recording.has("altitude"):
+        return None
+    if recording.step > COARSE:
         return None
     altitude = StepSamples(recording).mean(recording.channels["altitude"])
     share = float(np.sqrt(min(recording.step / float(np.median(cycle.dt)), 1.0)))
@@ -142,16 +146,8 @@ def _rows(way: np.ndarray, dt: np.ndarray, altitude: np.ndarray, seen: np.ndarra
     fresh = 1.0 / (PERSISTS * np.sqrt(1.0 - keep**2))
     rise, steeper = 0.5 * way / ALIKE, 0.5 * way / SMOOTH
     parts = (
-        equation(
-            UNKNOWNS, a0=-rise, b0=-rise, a1=0.0 * way - 1.0 / ALIKE, b1=0.0 * way + 1.0 / ALIKE
-        ),
-        equation(
-            UNKNOWNS,
-            a3=-steeper,
-            b3=-steeper,
-            a0=0.0 * way - 1.0 / SMOOTH,
-            b0=0.0 * way + 1.0 / SMOOTH,
-        ),
+        equation(UNKNOWNS, a0=-rise, b0=-rise, a1=-1.0 / ALIKE, b1=1.0 / ALIKE),
+        equation(UNKNOWNS, a3=-steeper, b3=-steeper, a0=-1.0 / SMOOTH, b0=1.0 / SMOOTH),
         equation(UNKNOWNS, a2=-keep * fresh, b2=fresh),
         equation(UNKNOWNS, a1=0.5 * seen, b1=0.5 * seen, a2=0.5 * seen, b2=0.5 * seen),
         equation(UNKNOWNS, a0=first / STEEP),

@@ -79,7 +79,7 @@ def fit_road(signals: Sequence[Signals], gears: Gears, base: Driveline) -> Road:
     delays = {one.number: (0.0, 0.0) for one in signals}
     for _ in range(ROUNDS):  # the loss of the gearbox goes with the force as fitted before
         made = [(one, rows) for one in signals if (rows := _rows(one, gears, base, delays, fitted))]
-        found = fit_made(made, doubt, least=60.0)
+        found = fit_made(made, doubt, least=60.0, needed=("mass", "rolling", "drag area"))
         if found is None:
             break
         fitted = {name: found.fit[name] for name in found.fit.names}

@@ -1,6 +1,6 @@
 """Rows of a regression gathered from several recordings."""
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from types import MappingProxyType
 from typing import NamedTuple
 
@@ -34,6 +34,7 @@ def fit_rows(
     make: Callable[[Signals], Rows | None],
     prior: Prior | None = None,
     least: float = 20.0,
+    needed: Collection[str] = (),
 ) -> Gathered | None:
     """Fit the rows of all recordings together.
 
@@ -47,6 +48,8 @@ def fit_rows(
         See :func:`.regression.regress`.
     least
         s of data below which nothing is told.
+    needed
+        Parameters without which the fit is of no use: one whose regressor is 0 drops out of it.
 
     Returns
     -------
@@ -54,11 +57,14 @@ def fit_rows(
         None where the data do not suffice.
     """
     made = [(one, rows) for one in signals if (rows := make(one)) is not None]
-    return fit_made(made, prior, least)
+    return fit_made(made, prior, least, needed)
 
 
 def fit_made(
-    parts: Sequence[tuple[Signals, Rows]], prior: Prior | None = None, least: float = 20.0
+    parts: Sequence[tuple[Signals, Rows]],
+    prior: Prior | None = None,
+    least: float = 20.0,
+    needed: Collection[str] = (),
 ) -> Gathered | None:
     """Fit rows that are made already; parameters as :func:`fit_rows`."""
     names = list(dict.fromkeys(name for _, rows in parts for name in rows.columns))
@@ -80,4 +86,4 @@ def fit_made(
     clock = np.concatenate([one.clock[rows.where] for one, rows in parts])
     columns, instruments = ({name: joined(name, two) for name in names} for two in (False, True))
     fit = regress(columns, wanted, clock, prior or {}, instruments)
-    return None if fit is None else Gathered(fit, seconds)
+    return None if fit is None or not set(needed) <= set(fit.names) else Gathered(fit, seconds)

@@ -17,7 +17,6 @@ from scipy import sparse
 from ..base.units import RPM
 from ..inputs.cycle import Cycle
 from ..inputs.driveline import Driveline
-from ..inputs.maps import map_values
 from ..measurements.log import Samples
 from ..measurements.recording import Recording
 from ..physics.codes import EngineClass
@@ -25,6 +24,7 @@ from ..physics.demand import drive_demand
 from ..physics.entries import S_TOTAL
 from ..physics.plant import pack
 from .channel_noise import COARSE
+from .electric_fit import losses_at
 from .engine_moments import Moments, borders_between, engine_moments
 from .fine_speed import MOVING, NEAR_RATIO
 from .regression import regress
@@ -36,6 +36,7 @@ from .unmixing import polyline_windows, solved, unmixed, windows
 NEEDED = ("speed", "engine_speed", "motor_speed", "gear")
 ENGINE = ("engine_torque", "fuel_rate")
 ELECTRIC = ("motor_torque", "motor_power", "battery_current", "battery_voltage")
+"""Channels that change together; what of the torque does is its power at the motor's speed."""
 SHORT = 0.03  # s, shorter delays are not listed
 LAGS = np.arange(-0.4, 0.41, 0.05)  # s, that channels may be behind the shaft
 LEAST_ROWS = 30  # samples, that a delay is told by
@@ -295,10 +296,8 @@ def _add_electric(
         channels[name] = _beside(log, name, left, told)
         if name == "motor_torque":
             speed = demand.wheel_speed * plant.ratio[gear]
-            highest = float(driveline.motor.loss_map["speed"].values[-1])
-            torque = channels[name]
-            loss = map_values(driveline.motor.loss_map, np.clip(speed, 0.0, highest), torque)
-            left, told = torque * speed + loss, np.ones(total.size, dtype=bool)
+            loss = losses_at(driveline.motor, speed, channels[name])
+            left, told = channels[name] * speed + loss, np.ones(total.size, dtype=bool)
 
 
 def _beside(log: _Log, name: str, expected: np.ndarray, told: np.ndarray) -> np.ndarray:

@@ -55,12 +55,8 @@ def energy_residual(trace: xr.Dataset) -> float:
 
 def energies(trace: xr.Dataset, names: Iterable[str], size: bool = False) -> dict[str, float]:
     """Return the energy of each named power of a run, J; with `size` of what it gives or takes."""
-    seconds = trace.dt.values
-    power = {name: trace[name].values for name in names}
-    return {
-        name: float(np.nansum((np.abs(watts) if size else watts) * seconds))
-        for name, watts in power.items()
-    }
+    seconds, part = trace.dt.values, np.abs if size else np.asarray
+    return {name: float(np.nansum(part(trace[name].values) * seconds)) for name in names}
 
 
 def throughput(trace: xr.Dataset) -> float:

@@ -12,11 +12,10 @@ from hybridopt import Cycle, InputError, PowerThresholds, read_cycle, read_drive
 from hybridopt.controllers.closed_loop import ClosedLoop
 from hybridopt.inputs.maps import map_values
 from hybridopt.measured_car.alignment import aligned, takeover_delay
-from hybridopt.measured_car.balanced_speed import Errors, _corrections, balanced_cycle
+from hybridopt.measured_car.balanced_speed import LEAST_DOUBT, Errors, _corrections, balanced_cycle
 from hybridopt.measured_car.channel_noise import noise_size
 from hybridopt.measured_car.decisions import read_decisions
-from hybridopt.measured_car.dragged_engine import cranked, dragged_engine
-from hybridopt.measured_car.engine_fit import EngineDelays, engine_delays
+from hybridopt.measured_car.dragged_engine import dragged_engine
 from hybridopt.measured_car.log_units import BASE, FITTED, check_gears, check_units
 from hybridopt.measured_car.recuperation import drawn_together, recuperated
 from hybridopt.measured_car.repeated import repeated
@@ -126,7 +125,7 @@ def test_a_stop_and_start_engine_that_is_dragged_is_read_with_its_starts():
     car, recording = driven(micro, "wltc_class3b_low", Logger(delay=0.0, seed=4), 589.0)
     demand, samples = drive_demand(micro, car.cycle), StepSamples(recording)
     gear = car.trace["gear"].values.astype(int) - 1
-    on = dragged_engine(recording, micro, samples, demand, gear)[: gear.size]
+    on = dragged_engine(recording, micro, samples, demand, gear).on[: gear.size]
     begins = np.flatnonzero(on[1:] & ~on[:-1]) + 1
     starts = np.flatnonzero(car.trace["engine_start"].values)
     assert starts.size > 15
@@ -136,13 +135,13 @@ def test_a_stop_and_start_engine_that_is_dragged_is_read_with_its_starts():
         kept = {one: x for one, x in recording.channels.items() if one != name}
         return dataclasses.replace(recording, channels=kept)
 
-    begun = cranked(recording, micro, samples, demand, gear)
+    begun = dragged_engine(recording, micro, samples, demand, gear).cranks
     np.testing.assert_array_equal(np.flatnonzero(begun), starts)
     told = read_decisions(bare("fuel_rate"), micro, demand)
     begins = np.flatnonzero(told.engine_on[1:] & ~told.engine_on[:-1]) + 1
     assert told.sources["engine"].cuts == 0 and np.isin(starts, begins).all()
     recording = bare("motor_power")  # without it the starter's share is not told
-    left = dragged_engine(bare("engine_torque"), micro, samples, demand, gear)
+    left = dragged_engine(bare("engine_torque"), micro, samples, demand, gear).on
     begins = np.flatnonzero(left[1:] & ~left[:-1]) + 1
     assert np.isin(starts, begins).mean() > 0.9 and begins.size <= starts.size + 1
     plan = read_decisions(bare("fuel_rate"), micro, demand)
@@ -335,16 +334,6 @@ def torque_of_a_change(cycle, driveline):
     return (totals[1] - totals[0]) / (2.0 * small)
 
 
-def test_an_engine_speed_that_never_changes_tells_no_delay():
-    cycle = read_cycle("nedc").cut(0.0, 400.0)
-    loop = ClosedLoop(FULL, drive_demand(FULL, cycle), Settings().resolved(FULL))
-    car = traced(FULL, cycle, loop.replay(loop.run(PowerThresholds())))
-    recording = record(car, Logger(delay=0.0))
-    stuck = np.full(recording.time.size, 150.0)
-    frozen = dataclasses.replace(recording, channels={**recording.channels, "engine_speed": stuck})
-    assert engine_delays(make_signals(frozen), FULL) == EngineDelays()
-
-
 def test_torques_bring_a_noisy_speed_nearer_to_the_true_one():
     cycle = read_cycle("nedc").cut(0.0, 400.0)
     loop = ClosedLoop(FULL, drive_demand(FULL, cycle), Settings().resolved(FULL))
@@ -352,7 +341,7 @@ def test_torques_bring_a_noisy_speed_nearer_to_the_true_one():
     recording = record(car, Logger(noise=0.0, quanta=False, delay=0.0))
     noise = np.random.default_rng(1).normal(0.0, 0.01, cycle.speed.size)
     noisy = dataclasses.replace(cycle, speed=np.where(cycle.speed > 0.0, cycle.speed + noise, 0.0))
-    found = balanced_cycle(recording, FULL, noisy)
+    found = balanced_cycle(recording, FULL, noisy, doubted_road(noisy, LEAST_DOUBT))
     steps = np.diff(cycle.speed)
     moving = cycle.mean_speed > 3.0
     before, after = (
@@ -388,7 +377,7 @@ class TestDragged:
         demand = drive_demand(self.micro, recording.cycle)
         gear = np.full(demand.steps, 2)
         samples = StepSamples(recording)
-        return dragged_engine(recording, self.micro, samples, demand, gear)
+        return dragged_engine(recording, self.micro, samples, demand, gear).on
 
     @property
     def burnt(self):

@@ -13,6 +13,7 @@ from off_base import off_base, true_values
 from hybridopt import InputError, PowerThresholds, identify, read_cycle, read_driveline
 from hybridopt.cli.main import main
 from hybridopt.measured_car.electric_fit import _fit_charge
+from hybridopt.measured_car.engine_fit import EngineDelays, engine_delays
 from hybridopt.measured_car.gear_fit import fit_gears
 from hybridopt.measured_car.parameters import UNITS, value_of, with_values
 from hybridopt.measured_car.prediction import predict
@@ -107,6 +108,14 @@ def test_an_offset_of_the_current_does_not_go_into_the_capacity(cars, offset):
     wanted = cars[0].driveline.battery.capacity / 3600.0
     assert capacity.low < wanted < capacity.high
     assert capacity.high - capacity.low < 0.1 * wanted
+
+
+def test_an_engine_speed_that_never_changes_tells_no_delay(cars):
+    recording = record(cars[0], Logger())
+    stuck = np.full(recording.time.size, 150.0)
+    channels = {**recording.channels, "engine_speed": stuck}
+    one = make_signals(dataclasses.replace(recording, channels=channels))
+    assert engine_delays(one, cars[0].driveline) == EngineDelays()
 
 
 def test_a_gear_that_shows_as_none_while_shifting_changes_in_the_middle(cars):

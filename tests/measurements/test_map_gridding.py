@@ -14,7 +14,6 @@ from hybridopt.measurements.map_quality import assess, residuals
 from hybridopt.text.bench_map_report import map_writer, report_lines, report_record
 
 HEAT = 42_900.0  # J/g
-RNG = np.random.default_rng(7)
 N = 150
 
 
@@ -27,8 +26,14 @@ def polynomial(speed, torque):
     return 120.0 + 0.9 * speed + 0.07 * torque**2
 
 
-def engine_places(count=N, rng=RNG):
-    return rng.uniform(900.0, 6000.0, count) * RPM, rng.uniform(15.0, 200.0, count)
+def places(speeds, torques, count=N, seed=7):
+    """The same places in every test, whichever ran before: speeds of 1/min, in SI."""
+    random = np.random.default_rng(seed)
+    return random.uniform(*speeds, count) * RPM, random.uniform(*torques, count)
+
+
+def engine_places(count=N, seed=7):
+    return places((900.0, 6000.0), (15.0, 200.0), count, seed)
 
 
 def bench(path, columns):
@@ -83,7 +88,7 @@ def test_mean_effective_pressure_of_a_four_stroke_engine(tmp_path):
 @pytest.mark.parametrize("given", ["loss_W", "efficiency_percent", "electric_power_kW"])
 def test_motor_measured_in_four_quadrants_comes_back(tmp_path, given):
     """Forwards and backwards, driving and braking; (-speed, -torque) is (speed, torque)."""
-    speed, torque = RNG.uniform(-8000, 8000, N) * RPM, RNG.uniform(-180, 180, N)
+    speed, torque = places((-8000, 8000), (-180, 180))
     power, lost = speed * torque, polynomial(np.abs(speed), torque)
     electric = power + lost
     share = np.where(power > 0.0, power / electric, electric / power)
@@ -101,7 +106,7 @@ def test_motor_measured_in_four_quadrants_comes_back(tmp_path, given):
 
 @pytest.mark.long
 def test_motor_measured_on_one_side_is_mirrored(tmp_path):
-    speed, torque = RNG.uniform(0, 8000, N) * RPM, RNG.uniform(0, 180, N)
+    speed, torque = places((0, 8000), (0, 180))
     table = {"speed_rad_per_s": speed, "torque_Nm": torque, "loss_W": polynomial(speed, torque)}
     made = grid_points(read_points(bench(tmp_path / "m.csv", table), "motor"))
     np.testing.assert_allclose(made.map.values, polynomial(*nodes(made)), rtol=1e-11)
@@ -133,7 +138,7 @@ def test_shipped_map_comes_back_from_scattered_points(tmp_path):
 @pytest.mark.parametrize("sigma", [0.01, 0.05])
 def test_residuals_of_noise_are_its_size(tmp_path, sigma):
     """RMS sigma sqrt(1 - p / n) for the p = 4 coefficients of a surface smoothed all the way."""
-    speed, torque = engine_places(600, np.random.default_rng(2))
+    speed, torque = engine_places(600, 2)
     noise = sigma * np.random.default_rng(3).standard_normal(600)
     made = grid_points(engine_points(tmp_path, willans(speed, torque) + noise, speed, torque))
     quality = assess(made)
@@ -155,8 +160,8 @@ def test_residuals_are_points_less_the_written_map(tmp_path):
     np.testing.assert_allclose(again.values, made.map.values, rtol=1e-11)
     quality = assess(made)
     off = value - map_values(again, speed, torque)
-    on = np.isfinite(off)  # points at the ends of both axes may be off by rounding
-    assert on.sum() >= N - 4
+    on = np.isfinite(off)  # the point at the very end may be off by rounding
+    assert on.sum() >= N - 2
     np.testing.assert_allclose(residuals(made)[on], off[on], atol=1e-9)
     worst = int(np.nanargmax(np.abs(off)))
     assert quality.worst == pytest.approx(off[worst], rel=1e-6)
@@ -255,7 +260,7 @@ def test_implausible_engines_are_told(tmp_path, factor, name):
 
 @pytest.mark.long
 def test_motor_that_makes_energy_is_told(tmp_path):
-    speed, torque = RNG.uniform(500, 8000, N) * RPM, RNG.uniform(-180, 180, N)
+    speed, torque = places((500, 8000), (-180, 180))
     lost = polynomial(speed, torque)
     lost[3] = -50.0
     table = {
@@ -272,7 +277,7 @@ def test_motor_that_makes_energy_is_told(tmp_path):
 
 @pytest.mark.long
 def test_written_motor_map_is_that_of_the_loss(tmp_path):
-    speed, torque = RNG.uniform(0, 8000, N) * RPM, RNG.uniform(-180, 180, N)
+    speed, torque = places((0, 8000), (-180, 180))
     table = {"speed_rad_per_s": speed, "torque_Nm": torque, "loss_W": polynomial(speed, torque)}
     made = grid_points(read_points(bench(tmp_path / "m.csv", table), "motor"))
     map_writer(made)(tmp_path / "loss.csv")

@@ -8,6 +8,7 @@ points cost up to 1.1 % at 10 Hz (the gap to the bound shows it). So the default
 
 import numpy as np
 import pytest
+from case_counts import by_hand
 from log_makers import DURATION, speed_at
 
 from hybridopt import Cycle, Settings, read_cycle, read_driveline, solve_cycle
@@ -44,7 +45,12 @@ def test_closed_form(base):
 
 @pytest.mark.long
 @pytest.mark.parametrize(
-    ("name", "end", "base"), [("udds", 505, "10 Hz"), ("wltc_class3b", 589, "irregular")]
+    ("name", "end", "base"),
+    [
+        ("udds", 505, "10 Hz"),
+        ("wltc_class3b", 589, "irregular"),
+        *by_hand([("udds", 505, "irregular"), ("wltc_class3b", 589, "10 Hz")]),
+    ],
 )
 def test_smoothed_schedules(name, end, base):
     """Parts of the schedules without what is faster than 0.3 Hz, so that 1 Hz can hold them."""

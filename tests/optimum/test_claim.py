@@ -92,7 +92,7 @@ def attack(seed):
         options["thermal_limits"] = True
         inputs = inputs[0], weakened(inputs[1], random)
     found = []
-    for points, splits in ((101, 9), (501, 31)):
+    for points, splits in ((101, 9), (1001, 61)):
         try:
             settings = Settings(**options, soc_points=points, splits=splits)
             found.append(find_optimum(*inputs, settings, keep_value=False))

@@ -64,8 +64,8 @@ def assert_same(results, other):
 
 
 @pytest.mark.long
-def test_kill_of_a_worker(path, undisturbed):
-    """Its work is done by others, and no process listens on a socket meanwhile."""
+def test_kill_of_all_workers(path, undisturbed):
+    """Others take their places, and no process listens on a socket meanwhile."""
     process = start("run", path, "--workers", "2", "--json")
     wait_for_pieces(path.with_suffix(".results"), 3, process)
     everybody = [psutil.Process(process.pid)]
@@ -73,7 +73,8 @@ def test_kill_of_a_worker(path, undisturbed):
     assert len(everybody) >= 3
     sockets = [c for p in everybody for c in p.net_connections(kind="inet")]
     assert sockets == [] or os.name == "nt"  # where a pipe within a process is made of sockets
-    workers_of(process)[0].kill()
+    for worker in workers_of(process):
+        worker.kill()
     assert len(pieces(path)) < TASKS, "the kill came too late to show anything"
     record = json.loads(finish(process))
     assert (record["done"], record["failed"], record["waiting"]) == (TASKS - FAILING, FAILING, 0)

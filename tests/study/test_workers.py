@@ -54,6 +54,14 @@ def family_of(process):
 
 
 @pytest.mark.long
+@pytest.mark.parametrize("name", by_hand(["rule"]))
+def test_own_controllers_run_on_worker_processes(tmp_path, name):
+    path = own_study(tmp_path, name)
+    record = json.loads(ended(start("run", path, "--workers", "2", "--json"), 0)[0])
+    assert (record["done"], record["failed"], record["waiting"]) == (4, 0, 0)
+
+
+@pytest.mark.long
 def test_a_task_that_kills_its_workers_fails_and_the_others_go_on(tmp_path):
     path = own_study(tmp_path, "Deadly")
     record = json.loads(ended(start("run", path, "--workers", "2", "--json"), 0, 300)[0])
