@@ -5,7 +5,7 @@ from collections.abc import Iterator
 import numpy as np
 from scipy.ndimage import gaussian_filter1d, minimum_filter1d
 
-from .channel_checks import found
+from .channel_checks import STANDS, found
 from .recording import Finding, Recording
 
 LONGEST = 2.0  # s
@@ -57,10 +57,9 @@ def delay(
     """
     part = slice(0, MAX_SAMPLES)
     a, b = _changes(first[part], step), _changes(second[part], step)
-    reach = max(int(round(LONGEST / step)), 2)
+    reach = _reach(step)
     whole = usable[part] & np.isfinite(a) & np.isfinite(b)
-    inside = minimum_filter1d(whole.astype(np.uint8), 2 * reach + 1, mode="constant") > 0
-    where = np.flatnonzero(inside)
+    where = np.flatnonzero(_at_all_lags(whole, reach))
     if where.size * step < LEAST:
         return 0.0, 0.0
     lags = np.arange(-reach, reach + 1)
@@ -75,6 +74,16 @@ def delay(
     bend = before - 2.0 * here + after
     shift = 0.5 * (before - after) / bend if bend < 0.0 else 0.0
     return float((lags[best] + shift) * step), float(found[best])
+
+
+def _reach(step: float) -> int:
+    return max(int(round(LONGEST / step)), 2)
+
+
+def _at_all_lags(usable: np.ndarray, reach: int) -> np.ndarray:
+    """Mark samples that can be used with all within `reach` of them."""
+    marked: np.ndarray = minimum_filter1d(usable.astype(np.uint8), 2 * reach + 1, mode="constant")
+    return marked > 0
 
 
 def _changes(values: np.ndarray, step: float) -> np.ndarray:
@@ -106,7 +115,9 @@ def _pairs(recording: Recording) -> Iterator[Pair]:
     everywhere = np.ones(n, dtype=bool)
     if recording.has("engine_speed", "engine_torque", "fuel_rate"):
         power = x["engine_speed"] * x["engine_torque"]
-        turning = x["engine_speed"] > 10.0
+        turning = x["engine_speed"] > STANDS
+        if _at_all_lags(turning, _reach(recording.step)).sum() * recording.step < LEAST:
+            turning = everywhere  # in short runs only; cranking brings the fuel some 0.05 s forward
         yield ("engine_speed", "engine_torque"), ("fuel_rate",), power, x["fuel_rate"], turning
     if recording.has("air_flow", "fuel_rate"):
         yield ("air_flow",), ("fuel_rate",), x["air_flow"], x["fuel_rate"], everywhere
@@ -130,7 +141,7 @@ def locked(recording: Recording, name: str) -> np.ndarray:
     Without a gear, where the shaft's speed over the vehicle's changes little within a second.
     """
     x = recording.channels
-    usable: np.ndarray = (x["speed"] > 3.0) & (x[name] > 10.0)
+    usable: np.ndarray = (x["speed"] > 3.0) & (x[name] > STANDS)
     reach = max(int(round(1.0 / recording.step)), 1)
     if recording.has("gear"):
         kept = np.append(np.diff(x["gear"]) == 0.0, False)

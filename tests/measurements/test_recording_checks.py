@@ -145,6 +145,22 @@ def test_delays_are_estimated(findings, column, key, late):
     assert figure(got["delay", key], "comes {} s behind") == pytest.approx(0.1 * late, abs=0.08)
 
 
+def test_fuel_that_is_late_in_short_runs_of_the_engine(findings):
+    """Runs of 5 s: the engine never turns for all the time that is looked at around a sample."""
+
+    def runs(x, late=0):
+        return np.where((np.arange(x.size) - late) % 200 < 50, np.roll(x, late), 0.0)
+
+    got = findings(
+        *("air_mass_flow", "lambda"),
+        engine_speed=runs,
+        engine_torque=runs,
+        fuel_rate=lambda x: runs(x, late=10),
+    )
+    text = got["delay", ("fuel_rate", "engine_speed", "engine_torque")]
+    assert figure(text, "comes {} s behind") == pytest.approx(1.0, abs=0.08)
+
+
 def test_delay_of_a_swing_in_closed_form():
     """sin(t) and sin(t - 0.437): the lag to a hundredth of a second at 10 Hz."""
     time = np.arange(0.0, 120.0, 0.1)
