@@ -201,25 +201,43 @@ def _gears(
         return _usual_gears(driveline, demand), DecisionSource(
             "gear", (), f"{text} could not be told; assumed as usual over speed", none
         )
-    filled = _filled(found, demand.speed, moving)
+    filled = _filled(found, demand.speed)
     if unknown:
-        text += f"; for {unknown:.4g} s of driving it is not told and taken as usual at that speed"
+        text += (
+            f"; for {unknown:.4g} s of driving it is not told: as before while slowing, first from "
+            "rest, as next while speeding up, else as usual at that speed"
+        )
     return filled.astype(np.int64), DecisionSource("gear", channels, text, told, unknown)
 
 
-def _filled(gear: np.ndarray, speed: np.ndarray, moving: np.ndarray) -> np.ndarray:
-    """Return gears with the unknown ones filled: at rest the next, else the usual at the speed."""
-    known = np.isfinite(gear)
+def _filled(gear: np.ndarray, speed: np.ndarray) -> np.ndarray:
+    """Return gears with the unknown ones filled.
+
+    While slowing the last known one, since a clutch opens in a gear that has become too high; from
+    rest on first gear (common practice, no source); else while speeding up the next; else the usual
+    at the speed. At rest the next.
+    """
+    told, rests = np.isfinite(gear), speed <= 0.0
     cell = np.rint(speed / SPEED_CELL).astype(int)
     usual = np.full(cell.max() + 1, np.nan)
     for i in range(usual.size):
-        if np.any(known & (cell == i)):
-            usual[i] = np.median(gear[known & (cell == i)])
+        if np.any(told & (cell == i)):
+            usual[i] = np.median(gear[told & (cell == i)])
     some = np.flatnonzero(np.isfinite(usual))
-    usual = np.interp(np.arange(usual.size), some, usual[some])
-    gear = np.where(~known & moving, np.rint(usual[cell]), gear)
+    usual = np.rint(np.interp(np.arange(usual.size), some, usual[some]))
+    launches = np.where(rests, 0.0, np.where(told, -1.0, np.nan))
+    slowing, rising = _kept(gear, speed), _kept(gear[::-1], speed[::-1])[::-1]
+    for kept in (slowing, _kept(launches, -speed), rising, usual[cell]):
+        gear = np.where(np.isfinite(gear) | rests, gear, kept)
     backward = held(gear[::-1])[::-1]
     return np.where(np.isfinite(gear), gear, backward)
+
+
+def _kept(gear: np.ndarray, speed: np.ndarray) -> np.ndarray:
+    """Return gears kept while the speed does not rise; NaN where it rose since the last known."""
+    slows = np.append(False, np.diff(speed) <= 0.0)
+    kept = held(np.where(np.isfinite(gear) | slows, gear, -1.0))
+    return np.where(kept >= 0.0, kept, np.nan)
 
 
 def _usual_gears(driveline: Driveline, demand: Demand) -> np.ndarray:

@@ -9,6 +9,7 @@ import pytest
 from hybridopt import read_driveline, read_recording
 from hybridopt.base.units import GRAVITY
 from hybridopt.measured_car.coasting import NOISE, coasting_cycle
+from hybridopt.measured_car.decisions import read_decisions
 from hybridopt.measured_car.launches import with_launches
 from hybridopt.measured_car.told_torques import fill_shafts
 from hybridopt.measurements.drive import Cleaning
@@ -119,3 +120,19 @@ def test_noise_while_coasting_is_taken_off_until_the_model_can(tmp_path):
     moved = np.abs(found.speed - cycle.speed)
     assert 0.0 < moved.max() <= NOISE and not moved[:28].any() and not moved[33:].any()
     assert math.isclose(found.speed[0], speed[0])
+
+
+def test_gears_while_the_clutch_is_open(tmp_path):
+    """Slowing to rest, then off in first gear (common practice, no source)."""
+    plant, radius = pack(MILD), MILD.vehicle.wheel_radius
+    speed = np.array([15.0, 15.0, 12.0, 9.0, 6.0, 3.0, 0.0, 0.0, 1.0, 2.0, 6.0, 9.0, 9.0])
+    locked = {0: 4, 1: 4, 2: 4, 9: 1, 10: 1, 11: 2}  # step: gear from 0
+    shaft = np.full(speed.size, 0.0)
+    for step, gear in locked.items():
+        shaft[step] = 0.5 * (speed[step] + speed[step + 1]) / radius * plant.ratio[gear]
+    shaft[7:9] = plant.launch_speed
+    turns = np.repeat(shaft, 10)[: 10 * speed.size - 9] * 30.0 / math.pi
+    log = logged(tmp_path, speed, engine_speed=turns, engine_torque=20.0, motor_torque=0.0)
+    gears = read_decisions(log, MILD, drive_demand(MILD, log.cycle)).schedule.gear
+    assert gears[:6].tolist() == [4] * 6
+    assert gears[6:12].tolist() == [0, 0, 0, 1, 1, 2]
