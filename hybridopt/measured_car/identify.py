@@ -176,7 +176,7 @@ def _fit(signals: Sequence[Signals], base: Driveline, delays: Mapping[int, Engin
     found += fit_load(signals, base)
     found += fit_motor(signals, base)
     found += fit_battery(signals, base)
-    sound, refused = _sort_out(found, base)
+    sound, refused = _falling(*_sort_out(found, base), base)
     known = with_values(base, {one.key: one.value for one in sound})
     late = [
         *fit_starts(signals, known, base, engine.delays),
@@ -227,6 +227,27 @@ def _sort_out(
             low, high = np.clip((one.low, one.high), meta["low"], meta["high"]).tolist()
             sound.append(replace(one, value=inside, low=low, high=high))
     return sound, refused
+
+
+def _falling(
+    sound: Sequence[Estimate], refused: Sequence[NotIdentified], base: Driveline
+) -> tuple[list[Estimate], list[NotIdentified]]:
+    """Give up ratios, the least known first, until all fall from gear to gear, as a file's must."""
+    kept, given_up = list(sound), list(refused)
+    while True:
+        told = {one.key: one for one in kept if one.key.startswith("gearbox.ratios[")}
+        row = with_values(base, {key: one.value for key, one in told.items()}).gearbox.ratios
+        rising = np.flatnonzero(np.diff(row) >= 0.0)
+        beside = {f"gearbox.ratios[{g}]" for at in rising for g in (at, at + 1)} & set(told)
+        if not beside:
+            return kept, given_up
+        worst = max(beside, key=lambda key: told[key].half_width / told[key].value)
+        kept.remove(told[worst])
+        why = (
+            f"the data say {told[worst].value:.4g}, and ratios must fall from gear to gear; look at "
+            "the channel of the gear, or take a nearer base"
+        )
+        given_up.append(NotIdentified(worst, why))
 
 
 def _why_not(key: str, signals: Sequence[Signals], road: str, engine: str) -> str:
