@@ -244,8 +244,8 @@ def _falling(
         worst = max(beside, key=lambda key: told[key].half_width / told[key].value)
         kept.remove(told[worst])
         why = (
-            f"the data say {told[worst].value:.4g}, and ratios must fall from gear to gear; look at "
-            "the channel of the gear, or take a nearer base"
+            f"the data say {told[worst].value:.4g}, and ratios must fall from gear to gear; "
+            "look at the channel of the gear, or take a nearer base"
         )
         given_up.append(NotIdentified(worst, why))
 
