@@ -21,6 +21,7 @@ from ..base.warning import InputWarning
 from ..inputs.driveline import Driveline
 from ..inputs.plausibility import unusual
 from ..measurements.recording import Recording
+from .channel_noise import COARSE
 from .electric_fit import battery_power, fit_battery, fit_load, fit_motor, load_beside, motor_power
 from .engine_fit import EngineDelays, EngineFuel, engine_delays, fit_engine
 from .gear_fit import Gears, fit_gears
@@ -288,6 +289,8 @@ def _why_not(key: str, signals: Sequence[Signals], road: str, engine: str) -> st
 def _why_no_start(name: str, signals: Sequence[Signals]) -> str:
     if not any(one.has("engine_speed") for one in signals):
         return "needs the speed of the engine"
+    if name == "duration_s" and all(one.dt > COARSE for one in signals):
+        return f"needs samples at most {COARSE:g} s apart"
     if name == "fuel_g" and not any(one.has("fuel_rate", "engine_torque") for one in signals):
         return "needs engine torque and fuel rate"
     if name == "efficiency":

@@ -250,8 +250,11 @@ def test_a_log_of_no_fuel_has_no_share_of_it(cars):
     none = {**whole.channels, "fuel_rate": np.zeros(whole.time.size)}
     lacks = {name: x for name, x in whole.channels.items() if name != "fuel_rate"}
     logs = [dataclasses.replace(whole, channels=each) for each in (none, lacks)]
-    text = identified_text(identify([whole, *logs], TRUE, leave_out=False))
+    found = identify([whole, *logs], TRUE, leave_out=False)
+    text = identified_text(found)
     assert "nan" not in text and "inf" not in text
+    (slow,) = [one for one in found.not_identified if one.key == "start.duration_s"]
+    assert "needs samples at most 0.25 s apart" in slow.reason  # of a rise of tenths of a second
 
 
 def test_a_fitted_car_has_ratios_that_its_file_may_have(cars, tmp_path):
