@@ -23,6 +23,7 @@ from scipy.linalg import solveh_banded
 
 from ..base.units import GRAVITY
 from ..inputs.cycle import Cycle
+from ..inputs.cycle_checks import GRADE_MAX
 from ..inputs.driveline import Driveline
 from ..measurements.recording import Recording
 from ..measurements.refreshes import coarse_step
@@ -50,6 +51,7 @@ LEAST_DOUBT = 1e-6  # of a grade that is not logged
 WILD = 15.0  # times the median difference, from which on torques and speed do not belong together
 UNBRAKED = 4.0  # times the median difference, up to which a motor that brakes does it alone
 MOST = 0.3  # m/s, of a correction
+STEEPEST = 0.1  # of a correction of the grade, beyond which torques are wrong (assumed)
 SLOWLY = 30.0  # s: what lasts longer is left to model and import
 LEAST_STEPS = 20
 SPEED, LASTING, STEEPER = 0, 1, 2
@@ -74,7 +76,7 @@ def balanced_cycle(
     Returns
     -------
     Cycle
-        None where torques of engine and motor are not told.
+        None where torques of engine and motor are not told, or ask for a road that there is not.
 
     Notes
     -----
@@ -114,7 +116,10 @@ def balanced_cycle(
     )
     off = np.where(cycle.speed > 0.0, np.clip(off, -MOST, MOST), 0.0)
     speed = np.maximum(cycle.speed + off, 0.0)
-    return dataclasses.replace(cycle, speed=speed, grade=cycle.grade + steeper)
+    if np.abs(steeper).max() > STEEPEST:  # the torques are not those of this drive
+        return None
+    grade = np.clip(cycle.grade + steeper, -GRADE_MAX, GRADE_MAX)
+    return dataclasses.replace(cycle, speed=speed, grade=grade)
 
 
 def _corrections(

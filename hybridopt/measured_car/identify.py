@@ -21,6 +21,7 @@ from ..base.warning import InputWarning
 from ..inputs.driveline import Driveline
 from ..inputs.plausibility import unusual
 from ..measurements.recording import Recording
+from .channel_noise import COARSE
 from .electric_fit import battery_power, fit_battery, fit_load, fit_motor, load_beside, motor_power
 from .engine_fit import EngineDelays, EngineFuel, engine_delays, fit_engine
 from .gear_fit import Gears, fit_gears
@@ -176,7 +177,7 @@ def _fit(signals: Sequence[Signals], base: Driveline, delays: Mapping[int, Engin
     found += fit_load(signals, base)
     found += fit_motor(signals, base)
     found += fit_battery(signals, base)
-    sound, refused = _sort_out(found, base)
+    sound, refused = _falling(*_sort_out(found, base), base)
     known = with_values(base, {one.key: one.value for one in sound})
     late = [
         *fit_starts(signals, known, base, engine.delays),
@@ -229,6 +230,27 @@ def _sort_out(
     return sound, refused
 
 
+def _falling(
+    sound: Sequence[Estimate], refused: Sequence[NotIdentified], base: Driveline
+) -> tuple[list[Estimate], list[NotIdentified]]:
+    """Give up ratios, the least known first, until all fall from gear to gear, as a file's must."""
+    kept, given_up = list(sound), list(refused)
+    while True:
+        told = {one.key: one for one in kept if one.key.startswith("gearbox.ratios[")}
+        row = with_values(base, {key: one.value for key, one in told.items()}).gearbox.ratios
+        rising = np.flatnonzero(np.diff(row) >= 0.0)
+        beside = {f"gearbox.ratios[{g}]" for at in rising for g in (at, at + 1)} & set(told)
+        if not beside:
+            return kept, given_up
+        worst = max(beside, key=lambda key: told[key].half_width / told[key].value)
+        kept.remove(told[worst])
+        why = (
+            f"the data say {told[worst].value:.4g}, and ratios must fall from gear to gear; "
+            "look at the channel of the gear, or take a nearer base"
+        )
+        given_up.append(NotIdentified(worst, why))
+
+
 def _why_not(key: str, signals: Sequence[Signals], road: str, engine: str) -> str:
     """Return why a parameter was not identified."""
 
@@ -267,6 +289,8 @@ def _why_not(key: str, signals: Sequence[Signals], road: str, engine: str) -> st
 def _why_no_start(name: str, signals: Sequence[Signals]) -> str:
     if not any(one.has("engine_speed") for one in signals):
         return "needs the speed of the engine"
+    if name == "duration_s" and all(one.dt > COARSE for one in signals):
+        return f"needs samples at most {COARSE:g} s apart"
     if name == "fuel_g" and not any(one.has("fuel_rate", "engine_torque") for one in signals):
         return "needs engine torque and fuel rate"
     if name == "efficiency":

@@ -72,6 +72,12 @@ def _check_soc(recording: Recording) -> None:
     largest = float(np.nanmax(recording.channels["soc"]))
     if SOC_LEAST <= largest <= SOC_MOST:
         return
+    if largest <= 0.0:
+        raise InputError(
+            f"{recording.path}: soc is {largest / PERCENT:.3g} % at most, so that its column or "
+            "its sign is wrong; name another, turn the sign (--channel soc=NAME:-%), or leave it "
+            "out (--channel soc=none)"
+        )
     taken, unit = ("%", "1") if largest < SOC_LEAST else ("1", "%")
     raise InputError(
         f"{recording.path}: soc is {largest / PERCENT:.3g} % at most, so that its unit is "

@@ -43,8 +43,17 @@ class Prediction:
     measured: Mapping[str, np.ndarray]
     model: Mapping[str, np.ndarray]
 
+    @property
+    def compared(self) -> np.ndarray:
+        """Where fuels are summed: no gap of fuel rate or engine torque, as far as there are any."""
+        known = np.ones(self.recording.time.size, dtype=bool)
+        for name in ("fuel_rate", "engine_torque"):
+            known &= np.isfinite(self.measured.get(name, known))
+        return known
+
     def _total(self, values: np.ndarray) -> float:
-        return float(np.nansum(values) * np.median(np.diff(self.recording.time)))
+        step = np.median(np.diff(self.recording.time))
+        return float(np.nansum(values[self.compared]) * step)
 
     @property
     def fuel(self) -> float:
@@ -69,7 +78,8 @@ def predict(
     one: Signals, gears: Gears, driveline: Driveline, delays: EngineDelays | None = None
 ) -> Prediction:
     """Set the model beside what was measured; `delays` are those of the engine's channels."""
-    measured = {x: one[x] for x in ("fuel_rate", "engine_torque", "soc") if one.has(x)}
+    names = [x for x in ("fuel_rate", "engine_torque", "soc") if one.has(x)]
+    measured = {x: np.where(one.measured(x), one[x], np.nan) for x in names}
     if (power := battery_power(one)) is not None:
         measured["battery_power"] = power
     model: dict[str, np.ndarray] = {}

@@ -14,6 +14,7 @@ from ..inputs.driveline import Driveline
 from ..inputs.maps import curve_values
 from ..physics.battery import pack_battery
 from ..physics.starts import start_energies
+from .channel_noise import COARSE
 from .electric_fit import battery_power, load_beside, motor_power
 from .engine_fit import EngineDelays
 from .engine_runs import Seen, seen_starts, working_fuel
@@ -50,9 +51,12 @@ def fit_starts(
     every = [(one, seen) for one in signals for seen in seen_starts(one, fitted)]
     if len(every) < LEAST:
         return ()
-    doubt = 0.1 * max(one.dt for one, _ in every)  # of the shape of the rise
-    lengths = [(seen.end - seen.begin) * one.dt for one, seen in every]
-    estimates = [_mean("start.duration_s", lengths, base, "rise of engine speed", doubt)]
+    estimates = []
+    fine = [(one, seen) for one, seen in every if one.dt <= COARSE]
+    if len(fine) >= LEAST:
+        doubt = 0.1 * max(one.dt for one, _ in fine)  # of the shape of the rise
+        lengths = [(seen.end - seen.begin) * one.dt for one, seen in fine]
+        estimates.append(_mean("start.duration_s", lengths, base, "rise of engine speed", doubt))
     if any(one.has("fuel_rate", "engine_torque") for one, _ in every):
         fuels = [
             _fuel(one, seen, fitted, delays.get(one.number, EngineDelays())) for one, seen in every

@@ -91,7 +91,8 @@ def strategy(
     if not (seen.on & ~seen.on_before).any() or not (~seen.on & seen.on_before).any():
         raise InputError(
             "strategy: the engine never starts or never stops in the logs, so there is no "
-            "threshold to tell; give a log with starts and stops"
+            "threshold to tell; give a log with starts and stops, or look at the channel of engine "
+            "speed (where there is none, of fuel or engine torque)"
         )
     progress(0.2)
     socs = _soc_axis(seen.soc, notes)

@@ -8,7 +8,7 @@ from scipy.ndimage import gaussian_filter1d, minimum_filter1d
 from .channel_checks import STANDS, found
 from .recording import Finding, Recording
 
-LONGEST = 2.0  # s
+LONGEST, FAR = 2.0, 6.0  # s, and where that tells nothing of channels that are compared throughout
 SMOOTHED = 0.25  # s, standard deviation, against quanta
 MAX_SAMPLES = 200_000
 LEAST = 60.0  # s, less tells nothing
@@ -21,6 +21,8 @@ def check_delays(recording: Recording) -> Iterator[Finding]:
     """Yield delays of `TOLD` or more between channels that should change together."""
     for names, others, first, second, usable in _pairs(recording):
         lag, strength = delay(first, second, usable, recording.step)
+        if abs(strength) < SURE and usable.all():
+            lag, strength = delay(first, second, usable, recording.step, FAR)
         if abs(strength) >= SURE and abs(lag) >= max(TOLD, 0.5 * recording.step):
             late, early = (others, names) if lag > 0.0 else (names, others)
             text = (
@@ -31,7 +33,7 @@ def check_delays(recording: Recording) -> Iterator[Finding]:
 
 
 def delay(
-    first: np.ndarray, second: np.ndarray, usable: np.ndarray, step: float
+    first: np.ndarray, second: np.ndarray, usable: np.ndarray, step: float, longest: float = LONGEST
 ) -> tuple[float, float]:
     """Return by how much a series comes behind another, and how sure that is.
 
@@ -41,7 +43,7 @@ def delay(
         Even series, shape (n,); NaN where unknown.
     usable
         Where to look, shape (n,).
-    step
+    step, longest
         s.
 
     Returns
@@ -51,13 +53,13 @@ def delay(
 
     Notes
     -----
-    Changes over about a second of the smoothed series, correlated at every lag up to `LONGEST`
+    Changes over about a second of the smoothed series, correlated at every lag up to `longest`
     over the samples that can be used at all lags; a parabola through the largest and its
     neighbours gives the fraction of a step. A flat peak, as of two long ramps, tells nothing.
     """
     part = slice(0, MAX_SAMPLES)
     a, b = _changes(first[part], step), _changes(second[part], step)
-    reach = _reach(step)
+    reach = _reach(longest, step)
     whole = usable[part] & np.isfinite(a) & np.isfinite(b)
     where = np.flatnonzero(_at_all_lags(whole, reach))
     if where.size * step < LEAST:
@@ -76,8 +78,8 @@ def delay(
     return float((lags[best] + shift) * step), float(found[best])
 
 
-def _reach(step: float) -> int:
-    return max(int(round(LONGEST / step)), 2)
+def _reach(longest: float, step: float) -> int:
+    return max(int(round(longest / step)), 2)
 
 
 def _at_all_lags(usable: np.ndarray, reach: int) -> np.ndarray:
@@ -116,7 +118,7 @@ def _pairs(recording: Recording) -> Iterator[Pair]:
     if recording.has("engine_speed", "engine_torque", "fuel_rate"):
         power = x["engine_speed"] * x["engine_torque"]
         turning = x["engine_speed"] > STANDS
-        if _at_all_lags(turning, _reach(recording.step)).sum() * recording.step < LEAST:
+        if _at_all_lags(turning, _reach(LONGEST, recording.step)).sum() * recording.step < LEAST:
             turning = everywhere  # in short runs only; cranking brings the fuel some 0.05 s forward
         yield ("engine_speed", "engine_torque"), ("fuel_rate",), power, x["fuel_rate"], turning
     if recording.has("air_flow", "fuel_rate"):

@@ -165,6 +165,21 @@ def make_drive(
     journal: Journal,
 ) -> ImportedDrive:
     """Make a cycle of what was read of a log; see :func:`import_drive`."""
+    try:
+        return _make_drive(log, choices, logged, cleaning, journal)
+    except InputError as error:
+        place = f"{log.path}: "
+        told = (place + text.removeprefix(place) for text in error.sentences)
+        raise InputError(*told) from None
+
+
+def _make_drive(
+    log: Log,
+    choices: Mapping[str, ChosenColumn],
+    logged: Mapping[str, Samples],
+    cleaning: Cleaning,
+    journal: Journal,
+) -> ImportedDrive:
     path, first = log.path, logged["speed"].time[0]
     signals = {
         name: Samples(logged[name].time - first, _to_si(logged[name].values, choices[name]))
@@ -226,7 +241,9 @@ def _refuse_long(path: Path, part: LogPart, step: float) -> None:
 def _refuse_slow_clock(path: Path, speed: Samples) -> None:
     """Refuse a drive whose speed changes too slowly for its height: time in another unit."""
     grid = np.arange(speed.time[0], speed.time[-1] + 1e-9, SLOW_STEP)
-    change = np.abs(np.diff(np.interp(grid, speed.time, speed.values))) / SLOW_STEP
+    if np.ptp(grid):
+        grid = np.linspace(speed.time[0], speed.time[-1], grid.size)
+    change = np.abs(np.diff(np.interp(grid, speed.time, speed.values)) / np.diff(grid))
     if np.ptp(speed.values) > 5.0 and change.size and change.max() < SLOW_CHANGE:
         raise InputError(
             f"{path}: speed never changes by more than {change.max():.2g} m/s2; the unit of time "

@@ -6,7 +6,7 @@ import numpy as np
 
 from ..base.units import AH, KW, PERCENT
 from .channel_checks import MOVING, STANDS, found
-from .factors import all_known, explain, fitted_line, rms, turned
+from .factors import POWERS, all_known, explain, fitted_line, rms, turned
 from .recording import Finding, Recording
 
 FACTOR_OFF = 0.15  # of 1, from which a factor between two powers is told
@@ -51,7 +51,7 @@ def _electric_power(recording: Recording) -> Iterator[Finding]:
     if abs(abs(slope) - 1.0) > FACTOR_OFF:
         text = (
             f"battery_voltage x battery_current is {abs(slope):.4g} times motor_power"
-            f"{explain(slope)}, and {offset / KW:+.3g} kW"
+            f"{explain(slope, among=POWERS)}, and {offset / KW:+.3g} kW"
         )
         yield found(recording, "factor", names, text)
 

@@ -1,5 +1,7 @@
 """What two channels that measure one thing have to do with each other: factor, sign, offset."""
 
+from collections.abc import Iterable
+
 import numpy as np
 
 from .recording import Recording
@@ -23,9 +25,13 @@ FACTORS = {
 """What a factor between two channels that measure one thing may mean."""
 
 
-def explain(factor: float, near: float = 0.12) -> str:
+POWERS = (1e3, 1e-3)
+"""What is left of them between two electric powers."""
+
+
+def explain(factor: float, near: float = 0.12, among: Iterable[float] = FACTORS) -> str:
     """Return what a factor may mean, the nearest meaning; "" where nothing is known of it."""
-    away = {abs(abs(factor) / known - 1.0): text for known, text in FACTORS.items()}
+    away = {abs(abs(factor) / known - 1.0): FACTORS[known] for known in among}
     return f" ({away[min(away)]})" if min(away) < near else ""
 
 

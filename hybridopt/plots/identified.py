@@ -66,7 +66,7 @@ def _fuel(ax: Axes, shown: list[Prediction]) -> None:
         if "road_fuel_rate" in one.model:
             lines.append(("model from the road", one.model["road_fuel_rate"], MOTOR_COLOUR, ":"))
         for label, rate, colour, style in lines:
-            total = np.cumsum(np.nan_to_num(rate)) * step
+            total = np.cumsum(np.where(one.compared, rate, 0.0)) * step
             shown_label = label if number == 0 else None
             ax.plot(begin + time, total, style, color=colour, linewidth=1.5, label=shown_label)
         begin += float(time[-1])

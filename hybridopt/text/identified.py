@@ -87,7 +87,7 @@ def _fuel(found: Identified) -> list[str]:
     rows = [
         (
             one.recording.name,
-            f"{one.fuel:.1f}",
+            f"{one.fuel:.1f}" if np.isfinite(one.fuel) else "-",
             _percent(one.fuel_model, one.fuel),
             _percent(one.fuel_road, one.fuel),
             words,
@@ -101,7 +101,8 @@ def _fuel(found: Identified) -> list[str]:
 
 
 def _percent(value: float, measured: float) -> str:
-    return f"{100.0 * (value / measured - 1.0):+.2f}" if np.isfinite(value) else "-"
+    told = np.isfinite(value) and measured > 0.0
+    return f"{100.0 * (value / measured - 1.0):+.2f}" if told else "-"
 
 
 def identified_record(found: Identified) -> dict[str, Any]:

@@ -195,6 +195,8 @@ def test_shares_of_charge_called_percent_and_gears_of_another_box_are_refused():
         check_units(changed("soc", 0.01), FULL, BASE)
     with pytest.raises(InputError, match=r"unit is probably % rather than 1.*soc=NAME:%"):
         check_units(changed("soc", 100.0), FULL, BASE)
+    with pytest.raises(InputError, match=r"its sign is wrong.*soc=NAME:-%"):
+        check_units(changed("soc", -1.0), FULL, BASE)
     check_gears(recording, FULL)
     with pytest.raises(InputError, match="up to 16, and driveline full has 8 gears"):
         check_gears(changed("gear", 2.0), FULL)
@@ -342,12 +344,14 @@ def test_torques_bring_a_noisy_speed_nearer_to_the_true_one():
     noise = np.random.default_rng(1).normal(0.0, 0.01, cycle.speed.size)
     noisy = dataclasses.replace(cycle, speed=np.where(cycle.speed > 0.0, cycle.speed + noise, 0.0))
     found = balanced_cycle(recording, FULL, noisy, doubted_road(noisy, LEAST_DOUBT))
-    steps = np.diff(cycle.speed)
-    moving = cycle.mean_speed > 3.0
+    steps, moving = np.diff(cycle.speed), cycle.mean_speed > 3.0
     before, after = (
         float(np.sqrt(np.mean((np.diff(one.speed) - steps)[moving] ** 2))) for one in (noisy, found)
     )
     assert after < 0.5 * before
+    wrong = {**recording.channels, "engine_torque": recording.channels["engine_torque"].copy()}
+    wrong["engine_torque"][1000:] *= 100.0
+    assert balanced_cycle(dataclasses.replace(recording, channels=wrong), FULL, noisy) is None
     bare = {name: x for name, x in recording.channels.items() if name != "engine_torque"}
     bare.pop("fuel_rate")
     assert balanced_cycle(dataclasses.replace(recording, channels=bare), FULL, noisy) is None

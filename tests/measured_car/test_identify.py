@@ -230,3 +230,44 @@ def test_coverage_over_cars_controllers_and_seeds():
 
     chosen = [CARS[0], CARS[3], CARS[4]]
     assert coverage(chosen, seeds=cases(3), cycles=("artemis_rural", "udds")) >= 0.9
+
+
+def test_a_channel_of_fuel_with_gaps_is_compared_where_it_tells(cars):
+    """A third without fuel is a third that is not summed; the sum of the rest is the car's."""
+    recording = record(cars[1], Logger())
+    fuel = recording.channels["fuel_rate"].copy()
+    fuel[fuel.size // 3 : 2 * fuel.size // 3] = np.nan
+    channels = {**recording.channels, "fuel_rate": fuel}
+    one = make_signals(dataclasses.replace(recording, channels=channels))
+    told = predict(one, fit_gears([one], TRUE), TRUE)
+    assert told.fuel == pytest.approx(0.1 * np.nansum(fuel))
+    assert told.fuel_model == pytest.approx(told.fuel, rel=0.02)
+
+
+def test_a_log_of_no_fuel_has_no_share_of_it(cars):
+    """One log lacks the channel, in another it is 0 throughout; the third has it."""
+    whole = record(cars[1], Logger(rate=1.0))
+    none = {**whole.channels, "fuel_rate": np.zeros(whole.time.size)}
+    lacks = {name: x for name, x in whole.channels.items() if name != "fuel_rate"}
+    logs = [dataclasses.replace(whole, channels=each) for each in (none, lacks)]
+    found = identify([whole, *logs], TRUE, leave_out=False)
+    text = identified_text(found)
+    assert "nan" not in text and "inf" not in text
+    (slow,) = [one for one in found.not_identified if one.key == "start.duration_s"]
+    assert "needs samples at most 0.25 s apart" in slow.reason  # of a rise of tenths of a second
+
+
+def test_a_fitted_car_has_ratios_that_its_file_may_have(cars, tmp_path):
+    """Second and third gear have changed places in the log."""
+    recording = record(cars[1], Logger(rate=1.0))
+    gear = recording.channels["gear"]
+    swapped = np.select([gear == 2.0, gear == 3.0], [3.0, 2.0], gear)
+    channels = {**recording.channels, "gear": swapped}
+    found = identify([dataclasses.replace(recording, channels=channels)], TRUE)
+    path = tmp_path / "car.toml"
+    path.write_text(driveline_text(found, "full", path), encoding="utf-8")
+    assert read_driveline(path).gearbox.ratios == pytest.approx(
+        found.driveline.gearbox.ratios, rel=1e-5
+    )
+    reasons = [one.reason for one in found.not_identified if "ratios" in one.key]
+    assert any("must fall from gear to gear" in reason for reason in reasons)

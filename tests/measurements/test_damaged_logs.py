@@ -218,3 +218,12 @@ def test_everything_at_once(imported):
     assert_the_drive(drive, near=0.5 * KM_PER_H, far=2e-3)
     assert {"spikes", "sorted", "merged", "gaps_bridged", "negative"} <= told(drive).keys()
     assert drive.cycle.duration == pytest.approx(DURATION)
+
+
+@pytest.mark.parametrize("long", [26.0, 39.5])
+def test_a_short_log_whose_speed_rises_at_its_end_is_a_drive(imported, long):
+    """At rest but for 2 m/s2 over the last 5 s."""
+    time = np.arange(0.0, long, 0.5)
+    speed = 3.6 * np.maximum(2.0 * (time - long + 5.0), 0.0)
+    drive = imported(text([[f"{t:.1f}", f"{v:.2f}"] for t, v in zip(time, speed, strict=True)]))
+    assert drive.cycle.distance == pytest.approx(25.0, abs=6.0)

@@ -161,6 +161,19 @@ def test_fuel_that_is_late_in_short_runs_of_the_engine(findings):
     assert figure(text, "comes {} s behind") == pytest.approx(1.0, abs=0.08)
 
 
+@pytest.mark.parametrize("late", [20, 40])
+def test_a_clock_of_the_battery_that_is_seconds_late_is_told(findings, late):
+    """2 and 4 s; no unit of speed is offered for what two powers then differ by."""
+
+    def behind(x):
+        return np.concatenate([x[:1].repeat(late), x[:-late]])
+
+    got = findings(battery_current=behind, battery_voltage=behind)
+    told = got["delay", ("battery_current", "motor_power")]
+    assert figure(told, "comes {} s behind") == pytest.approx(0.1 * late, abs=0.08)
+    assert not any("mph" in one.text for one in got.values())
+
+
 def test_delay_of_a_swing_in_closed_form():
     """sin(t) and sin(t - 0.437): the lag to a hundredth of a second at 10 Hz."""
     time = np.arange(0.0, 120.0, 0.1)

@@ -211,6 +211,7 @@ def test_quoted_cells(imported):
         ("t [s],rpm\n0,0\n1,1\n2,2\n", "no column is called vehicle speed or speed or v"),
         ("t [s],v [m/s],v [m/s]\n0,0,0\n1,1,2\n2,2,2\n", "2 columns may be the speed"),
         ("t [s],v [m/s]\n0,0\n1,1\n2,2\n", "no stretch of 5 s or more"),
+        ("t [s],v [m/s]\n" + "".join(f"{t},-9\n" for t in range(9)), "the sign or the channel"),
         ("t,v [m/s]\n" + "2024-01-01T00:00:00,0\n2024-01-01T00:00:01Z,1\n" * 5, "mixes"),
         ("t [s],v [m/s]\n0,0\n1,x\n2,y\n3,z\n4,w\n5,3\n", "are no numbers"),
         ("t [s],v [m/s]\n" + "1,2" * 100_000, "is longer than 200000 characters"),
