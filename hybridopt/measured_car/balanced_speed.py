@@ -81,7 +81,8 @@ def balanced_cycle(
     Notes
     -----
     Only what changes within 30 s is corrected: a torque that is wrong throughout, a model or a
-    grade that are, leave the speed as it is. So do starts and the brakes: where the motor gives
+    grade that are, leave the speed as it is, while driving and while braking, where what is left of
+    the mean would be read as a climb. So do starts and the brakes: where the motor gives
     less than the speed asks of it while braking, and more than noise makes of that, they act.
     """
     if road is None:
@@ -103,6 +104,8 @@ def balanced_cycle(
     beyond = beyond - slow_part(beyond, drives, demand.dt, SLOWLY)
     usual = float(np.median(np.abs(beyond[drives])))
     alone = where & ~drives & (beyond <= UNBRAKED * usual)
+    if recording.step <= COARSE:  # with it verdicts of slow logs are further off (by trial)
+        beyond = np.where(alone, beyond - slow_part(beyond, alone, demand.dt, SLOWLY), beyond)
     where = (drives | alone) & (np.abs(beyond) <= WILD * usual)
     errors = reading_errors(recording, driveline, demand, gear, plan.engine_class)
     off, steeper = _corrections(

@@ -6,16 +6,19 @@ import math
 import numpy as np
 import pytest
 
-from hybridopt import read_driveline, read_recording
+from hybridopt import Cycle, read_driveline, read_recording
 from hybridopt.base.units import GRAVITY
+from hybridopt.measured_car.balanced_speed import GRADE, balanced_cycle
 from hybridopt.measured_car.coasting import NOISE, coasting_cycle
 from hybridopt.measured_car.decisions import read_decisions
 from hybridopt.measured_car.launches import with_launches
+from hybridopt.measured_car.road import doubted_road
 from hybridopt.measured_car.told_torques import fill_shafts
 from hybridopt.measurements.drive import Cleaning
 from hybridopt.measurements.log import Samples
 from hybridopt.physics.codes import OFF
 from hybridopt.physics.demand import drive_demand
+from hybridopt.physics.entries import S_TOTAL
 from hybridopt.physics.plant import pack
 
 FULL, MILD = read_driveline("full"), read_driveline("mild")
@@ -136,3 +139,18 @@ def test_gears_while_the_clutch_is_open(tmp_path):
     gears = read_decisions(log, MILD, drive_demand(MILD, log.cycle)).schedule.gear
     assert gears[:6].tolist() == [4] * 6
     assert gears[6:12].tolist() == [0, 0, 0, 1, 1, 2]
+
+
+def test_a_torque_that_is_wrong_while_braking_bends_no_road(tmp_path):
+    """A flat road climbs 0 m; 2 N m too much, as long as the motor brakes, is a fault of torque."""
+    speed = 10.0 + np.abs(np.arange(241.0) % 20.0 - 10.0)
+    cycle = Cycle("saw", np.arange(241.0), speed)
+    demand = drive_demand(FULL, cycle)
+    gear, off = np.full(demand.steps, 4), np.full(demand.steps, OFF)
+    torque = fill_shafts(pack(FULL), demand, gear, off).entries[:, S_TOTAL]
+    noise = np.random.default_rng(1).normal(0.0, 1.0, demand.steps)
+    torque = np.repeat(torque + noise + 2.0 * (demand.wheel_torque < 0.0), 10)
+    still = {"engine_speed": 0.0, "engine_torque": 0.0}
+    log = logged(tmp_path, speed, gear=5.0, motor_torque=np.append(torque, 0.0), **still)
+    found = balanced_cycle(log, FULL, cycle, doubted_road(cycle, GRADE))
+    assert abs(float(np.sum(found.mean_grade * found.mean_speed * found.dt))) < 0.2
