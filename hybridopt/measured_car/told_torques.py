@@ -16,7 +16,7 @@ from .shaft_kernels import _shafts
 
 AT_REST = 0.01  # of the motor's peak power or torque: within it the motor is taken as unpowered
 RESTING = 3.0, 0.0025
-"""Errors of a power, and share of the peak power, within which a power is that of a motor at rest,
+"""Errors of a torque or power, and share of the peak, within which it is that of a motor at rest,
 up to :data:`AT_REST`."""
 EXACT = 0.001  # of the peak: what a torque or power is at least in error (assumed)
 CLASH = 0.05  # of the peak torque, by which torque and power differ where one of them is wrong
@@ -124,9 +124,14 @@ def _by_torque(
     if plant.starter == 0.0:  # what it pulls the engine up with is not in the model's torque
         turning = np.maximum(speed, plant.idle_speed)
         torque = torque - plant.start_efficiency * shafts.entries[:, S_START] / turning
-    rests = np.abs(torque + np.interp(speed, plant.drag_speed, plant.drag)) <= AT_REST * peak
-    error = np.full(torque.size, np.hypot(errors.get("motor_torque", 0.0), EXACT * peak))
-    return _Reading(torque, error, rests, ("motor_torque",), "motor_torque")
+    drag = np.interp(speed, plant.drag_speed, plant.drag)
+    off = np.hypot(errors.get("motor_torque", 0.0), EXACT * peak)
+    rests = _rests(torque - np.clip(torque, -drag, 0.0), off, peak)  # some cars show drag, some 0
+    return _Reading(torque, np.full(torque.size, off), rests, ("motor_torque",), "motor_torque")
+
+
+def _rests(value: np.ndarray, off: float, top: float) -> np.ndarray:
+    return np.abs(value) <= min(max(RESTING[0] * off, RESTING[1] * top), AT_REST * top)
 
 
 def _by_power(
@@ -152,7 +157,7 @@ def _by_power(
     torque = power_torque(power, plant, shafts)
     rise = _rise(torque, plant, shafts)
     off = np.hypot(errors.get(name, 0.0), EXACT * top)
-    rests = np.abs(power) <= min(max(RESTING[0] * off, RESTING[1] * top), AT_REST * top)
+    rests = _rests(power, off, top)
     return _Reading(torque, off / np.maximum(rise, 1e-9), rests, channels, words)
 
 
@@ -177,7 +182,7 @@ def _together(found: list[_Reading], driveline: Driveline) -> ToldTorque:
         total = sum(weights)
         mean = sum(w * np.nan_to_num(x.torque) for w, x in zip(weights, found, strict=True))
         torque = np.divide(mean, total, out=np.full(torque.size, np.nan), where=total > 0.0)
-        rests = np.where(np.isfinite(second.torque) & ~clash, second.rests, rests)
+        rests = rests & (second.rests | clash | np.isnan(second.torque))
         words += f", with {second.words}"
     return ToldTorque(torque, rests, channels, words)
 

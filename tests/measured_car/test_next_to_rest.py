@@ -11,14 +11,15 @@ from hybridopt.base.units import GRAVITY
 from hybridopt.measured_car.balanced_speed import GRADE, balanced_cycle
 from hybridopt.measured_car.coasting import NOISE, coasting_cycle
 from hybridopt.measured_car.decisions import read_decisions
+from hybridopt.measured_car.electric_fit import losses_at
 from hybridopt.measured_car.launches import with_launches
 from hybridopt.measured_car.road import doubted_road
-from hybridopt.measured_car.told_torques import fill_shafts
+from hybridopt.measured_car.told_torques import fill_shafts, told_torque
 from hybridopt.measurements.drive import Cleaning
 from hybridopt.measurements.log import Samples
-from hybridopt.physics.codes import OFF
+from hybridopt.physics.codes import OFF, RUNNING
 from hybridopt.physics.demand import drive_demand
-from hybridopt.physics.entries import S_TOTAL
+from hybridopt.physics.entries import S_MOTOR, S_TOTAL
 from hybridopt.physics.plant import pack
 
 FULL, MILD = read_driveline("full"), read_driveline("mild")
@@ -154,3 +155,22 @@ def test_a_torque_that_is_wrong_while_braking_bends_no_road(tmp_path):
     log = logged(tmp_path, speed, gear=5.0, motor_torque=np.append(torque, 0.0), **still)
     found = balanced_cycle(log, FULL, cycle, doubted_road(cycle, GRADE))
     assert abs(float(np.sum(found.mean_grade * found.mean_speed * found.dt))) < 0.2
+
+
+def test_a_motor_that_gives_a_little_torque_does_not_rest():
+    """Less electric power than its error, but more torque than its: 3 N m are not 0."""
+    cycle = Cycle("slow", np.arange(11.0), np.full(11, 6.0))
+    plant, demand = pack(FULL), drive_demand(FULL, cycle)
+    shafts = fill_shafts(plant, demand, np.full(10, 2), np.full(10, RUNNING))
+    errors = {"motor_torque": 0.5, "motor_power": 400.0}
+
+    def rests(torque, power):
+        known = {"motor_torque": np.full(10, torque), "motor_power": power * np.ones(10)}
+        return told_torque(known, errors, plant, shafts, demand, FULL).rests
+
+    speed = shafts.entries[:, S_MOTOR]
+    power = 3.0 * speed + losses_at(FULL.motor, speed, np.full(10, 3.0))
+    assert power.max() < 3.0 * errors["motor_power"]
+    assert not rests(3.0, power).any()
+    assert rests(0.0, 0.0).all()
+    assert rests(-np.interp(speed[0], plant.drag_speed, plant.drag), 0.0).all()
