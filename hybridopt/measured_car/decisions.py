@@ -14,7 +14,7 @@ from ..physics.demand import Demand
 from ..physics.plant import pack
 from ..physics.schedule import Schedule
 from .dragged_engine import BURNING, MOTOR, dragged_engine, untold_cuts
-from .fine_speed import MOVING, TURNING, shaft_gears
+from .fine_speed import MOVING, NEAR_RATIO, TURNING, shaft_gears
 from .splits import Split, read_split
 from .step_samples import StepSamples, held
 
@@ -201,21 +201,25 @@ def _gears(
         return _usual_gears(driveline, demand), DecisionSource(
             "gear", (), f"{text} could not be told; assumed as usual over speed", none
         )
-    filled = _filled(found, demand.speed)
+    slips = none
+    if recording.shaft:  # faster than even first gear asks
+        first = (1.0 + NEAR_RATIO) * pack(driveline).ratio[0] * demand.wheel_speed
+        slips = samples.mean(recording.channels[recording.shaft]) > first
+    filled = _filled(found, demand.speed, slips)
     if unknown:
         text += (
-            f"; for {unknown:.4g} s of driving it is not told: as before while slowing, first from "
-            "rest, as next while speeding up, else as usual at that speed"
+            f"; for {unknown:.4g} s of driving it is not told: as before while slowing, first while a "
+            "clutch slips from rest, as next while speeding up, else as usual at that speed"
         )
     return filled.astype(np.int64), DecisionSource("gear", channels, text, told, unknown)
 
 
-def _filled(gear: np.ndarray, speed: np.ndarray) -> np.ndarray:
+def _filled(gear: np.ndarray, speed: np.ndarray, slips: np.ndarray) -> np.ndarray:
     """Return gears with the unknown ones filled.
 
     While slowing the last known one, since a clutch opens in a gear that has become too high; from
-    rest on first gear (common practice, no source); else while speeding up the next; else the usual
-    at the speed. At rest the next.
+    rest on while the clutch slips first gear (common practice, no source); else while speeding up
+    the next; else the usual at the speed. At rest the next.
     """
     told, rests = np.isfinite(gear), speed <= 0.0
     cell = np.rint(speed / SPEED_CELL).astype(int)
@@ -225,7 +229,7 @@ def _filled(gear: np.ndarray, speed: np.ndarray) -> np.ndarray:
             usual[i] = np.median(gear[told & (cell == i)])
     some = np.flatnonzero(np.isfinite(usual))
     usual = np.rint(np.interp(np.arange(usual.size), some, usual[some]))
-    launches = np.where(rests, 0.0, np.where(told, -1.0, np.nan))
+    launches = np.where(rests, 0.0, np.where(told | ~slips, -1.0, np.nan))
     slowing, rising = _kept(gear, speed), _kept(gear[::-1], speed[::-1])[::-1]
     for kept in (slowing, _kept(launches, -speed), rising, usual[cell]):
         gear = np.where(np.isfinite(gear) | rests, gear, kept)

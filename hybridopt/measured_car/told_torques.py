@@ -131,7 +131,8 @@ def _by_torque(
 
 
 def _rests(value: np.ndarray, off: float, top: float) -> np.ndarray:
-    return np.abs(value) <= min(max(RESTING[0] * off, RESTING[1] * top), AT_REST * top)
+    most = min(max(RESTING[0] * off, RESTING[1] * top), AT_REST * top)
+    return np.asarray(np.abs(value) <= most)
 
 
 def _by_power(
