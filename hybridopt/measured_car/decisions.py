@@ -208,8 +208,8 @@ def _gears(
     filled = _filled(found, demand.speed, slips)
     if unknown:
         text += (
-            f"; for {unknown:.4g} s of driving it is not told: as before while slowing, first while "
-            "a clutch slips from rest, as next while speeding up, else as usual at that speed"
+            f"; for {unknown:.4g} s of driving it is not told: as before while slowing, first "
+            "while a clutch slips from rest, as next while speeding up, else as usual at that speed"
         )
     return filled.astype(np.int64), DecisionSource("gear", channels, text, told, unknown)
 

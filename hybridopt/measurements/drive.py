@@ -1,6 +1,7 @@
 """A drive made of a log: all stages of the import in order. Read this first."""
 
-from collections.abc import Collection, Mapping
+import contextlib
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -165,47 +166,43 @@ def make_drive(
     journal: Journal,
 ) -> ImportedDrive:
     """Make a cycle of what was read of a log; see :func:`import_drive`."""
-    try:
-        return _make_drive(log, choices, logged, cleaning, journal)
-    except InputError as error:
-        place = f"{log.path}: "
-        told = (place + text.removeprefix(place) for text in error.sentences)
-        raise InputError(*told) from None
-
-
-def _make_drive(
-    log: Log,
-    choices: Mapping[str, ChosenColumn],
-    logged: Mapping[str, Samples],
-    cleaning: Cleaning,
-    journal: Journal,
-) -> ImportedDrive:
     path, first = log.path, logged["speed"].time[0]
     signals = {
         name: Samples(logged[name].time - first, _to_si(logged[name].values, choices[name]))
         for name in SIGNALS
         if name in logged
     }
-    pieces = order_stamps(signals["speed"], cleaning.jitter, journal)
-    part = _clean_and_choose(path, pieces, cleaning, journal)
-    _refuse_long(path, part, cleaning.step)
-    cleaned = still(part.speed, cleaning.standstill, journal)
-    _refuse_slow_clock(path, cleaned)
-    raw = pieces[part.piece]
-    raw = raw.pick((raw.time >= part.speed.time[0]) & (raw.time <= part.speed.time[-1]))
-    smooth = _smooth(cleaned, coarse_step(raw.values), cleaning, journal)
-    made = resample_speed(cleaned, smooth, cleaning.step, cleaning.standstill)
-    limits = (cleaning.jitter, cleaning.grade_length)
-    grade, source = choose_grade(path, choices, signals, part.piece, made, limits, journal)
-    begin = made.time[0]
-    name = printable(path.stem) or "drive"
-    cycle = Cycle(name, made.time - begin, made.values, grade, path.name, name)
+    with _told_of(path):
+        pieces = order_stamps(signals["speed"], cleaning.jitter, journal)
+        part = _clean_and_choose(path, pieces, cleaning, journal)
+        _refuse_long(path, part, cleaning.step)
+        cleaned = still(part.speed, cleaning.standstill, journal)
+        _refuse_slow_clock(path, cleaned)
+        raw = pieces[part.piece]
+        raw = raw.pick((raw.time >= part.speed.time[0]) & (raw.time <= part.speed.time[-1]))
+        smooth = _smooth(cleaned, coarse_step(raw.values), cleaning, journal)
+        made = resample_speed(cleaned, smooth, cleaning.step, cleaning.standstill)
+        limits = (cleaning.jitter, cleaning.grade_length)
+        grade, source = choose_grade(path, choices, signals, part.piece, made, limits, journal)
+        begin = made.time[0]
+        name = printable(path.stem) or "drive"
+        cycle = Cycle(name, made.time - begin, made.values, grade, path.name, name)
     _note_resampling(raw, cleaned, smooth, cycle, cleaning, journal)
     warn_slips(str(path), cycle.time, cycle.speed, cycle.grade, choices["speed"].column.name)
     raw, cleaned = (Samples(s.time - begin, s.values) for s in (raw, cleaned))
     used = {name: one for name, one in choices.items() if name in ("time", "speed", source)}
     begin = float(first + begin)
     return ImportedDrive(cycle, log, used, tuple(journal), raw, cleaned, begin, part.piece)
+
+
+@contextlib.contextmanager
+def _told_of(path: Path) -> Iterator[None]:
+    """Have every sentence about a log begin with its file."""
+    try:
+        yield
+    except InputError as error:
+        place = f"{path}: "
+        raise InputError(*(place + x.removeprefix(place) for x in error.sentences)) from None
 
 
 def _to_si(values: np.ndarray, choice: ChosenColumn) -> np.ndarray:
