@@ -70,8 +70,8 @@ def balanced_cycle(
     cycle
         At the speed of the samples alone.
     road
-        What is known of its grade; None: one that is logged, or made of
-        altitudes, may be off by 0.15 % over 50 m.
+        What is known of its grade; None: one that is logged, or made of altitudes, may be off by
+        0.15 % over 50 m.
 
     Returns
     -------
@@ -82,8 +82,8 @@ def balanced_cycle(
     -----
     Only what changes within 30 s is corrected: a torque that is wrong throughout, a model or a
     grade that are, leave the speed as it is, while driving and while braking, where what is left of
-    the mean would be read as a climb. So do starts and the brakes: where the motor gives
-    less than the speed asks of it while braking, and more than noise makes of that, they act.
+    the mean would be read as a climb. So do starts and the brakes: where the motor gives less than
+    the speed asks of it while braking, and more than noise makes of that, they act.
     """
     if road is None:
         hilly = recording.has("grade") or recording.has("altitude")
@@ -117,10 +117,10 @@ def balanced_cycle(
         errors,
         road.rows,
     )
-    off = np.where(cycle.speed > 0.0, np.clip(off, -MOST, MOST), 0.0)
-    speed = np.maximum(cycle.speed + off, 0.0)
     if np.abs(steeper).max() > STEEPEST:  # the torques are not those of this drive
         return None
+    off = np.where(cycle.speed > 0.0, np.clip(off, -MOST, MOST), 0.0)
+    speed = np.maximum(cycle.speed + off, 0.0)
     grade = np.clip(cycle.grade + steeper, -GRADE_MAX, GRADE_MAX)
     return dataclasses.replace(cycle, speed=speed, grade=grade)
 

@@ -237,9 +237,8 @@ def _refuse_long(path: Path, part: LogPart, step: float) -> None:
 
 def _refuse_slow_clock(path: Path, speed: Samples) -> None:
     """Refuse a drive whose speed changes too slowly for its height: time in another unit."""
-    grid = np.arange(speed.time[0], speed.time[-1] + 1e-9, SLOW_STEP)
-    if np.ptp(grid):
-        grid = np.linspace(speed.time[0], speed.time[-1], grid.size)
+    begin, end = speed.time[[0, -1]]
+    grid = np.linspace(begin, end, np.arange(begin, end + 1e-9, SLOW_STEP).size)
     change = np.abs(np.diff(np.interp(grid, speed.time, speed.values)) / np.diff(grid))
     if np.ptp(speed.values) > 5.0 and change.size and change.max() < SLOW_CHANGE:
         raise InputError(
